@@ -1,0 +1,148 @@
+"""Capture: one waveform record of one site, as raw samples with what turns them into volts and amperes."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import SignalError
+from pipeline.terms import Quantity
+
+SampleArray = npt.NDArray[np.int16] | npt.NDArray[np.int32] | npt.NDArray[np.float32]
+SAMPLE_TYPES = ("int16", "int32", "float32")
+
+# Readers cut longer files into captures of at most this many samples a channel; the pieces follow one another
+# without a gap, so they are one record again downstream, and memory stays bounded however long a file is.
+MAX_CAPTURE_SAMPLES = 1 << 23
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One channel of a capture.
+
+    Attributes
+    ----------
+    name : as the file has it.
+    quantity : ``voltage``, ``current`` or ``other``.
+    phase : ``A``, ``B``, ``C``, ``N``, ``AB``, ``BC``, ``CA`` or ``""``.
+    unit : of a sample after scaling: ``V``, ``A``, or what the file says for other quantities.
+    scale, offset : primary value = raw sample * scale + offset. [unit per count], [unit]
+    point : the measuring point that the channel belongs to, where a file holds several; else ``""``.
+    missing_code : the raw integer that stands for "no sample", if the format has one (float samples use NaN).
+    rail_low, rail_high : the raw integers at which the recorder's range ends, where known.
+    """
+
+    name: str
+    quantity: Quantity
+    phase: str
+    unit: str
+    scale: float = 1.0
+    offset: float = 0.0
+    point: str = ""
+    missing_code: int | None = None
+    rail_low: int | None = None
+    rail_high: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """All of a capture but its samples.
+
+    Attributes
+    ----------
+    station : station name in the file, or ``""``.
+    start_ns : time of the first sample, UTC. [ns since 1970-01-01]
+    rate_hz : exact sampling rate. [Hz]
+    n_samples : samples of each channel.
+    nominal_frequency_hz : what the file states, or None. [Hz]
+    trigger_ns : time of the trigger, where the file states one. [ns since 1970-01-01]
+    source : name of the file it came from.
+    notes : what was odd in the file and what was decided, in plain words.
+    """
+
+    station: str
+    start_ns: int
+    rate_hz: float
+    n_samples: int
+    channels: tuple[Channel, ...]
+    sample_type: str
+    nominal_frequency_hz: float | None = None
+    trigger_ns: int | None = None
+    source: str = ""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the capture, one sample interval a sample. [s]"""
+        return self.n_samples / self.rate_hz
+
+    @property
+    def end_ns(self) -> int:
+        """Time at which the next sample would follow. [ns since 1970-01-01]"""
+        return self.time_ns(self.n_samples)
+
+    def time_ns(self, i_sample: float) -> int:
+        """Time of a (fractional) sample position. [ns since 1970-01-01]"""
+        return self.start_ns + round(i_sample * 1e9 / self.rate_hz)
+
+
+@dataclass(frozen=True, slots=True)
+class Capture:
+    """A header and its raw samples, shape (channels, samples), read-only.
+
+    Raises
+    ------
+    SignalError : shape, sample type or rate do not fit the header.
+    """
+
+    header: Header
+    samples: SampleArray = field(repr=False)
+
+    def __post_init__(self) -> None:
+        header, samples = self.header, self.samples
+        shape = (len(header.channels), header.n_samples)
+        if samples.shape != shape:
+            raise SignalError(f"samples have shape {samples.shape}, the header says {shape}")
+        if samples.dtype.name not in SAMPLE_TYPES or samples.dtype.name != header.sample_type:
+            raise SignalError(f"samples are {samples.dtype.name}; allowed are {', '.join(SAMPLE_TYPES)}, "
+                              f"and the header says {header.sample_type}")  # fmt: skip
+        if not (np.isfinite(header.rate_hz) and header.rate_hz > 0):
+            raise SignalError(f"sampling rate is {header.rate_hz} Hz; it must be above zero")
+        samples.flags.writeable = False
+
+    def physical(self, i_channel: int) -> npt.NDArray[np.float64]:
+        """One channel in its unit, missing samples as NaN. [unit of the channel]"""
+        channel, raw = self.header.channels[i_channel], self.samples[i_channel]
+        values = raw.astype(np.float64) * channel.scale + channel.offset
+        if channel.missing_code is not None:
+            values[raw == channel.missing_code] = np.nan
+        return values
+
+    def digest(self) -> str:
+        """Digest of the content: the same samples, channels and times give the same 32 hexadecimal digits."""
+        sha = hashlib.sha256(json.dumps(header_content(self.header), sort_keys=True).encode())
+        for row in self.samples:
+            sha.update(np.ascontiguousarray(row))
+        return sha.hexdigest()[:32]
+
+
+def header_content(header: Header) -> dict[str, Any]:
+    """What a header says of the recording itself; the file's name and the reader's notes are left out."""
+    return {
+        "station": header.station,
+        "start_ns": header.start_ns,
+        "rate_hz": header.rate_hz,
+        "n_samples": header.n_samples,
+        "sample_type": header.sample_type,
+        "nominal_frequency_hz": header.nominal_frequency_hz,
+        "trigger_ns": header.trigger_ns,
+        "channels": [
+            {name: getattr(channel, name) for name in Channel.__dataclass_fields__}
+            for channel in header.channels
+        ],
+    }

@@ -1,0 +1,57 @@
+"""The tree of exceptions. Messages say what, where, what was got and what is allowed.
+
+HalfcycleError
+├── ReadError            a capture file could not be read: path, place, reason
+│   ├── UnknownFormat    no reader recognises the file
+│   ├── MalformedRecord  the file breaks its own format
+│   └── Unsupported      the format is known, this variant of it is not read
+├── SignalError          an array does not allow the measure (also a ValueError)
+├── ConfigError          a setting is wrong (also a ValueError)
+└── StoreError           the store, an output or the lock on them failed
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class HalfcycleError(Exception):
+    """Root of every error that this project raises on purpose."""
+
+
+class ReadError(HalfcycleError):
+    """A capture file could not be read."""
+
+    def __init__(self, path: Path | str, place: str, reason: str) -> None:
+        super().__init__(path, place, reason)
+        self.path = Path(path)
+        self.place = place
+        self.reason = reason
+
+    def __str__(self) -> str:
+        where = f", {self.place}" if self.place else ""
+        return f"{self.path.name}{where}: {self.reason}"
+
+
+class UnknownFormat(ReadError):
+    """No reader recognises the file."""
+
+
+class MalformedRecord(ReadError):
+    """The file breaks its own format."""
+
+
+class Unsupported(ReadError):
+    """The format is known, but this variant of it is not read."""
+
+
+class SignalError(HalfcycleError, ValueError):
+    """An array does not allow the measure that was asked for."""
+
+
+class ConfigError(HalfcycleError, ValueError):
+    """A setting is missing, unknown or out of its range."""
+
+
+class StoreError(HalfcycleError):
+    """The store, an output file or the lock on them failed."""

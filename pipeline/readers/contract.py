@@ -1,0 +1,47 @@
+"""What a reader is. A format is one module in this folder that defines `READER`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from pipeline.capture import Capture
+from pipeline.terms import Quantity
+
+
+class ReadFunction(Protocol):
+    """Yields the captures of one file, in order of time.
+
+    `quantities` limits the channels to those quantities (None: all); channels left out are not decoded.
+    A file without such a channel yields captures without channels rather than an error, so that its
+    reader's checks of the file still run and its length is known.
+    """
+
+    def __call__(self, path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """One format.
+
+    Attributes
+    ----------
+    name : the format's name, as shown in messages.
+    recognises : from the path and the first bytes of a file, whether this reader is the one for it. Cheap, and
+        never raises.
+    read : see `ReadFunction`; raises `ReadError` and nothing else for whatever is wrong with a file.
+    companions : the other files that belong to a capture file (a .dat to its .cfg, a description beside the data).
+        They are moved with it and are no capture files themselves. Only files that exist are given.
+    """
+
+    name: str
+    recognises: Callable[[Path, bytes], bool]
+    read: ReadFunction
+    companions: Callable[[Path], tuple[Path, ...]]
+
+
+def no_companions(path: Path) -> tuple[Path, ...]:
+    """For formats whose captures are one file."""
+    return ()

@@ -1,0 +1,33 @@
+"""Finds the data folders `datasets/` and `configs/`, in a checkout and in an installed wheel alike."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from pipeline.errors import ConfigError
+
+_PACKAGE = Path(__file__).resolve().parent
+
+
+def resource(folder: Literal["datasets", "configs"], name: str) -> Path:
+    """Path of a file that travels with the project.
+
+    Parameters
+    ----------
+    folder : ``datasets`` or ``configs``.
+    name : path below the folder, with forward slashes.
+
+    Returns
+    -------
+    Path of an existing file.
+
+    Raises
+    ------
+    ConfigError : there is no such file.
+    """
+    for root in (_PACKAGE / "_resources", _PACKAGE.parent):
+        path = root / folder / name
+        if path.is_file():
+            return path
+    raise ConfigError(f"no file {name!r} in {folder}/")

@@ -1,0 +1,139 @@
+"""The trade's words, each spelled once: quantities, phases, hookups, event kinds, usual voltages.
+
+Synonyms, noted once: IEC standards say "dip" for sag and "declared input voltage" (Udin) for nominal voltage.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Final, Literal
+
+Quantity = Literal["voltage", "current", "other"]
+
+LINE_PHASES: Final = ("A", "B", "C")
+LINE_TO_LINE_PHASES: Final = ("AB", "BC", "CA")
+NEUTRAL: Final = "N"
+
+EVENT_KINDS: Final = (
+    "sag",
+    "swell",
+    "interruption",
+    "undervoltage",
+    "overvoltage",
+    "impulsive_transient",
+    "oscillatory_transient",
+    "rapid_voltage_change",
+    "notching",
+    "harmonics",
+    "interharmonics",
+    "dc_offset",
+    "noise",
+    "flicker",
+    "unbalance",
+    "frequency_deviation",
+    "inrush",
+    "limit",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Hookup:
+    """How the recorder is connected, and which voltages are judged for events."""
+
+    name: str
+    judged_phases: tuple[str, ...]
+    line_to_line: bool
+    meaning: str
+
+
+HOOKUPS: Final = {
+    hookup.name: hookup
+    for hookup in (
+        Hookup("single-phase", ("A",), False, "one line conductor against neutral"),
+        Hookup("split-phase", ("A", "B"), False, "two line conductors against a centre neutral, 180° apart"),
+        Hookup(
+            "four-wire", ("A", "B", "C"), False, "three-phase wye with neutral: phase-to-neutral voltages"
+        ),
+        Hookup("three-wire", ("AB", "BC", "CA"), True, "three-phase without neutral: line-to-line voltages"),
+    )
+}
+
+# Root-mean-square system voltages in use, line to line [V]. Common practice, no source; IEC 60038 and
+# ANSI C84.1 list most of them. 100, 110, 115 and 120 V are also the usual secondary sides of voltage transformers.
+USUAL_LINE_TO_LINE_V: Final = (
+    100.0, 110.0, 115.0, 120.0, 190.0, 200.0, 208.0, 220.0, 240.0, 380.0, 400.0, 415.0, 440.0, 480.0, 600.0, 690.0,
+    2400.0, 3000.0, 3300.0, 4160.0, 6000.0, 6600.0, 10000.0, 11000.0, 12470.0, 13200.0, 13800.0, 15000.0,
+    20000.0, 22000.0, 24940.0, 30000.0, 33000.0, 34500.0, 35000.0, 45000.0, 46000.0, 63000.0, 66000.0, 69000.0,
+    90000.0, 110000.0, 115000.0, 132000.0, 138000.0, 150000.0, 161000.0, 220000.0, 225000.0, 230000.0,
+    275000.0, 330000.0, 345000.0, 380000.0, 400000.0, 500000.0, 735000.0, 765000.0,
+)  # fmt: skip
+
+# Phase-to-neutral voltages of systems whose line-to-line voltage is not sqrt(3) times them, and the rounded
+# names of those that are (a "230 V" supply is 400/sqrt(3) = 230.94 V, declared as 230 V).
+USUAL_PHASE_TO_NEUTRAL_V: Final = (100.0, 110.0, 115.0, 120.0, 127.0, 220.0, 230.0, 240.0, 277.0, 347.0)
+
+USUAL_FREQUENCIES_HZ: Final = (50.0, 60.0)
+
+_VOLT_UNITS: Final = {"uv": 1e-6, "µv": 1e-6, "mv": 1e-3, "v": 1.0, "volt": 1.0, "volts": 1.0, "kv": 1e3}
+_AMPERE_UNITS: Final = {"ua": 1e-6, "µa": 1e-6, "ma": 1e-3, "a": 1.0, "amp": 1.0, "amps": 1.0, "ka": 1e3}
+
+
+def quantity_of_unit(unit: str) -> tuple[Quantity, float]:
+    """The quantity that a unit measures, and the factor that takes a value in it to volts or amperes.
+
+    Parameters
+    ----------
+    unit : str. As written in a file: ``V``, ``kV``, ``A``, ``mA`` …, blanks and capitals ignored. ``MV`` is
+        read as megavolts, not millivolts.
+
+    Returns
+    -------
+    (quantity, factor). ``("other", 1.0)`` for anything that is neither a voltage nor a current.
+    """
+    text = unit.strip()
+    if text == "MV":
+        return "voltage", 1e6
+    key = text.lower()
+    if key in _VOLT_UNITS:
+        return "voltage", _VOLT_UNITS[key]
+    if key in _AMPERE_UNITS:
+        return "current", _AMPERE_UNITS[key]
+    return "other", 1.0
+
+
+_PHASE_WORDS: Final = {
+    "A": "A", "B": "B", "C": "C", "R": "A", "S": "B", "T": "C", "L1": "A", "L2": "B", "L3": "C",
+    "1": "A", "2": "B", "3": "C", "LA": "A", "LB": "B", "LC": "C", "N": "N", "G": "N", "E": "N", "0": "N",
+    "AN": "A", "BN": "B", "CN": "C", "AG": "A", "BG": "B", "CG": "C", "AE": "A", "BE": "B", "CE": "C",
+    "L1N": "A", "L2N": "B", "L3N": "C", "1N": "A", "2N": "B", "3N": "C", "RN": "A", "SN": "B", "TN": "C",
+    "AB": "AB", "BC": "BC", "CA": "CA", "L12": "AB", "L23": "BC", "L31": "CA", "12": "AB", "23": "BC", "31": "CA",
+    "L1L2": "AB", "L2L3": "BC", "L3L1": "CA", "RS": "AB", "ST": "BC", "TR": "CA", "LN": "N", "NG": "N", "NE": "N",
+}  # fmt: skip
+_NAME_END: Final = re.compile(
+    r"(?:^|[^A-Z0-9])(?:[UVIE](L?[123ABCRSTNGE](?:L?[123ABCRSTNGE])?)|(L[123](?:L?[123N])?|[ABCRSTN][ABCRSTN]?))$"
+)
+_RESIDUAL: Final = re.compile(r"(?:^|[^A-Z0-9])3[UVI][0N]|RESID|NEUTRAL")
+
+
+def phase_of(phase_field: str, name: str = "") -> str:
+    """The phase a channel measures, from its phase field or else from its name.
+
+    Parameters
+    ----------
+    phase_field : str. What the file says of the phase: ``A``, ``L1``, ``R``, ``ab``, ``1-N`` … or nothing.
+    name : str. The channel's name, used where the field says nothing: ``UA``, ``VL1``, ``LINE ULB``, ``I_a``.
+
+    Returns
+    -------
+    ``A``, ``B``, ``C``, ``N``, ``AB``, ``BC``, ``CA``, or ``""`` where neither says.
+    """
+    field = re.sub(r"[^A-Z0-9]", "", phase_field.upper())
+    if field:
+        return _PHASE_WORDS.get(field, "")
+    text = name.strip().upper()
+    if _RESIDUAL.search(text):
+        return NEUTRAL
+    text = re.sub(r"([123ABCRSTNGE])[-/]([123ABCRSTNGE]|L[123])$", r"\1\2", text)
+    match = _NAME_END.search(text)
+    return _PHASE_WORDS.get(match.group(1) or match.group(2), "") if match else ""
