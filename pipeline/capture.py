@@ -118,7 +118,7 @@ class Capture:
     def physical(self, i_channel: int) -> npt.NDArray[np.float64]:
         """One channel in its unit, missing samples as NaN. [unit of the channel]"""
         channel, raw = self.header.channels[i_channel], self.samples[i_channel]
-        values = raw.astype(np.float64) * channel.scale + channel.offset
+        values: npt.NDArray[np.float64] = raw.astype(np.float64) * channel.scale + channel.offset
         if channel.missing_code is not None:
             values[raw == channel.missing_code] = np.nan
         return values
@@ -127,7 +127,7 @@ class Capture:
         """Digest of the content: the same samples, channels and times give the same 32 hexadecimal digits."""
         sha = hashlib.sha256(json.dumps(header_content(self.header), sort_keys=True).encode())
         for row in self.samples:
-            sha.update(np.ascontiguousarray(row))
+            sha.update(memoryview(np.ascontiguousarray(row)))
         return sha.hexdigest()[:32]
 
 
@@ -142,7 +142,6 @@ def header_content(header: Header) -> dict[str, Any]:
         "nominal_frequency_hz": header.nominal_frequency_hz,
         "trigger_ns": header.trigger_ns,
         "channels": [
-            {name: getattr(channel, name) for name in Channel.__dataclass_fields__}
-            for channel in header.channels
+            {name: getattr(channel, name) for name in Channel.__dataclass_fields__} for channel in header.channels
         ],
     }

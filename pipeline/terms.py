@@ -52,9 +52,7 @@ HOOKUPS: Final = {
     for hookup in (
         Hookup("single-phase", ("A",), False, "one line conductor against neutral"),
         Hookup("split-phase", ("A", "B"), False, "two line conductors against a centre neutral, 180° apart"),
-        Hookup(
-            "four-wire", ("A", "B", "C"), False, "three-phase wye with neutral: phase-to-neutral voltages"
-        ),
+        Hookup("four-wire", ("A", "B", "C"), False, "three-phase wye with neutral: phase-to-neutral voltages"),
         Hookup("three-wire", ("AB", "BC", "CA"), True, "three-phase without neutral: line-to-line voltages"),
     )
 }
@@ -134,6 +132,6 @@ def phase_of(phase_field: str, name: str = "") -> str:
     text = name.strip().upper()
     if _RESIDUAL.search(text):
         return NEUTRAL
-    text = re.sub(r"([123ABCRSTNGE])[-/]([123ABCRSTNGE]|L[123])$", r"\1\2", text)
+    text = re.sub(r"([123ABCRSTNGE])[-/][UV]?([123ABCRSTNGE]|L[123])$", r"\1\2", text)
     match = _NAME_END.search(text)
     return _PHASE_WORDS.get(match.group(1) or match.group(2), "") if match else ""
