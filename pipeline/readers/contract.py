@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.capture import Capture
+from pipeline.capture import Capture, Header
 from pipeline.terms import Quantity
 
 
@@ -34,12 +34,15 @@ class Reader:
     read : see `ReadFunction`; raises `ReadError` and nothing else for whatever is wrong with a file.
     companions : the other files that belong to a capture file (a .dat to its .cfg, a description beside the data).
         They are moved with it and are no capture files themselves. Only files that exist are given.
+    read_headers : the headers of what `read` would yield with the voltage channels alone, without decoding
+        samples; None for formats that cannot tell them so cheaply.
     """
 
     name: str
     recognises: Callable[[Path, bytes], bool]
     read: ReadFunction
     companions: Callable[[Path], tuple[Path, ...]]
+    read_headers: Callable[[Path], Iterator[Header]] | None = None
 
 
 def no_companions(path: Path) -> tuple[Path, ...]:

@@ -1,0 +1,34 @@
+"""Synthetic captures with the exact truth about the events in them, for demo, tests, training and benchmarks."""
+
+from pipeline.synthesis.parameters import (
+    Harmonic,
+    Impulse,
+    Interharmonic,
+    Load,
+    Quantisation,
+    Span,
+    Stage,
+    Transient,
+    Waveform,
+    from_table,
+)
+from pipeline.synthesis.truth import TrueEvent, TrueStage, true_events
+from pipeline.synthesis.waveform import Synthesis, synthesise
+
+__all__ = [
+    "Harmonic",
+    "Impulse",
+    "Interharmonic",
+    "Load",
+    "Quantisation",
+    "Span",
+    "Stage",
+    "Synthesis",
+    "Transient",
+    "TrueEvent",
+    "TrueStage",
+    "Waveform",
+    "from_table",
+    "synthesise",
+    "true_events",
+]

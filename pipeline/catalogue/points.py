@@ -1,0 +1,166 @@
+"""Measuring points: which channels of a capture are judged together, and how each judged voltage is formed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.capture import Capture, Channel, Header
+from pipeline.errors import SignalError
+from pipeline.terms import HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, Hookup
+
+_LINE_PAIRS = {"AB": ("A", "B"), "BC": ("B", "C"), "CA": ("C", "A")}
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedVoltage:
+    """One judged voltage: a channel of the capture as it is, or a difference or sum of two.
+
+    Attributes
+    ----------
+    phase : ``A`` … ``C`` or ``AB`` … ``CA``.
+    terms : (index of a channel, sign) each; one term with sign +1 is the channel itself.
+    """
+
+    phase: str
+    terms: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A measuring point of a capture.
+
+    Attributes
+    ----------
+    name : of the point where the file holds several, else None.
+    hookup : how the recorder is connected there.
+    voltages : the judged voltages, in order of phase.
+    notes : what was taken for granted.
+    """
+
+    name: str | None
+    hookup: Hookup
+    voltages: tuple[JudgedVoltage, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def phases(self) -> tuple[str, ...]:
+        """Phases of the judged voltages."""
+        return tuple(voltage.phase for voltage in self.voltages)
+
+
+def points_of(header: Header, *, hookup: str | None = None) -> tuple[Point, ...]:
+    """The measuring points of a capture.
+
+    Parameters
+    ----------
+    header : its channels' quantities, phases and points decide.
+    hookup : a name of `terms.HOOKUPS`, or None: told from the phases that each point has.
+
+    Returns
+    -------
+    Points in order of their first channel; none where the capture has no voltage that can be judged.
+
+    Raises
+    ------
+    SignalError : the hookup needs a voltage that the capture does not have.
+    """
+    groups = _groups(header.channels)
+    points = []
+    for name, phases, notes in groups:
+        if hookup is None and not any(phase != "N" for phase in phases):
+            continue
+        shown = name if len(groups) > 1 else None
+        kind = HOOKUPS[hookup] if hookup is not None else _hookup_of(phases)
+        points.append(Point(shown, kind, _voltages(kind, phases), notes))
+    return tuple(points)
+
+
+def judged_channels(header: Header, point: Point) -> tuple[Channel, ...]:
+    """A channel for each judged voltage: its own, or one in volts for a difference of two."""
+    return tuple(
+        header.channels[voltage.terms[0][0]]
+        if len(voltage.terms) == 1
+        else Channel(f"U{voltage.phase}", "voltage", voltage.phase, "V")
+        for voltage in point.voltages
+    )
+
+
+def judged_samples(capture: Capture, point: Point, *, first: int = 0) -> npt.NDArray[np.generic]:
+    """Raw samples of the judged voltages from sample `first` on, shape (n_voltages, n); volts for differences."""
+    if all(len(voltage.terms) == 1 for voltage in point.voltages):
+        rows = [voltage.terms[0][0] for voltage in point.voltages]
+        if rows == list(range(rows[0], rows[0] + len(rows))):
+            return capture.samples[rows[0] : rows[0] + len(rows), first:]
+        return capture.samples[rows, first:]
+    return np.stack([_combined(capture, voltage, first) for voltage in point.voltages])
+
+
+def _combined(capture: Capture, voltage: JudgedVoltage, first: int) -> npt.NDArray[np.float32]:
+    total = np.zeros(capture.header.n_samples - first, np.float32)
+    for i, sign in voltage.terms:
+        total += np.float32(sign) * capture.physical(i)[first:].astype(np.float32)
+    return total
+
+
+def _groups(channels: tuple[Channel, ...]) -> list[tuple[str, dict[str, int], tuple[str, ...]]]:
+    """Voltage channels by point; within a point a phase that comes again begins another."""
+    voltages = [(i, channel) for i, channel in enumerate(channels) if channel.quantity == "voltage"]
+    named: dict[str, list[tuple[int, Channel]]] = {}
+    for i, channel in voltages:
+        named.setdefault(channel.point, []).append((i, channel))
+    groups: list[tuple[str, dict[str, int], tuple[str, ...]]] = []
+    for point, members in named.items():
+        if all(not channel.phase for _, channel in members):
+            if len(members) <= len(LINE_PHASES):
+                phases = dict(zip(LINE_PHASES, (i for i, _ in members), strict=False))
+                note = f"phases not named; taken as {', '.join(phases)} in order of the channels"
+                groups.append((point, phases, (note,)))
+            continue
+        sets: list[dict[str, int]] = []
+        for i, channel in members:
+            if not channel.phase:
+                continue
+            if not sets or channel.phase in sets[-1]:
+                sets.append({})
+            sets[-1][channel.phase] = i
+        many = len(sets) > 1
+        groups += [(f"{point} {n + 1}".strip() if many else point, phases, ()) for n, phases in enumerate(sets)]
+    return [group for group in groups if any(phase != "N" for phase in group[1])]
+
+
+def _hookup_of(phases: dict[str, int]) -> Hookup:
+    line = [phase for phase in LINE_PHASES if phase in phases]
+    if not line:
+        return HOOKUPS["three-wire"]
+    return HOOKUPS[{1: "single-phase", 2: "split-phase", 3: "four-wire"}[len(line)]]
+
+
+def _voltages(hookup: Hookup, phases: dict[str, int]) -> tuple[JudgedVoltage, ...]:
+    if not hookup.line_to_line:
+        if len(hookup.judged_phases) < len(LINE_PHASES):  # one or two line conductors, whichever they are
+            present = [phase for phase in LINE_PHASES if phase in phases][: len(hookup.judged_phases)]
+        else:
+            present = [phase for phase in hookup.judged_phases if phase in phases]
+        if len(present) < len(hookup.judged_phases):
+            got = ", ".join(phases) or "none"
+            raise SignalError(f"hookup {hookup.name} needs {len(hookup.judged_phases)} voltages to neutral; got {got}")
+        return tuple(JudgedVoltage(phase, ((phases[phase], 1),)) for phase in present)
+    measured = [phase for phase in LINE_TO_LINE_PHASES if phase in phases]
+    if len(measured) == 3 or (measured and len(measured) < 2):
+        return tuple(JudgedVoltage(phase, ((phases[phase], 1),)) for phase in measured)
+    if len(measured) == 2:
+        (missing,) = set(LINE_TO_LINE_PHASES) - set(measured)
+        third = JudgedVoltage(missing, tuple((phases[phase], -1) for phase in measured))
+        own = [JudgedVoltage(phase, ((phases[phase], 1),)) for phase in measured]
+        return tuple(sorted([*own, third], key=lambda voltage: LINE_TO_LINE_PHASES.index(voltage.phase)))
+    if all(phase in phases for phase in LINE_PHASES):
+        return tuple(
+            JudgedVoltage(pair, ((phases[first], 1), (phases[second], -1)))
+            for pair, (first, second) in _LINE_PAIRS.items()
+        )
+    raise SignalError(
+        f"hookup {hookup.name} needs line-to-line voltages, or all three to ground; got {', '.join(phases)}"
+    )

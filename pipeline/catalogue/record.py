@@ -1,0 +1,173 @@
+"""Records: captures that follow one another without a gap are one, whatever files they came in."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from itertools import accumulate
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.capture import Capture, Header
+from pipeline.catalogue.points import Point, judged_samples
+
+_TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
+_CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A capture of a record that need not be in memory.
+
+    Attributes
+    ----------
+    header : of the capture.
+    load : gives the capture; called when its samples are needed.
+    digest : gives the digest of its source; called when an event lies in it.
+    """
+
+    header: Header
+    load: Callable[[], Capture]
+    digest: Callable[[], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """Captures that follow one another, with the record position of each one's first sample used.
+
+    Attributes
+    ----------
+    pieces : in order of time.
+    skips : samples at the start of each piece that repeat the end of the one before.
+    positions : record position of each piece's first sample used, and of the record's end. [samples]
+    """
+
+    pieces: tuple[Piece, ...]
+    skips: tuple[int, ...]
+    positions: tuple[int, ...]
+
+    @property
+    def header(self) -> Header:
+        """Header of the first capture; all have the same channels and rate."""
+        return self.pieces[0].header
+
+    @property
+    def n_samples(self) -> int:
+        """Samples of each channel."""
+        return self.positions[-1]
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the record. [s]"""
+        return self.n_samples / self.header.rate_hz
+
+    def time_ns(self, position: float) -> int:
+        """Time of a (fractional) record position, by the clock of the capture that it lies in. [ns since 1970-01-01]"""
+        k = self._piece_at(position)
+        return self.pieces[k].header.time_ns(position - self.positions[k] + self.skips[k])
+
+    def digests(self, first: float, stop: float) -> str:
+        """Digests of the sources between two record positions, joined by ``+``."""
+        low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
+        return "+".join(dict.fromkeys(piece.digest() for piece in self.pieces[low : high + 1]))
+
+    def blocks(self, point: Point) -> Iterator[npt.NDArray[np.generic]]:
+        """Raw samples of a point's judged voltages, capture by capture, shape (n_voltages, n)."""
+        for piece, skip in zip(self.pieces, self.skips, strict=True):
+            yield judged_samples(piece.load(), point, first=skip)
+
+    def samples(self, point: Point, first: int, stop: int) -> npt.NDArray[np.generic]:
+        """Raw samples of a point's judged voltages at record positions [first, stop), cut to the record."""
+        first, stop = max(first, 0), min(stop, self.n_samples)
+        parts = []
+        for k in range(self._piece_at(first), self._piece_at(stop - 1) + 1):
+            block = judged_samples(self.pieces[k].load(), point, first=self.skips[k])
+            parts.append(block[:, max(first - self.positions[k], 0) : stop - self.positions[k]])
+        return np.concatenate(parts, axis=1)
+
+    def part(self, first: int, stop: int) -> Record:
+        """The record that its pieces [first, stop) make, positions anew from the first of them."""
+        origin = self.positions[first]
+        positions = tuple(position - origin for position in self.positions[first : stop + 1])
+        return Record(self.pieces[first:stop], self.skips[first:stop], positions)
+
+    def start_ns(self, k: int) -> int:
+        """Time of the first sample used of piece k. [ns since 1970-01-01]"""
+        return self.pieces[k].header.time_ns(self.skips[k])
+
+    def _piece_at(self, position: float) -> int:
+        return min(max(bisect_right(self.positions, position) - 1, 0), len(self.pieces) - 1)
+
+
+def records_of(pieces: Iterable[Piece]) -> list[Record]:
+    """Pieces of one site joined into records.
+
+    Two captures follow one another where they have the same station, rate and channels and the second begins
+    where the first ends, to within half a sample and two microseconds. One that begins before the end of the one
+    before and repeats its samples (overlapping triggers, a file that is there twice) is joined after what it
+    repeats; one that adds nothing is left out. So no sample counts twice.
+
+    Parameters
+    ----------
+    pieces : captures of one site, in any order.
+
+    Returns
+    -------
+    Records in order of their start.
+    """
+    lines: dict[tuple[object, ...], list[Piece]] = {}
+    for piece in pieces:
+        header = piece.header
+        lines.setdefault((header.station, header.rate_hz, header.sample_type, header.channels), []).append(piece)
+    records = []
+    for line in lines.values():
+        line.sort(key=lambda piece: (piece.header.start_ns, -piece.header.n_samples, piece.header.source))
+        chains: list[list[tuple[Piece, int]]] = []
+        growing: list[list[tuple[Piece, int]]] = []  # chains that a later capture may still continue
+        for piece in line:
+            growing = [chain for chain in growing if _reaches(chain[-1][0].header, piece.header)]
+            for chain in growing:
+                skip = _samples_repeated(chain[-1][0], piece)
+                if skip is not None:
+                    if skip < piece.header.n_samples:
+                        chain.append((piece, skip))
+                    break
+            else:
+                growing.append([(piece, 0)])
+                chains.append(growing[-1])
+        records += [_record(chain) for chain in chains]
+    return sorted(records, key=lambda record: (record.header.start_ns, record.header.source))
+
+
+def _reaches(before: Header, after: Header) -> bool:
+    """Whether no gap lies between two captures."""
+    return after.start_ns - before.end_ns <= 0.5e9 / before.rate_hz + _TOLERANCE_NS
+
+
+def _samples_repeated(before: Piece, after: Piece) -> int | None:
+    """Samples at the start of `after` that `before` holds too; None where the two overlap and differ there.
+
+    Recorders of one station may have the same channels at the same time: only equal samples are a repetition.
+    """
+    sample_ns = 1e9 / before.header.rate_hz
+    overlap = round((before.header.end_ns - after.header.start_ns) / sample_ns)
+    if overlap <= 0:
+        return 0
+    earlier, later = before.load().samples, after.load().samples
+    for shift in sorted(range(-_CLOCK_SAMPLES, _CLOCK_SAMPLES + 1), key=abs):
+        skip = overlap + shift
+        common = min(skip, later.shape[1])
+        first = earlier.shape[1] - skip
+        if skip <= 0 or first < 0:
+            continue
+        if np.array_equal(earlier[:, first : first + common], later[:, :common]):
+            return min(skip, later.shape[1])
+    return None
+
+
+def _record(chain: list[tuple[Piece, int]]) -> Record:
+    lengths = [piece.header.n_samples - skip for piece, skip in chain]
+    positions = (0, *accumulate(lengths))
+    return Record(tuple(piece for piece, _ in chain), tuple(skip for _, skip in chain), positions)

@@ -1,0 +1,87 @@
+"""`halfcycle screen`: any folder of captures to a catalogue."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+_EPILOG = "Example:  halfcycle screen captures/ --out events.parquet --worst 5"
+
+
+@typer_app.command("screen", epilog=_EPILOG)
+def screen_command(
+    paths: Annotated[list[Path], typer.Argument(help="Capture files, or folders of them.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)],
+    nominal_voltage: Annotated[
+        Optional[float],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(min=0.001, help="Nominal voltage of the judged channels [V]; else told from the data."),
+    ] = None,
+    nominal_frequency: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option(min=40, max=70, help="Nominal frequency [Hz]; else told from the data."),
+    ] = None,
+    hookup: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(help="single-phase, split-phase, four-wire or three-wire; else told from the channels."),
+    ] = None,
+    thresholds: Annotated[str, typer.Option(help="Profile: ieee-1159, iec-61000-4-30, or a TOML file.")] = "ieee-1159",
+    worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
+    workers: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(min=1, help="Processes; else as many as cores where that pays."),
+    ] = None,
+    notes: Annotated[bool, typer.Option("--notes", help="Print what was odd or decided, file by file.")] = False,
+) -> int:
+    """Find the events in captures from any recorder: no settings, no store."""
+    from pipeline.catalogue.judge import Terms
+    from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.config import load_thresholds
+    from pipeline.errors import ConfigError
+    from pipeline.events import catalogue_table
+    from pipeline.report.summary import magnitude_duration_table, worst_table
+    from pipeline.screening import quarantine_table, screen
+    from pipeline.terms import HOOKUPS
+
+    writer_for(out)
+    if hookup is not None and hookup not in HOOKUPS:
+        raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
+    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup)
+    with show.progress("screening") as advance:
+        result = screen(paths, terms=terms, workers=workers, progress=advance)
+    write_table(catalogue_table(result.events), out)
+    quarantine = out.with_suffix(".quarantine.csv")
+    if result.set_aside:
+        write_table(quarantine_table(result), quarantine)
+    else:
+        quarantine.unlink(missing_ok=True)
+
+    if result.events:
+        show.table(worst_table(result.events, most=worst))
+        show.table(magnitude_duration_table(result.events))
+    show.line(
+        f"{len(result.events)} events in {result.n_captures} captures of {result.n_files} files; "
+        f"{_time(result.judged_s)} judged"
+    )
+    for reason, seconds, count in result.not_judged_by_reason():
+        show.line(f"not judged: {_time(seconds)} in {count} captures or points: {reason}")
+    if notes:
+        for source, note in result.notes:
+            show.line(f"{source}: {note}")
+    elif result.notes:
+        show.line(f"{len(result.notes)} notes on what was odd or decided: --notes prints them")
+    show.line(f"catalogue: {out}")
+    if result.set_aside:
+        show.line(f"set aside: {len(result.set_aside)} files that could not be read, listed in {quarantine}")
+        return Exit.QUARANTINED
+    return Exit.DONE
+
+
+def _time(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.1f} s"
+    return f"{seconds / 60:.1f} min" if seconds < 7200 else f"{seconds / 3600:.1f} h"

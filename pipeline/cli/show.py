@@ -1,0 +1,59 @@
+"""What the commands print: tables and lines on stdout, progress and warnings on stderr."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.report.summary import TextTable
+
+WIDEST = 200
+
+
+def table(content: TextTable) -> None:
+    """Print a table, as wide as it needs to be where the output is no terminal."""
+    from rich import box
+    from rich.console import Console
+    from rich.table import Table
+
+    console = Console(width=None if sys.stdout.isatty() else WIDEST)
+    shown = Table(title=content.title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    for i, head in enumerate(content.heads):
+        numeric = i > 0 and all(_is_count(row[i]) for row in content.rows)
+        shown.add_column(head, justify="right" if numeric else "left", overflow="fold")
+    for row in content.rows:
+        shown.add_row(*row)
+    console.print(shown)
+
+
+def line(text: str = "") -> None:
+    """Print a line of the result."""
+    print(text)
+
+
+def warning(text: str) -> None:
+    """Print a line that is no part of the result."""
+    print(text, file=sys.stderr)
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A progress bar on a terminal; nothing in a log."""
+    if not sys.stderr.isatty():
+        yield lambda done, all_of_them: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=None)
+        yield lambda done, all_of_them: bar.update(task, completed=done, total=all_of_them)
+
+
+def _is_count(text: str) -> bool:
+    return text in ("", "·") or text.replace(".", "").isdigit()

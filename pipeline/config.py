@@ -1,0 +1,225 @@
+"""Settings: threshold profiles, sites and the fleet, read from TOML and checked. Unknown keys are errors."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+import tomllib
+from pathlib import Path
+from typing import Any, Literal, Self, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from pipeline.errors import ConfigError
+from pipeline.resources import resource
+from pipeline.terms import HOOKUPS
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class _Settings(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    def digest(self) -> str:
+        """Digest of the settings: 32 hexadecimal digits over their canonical JSON."""
+        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+class Thresholds(_Settings):
+    """A threshold profile; see configs/thresholds/ for each key's source."""
+
+    sag_pu: float = Field(0.9, gt=0, lt=1)
+    swell_pu: float = Field(1.1, gt=1, lt=3)
+    interruption_pu: float = Field(0.1, ge=0, lt=1)
+    hysteresis_pu: float = Field(0.02, ge=0, le=0.1)
+    reference: Literal["nominal", "sliding"] = "nominal"
+    sliding_start: Literal["nominal", "pre-event"] = "nominal"
+    incident_window_s: float = Field(60.0, ge=0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.interruption_pu < self.sag_pu:
+            raise ValueError(f"interruption_pu {self.interruption_pu} must be below sag_pu {self.sag_pu}")
+        if self.hysteresis_pu > min(1 - self.sag_pu, self.swell_pu - 1):
+            raise ValueError(f"hysteresis_pu {self.hysteresis_pu} must not reach from a threshold beyond 1 pu")
+        return self
+
+
+class Site(_Settings):
+    """One site of the fleet."""
+
+    name: str = Field(min_length=1)
+    nominal_voltage_v: float = Field(gt=0)
+    nominal_frequency_hz: Literal[50, 60]
+    hookup: str = "four-wire"
+    stations: tuple[str, ...] = ()
+    voltage_ratio: float = Field(1.0, gt=0)
+    current_ratio: float = Field(1.0, gt=0)
+    time_zone: str = "UTC"
+    thresholds: str = "ieee-1159"
+
+    @field_validator("name")
+    @classmethod
+    def _plain_name(cls, name: str) -> str:
+        if name != name.strip() or name in (".", "..") or any(sign in name for sign in '/\\:*?"<>|=\0'):
+            raise ValueError(f"site name {name!r} must do as a folder's name, without / \\ : * ? \" < > | =")
+        return name
+
+    @field_validator("hookup")
+    @classmethod
+    def _known_hookup(cls, hookup: str) -> str:
+        if hookup not in HOOKUPS:
+            raise ValueError(f"hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
+        return hookup
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError) as error:
+            raise ValueError(f"time zone {zone!r} is not in the IANA list") from error
+        return zone
+
+
+class Run(_Settings):
+    """How a nightly run goes about its work; nothing here changes a catalogue."""
+
+    workers: int = Field(2, ge=1, le=64)
+    batch_files: int = Field(200, ge=1)
+    batch_megabytes: float = Field(256.0, gt=0)
+    settle_s: float = Field(0.0, ge=0)
+    task_runner: Literal["threads", "processes"] = "threads"
+    wait_for_lock_s: float = Field(0.0, ge=0)
+
+
+class Fleet(_Settings):
+    """A fleet's configuration; folders are relative to the file it was read from."""
+
+    inbox: Path = Path("inbox")
+    store: Path = Path("store")
+    processed: Path = Path("processed")
+    quarantine: Path = Path("quarantine")
+    sites: tuple[Site, ...] = Field(min_length=1)
+    thresholds: dict[str, Thresholds] = {}
+    run: Run = Run()
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        names = [site.name for site in self.sites]
+        if len(set(names)) != len(names):
+            raise ValueError(
+                f"site names must differ; twice: {', '.join(sorted({n for n in names if names.count(n) > 1}))}"
+            )
+        for site in self.sites:
+            if site.thresholds not in self.thresholds:
+                known = ", ".join(sorted(self.thresholds))
+                raise ValueError(f"site {site.name!r}: thresholds {site.thresholds!r}; allowed are {known}")
+        return self
+
+    def site(self, name: str) -> Site | None:
+        """The site of a name, or None."""
+        return next((site for site in self.sites if site.name == name), None)
+
+    def site_digest(self, site: Site) -> str:
+        """Digest of all settings that a catalogue of the site depends on."""
+        return hashlib.sha256(f"{site.digest()}{self.thresholds[site.thresholds].digest()}".encode()).hexdigest()[:32]
+
+
+def load_fleet(path: Path) -> Fleet:
+    """Read a fleet's configuration.
+
+    Parameters
+    ----------
+    path : of a TOML file as configs/fleet.toml explains it.
+
+    Raises
+    ------
+    ConfigError : the file cannot be read, is no TOML, or a key is unknown, missing or out of range.
+    """
+    document = read_toml(path)
+    own = document.pop("thresholds", {})
+    profiles = {name: _named_profile(name) for name in ("ieee-1159", "iec-61000-4-30")}
+    if not isinstance(own, dict):
+        raise ConfigError(f"{path.name}: thresholds must be tables, one a profile: [thresholds.NAME]")
+    profiles |= {name: checked(Thresholds, table, f"{path.name}, thresholds.{name}") for name, table in own.items()}
+    fleet = checked(Fleet, document | {"thresholds": profiles}, path.name)
+    base = path.resolve().parent
+    folders = {key: base / getattr(fleet, key) for key in ("inbox", "store", "processed", "quarantine")}
+    _check_folders(folders, path)
+    return fleet.model_copy(update=folders)
+
+
+def load_thresholds(name: str) -> Thresholds:
+    """A named threshold profile of configs/thresholds, or one in a TOML file of one's own.
+
+    Raises
+    ------
+    ConfigError : no such profile or file, or a key of it is wrong.
+    """
+    if name.endswith(".toml"):
+        path = Path(name)
+        return checked(Thresholds, read_toml(path), path.name)
+    return _named_profile(name)
+
+
+def _named_profile(name: str) -> Thresholds:
+    path = resource("configs", f"thresholds/{name}.toml")
+    return checked(Thresholds, read_toml(path), path.name)
+
+
+def _check_folders(folders: dict[str, Path], path: Path) -> None:
+    for key, folder in folders.items():
+        for other_key, other in folders.items():
+            if key != other_key and (folder == other or other in folder.parents):
+                raise ConfigError(f"{path.name}: {key} {folder} must not lie in {other_key} {other}")
+
+
+def read_toml(path: Path) -> dict[str, Any]:
+    """A TOML document.
+
+    Raises
+    ------
+    ConfigError : the file cannot be read or is no TOML, with the place.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise ConfigError(f"{path}: {error.strerror or error}") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path.name} is no TOML: {error}") from error
+
+
+def checked(model: type[Model], document: Any, where: str) -> Model:
+    """A document as a settings model.
+
+    Raises
+    ------
+    ConfigError : naming each key at fault, what was got and what is allowed; for an unknown key the nearest known.
+    """
+    try:
+        return model.model_validate(document)
+    except ValidationError as error:
+        raise ConfigError("\n".join(f"{where}: {_in_words(model, item)}" for item in error.errors())) from error
+
+
+def _in_words(model: type[BaseModel], item: Any) -> str:
+    place = ".".join(str(part) for part in item["loc"])
+    if item["type"] != "extra_forbidden":
+        got = f" (got {item['input']!r})" if not isinstance(item["input"], dict | BaseModel) else ""
+        return f"{place or 'settings'}: {item['msg']}{got}"
+    known = list(_model_at(model, item["loc"][:-1]).model_fields)
+    near = difflib.get_close_matches(str(item["loc"][-1]), known, n=1, cutoff=0.0)
+    return f"unknown key {place}; the nearest valid key is {near[0]!r}" if near else f"unknown key {place}"
+
+
+def _model_at(model: type[BaseModel], place: tuple[Any, ...]) -> type[BaseModel]:
+    for part in place:
+        if isinstance(part, str) and part in model.model_fields:
+            inner = model.model_fields[part].annotation
+            candidates = [inner, *getattr(inner, "__args__", ())]
+            model = next((c for c in candidates if isinstance(c, type) and issubclass(c, BaseModel)), model)
+    return model

@@ -1,0 +1,282 @@
+"""Fundamental frequency and zero crossings, from phasors that hop along the record by half a cycle.
+
+The record is averaged down to some 32 to 64 values a cycle; each phasor is the sum of eight half-cycle parts under
+a four-cycle Hann window, so harmonics and noise fall out, and the parts can be turned to the frequency found
+in a first look without touching the samples again. Hops over which the phasors jump (a sag's edge, a phase jump) or
+in which there is no sinusoid (a lost voltage) do not count: there the last good frequency is held.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
+C64 = npt.NDArray[np.complexfloating]
+Mask = npt.NDArray[np.bool_]
+
+PARTS: Final = 8  # half-cycle parts of a phasor's window
+BLOCK_HOPS: Final = 48  # hops that share one coarse frequency, about half a second
+SMOOTH_HOPS: Final = 10  # hops to each side in the frequency's running mean
+_COHERENCE = 0.5  # share of a window's power that the fundamental holds, at least
+_AMPLITUDE_STEP = 0.04  # change of power over a hop that the coarse look accepts
+_PHASOR_STEP = 0.03  # change of the phasors over a hop that counts as steady, of their size
+_FEWEST_STEADY = 4  # steady hops that a mean frequency needs
+_LARGEST_DEVIATION = 0.4  # of nominal: a "frequency" farther off is none
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """The record-anchored grid on which phasors are formed.
+
+    Attributes
+    ----------
+    rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
+    decimation : raw samples in one averaged value.
+    hop : averaged values in a hop, about half a nominal cycle.
+    """
+
+    rate_hz: float
+    nominal_hz: float
+    decimation: int
+    hop: int
+
+    @classmethod
+    def of(cls, rate_hz: float, nominal_hz: float) -> Grid:
+        """The grid for a sampling rate and a nominal frequency. [Hz]"""
+        per_cycle = rate_hz / nominal_hz
+        decimation = max(1, int(per_cycle // 32))
+        return cls(rate_hz, nominal_hz, decimation, max(2, round(per_cycle / decimation / 2)))
+
+    @property
+    def hop_samples(self) -> int:
+        """Raw samples in a hop."""
+        return self.hop * self.decimation
+
+    @property
+    def hop_s(self) -> float:
+        """Time of a hop. [s]"""
+        return self.hop_samples / self.rate_hz
+
+    @property
+    def centre(self) -> float:
+        """Middle of the first phasor's window. [raw samples]"""
+        return (PARTS * self.hop_samples - 1) / 2
+
+    def kernel(self) -> F32:
+        """Hann-weighted cosine and minus sine of the eight parts, shape (hop, 2 * PARTS)."""
+        n = np.arange(PARTS * self.hop)
+        window = 0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / n.size)
+        angle = 2 * np.pi * self.nominal_hz * self.decimation / self.rate_hz * (n - (n.size - 1) / 2)
+        both = np.stack([window * np.cos(angle), -window * np.sin(angle)]) * (2 / window.sum())
+        return np.ascontiguousarray(
+            both.reshape(2, PARTS, self.hop).transpose(2, 1, 0).reshape(self.hop, -1), np.float32
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Carry:
+    """What the tracking of one stretch hands to the next.
+
+    Attributes
+    ----------
+    position : of the hop at which the reference phase is known. [raw samples of the record]
+    phase : of the reference there; grows for ever. [rad]
+    frequency_hz : the last good one. [Hz]
+    centres : of each channel's phase against the reference, modulo half a turn. [rad]
+    """
+
+    position: float
+    phase: float
+    frequency_hz: float
+    centres: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Tracked fundamental on the hop grid; reference phase and channel offsets are those of a cosine.
+
+    Attributes
+    ----------
+    positions : float64, shape (n_hops,). Middle of each phasor's window. [raw samples of the stretch]
+    phase : float64, shape (n_hops,). Reference phase, never falling. [rad]
+    frequency_hz : float64, shape (n_hops,). [Hz]
+    offsets : float64, shape (n_channels, n_hops). Channel phase less reference, modulo half a turn. [rad]
+    centres : the carried middle of each channel's offsets. [rad]
+    steady : bool, shape (n_hops,). The frequency was measured here, not held.
+    """
+
+    positions: F64
+    phase: F64
+    frequency_hz: F64
+    offsets: F64
+    centres: tuple[float, ...]
+    steady: Mask
+
+
+def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
+    """Frequency, reference phase and channel phases of a stretch of record.
+
+    Parameters
+    ----------
+    averages : float32, shape (n_channels, n). Sums of `grid.decimation` samples each; at least `PARTS` hops long.
+    grid : see `Grid`.
+    carry : state at a hop of this stretch, position relative to it, or None at the start of a record.
+
+    Returns
+    -------
+    Track with n // grid.hop - PARTS + 1 hops.
+
+    Source: derived. IEC 61000-4-30 Ed. 3, 5.1 asks for harmonics and interharmonics to be attenuated before
+    the zero crossings are counted; 5.4 leaves the way to follow the fundamental open.
+    """
+    n_parts = averages.shape[1] // grid.hop
+    framed = averages[:, : n_parts * grid.hop].reshape(averages.shape[0], n_parts, grid.hop)
+    products = framed @ grid.kernel()
+    parts = products.view(np.complex64)  # (channels, parts of the record, PARTS)
+    power = np.einsum("cph,cph->cp", framed, framed)
+    n_hops = n_parts - PARTS + 1
+    power = _sum_over_window(power, n_hops) / (PARTS * grid.hop)
+    turn = 2 * np.pi * grid.nominal_hz * grid.hop_s
+
+    first = _combine(parts, n_hops, None)
+    coarse_hz = _coarse_frequency(first, power, turn, grid, carry)
+    turns = np.exp(-1j * 2 * np.pi * (coarse_hz - grid.nominal_hz)[:, None] * _part_times(grid))
+    image = np.repeat(np.interp(coarse_hz, *_image_of(grid)), BLOCK_HOPS)[:n_hops]
+    turned = _combine(parts, n_hops, turns.astype(np.complex64))
+    phasors = (turned - image * turned.conj()) / (1 - image * image)
+    frequency_hz, steady = _fine_frequency(phasors, power, np.repeat(coarse_hz, BLOCK_HOPS)[:n_hops], grid, carry)
+
+    positions = grid.centre + grid.hop_samples * np.arange(n_hops, dtype=np.float64)
+    phase = _reference_phase(phasors, frequency_hz, steady, positions, grid, carry)
+    offsets, centres = _channel_offsets(phasors, power, phase, carry)
+    return Track(positions, phase, frequency_hz, offsets, centres, steady)
+
+
+@cache
+def _image_of(grid: Grid) -> tuple[F64, F64]:
+    """How much of a fundamental's mirror image at minus its frequency a phasor turned to that frequency lets through.
+
+    The Hann window lets some through where the frequency is off nominal, and it would move the phase by milliradians;
+    known, it can be taken out. Returns frequencies [Hz] and the real factors there.
+    """
+    hertz = grid.nominal_hz * np.linspace(1 - _LARGEST_DEVIATION, 1 + _LARGEST_DEVIATION, 81)
+    kernel = grid.kernel().astype(np.float64).reshape(grid.hop, PARTS, 2)
+    weights = kernel[..., 0] + 1j * kernel[..., 1]
+    places = np.arange(PARTS) * grid.hop + np.arange(grid.hop)[:, None] - (PARTS * grid.hop - 1) / 2
+    angle = 2 * np.pi * hertz[:, None, None] * grid.decimation / grid.rate_hz * places
+    turns = np.exp(-2j * np.pi * (hertz - grid.nominal_hz)[:, None, None] * _part_times(grid))
+    direct = (weights * turns * np.exp(1j * angle)).sum(axis=(1, 2))
+    mirror = (weights * turns * np.exp(-1j * angle)).sum(axis=(1, 2))
+    return hertz, (mirror / direct).real
+
+
+def _part_times(grid: Grid) -> F64:
+    return (np.arange(PARTS) - (PARTS - 1) / 2) * grid.hop_s
+
+
+def _sum_over_window(per_part: F32, n_hops: int) -> F64:
+    return sum((per_part[:, j : j + n_hops] for j in range(PARTS)), np.zeros((per_part.shape[0], n_hops)))
+
+
+def _combine(parts: C64, n_hops: int, turns: C64 | None) -> C64:
+    """Phasors (RMS times sqrt 2) from their parts, each part turned by its block's deviation from nominal."""
+    total = parts[:, :n_hops, 0] * (1 if turns is None else np.repeat(turns[:, 0], BLOCK_HOPS)[:n_hops])
+    for j in range(1, PARTS):
+        piece = parts[:, j : j + n_hops, j]
+        total += piece if turns is None else piece * np.repeat(turns[:, j], BLOCK_HOPS)[:n_hops]
+    return total
+
+
+def _coherent(phasors: C64, power: F64) -> Mask:
+    """Where the fundamental holds most of the power, all channels together."""
+    fundamental = 0.5 * (phasors.real**2 + phasors.imag**2).sum(axis=0)
+    return (fundamental > _COHERENCE * power.sum(axis=0)) & (fundamental > 0)
+
+
+def _coarse_frequency(phasors: C64, power: F64, turn: float, grid: Grid, carry: Carry | None) -> F64:
+    """One frequency a block of hops, from the hops over which the power hardly changes."""
+    size = (phasors.real**2 + phasors.imag**2).sum(axis=0)
+    coherent = _coherent(phasors, power)
+    step = (phasors[:, 1:] * phasors[:, :-1].conj()).sum(axis=0) * np.exp(-1j * turn)
+    good = coherent[1:] & coherent[:-1] & (np.abs(size[1:] - size[:-1]) < _AMPLITUDE_STEP * size[1:])
+    step = np.where(good & (step.real > 0), step, 0)
+    n_blocks = -(-size.size // BLOCK_HOPS)
+    padded = np.zeros(n_blocks * BLOCK_HOPS, np.complex128)
+    padded[: step.size] = step
+    sums = padded.reshape(n_blocks, BLOCK_HOPS).sum(axis=1)
+    known = sums != 0
+    block_hz = grid.nominal_hz + np.angle(sums) / (2 * np.pi * grid.hop_s)
+    return _held(block_hz, known, carry.frequency_hz if carry else None, grid.nominal_hz)
+
+
+def _fine_frequency(phasors: C64, power: F64, coarse_hz: F64, grid: Grid, carry: Carry | None) -> tuple[F64, Mask]:
+    n_hops = coarse_hz.size
+    coherent = _coherent(phasors, power)
+    expected = np.exp(1j * 2 * np.pi * coarse_hz[:-1] * grid.hop_s)
+    ahead, here = phasors[:, 1:], phasors[:, :-1] * expected
+    jump = np.abs(ahead - here)
+    size = (ahead.real**2 + ahead.imag**2).sum(axis=0)
+    good = coherent[1:] & coherent[:-1] & ((jump**2).sum(axis=0) < _PHASOR_STEP**2 * size)
+    step = np.angle((ahead * here.conj()).sum(axis=0)) / (2 * np.pi * grid.hop_s) + coarse_hz[:-1]
+    good &= np.abs(step - grid.nominal_hz) < _LARGEST_DEVIATION * grid.nominal_hz
+
+    sums = np.concatenate(([0.0], np.cumsum(np.where(good, step - grid.nominal_hz, 0.0))))
+    counts = np.concatenate(([0], np.cumsum(good)))
+    hop = np.arange(n_hops)
+    low, high = np.maximum(hop - SMOOTH_HOPS, 0), np.minimum(hop + SMOOTH_HOPS, n_hops - 1)
+    count = counts[high] - counts[low]
+    known = count >= _FEWEST_STEADY
+    mean_hz = grid.nominal_hz + (sums[high] - sums[low]) / np.maximum(count, 1)
+    fallback_hz = carry.frequency_hz if carry else None
+    return _held(mean_hz, known, fallback_hz, float(np.median(coarse_hz))), known
+
+
+def _held(values: F64, known: Mask, before: float | None, never: float) -> F64:
+    """Values with each unknown one replaced by the last known before it, the first known at the start."""
+    if known.all():
+        return values
+    if not known.any():
+        return np.full(values.shape, never if before is None else before)
+    last = np.maximum.accumulate(np.where(known, np.arange(values.size), -1))
+    start = values[known.argmax()] if before is None else before
+    return np.where(last >= 0, values[np.maximum(last, 0)], start)
+
+
+def _reference_phase(
+    phasors: C64, frequency_hz: F64, steady: Mask, positions: F64, grid: Grid, carry: Carry | None
+) -> F64:
+    """Phase that advances as the channels' phasors do, weighted by their power; where unsteady, at the held pace."""
+    pace = np.pi * (frequency_hz[1:] + frequency_hz[:-1]) * grid.hop_s
+    step = (phasors[:, 1:] * phasors[:, :-1].conj()).sum(axis=0) * np.exp(-1j * pace)
+    advance = pace + np.where(steady[1:] & steady[:-1], np.angle(step), 0.0)
+    phase = np.concatenate(([0.0], np.cumsum(np.maximum(advance, 0.0))))
+    if carry is not None:
+        return phase + (carry.phase - np.interp(carry.position, positions, phase))
+    power = (phasors.real**2 + phasors.imag**2)[:, steady].sum(axis=1)
+    if not power.size or power.max(initial=0.0) == 0:
+        return phase
+    # Channels of equal size within noise: the first of them leads, whatever the last digits say.
+    leader = int(np.argmax(power > 0.9 * power.max()))
+    i = int(steady.argmax())
+    return phase + (np.angle(phasors[leader, i]) - phase[i])
+
+
+def _channel_offsets(phasors: C64, power: F64, phase: F64, carry: Carry | None) -> tuple[F64, tuple[float, ...]]:
+    """Each channel's phase against the reference, within a quarter turn of its own usual value."""
+    relative = phasors * np.exp(-1j * phase)
+    size = relative.real**2 + relative.imag**2
+    present = (0.5 * size > _COHERENCE * power) & (size > 0)
+    if carry is None:
+        doubled = (np.where(present, relative, 0) ** 2).sum(axis=1)
+        centres = np.where(doubled != 0, np.angle(doubled) / 2, 0.0)
+    else:
+        centres = np.asarray(carry.centres)
+    turned = np.angle((relative * np.exp(-1j * centres)[:, None]) ** 2) / 2
+    offsets = np.stack([_held(turned[c], present[c], None, 0.0) for c in range(turned.shape[0])])
+    return offsets + centres[:, None], tuple(float(centre) for centre in centres)

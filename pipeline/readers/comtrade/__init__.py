@@ -1,0 +1,176 @@
+"""COMTRADE: recordings of protection relays and fault recorders, as .cfg and .dat beside one another or as one .cff.
+
+Source: IEEE C37.111-1991, -1999 (IEC 60255-24:2001) and -2013 (IEC 60255-24:2013), from memory, and files in use.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Final, Protocol
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
+from pipeline.errors import MalformedRecord
+from pipeline.readers.comtrade.ascii_rows import ascii_rows
+from pipeline.readers.comtrade.binary_rows import binary_rows
+from pipeline.readers.comtrade.configuration import AnalogChannel, Configuration, parse_configuration
+from pipeline.readers.comtrade.sources import SECTION, locate, sibling
+from pipeline.readers.comtrade.stamps import NS_PER_S
+from pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
+from pipeline.readers.contract import Reader
+from pipeline.terms import Quantity
+
+_LAST_NS: Final = np.iinfo(np.int64).max
+_COMPANION_ENDINGS: Final = ("hdr", "inf")
+_FIRST_LINES: Final = re.compile(
+    rb"(?:\xef\xbb\xbf)?\s*[^\r\n]*,[^\r\n]*[\r\n]+\s*\d+\s*,\s*\d+\s*A\s*,\s*\d+\s*D[\s,]*(?:[\r\n]|\Z)", re.IGNORECASE
+)
+_CFG_FIRST_LINES: Final = re.compile(rb"(?:\xef\xbb\xbf)?\s*[^\r\n]*,[^\r\n]*[\r\n]+\s*\d+\s*,[^\r\n,]*,")
+
+
+def recognises(path: Path, head: bytes) -> bool:
+    """Whether the first lines are those of a configuration, or the first one is a section line of a .cff."""
+    if SECTION.match(head.removeprefix(b"\xef\xbb\xbf")) or _FIRST_LINES.match(head):
+        return True
+    return path.suffix.lower() == ".cfg" and _CFG_FIRST_LINES.match(head) is not None
+
+
+def companions(path: Path) -> tuple[Path, ...]:
+    """The .dat, .hdr and .inf files of a .cfg."""
+    if path.suffix.lower() == ".cff":
+        return ()
+    try:
+        found = (sibling(path, "dat", search=True), *(sibling(path, end, search=False) for end in _COMPANION_ENDINGS))
+    except OSError:  # the folder cannot be listed; reading the file will say so
+        return ()
+    return tuple(companion for companion in found if companion is not None)
+
+
+def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
+    """Read a recording.
+
+    Parameters
+    ----------
+    path : of its .cfg or .cff file.
+    quantities : only channels of these quantities; None: all.
+
+    Returns
+    -------
+    Iterator of captures, in primary volts and amperes: one for each stretch of one sampling rate, longer ones cut.
+
+    Raises
+    ------
+    MalformedRecord : the configuration is broken, the data are missing, cut or do not fit it.
+    ReadError : a file cannot be read.
+    """
+    recording = locate(path)
+    configuration = parse_configuration(recording.configuration, path=path, first_line=recording.first_line)
+    if recording.data.kind not in ("", configuration.data_kind):
+        raise MalformedRecord(path, "", f"the configuration says {configuration.data_kind} data, "
+                                        f"the section line {recording.data.kind}")  # fmt: skip
+    analog = configuration.analog
+    columns = [i for i, channel in enumerate(analog) if quantities is None or channel.quantity in quantities]
+    decode = ascii_rows if configuration.data_kind == "ASCII" else binary_rows
+    rows: _Rows = decode(recording.data, columns, configuration=configuration)
+    n_samples, notes = _declared_rows(rows.n_rows, configuration.n_samples, recording.data.path)
+    timing, timing_notes = _timing(rows, n_samples, configuration, recording.data.path)
+    last = timing.stretches[-1]
+    if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
+        raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
+    channels = tuple(_channel(analog[column], rows) for column in columns)
+    notes = (*configuration.notes, *notes, *timing_notes)
+    for first_row, size, start_ns, rate_hz in _pieces(timing, configuration.start_ns):
+        samples = rows.values(first_row=first_row, n_rows=size)
+        header = Header(
+            station=configuration.station,
+            start_ns=start_ns,
+            rate_hz=rate_hz,
+            n_samples=size,
+            channels=channels,
+            sample_type=samples.dtype.name,
+            nominal_frequency_hz=configuration.line_frequency_hz,
+            trigger_ns=configuration.trigger_ns,
+            source=path.name,
+            notes=notes,
+        )
+        yield Capture(header, samples)
+
+
+class _Rows(Protocol):
+    """What the two kinds of data have in common; see `BinaryRows`."""
+
+    @property
+    def n_rows(self) -> int: ...
+    @property
+    def stamps_wrap(self) -> bool: ...
+    @property
+    def missing_code(self) -> int | None: ...
+    @property
+    def rails(self) -> tuple[int | None, int | None]: ...
+    def values(self, *, first_row: int, n_rows: int) -> SampleArray: ...
+    def stamps(self) -> npt.NDArray[np.float64]: ...
+    def number_and_stamp(self, row: int) -> tuple[float, float]: ...
+
+
+def _declared_rows(n_rows: int, n_declared: int | None, path: Path) -> tuple[int, tuple[str, ...]]:
+    """How many rows to use: those declared.
+
+    Fewer rows than declared are refused, although what is there could be read: they are how a file looks while it
+    is still being copied, and a night's run must not take a part for the whole.
+    """
+    if n_rows == 0:
+        raise MalformedRecord(path, "", "the data hold no samples")
+    if n_declared is None or n_rows == n_declared:
+        return n_rows, ()
+    if n_rows < n_declared:
+        raise MalformedRecord(path, "", f"the configuration declares {n_declared} samples, the data hold {n_rows}: "
+                                        f"the file is cut")  # fmt: skip
+    return n_declared, (f"the data hold {n_rows} rows, {n_declared} are declared; the rest are left out",)
+
+
+def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Path) -> tuple[Timing, tuple[str, ...]]:
+    """The stretches of the recording, and what is to be noted of its sample numbers and time stamps."""
+    tick_ns = configuration.stamp_unit_ns * configuration.time_multiplier
+    if not configuration.rates:
+        timing = timing_of_stamps(rows.stamps()[:n_samples], tick_ns=tick_ns, wraps=rows.stamps_wrap, path=path)
+        return timing, timing.notes
+    timing = timing_of_rates(configuration.rates)
+    notes = timing.notes
+    (first_number, first_stamp), (last_number, last_stamp) = map(rows.number_and_stamp, (0, n_samples - 1))
+    if np.isfinite([first_number, last_number]).all() and last_number - first_number != n_samples - 1:
+        notes += (f"{n_samples} samples are numbered from {first_number:.0f} to {last_number:.0f}; "
+                  f"they are taken as following one another",)  # fmt: skip
+    note = stamp_note(timing, first_stamp=first_stamp, last_stamp=last_stamp, tick_ns=tick_ns, wraps=rows.stamps_wrap)
+    return timing, notes if note is None else (*notes, note)
+
+
+def _channel(channel: AnalogChannel, rows: _Rows) -> Channel:
+    rail_low, rail_high = rows.rails
+    return Channel(
+        name=channel.name,
+        quantity=channel.quantity,
+        phase=channel.phase,
+        unit=channel.unit,
+        scale=channel.scale,
+        offset=channel.offset,
+        point=channel.point,
+        missing_code=rows.missing_code,
+        rail_low=rail_low,
+        rail_high=rail_high,
+    )
+
+
+def _pieces(timing: Timing, start_ns: int) -> Iterator[tuple[int, int, int, float]]:
+    """First row, number of rows, start [ns since 1970-01-01] and rate [Hz] of each capture."""
+    for stretch in timing.stretches:
+        for i in range(0, stretch.n_samples, MAX_CAPTURE_SAMPLES):
+            piece_start_ns = start_ns + stretch.offset_ns + round(i * NS_PER_S / stretch.rate_hz)
+            size = min(MAX_CAPTURE_SAMPLES, stretch.n_samples - i)
+            yield stretch.first_row + i, size, piece_start_ns, stretch.rate_hz
+
+
+READER = Reader("COMTRADE", recognises, read, companions)

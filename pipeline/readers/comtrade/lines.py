@@ -1,0 +1,92 @@
+"""The lines of a configuration as lists of trimmed fields, each with its number in the file."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+
+from pipeline.errors import MalformedRecord
+
+_LINE_END = re.compile(r"\r\n|\n|\r")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_SHOWN_CHARACTERS = 40
+
+
+def number_in(text: str) -> float | None:
+    """The finite number that a field holds, or None."""
+    value = float(text) if _NUMBER.fullmatch(text) else math.nan
+    return value if math.isfinite(value) else None
+
+
+class Lines:
+    """A cursor over the lines that are not blank.
+
+    Trailing commas make no fields; a line of commas only has one empty field. `place` names the line read last.
+    """
+
+    def __init__(self, text: str, *, path: Path, first_line: int) -> None:
+        self._path = path
+        self._lines = [
+            (i, _fields(line)) for i, line in enumerate(_LINE_END.split(text), start=first_line) if line.strip()
+        ]
+        self._next = 0
+        self._number = first_line
+
+    @property
+    def place(self) -> str:
+        """Where the line read last is."""
+        return f"line {self._number}"
+
+    def peek(self, ahead: int = 0) -> list[str]:
+        """The fields of a line to come; none after the last one."""
+        i = self._next + ahead
+        return self._lines[i][1] if i < len(self._lines) else []
+
+    def take(self, what: str) -> list[str]:
+        """The fields of the next line.
+
+        Raises
+        ------
+        MalformedRecord : there is none; `what` names what was expected there.
+        """
+        if self._next >= len(self._lines):
+            raise MalformedRecord(self._path, f"after {self.place}", f"the configuration ends before {what}")
+        self._number, fields = self._lines[self._next]
+        self._next += 1
+        return fields
+
+    def broken(self, reason: str) -> MalformedRecord:
+        """The error that says what is wrong with the line read last."""
+        return MalformedRecord(self._path, self.place, reason)
+
+    def number(self, text: str, what: str) -> float:
+        """A number that must be there.
+
+        Raises
+        ------
+        MalformedRecord : the field holds none.
+        """
+        value = number_in(text)
+        if value is None:
+            raise self.broken(f"{what} must be a number, got '{text[:_SHOWN_CHARACTERS]}'")
+        return value
+
+    def count(self, text: str, what: str, *, most: int) -> int:
+        """A whole number from 0 to `most` that must be there.
+
+        Raises
+        ------
+        MalformedRecord : the field holds none.
+        """
+        value = self.number(text, what)
+        if not value.is_integer() or not 0 <= value <= most:
+            raise self.broken(f"{what} must be a whole number from 0 to {most}, got '{text[:_SHOWN_CHARACTERS]}'")
+        return int(value)
+
+
+def _fields(line: str) -> list[str]:
+    fields = [field.strip() for field in line.split(",")]
+    while len(fields) > 1 and not fields[-1]:
+        fields.pop()
+    return fields

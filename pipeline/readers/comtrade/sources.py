@@ -1,0 +1,140 @@
+"""Where the parts of a recording lie: the .dat beside a .cfg, or the sections of a .cff."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import MalformedRecord, ReadError
+
+MAX_CONFIGURATION_BYTES: Final = 1 << 26  # a million channel lines; the text before the data of a .cff, too
+
+SECTION: Final = re.compile(
+    rb"(?<![^\r\n])[ \t]*---[ \t]*file type:[ \t]*([a-z]+)(?:[ \t]+([a-z0-9]+))?(?:[ \t]*:[ \t]*([0-9]{1,12}))?"
+    rb"[ \t]*---[ \t]*(?:\r\n|\n|\r|\Z)",
+    re.IGNORECASE,
+)
+_LINE_END: Final = re.compile(rb"\r\n|\n|\r")
+
+
+@dataclass(frozen=True, slots=True)
+class DataPart:
+    """The bytes that hold the samples.
+
+    Attributes
+    ----------
+    path : file that they are in.
+    offset, length : where they lie in it. [bytes]
+    first_line : number of their first line in the file, where they are text.
+    kind : the kind of data that the file itself names beside them (.cff); else ``""``.
+    """
+
+    path: Path
+    offset: int
+    length: int
+    first_line: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
+class Recording:
+    """The configuration's bytes, the number of their first line in the file, and the data."""
+
+    configuration: bytes
+    first_line: int
+    data: DataPart
+
+
+def locate(path: Path) -> Recording:
+    """Find the parts of a recording.
+
+    Parameters
+    ----------
+    path : of the .cfg or .cff file.
+
+    Returns
+    -------
+    Recording.
+
+    Raises
+    ------
+    MalformedRecord : there is no .dat, or a section of a .cff is missing or cut.
+    ReadError : a file cannot be read.
+    """
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(MAX_CONFIGURATION_BYTES + 1)
+        if SECTION.match(head.removeprefix(b"\xef\xbb\xbf")):
+            return _sections(path, head, path.stat().st_size)
+        if len(head) > MAX_CONFIGURATION_BYTES:
+            raise MalformedRecord(path, "", f"a configuration has at most {MAX_CONFIGURATION_BYTES} bytes")
+        data_path = sibling(path, "dat", search=True)
+        if data_path is None:
+            raise MalformedRecord(path, "", f"its data file {path.stem}.dat is missing")
+        return Recording(head, 1, DataPart(data_path, 0, data_path.stat().st_size, 1, ""))
+    except OSError as error:
+        raise ReadError(path, "", f"cannot be read ({error.strerror or error})") from error
+
+
+def sibling(path: Path, ending: str, *, search: bool) -> Path | None:
+    """The file of the same stem with another ending, in whatever case it is written.
+
+    Parameters
+    ----------
+    path : of a .cfg file.
+    ending : str. Lower case, without its dot.
+    search : bool. Whether to look through the folder for other capitals where the usual ones do not exist.
+
+    Returns
+    -------
+    Path of the file, or None.
+
+    Raises
+    ------
+    OSError : the folder cannot be listed.
+    """
+    likely = (ending.upper(), ending) if path.suffix.isupper() else (ending, ending.upper())
+    for variant in (*likely, ending.capitalize()):
+        candidate = path.with_suffix(f".{variant}")
+        if candidate.is_file():
+            return candidate
+    if not search:
+        return None
+    wanted = f"{path.stem}.{ending}".lower()
+    return next((found for found in sorted(path.parent.iterdir()) if found.name.lower() == wanted), None)
+
+
+def _sections(path: Path, head: bytes, size: int) -> Recording:
+    """The parts of a single-file recording; its configuration stands before its data."""
+    configuration: bytes | None = None
+    first_line = 1
+    matches = list(_section_lines(head))
+    for i, match in enumerate(matches):
+        start, end = match.end(), matches[i + 1].start() if i + 1 < len(matches) else len(head)
+        line = 1 + len(_LINE_END.findall(head, 0, start))
+        name = match[1].upper()
+        if name == b"CFG":
+            configuration, first_line = head[start:end], line
+        elif name == b"DAT":
+            if configuration is None:
+                raise MalformedRecord(path, f"line {line - 1}", "there is no CFG section before the DAT section")
+            kind = (match[2] or b"").decode().upper()
+            held = (end if i + 1 < len(matches) else size) - start
+            length = held if match[3] is None else int(match[3])
+            if length > held:
+                raise MalformedRecord(path, f"byte {start}", f"the DAT section declares {length} bytes, "
+                                                             f"the file holds {held}: it is cut")  # fmt: skip
+            return Recording(configuration, first_line, DataPart(path, start, length, line, kind))
+    raise MalformedRecord(path, "", f"there is no {'CFG' if configuration is None else 'DAT'} section")
+
+
+def _section_lines(head: bytes) -> list[re.Match[bytes]]:
+    """The section lines, those inside binary data left out."""
+    found: list[re.Match[bytes]] = []
+    for match in SECTION.finditer(head):
+        found.append(match)
+        if match[1].upper() == b"DAT" and (match[2] or b"").upper() not in (b"", b"ASCII"):
+            break
+    return found

@@ -1,0 +1,329 @@
+"""Screening: a folder of captures from anybody's recorders to one catalogue, without a store and without settings."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from pipeline.capture import Capture, Header
+from pipeline.catalogue.judge import Findings, Terms, judge
+from pipeline.catalogue.record import Piece, Record, records_of
+from pipeline.catalogue.span import judge_span
+from pipeline.errors import ReadError
+from pipeline.events import Event, with_incidents
+from pipeline.readers import capture_files, read_captures, reader_of
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
+_POOL_BYTES: Final = 48 << 20  # archives below this are screened faster in one process than by starting others
+_BATCH_FILES: Final = 32
+_BATCH_BYTES: Final = 64 << 20
+_KEEP_BYTES: Final = 256 << 20  # of a file's captures that stay in memory between the first look and the judgement
+
+
+@dataclass(frozen=True, slots=True)
+class SetAside:
+    """An input that was not used: its path and the reason, in words."""
+
+    path: Path
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotJudged:
+    """A part of an input that could not be judged: not the same as nothing found there."""
+
+    source: str
+    point: str | None
+    seconds: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Screening:
+    """What a screening found.
+
+    Attributes
+    ----------
+    events : in catalogue order, with incidents.
+    n_files, n_captures : that were read.
+    judged_s : time judged, summed over measuring points. [s]
+    set_aside : files that could not be read.
+    not_judged : parts that could not be judged.
+    notes : (source, what was odd or decided).
+    """
+
+    events: tuple[Event, ...] = ()
+    n_files: int = 0
+    n_captures: int = 0
+    judged_s: float = 0.0
+    set_aside: tuple[SetAside, ...] = ()
+    not_judged: tuple[NotJudged, ...] = ()
+    notes: tuple[tuple[str, str], ...] = ()
+
+    def not_judged_by_reason(self) -> list[tuple[str, float, int]]:
+        """(reason, seconds, how many parts) of what was not judged, the longest first."""
+        reasons: dict[str, tuple[float, int]] = {}
+        for item in self.not_judged:
+            seconds, count = reasons.get(item.reason, (0.0, 0))
+            reasons[item.reason] = (seconds + item.seconds, count + 1)
+        return sorted(((r, s, n) for r, (s, n) in reasons.items()), key=lambda row: -row[1])
+
+
+def quarantine_table(result: Screening) -> pa.Table:
+    """What was set aside, as a table with the columns path and reason."""
+    import pyarrow as pa
+
+    return pa.table(
+        {
+            "path": pa.array([str(item.path) for item in result.set_aside], pa.string()),
+            "reason": pa.array([item.reason for item in result.set_aside], pa.string()),
+        }
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """A capture of a file: which file, which one in it, and its header."""
+
+    path: Path
+    index: int
+    header: Header
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """A file's captures, and what was found in those that were judged with it.
+
+    Formats that give headers without their samples are looked at first, so that captures that follow one another are
+    judged together at once. Of the others each file is judged as it is read, and again only where another follows it.
+    """
+
+    path: Path
+    headers: tuple[Header, ...] = ()
+    judged: dict[tuple[int, ...], Screening] = field(default_factory=dict)
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """Part of a record for one worker."""
+
+    site: str
+    parts: tuple[_Part, ...]
+    from_ns: int
+    to_ns: int
+
+
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+_Run = Callable[[Callable[[Item], Outcome], Sequence[Item]], Iterable[Outcome]]
+
+
+def screen(
+    paths: Sequence[Path],
+    *,
+    terms: Terms,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Screening:
+    """Find the events in all capture files below some paths.
+
+    Parameters
+    ----------
+    paths : files, or folders that are searched through all levels.
+    terms : thresholds, and nominal values where they are known; the rest is worked out from each record.
+    workers : processes; None: as many as cores where the archive is large enough to pay for starting them.
+    progress : called with (done, all) files or spans of records.
+
+    Returns
+    -------
+    Screening. Files that cannot be read are set aside with their reason, the rest goes on.
+
+    Raises
+    ------
+    ReadError : a path does not exist.
+    """
+    files = capture_files(paths)
+    with _workers(files, workers) as run:
+        looks = []
+        for done in run(partial(_look_at_files, terms=terms), _batches(files)):
+            looks += done
+            if progress is not None:
+                progress(len(looks), len(files))
+        lone, spans = _plan(looks)
+        results = list(lone)
+        for i, outcome in enumerate(run(partial(_judge_span, terms=terms), spans)):
+            results.append(outcome)
+            if progress is not None:
+                progress(i + 1, len(spans))
+    set_aside = dict.fromkeys(SetAside(look.path, look.reason) for look in looks if look.reason)
+    set_aside |= dict.fromkeys(item for result in results for item in result.set_aside)
+    unread = {item.path for item in set_aside}
+    events = (event for result in results for event in result.events)
+    return Screening(
+        events=tuple(with_incidents(events, window_s=terms.thresholds.incident_window_s)),
+        n_files=sum(look.path not in unread for look in looks),
+        n_captures=sum(len(look.headers) for look in looks),
+        judged_s=sum(result.judged_s for result in results),
+        set_aside=tuple(set_aside),
+        not_judged=tuple(item for result in results for item in result.not_judged),
+        notes=tuple(dict.fromkeys(note for result in results for note in result.notes)),
+    )
+
+
+@contextmanager
+def _workers(files: Sequence[Path], workers: int | None) -> Iterator[_Run]:
+    """A `map` over worker processes, or the plain one where a single process does it sooner."""
+    if workers is None:
+        total = sum(path.stat().st_size for path in files if path.exists())
+        workers = (os.cpu_count() or 1) if total > _POOL_BYTES else 1
+    if workers == 1:
+        yield lambda function, items: map(function, items)
+        return
+    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_one_thread_each) as pool:
+        yield lambda function, items: pool.map(function, items)
+
+
+def _one_thread_each() -> None:
+    """A worker is one of several: its array libraries need no threads of their own."""
+    from threadpoolctl import threadpool_limits
+
+    threadpool_limits(1)
+
+
+def _batches(files: Sequence[Path]) -> list[tuple[Path, ...]]:
+    batches: list[list[Path]] = []
+    n_bytes = 0
+    for path in files:
+        size = path.stat().st_size if path.exists() else 0
+        if not batches or len(batches[-1]) >= _BATCH_FILES or n_bytes + size > _BATCH_BYTES:
+            batches.append([])
+            n_bytes = 0
+        batches[-1].append(path)
+        n_bytes += size
+    return [tuple(batch) for batch in batches]
+
+
+def _look_at_files(paths: Sequence[Path], *, terms: Terms) -> list[_Look]:
+    looks = []
+    for path in paths:
+        try:
+            looks.append(_look_at(path, terms))
+        except ReadError as error:
+            looks.append(_Look(path, reason=str(error)))
+    return looks
+
+
+def _look_at(path: Path, terms: Terms) -> _Look:
+    reader = reader_of(path)
+    if reader.read_headers is not None:
+        return _Look(path, tuple(reader.read_headers(path)))
+    headers: list[Header] = []
+    kept: dict[int, Capture] = {}
+    n_bytes = 0
+    for i, capture in enumerate(read_captures(path, quantities=("voltage",))):
+        headers.append(capture.header)
+        n_bytes += capture.samples.nbytes
+        if n_bytes <= _KEEP_BYTES:
+            kept[i] = capture
+    parts = tuple(_Part(path, i, header) for i, header in enumerate(headers))
+    judged = {}
+    for record in records_of(_piece(part, kept.get(part.index)) for part in parts):
+        indices = tuple(headers.index(piece.header) for piece in record.pieces)
+        site = _site(record.header, path)
+        judged[indices] = _as_screening(judge(record, site=site, terms=terms), path, record)
+    return _Look(path, tuple(headers), judged)
+
+
+def _plan(looks: Sequence[_Look]) -> tuple[list[Screening], list[_Span]]:
+    """What is judged already, and the spans that are still to be."""
+    judged = {(look.path, indices): result for look in looks for indices, result in look.judged.items()}
+    owners: dict[int, _Part] = {}
+    by_site: dict[str, list[Piece]] = {}
+    for look in looks:
+        for i, header in enumerate(look.headers):
+            piece = _piece(_Part(look.path, i, header), None)
+            owners[id(piece)] = _Part(look.path, i, header)
+            by_site.setdefault(_site(header, look.path), []).append(piece)
+    lone: list[Screening] = []
+    spans: list[_Span] = []
+    for site, pieces in by_site.items():
+        for record in records_of(pieces):
+            parts = tuple(owners[id(piece)] for piece in record.pieces)
+            files = {part.path for part in parts}
+            done = judged.get((parts[0].path, tuple(part.index for part in parts))) if len(files) == 1 else None
+            if done is not None:
+                lone.append(done)
+            else:
+                spans += _spans_of(record, parts, site)
+    return lone, spans
+
+
+def _spans_of(record: Record, parts: tuple[_Part, ...], site: str) -> list[_Span]:
+    """A record as spans of a size that a worker can hold, cut between captures."""
+    cuts = [0]
+    for k in range(len(parts)):
+        if record.positions[k + 1] - record.positions[cuts[-1]] > _SPAN_SAMPLES and k > cuts[-1]:
+            cuts.append(k)
+    times = [record.start_ns(k) for k in cuts] + [record.time_ns(record.n_samples) + 1]
+    lasts = [*cuts[1:], len(parts)]
+    return [
+        _Span(site, parts, start, stop)
+        for start, stop, first, last in zip(times, times[1:], cuts, lasts, strict=False)
+        if last > first
+    ]
+
+
+def _judge_span(span: _Span, *, terms: Terms) -> Screening:
+    try:
+        (record,) = records_of(_piece(part, None) for part in span.parts)
+        result = judge_span(record, from_ns=span.from_ns, to_ns=span.to_ns, site=span.site, terms=terms)
+    except ReadError as error:
+        return Screening(set_aside=(SetAside(error.path, str(error)),))
+    return _as_screening(result.findings, span.parts[0].path, record)
+
+
+def _as_screening(findings: Findings, path: Path, record: Record) -> Screening:
+    source = str(path)
+    return Screening(
+        events=findings.events,
+        judged_s=sum(item.judged_s for item in findings.coverage),
+        not_judged=tuple(
+            NotJudged(source, item.point, item.not_judged_s, item.reason)
+            for item in findings.coverage
+            if item.not_judged_s > 0
+        ),
+        notes=tuple((source, note) for note in findings.notes),
+    )
+
+
+def _site(header: Header, path: Path) -> str:
+    return header.station or path.stem
+
+
+def _piece(part: _Part, capture: Capture | None) -> Piece:
+    load = partial(_load, part.path, part.index) if capture is None else lambda: capture
+    return Piece(part.header, load, partial(_file_digest, part.path))
+
+
+def _load(path: Path, index: int) -> Capture:
+    for i, capture in enumerate(read_captures(path, quantities=("voltage",))):
+        if i == index:
+            return capture
+    raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
+
+
+def _file_digest(path: Path) -> str:
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()[:32]
