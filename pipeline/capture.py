@@ -13,7 +13,7 @@ import numpy.typing as npt
 from pipeline.errors import SignalError
 from pipeline.terms import Quantity
 
-SampleArray = npt.NDArray[np.int16] | npt.NDArray[np.int32] | npt.NDArray[np.float32]
+SampleArray = npt.NDArray[Any]  # of one of the types below
 SAMPLE_TYPES = ("int16", "int32", "float32")
 
 # Readers cut longer files into captures of at most this many samples a channel; the pieces follow one another
@@ -35,6 +35,8 @@ class Channel:
     point : the measuring point that the channel belongs to, where a file holds several; else ``""``.
     missing_code : the raw integer that stands for "no sample", if the format has one (float samples use NaN).
     rail_low, rail_high : the raw integers at which the recorder's range ends, where known.
+    rated : the rated value that the file states for the channel, such as the primary side of a voltage
+        transformer; the system's nominal voltage is often the same. [unit of the channel]
     """
 
     name: str
@@ -47,6 +49,7 @@ class Channel:
     missing_code: int | None = None
     rail_low: int | None = None
     rail_high: int | None = None
+    rated: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +121,8 @@ class Capture:
     def physical(self, i_channel: int) -> npt.NDArray[np.float64]:
         """One channel in its unit, missing samples as NaN. [unit of the channel]"""
         channel, raw = self.header.channels[i_channel], self.samples[i_channel]
-        values: npt.NDArray[np.float64] = raw.astype(np.float64) * channel.scale + channel.offset
+        with np.errstate(invalid="ignore"):  # a signalling NaN is a missing sample like any other
+            values: npt.NDArray[np.float64] = raw.astype(np.float64) * channel.scale + channel.offset
         if channel.missing_code is not None:
             values[raw == channel.missing_code] = np.nan
         return values
@@ -127,7 +131,7 @@ class Capture:
         """Digest of the content: the same samples, channels and times give the same 32 hexadecimal digits."""
         sha = hashlib.sha256(json.dumps(header_content(self.header), sort_keys=True).encode())
         for row in self.samples:
-            sha.update(memoryview(np.ascontiguousarray(row)))
+            sha.update(np.ascontiguousarray(row).data)
         return sha.hexdigest()[:32]
 
 

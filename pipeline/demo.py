@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -234,7 +235,7 @@ def build_demo_fleet(root: Path) -> DemoFleet:
 
     Raises
     ------
-    OSError : a file cannot be written.
+    StoreError, OSError : a file or folder cannot be written.
     """
     inbox = root / "inbox"
     files: list[Path] = []
@@ -271,3 +272,21 @@ def _showing(capture: DemoCapture, paths: tuple[Path, ...], event: TrueEvent) ->
     ends_s = [0.0, *capture.cut_at_s, capture.waveform.duration_s]
     spans = zip(paths, pairwise(ends_s), strict=True)
     return tuple(path for path, (first_s, last_s) in spans if start_s < last_s and start_s + event.duration_s > first_s)
+
+
+def write_demo_config(root: Path) -> Path:
+    """Write the demo fleet's configuration, as `config.load_fleet` reads it, to ``root/fleet.toml``."""
+    lines = ["# Written by `halfcycle demo`; configs/fleet.toml explains each key.", ""]
+    for site in demo_sites():
+        lines += [
+            "[[sites]]",
+            f"name = {json.dumps(site.name, ensure_ascii=False)}",
+            f"nominal_voltage_v = {site.nominal_voltage_v!r}",
+            f"nominal_frequency_hz = {round(site.nominal_frequency_hz)}",
+            f"hookup = {json.dumps(site.hookup)}",
+            f"time_zone = {json.dumps(site.time_zone)}",
+            "",
+        ]
+    path = root / "fleet.toml"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path

@@ -22,6 +22,11 @@ class ReadFunction(Protocol):
     def __call__(self, path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]: ...
 
 
+def no_headers(path: Path) -> list[Header] | None:
+    """For formats that must be read to know their captures."""
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Reader:
     """One format.
@@ -35,14 +40,14 @@ class Reader:
     companions : the other files that belong to a capture file (a .dat to its .cfg, a description beside the data).
         They are moved with it and are no capture files themselves. Only files that exist are given.
     read_headers : the headers of what `read` would yield with the voltage channels alone, without decoding
-        samples; None for formats that cannot tell them so cheaply.
+        samples; None for files that cannot tell them so cheaply.
     """
 
     name: str
     recognises: Callable[[Path, bytes], bool]
     read: ReadFunction
     companions: Callable[[Path], tuple[Path, ...]]
-    read_headers: Callable[[Path], Iterator[Header]] | None = None
+    read_headers: Callable[[Path], list[Header] | None] = no_headers
 
 
 def no_companions(path: Path) -> tuple[Path, ...]:

@@ -66,6 +66,7 @@ class ChannelDescription(_Strict):
     missing_code: int | None = None
     rail_low: int | None = None
     rail_high: int | None = None
+    rated: float | None = Field(None, gt=0)
 
     @field_validator("phase")
     @classmethod
@@ -274,7 +275,7 @@ def quantity_of_name(name: str) -> Quantity | None:
 
 def phase_of_name(name: str) -> str:
     """The phase in a name, also in ``v_1``, ``phase_a_voltage`` and ``Voltage L1``; ``""`` where it says none."""
-    text = name.strip().upper()
+    text = name_and_unit(name)[0].upper()
     joined = re.sub(r"(^|[^A-Z0-9])([UVEI])[_ -](?=L?[1-3])", r"\1\2", text)
     bare = _QUANTITY_WORD.sub(" ", text).strip(" _-.")
     return phase_of("", text) or phase_of("", joined) or (phase_of("", bare) if bare != text else "")
@@ -394,4 +395,5 @@ def _described(column: Column, known: ChannelDescription, *, path: Path) -> Chan
         missing_code=known.missing_code,
         rail_low=known.rail_low,
         rail_high=known.rail_high,
+        rated=None if known.rated is None else known.rated * factor,
     )

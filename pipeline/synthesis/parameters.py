@@ -295,6 +295,9 @@ class Waveform:
                  "it must stay above zero")  # fmt: skip
         _require(self.n_samples > 0, f"{self.duration_s} s at {self.rate_hz} Hz hold no sample")
         _require(min(self.magnitudes_pu, default=0.0) >= 0, f"magnitudes_pu {self.magnitudes_pu} must not be negative")
+        load_harmonics = () if self.load is None else self.load.harmonics
+        for orders in ([one.order for one in self.harmonics], [one.order for one in load_harmonics]):
+            _require(len(set(orders)) == len(orders), f"orders of harmonics are {orders}; each may stand there once")
         self._check_phases()
         for earlier, later in pairwise(self.stages):
             _require(later.start_s >= earlier.end_s - EDGE_TOLERANCE_S,

@@ -149,7 +149,8 @@ def _rms_variations(
 ) -> list[TrueEvent]:
     """The events beyond one threshold; `kinds` are those of up to a minute and of longer."""
     in_all_phases = level_pu == INTERRUPTION_PU
-    release_pu = level_pu - HYSTERESIS_PU if above else level_pu + HYSTERESIS_PU
+    # Levels are decimal numbers: 0.1 + 0.02 means 0.12, not the double above it.
+    release_pu = round(level_pu - HYSTERESIS_PU if above else level_pu + HYSTERESIS_PU, 12)
     by_phase = rms.spans_beyond(level_pu, above=above)
     beyond = _of_phases(by_phase, in_all=in_all_phases)
     events = []

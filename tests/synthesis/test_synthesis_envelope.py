@@ -26,6 +26,7 @@ def members(intervals: list[tuple[float, float]]) -> set[int]:
 
 
 @given(one=INTERVALS, other=INTERVALS)
+@settings(deadline=None)
 def test_union_and_intersection_of_intervals_are_those_of_sets(
     one: list[tuple[float, float]], other: list[tuple[float, float]]
 ) -> None:
@@ -34,6 +35,7 @@ def test_union_and_intersection_of_intervals_are_those_of_sets(
 
 
 @given(intervals=INTERVALS)
+@settings(deadline=None)
 def test_union_is_in_order_and_does_not_touch(intervals: list[tuple[float, float]]) -> None:
     joined = union(intervals)
     assert all(start < end for start, end in joined)

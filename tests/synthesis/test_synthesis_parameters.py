@@ -49,6 +49,10 @@ def sag(**changes: Any) -> Stage:
         (lambda: waveform(stages=(sag(), sag(start_s=0.29))), "starts before the one at 0.1 s ends"),
         (lambda: waveform(load=Load(current_a=(1.0,))), "current_a has 1 values"),
         (lambda: waveform(missing=(Span(start_s=0, duration_s=1, channels=("IA",)),)), "'IA' of a span is unknown"),
+        (
+            lambda: waveform(harmonics=(Harmonic(order=5, magnitude_pu=0.1),) * 2),
+            "are [5, 5]; each may stand there once",
+        ),
         (lambda: Load(current_a=(1.0, 0.0, 1.0)), "each must be above zero"),
         (lambda: sag(duration_s=0.0), "duration_s is 0.0"),
         (lambda: sag(residual_pu=(-0.1, 1.0, 1.0)), "must not be negative"),

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -101,6 +101,12 @@ def test_phases_that_take_turns_are_one_sag() -> None:
     (event,) = events(waveform)
     assert event.duration_s == pytest.approx(0.18)
     assert event.phases == ("A", "B")
+
+
+def test_an_interruption_ends_at_its_threshold_and_hysteresis_to_the_last_digit() -> None:
+    """0.1 + 0.02 is 0.12000000000000001 in double precision; the level meant is 0.12."""
+    stages = [stage(i, i + 1, *(level,) * 3) for i, level in enumerate((0.05, 0.12, 0.05), start=1)]
+    assert [event.kind for event in events(four_wire(*stages))] == ["interruption", "sag", "interruption"]
 
 
 @pytest.mark.parametrize(("between", "n_events"), [(0.915, 1), (0.92, 2)])
@@ -224,9 +230,9 @@ def test_synthesis_carries_the_truth_of_its_waveform() -> None:
     assert synthesise(waveform, start_ns=5_000).truth == true_events(waveform, start_ns=5_000)
 
 
-# --- the twin: the envelope on a grid of milliseconds, walked by a state machine -------------------------------------
+# --- the twin: the envelope on a grid of instants, walked by a state machine -----------------------------------------
 
-STEP_S = 1e-3
+COARSE_S, FINE_S = 1e-3, 2e-5
 
 
 def twin_level(waveform: Waveform, i_phase: int, t_s: float) -> float:
@@ -246,16 +252,20 @@ def twin_level(waveform: Waveform, i_phase: int, t_s: float) -> float:
     return steady
 
 
-def twin_events(waveform: Waveform) -> list[tuple[str, float, float, float]]:
+Rule = tuple[str, Callable[[list[float]], bool], Callable[[list[float]], bool], Callable[..., float]]
+TWIN_RULES: tuple[Rule, ...] = (
+    ("sag", lambda u: min(u) < 0.9, lambda u: min(u) >= 0.92, min),
+    ("swell", lambda u: max(u) > 1.1, lambda u: max(u) <= 1.08, max),
+    ("interruption", lambda u: max(u) < 0.1, lambda u: max(u) >= 0.12, min),
+)
+
+
+def twin_events(waveform: Waveform, step_s: float) -> list[tuple[str, float, float, float]]:
     """(kind, start, end, extreme) by walking the grid; events that are under way at its end included."""
-    grid = np.arange(round(waveform.duration_s / STEP_S)) * STEP_S
+    grid = np.arange(round(waveform.duration_s / step_s)) * step_s
     levels = [[twin_level(waveform, k, t_s) for k in range(3)] for t_s in grid]
     found = []
-    for kind, begins, ends, worst in (
-        ("sag", lambda u: min(u) < 0.9, lambda u: min(u) >= 0.92, min),
-        ("swell", lambda u: max(u) > 1.1, lambda u: max(u) <= 1.08, max),
-        ("interruption", lambda u: max(u) < 0.1, lambda u: max(u) >= 0.12, min),
-    ):
+    for kind, begins, ends, worst in TWIN_RULES:
         start_s, extreme = None, 1.0
         for t_s, u in zip([*grid, waveform.duration_s], [*levels, None], strict=True):
             if start_s is None:
@@ -271,7 +281,7 @@ def twin_events(waveform: Waveform) -> list[tuple[str, float, float, float]]:
 
 @st.composite
 def staged(draw: st.DrawFn) -> Waveform:
-    # Levels keep 0.005 pu away from the thresholds and release levels: what lies within a grid step of one is moot.
+    # Levels keep 0.005 pu away from the thresholds and release levels: what lies at one is moot.
     levels = st.sampled_from([0.0, 0.05, 0.11, 0.3, 0.6, 0.85, 0.91, 0.97, 1.0, 1.05, 1.09, 1.2, 1.4])
     stages, end_ms = [], draw(st.integers(-200, 300))
     for _ in range(draw(st.integers(1, 5))):
@@ -291,24 +301,25 @@ def staged(draw: st.DrawFn) -> Waveform:
     return four_wire(*stages, magnitudes_pu=(1.0, 0.98, 1.03), duration_s=1.0)
 
 
-def gaps_s(found: list[TrueEvent], kind: str) -> list[float]:
-    """Times between the events of one kind."""
-    rows = [(event.start_ns / 1e9, event.duration_s) for event in found if event.kind == kind]
-    return [later[0] - earlier[0] - earlier[1] for earlier, later in pairwise(rows)]
+def agrees(mine: list[TrueEvent], twin: list[tuple[str, float, float, float]], step_s: float) -> bool:
+    """Whether both hold the same events, to within a step of the twin's grid."""
+    # A ramp moves by 1.4 pu / 20 ms, an exponential by 1.4 pu / 30 ms.
+    move_pu = step_s * 1.4 / 0.02 * 1.01
+    return len(mine) == len(twin) and all(
+        event.kind == kind
+        and abs(event.start_ns / 1e9 - start_s) < 1.01 * step_s
+        and abs(event.start_ns / 1e9 + event.duration_s - end_s) < 1.01 * step_s
+        and abs(event.magnitude_pu - extreme) < move_pu
+        for event, (kind, start_s, end_s, extreme) in zip(mine, twin, strict=True)
+    )
 
 
 @given(waveform=staged())
 @settings(max_examples=150, deadline=None)
 def test_truth_is_what_a_state_machine_finds_on_a_grid(waveform: Waveform) -> None:
     """Both by IEC 61000-4-30:2015, 5.4 and 5.5 (from memory)."""
-    mine, twin = events(waveform), twin_events(waveform)
-    assume(min((event.duration_s for event in mine), default=1.0) > 2 * STEP_S)  # else the grid may step over it
-    assume(
-        min((gap for kind in ("sag", "swell", "interruption") for gap in gaps_s(mine, kind)), default=1.0) > 2 * STEP_S
-    )
-    assert [event.kind for event in mine] == [one[0] for one in twin]
-    for event, (_, start_s, end_s, extreme) in zip(mine, twin, strict=True):
-        assert event.start_ns / 1e9 == pytest.approx(start_s, abs=1.01 * STEP_S)
-        assert event.start_ns / 1e9 + event.duration_s == pytest.approx(end_s, abs=1.01 * STEP_S)
-        # A ramp moves by 1.4 pu / 20 ms, an exponential by 1.4 pu / 30 ms: 0.07 pu a step.
-        assert event.magnitude_pu == pytest.approx(extreme, abs=0.071)
+    mine = events(waveform)
+    assume(min((event.duration_s for event in mine), default=1.0) > 2 * FINE_S)  # else the grid may step over it
+    # The coarse grid steps over voltages that are back for less than a step: then the fine one decides.
+    coarse = agrees(mine, twin_events(waveform, COARSE_S), COARSE_S)
+    assert coarse or agrees(mine, twin_events(waveform, FINE_S), FINE_S)

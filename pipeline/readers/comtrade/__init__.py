@@ -26,17 +26,23 @@ from pipeline.terms import Quantity
 
 _LAST_NS: Final = np.iinfo(np.int64).max
 _COMPANION_ENDINGS: Final = ("hdr", "inf")
-_FIRST_LINES: Final = re.compile(
-    rb"(?:\xef\xbb\xbf)?\s*[^\r\n]*,[^\r\n]*[\r\n]+\s*\d+\s*,\s*\d+\s*A\s*,\s*\d+\s*D[\s,]*(?:[\r\n]|\Z)", re.IGNORECASE
-)
-_CFG_FIRST_LINES: Final = re.compile(rb"(?:\xef\xbb\xbf)?\s*[^\r\n]*,[^\r\n]*[\r\n]+\s*\d+\s*,[^\r\n,]*,")
+_COUNTS: Final = re.compile(rb"\s*\d+\s*,\s*\d+\s*A\s*,\s*\d+\s*D[\s,]*", re.IGNORECASE)
+_COUNTS_OF_A_CFG: Final = re.compile(rb"\s*\d+\s*,[^,]*,.*")
 
 
 def recognises(path: Path, head: bytes) -> bool:
-    """Whether the first lines are those of a configuration, or the first one is a section line of a .cff."""
-    if SECTION.match(head.removeprefix(b"\xef\xbb\xbf")) or _FIRST_LINES.match(head):
+    """Whether the first lines are those of a configuration, or the first one is a section line of a .cff.
+
+    A file named .cfg need not have its numbers of channels in order: then reading it says what is wrong with them.
+    """
+    head = head.removeprefix(b"\xef\xbb\xbf")
+    if SECTION.match(head):
         return True
-    return path.suffix.lower() == ".cfg" and _CFG_FIRST_LINES.match(head) is not None
+    lines = [line for line in head.splitlines() if line.strip()][:2]
+    if len(lines) < 2 or b"," not in lines[0]:
+        return False
+    counts = _COUNTS_OF_A_CFG if path.suffix.lower() == ".cfg" else _COUNTS
+    return counts.fullmatch(lines[1]) is not None
 
 
 def companions(path: Path) -> tuple[Path, ...]:
@@ -161,6 +167,7 @@ def _channel(channel: AnalogChannel, rows: _Rows) -> Channel:
         missing_code=rows.missing_code,
         rail_low=rail_low,
         rail_high=rail_high,
+        rated=channel.rated,
     )
 
 

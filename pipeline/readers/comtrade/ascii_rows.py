@@ -23,7 +23,7 @@ _LEADING_FIELDS: Final = 2  # sample number, time stamp
 _CSV_BLOCK_BYTES: Final = 1 << 22
 _PADDING: Final = b"\x1a\x00 \t\r\n"
 _LINE_END: Final = re.compile(rb"\r\n|\n|\r")
-_NUMBER: Final = re.compile(rb"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?|[+-]?nan", re.IGNORECASE)
+_NUMBER: Final = re.compile(rb"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?|[+-]?nan", re.IGNORECASE)
 _SHOWN_BYTES: Final = 40
 
 Floats = npt.NDArray[np.float64]
@@ -146,7 +146,7 @@ def _tidied(content: bytes, data: DataPart, n_fields: int, n_numbers: int, n_dec
         while len(fields) > n_fields and not fields[-1]:
             fields.pop()
         problem = _problem(fields, n_fields, n_numbers)
-        if problem and len(rows) == n_declared:
+        if problem and n_declared is not None and len(rows) >= n_declared:
             break
         if problem:
             raise MalformedRecord(data.path, f"line {i}", problem)

@@ -12,11 +12,10 @@ from pathlib import Path
 from typing import Final, Literal, cast, get_args
 
 from pipeline.readers.comtrade import stamps
-from pipeline.readers.comtrade.lines import Lines, number_in
+from pipeline.readers.comtrade.lines import Lines, Notes, number_in
 from pipeline.readers.comtrade.text import decode
 from pipeline.terms import Quantity, phase_of, quantity_of_unit
 
-Notes = dict[str, None]  # ordered, each once
 DataKind = Literal["ASCII", "BINARY", "BINARY32", "FLOAT32"]
 
 MAX_CHANNELS: Final = 999_999
@@ -30,7 +29,6 @@ _MULTIPLIERS: Final = (1e-9, 1e9)
 
 _ANALOG_FIELDS_1991: Final = 10  # number, name, phase, component, unit, a, b, skew, least, most
 _ANALOG_FIELDS: Final = 13  # and primary, secondary, P or S
-_MIN_DIGITAL_FIELDS: Final = 2
 _KNOWN_REVISIONS: Final = (1991, 1999, 2001, 2013)
 _COUNTS: Final = (
     re.compile(r"(\d{1,6})\s*A", re.IGNORECASE | re.ASCII),
@@ -49,6 +47,7 @@ class AnalogChannel:
     scale: float
     offset: float
     point: str
+    rated: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +106,7 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     MalformedRecord : naming the line and what is wrong with it.
     """
     text, text_notes = decode(content)
-    notes: Notes = dict.fromkeys(text_notes)
+    notes = Notes(text_notes)
     lines = Lines(text, path=path, first_line=first_line)
     station, revision = _station(lines, notes)
     n_analog, n_digital = _channel_counts(lines)
@@ -133,12 +132,8 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
         data_kind=data_kind,
         time_multiplier=time_multiplier,
         stamp_unit_ns=stamp_unit_ns,
-        notes=tuple(notes),
+        notes=notes.texts(),
     )
-
-
-def _note(notes: Notes, text: str) -> None:
-    notes[text] = None
 
 
 def _station(lines: Lines, notes: Notes) -> tuple[str, int]:
@@ -150,8 +145,8 @@ def _station(lines: Lines, notes: Notes) -> tuple[str, int]:
         raise lines.broken(f"the revision year must have four digits, got '{year[:40]}'")
     revision = max((known for known in (1991, 1999, 2013) if known <= int(year)), default=1991)
     if int(year) not in _KNOWN_REVISIONS:
-        _note(notes, f"revision year {year} is no edition of the standard; read as {revision}")
-    return fields[0], revision
+        notes.add(f"revision year {year} is no edition of the standard; read as {revision}")
+    return ",".join(fields[:-2]), revision
 
 
 def _channel_counts(lines: Lines) -> tuple[int, int]:
@@ -172,17 +167,18 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     if len(fields) < _ANALOG_FIELDS_1991:
         raise lines.broken(f"{what} needs {_ANALOG_FIELDS_1991} fields at least, this line has {len(fields)}")
     if len(fields) > _ANALOG_FIELDS:
-        _note(notes, f"fields after the first {_ANALOG_FIELDS} of an analogue channel are left out")
+        notes.add(f"fields after the first {_ANALOG_FIELDS} of an analogue channel are left out")
     _, name, phase_field, component, unit, a, b, skew, least, most = fields[:_ANALOG_FIELDS_1991]
     name = name or f"A{i_channel + 1}"
     quantity, factor = quantity_of_unit(unit)
     if not b:
-        _note(notes, f"the offset of {name} is empty; taken as 0")
+        notes.add_channel("empty offsets are taken as 0", name)
     if skew and lines.number(skew, f"the skew of {what}"):
-        _note(notes, "time skews between channels are stated and not applied")
+        notes.add_channel("time skews of channels are stated and not applied", name)
     for text, limit in ((least, "least"), (most, "greatest")):
         if text:
             lines.number(text, f"the {limit} value of {what}")
+    unit_factor = factor
     factor *= _ratio(lines, fields[_ANALOG_FIELDS_1991:_ANALOG_FIELDS], name, revision, notes)
     scale = lines.number(a, f"the multiplier of {what}") * factor
     offset = lines.number(b, f"the offset of {what}") * factor if b else 0.0
@@ -196,6 +192,7 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
         scale=scale,
         offset=offset,
         point=component if quantity == "voltage" else "",
+        rated=_rated(lines, fields[_ANALOG_FIELDS_1991:], unit_factor, name),
     )
 
 
@@ -204,20 +201,28 @@ def _ratio(lines: Lines, fields: list[str], name: str, revision: int, notes: Not
     primary, secondary, side = [*fields, "", "", ""][:3]
     if side.upper() not in ("P", "S"):
         if revision > 1991 or side:
-            _note(notes, f"{name} does not say whether it is primary or secondary; taken as primary")
+            notes.add_channel("channels that are not marked primary or secondary are taken as primary", name)
         return 1.0
     if side.upper() == "P":
         return 1.0
     members = [lines.number(text, f"the ratio of {name}") if text else 0.0 for text in (primary, secondary)]
     if min(members) <= 0:
-        _note(notes, f"{name} has secondary values and the ratio '{primary}:{secondary}'; the ratio is taken as 1")
+        notes.add_channel("channels with secondary values and no ratio above 0 are taken as primary", name)
         return 1.0
     return members[0] / members[1]
 
 
+def _rated(lines: Lines, fields: list[str], unit_factor: float, name: str) -> float | None:
+    """The primary side of a channel's transformer, where it is a rating and not the one of a bare ratio."""
+    if len(fields) < 2 or not fields[0]:
+        return None
+    rated = lines.number(fields[0], f"the ratio of {name}") * unit_factor
+    return rated if 1.0 < rated < math.inf else None
+
+
 def _skip_digital(lines: Lines, i_channel: int) -> None:
     fields = lines.take(f"digital channel {i_channel + 1}")
-    if not _MIN_DIGITAL_FIELDS <= len(fields) < _ANALOG_FIELDS_1991:
+    if not lines.n_commas or len(fields) >= _ANALOG_FIELDS_1991:
         raise lines.broken(f"digital channel {i_channel + 1} has 3 or 5 fields, this line has {len(fields)}: "
                            f"the numbers of channels do not fit the lines")  # fmt: skip
 
@@ -240,7 +245,7 @@ def _rates(lines: Lines, notes: Notes) -> tuple[tuple[RateLine, ...], int | None
     fields = lines.take("the number of sampling rates")
     n_rates = lines.count(fields[0], "the number of sampling rates", most=_MAX_RATES)
     if n_rates == 0 and stamps.is_date(lines.peek()[0] if lines.peek() else ""):
-        _note(notes, "the number of samples is not declared; all rows of the data are used")
+        notes.add("the number of samples is not declared; all rows of the data are used")
         return (), None
     rates: list[RateLine] = []
     for i in range(max(n_rates, 1)):
@@ -265,7 +270,7 @@ def _times(lines: Lines, revision: int, notes: Notes) -> tuple[int, int | None, 
     if any(stamps.proves_order(date, month_first=month_first) for date, _ in (start, trigger)):
         month_first = not month_first
         order = "month first" if month_first else "day first"
-        _note(notes, f"dates are not in the order of revision {revision}; they can only be {order}")
+        notes.add(f"dates are not in the order of revision {revision}; they can only be {order}")
     start_ns = _stamp(lines, "the time of the first sample", month_first=month_first)
     if start_ns is None:
         raise lines.broken("the time of the first sample is missing")
@@ -274,7 +279,7 @@ def _times(lines: Lines, revision: int, notes: Notes) -> tuple[int, int | None, 
     trigger_ns = _stamp(lines, "the time of the trigger", month_first=month_first)
     if max(stamps.decimals(start[1]), stamps.decimals(trigger[1])) <= _MICROSECOND_DECIMALS:
         return start_ns, trigger_ns, 1000
-    _note(notes, "the configuration's times have more than six decimals: time stamps of the data count nanoseconds")
+    notes.add("the configuration's times have more than six decimals: time stamps of the data count nanoseconds")
     return start_ns, trigger_ns, 1
 
 
@@ -308,7 +313,7 @@ def _time_multiplier(lines: Lines, *, needed: bool, notes: Notes) -> float:
         return value
     if needed:
         raise lines.broken(f"the time multiplier must be a number from {least:g} to {most:g}, got '{text[:40]}'")
-    _note(notes, f"the time multiplier '{text[:40]}' is no number from {least:g} to {most:g}; taken as 1")
+    notes.add(f"the time multiplier '{text[:40]}' is no number from {least:g} to {most:g}; taken as 1")
     return 1.0
 
 
@@ -323,8 +328,8 @@ def _utc_offset(lines: Lines, revision: int, notes: Notes) -> int:
             raise lines.broken(str(error)) from error
         quality = lines.take("the time quality")[0].upper() if lines.peek() else "0"
         if quality.strip("0"):
-            _note(notes, f"the recorder's clock was not locked when recording (time quality {quality[:40]})")
+            notes.add(f"the recorder's clock was not locked when recording (time quality {quality[:40]})")
     if offset_ns is None:
-        _note(notes, "the time zone is not stated; time stamps are taken as UTC")
+        notes.add("the time zone is not stated; time stamps are taken as UTC")
         return 0
     return offset_ns

@@ -1,4 +1,4 @@
-"""The lines of a configuration as lists of trimmed fields, each with its number in the file."""
+"""The lines of a configuration as lists of trimmed fields, each with its number in the file; and notes on them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from pipeline.errors import MalformedRecord
 
 _LINE_END = re.compile(r"\r\n|\n|\r")
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
 _SHOWN_CHARACTERS = 40
 
 
@@ -22,16 +22,20 @@ def number_in(text: str) -> float | None:
 class Lines:
     """A cursor over the lines that are not blank.
 
-    Trailing commas make no fields; a line of commas only has one empty field. `place` names the line read last.
+    Trailing commas make no fields; a line of commas only has one empty field. `place` and `n_commas` are of the line
+    read last.
     """
 
     def __init__(self, text: str, *, path: Path, first_line: int) -> None:
         self._path = path
         self._lines = [
-            (i, _fields(line)) for i, line in enumerate(_LINE_END.split(text), start=first_line) if line.strip()
+            (i, _fields(line), line.count(","))
+            for i, line in enumerate(_LINE_END.split(text), start=first_line)
+            if line.strip()
         ]
         self._next = 0
         self._number = first_line
+        self.n_commas = 0
 
     @property
     def place(self) -> str:
@@ -52,7 +56,7 @@ class Lines:
         """
         if self._next >= len(self._lines):
             raise MalformedRecord(self._path, f"after {self.place}", f"the configuration ends before {what}")
-        self._number, fields = self._lines[self._next]
+        self._number, fields, self.n_commas = self._lines[self._next]
         self._next += 1
         return fields
 
@@ -90,3 +94,32 @@ def _fields(line: str) -> list[str]:
     while len(fields) > 1 and not fields[-1]:
         fields.pop()
     return fields
+
+
+_NAMED_CHANNELS = 3
+
+
+class Notes:
+    """What was odd and what was decided: each oddity once, with the channels that have it."""
+
+    def __init__(self, texts: tuple[str, ...] = ()) -> None:
+        self._channels: dict[str, list[str]] = {text: [] for text in texts}
+
+    def add(self, text: str) -> None:
+        """Note an oddity of the file."""
+        self._channels.setdefault(text, [])
+
+    def add_channel(self, text: str, name: str) -> None:
+        """Note an oddity of a channel."""
+        self._channels.setdefault(text, []).append(name)
+
+    def texts(self) -> tuple[str, ...]:
+        """The notes, in the order in which they were first made."""
+        return tuple(text + _listed(names) for text, names in self._channels.items())
+
+
+def _listed(names: list[str]) -> str:
+    if not names:
+        return ""
+    more = f" and {len(names) - _NAMED_CHANNELS} more" if len(names) > _NAMED_CHANNELS else ""
+    return f" ({', '.join(names[:_NAMED_CHANNELS])}{more})"

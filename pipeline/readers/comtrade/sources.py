@@ -16,6 +16,7 @@ SECTION: Final = re.compile(
     rb"[ \t]*---[ \t]*(?:\r\n|\n|\r|\Z)",
     re.IGNORECASE,
 )
+_BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
 _LINE_END: Final = re.compile(rb"\r\n|\n|\r")
 
 
@@ -66,7 +67,9 @@ def locate(path: Path) -> Recording:
     try:
         with path.open("rb") as stream:
             head = stream.read(MAX_CONFIGURATION_BYTES + 1)
-        if SECTION.match(head.removeprefix(b"\xef\xbb\xbf")):
+        if head.startswith(_BYTE_ORDER_MARK):
+            head = b"   " + head[len(_BYTE_ORDER_MARK) :]  # blanks keep the places of what follows
+        if SECTION.match(head):
             return _sections(path, head, path.stat().st_size)
         if len(head) > MAX_CONFIGURATION_BYTES:
             raise MalformedRecord(path, "", f"a configuration has at most {MAX_CONFIGURATION_BYTES} bytes")
@@ -103,7 +106,8 @@ def sibling(path: Path, ending: str, *, search: bool) -> Path | None:
     if not search:
         return None
     wanted = f"{path.stem}.{ending}".lower()
-    return next((found for found in sorted(path.parent.iterdir()) if found.name.lower() == wanted), None)
+    alike = sorted(found for found in path.parent.iterdir() if found.name.lower() == wanted)
+    return next((found for found in alike if found.is_file()), None)
 
 
 def _sections(path: Path, head: bytes, size: int) -> Recording:

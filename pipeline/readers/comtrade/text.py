@@ -27,14 +27,16 @@ def decode(content: bytes) -> tuple[str, tuple[str, ...]]:
 
     Returns
     -------
-    (text, notes). A note says which code page was guessed.
+    (text, notes). A note says which code page was guessed; bytes that it has no character for become U+FFFD.
     """
     content = content.split(b"\x1a", 1)[0].replace(b"\x00", b" ")
     try:
         return content.decode("utf-8-sig"), ()
     except UnicodeDecodeError:
         encoding = _guess(content)
-    return content.decode(encoding), (f"the text is not UTF-8; read as {encoding}, names may be wrong",)
+    return content.decode(encoding, errors="replace"), (
+        f"the text is not UTF-8; read as {encoding}, names may be wrong",
+    )
 
 
 def _guess(content: bytes) -> str:
