@@ -7,7 +7,7 @@ import hashlib
 import json
 import tomllib
 from pathlib import Path
-from typing import Any, Literal, Self, TypeVar
+from typing import Any, Final, Literal, Self, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
@@ -17,6 +17,8 @@ from pipeline.resources import resource
 from pipeline.terms import HOOKUPS
 
 Model = TypeVar("Model", bound=BaseModel)
+
+PROFILES: Final = ("ieee-1159", "iec-61000-4-30")  # the files of configs/thresholds
 
 
 class _Settings(BaseModel):
@@ -64,7 +66,12 @@ class Site(_Settings):
     @field_validator("name")
     @classmethod
     def _plain_name(cls, name: str) -> str:
-        if name != name.strip() or name in (".", "..") or any(sign in name for sign in '/\\:*?"<>|=\0'):
+        if (
+            name != name.strip()
+            or name in (".", "..")
+            or not name.isprintable()
+            or any(sign in name for sign in '/\\:*?"<>|=')
+        ):
             raise ValueError(f"site name {name!r} must do as a folder's name, without / \\ : * ? \" < > | =")
         return name
 
@@ -80,7 +87,7 @@ class Site(_Settings):
     def _known_zone(cls, zone: str) -> str:
         try:
             ZoneInfo(zone)
-        except (ZoneInfoNotFoundError, ValueError) as error:
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:  # OSError: a folder of the list
             raise ValueError(f"time zone {zone!r} is not in the IANA list") from error
         return zone
 
@@ -103,17 +110,25 @@ class Fleet(_Settings):
     store: Path = Path("store")
     processed: Path = Path("processed")
     quarantine: Path = Path("quarantine")
-    sites: tuple[Site, ...] = Field(min_length=1)
+    sites: tuple[Site, ...]
     thresholds: dict[str, Thresholds] = {}
     run: Run = Run()
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
+        if not self.sites:
+            raise ValueError("sites: at least one is needed, as a table [[sites]]")
         names = [site.name for site in self.sites]
         if len(set(names)) != len(names):
             raise ValueError(
                 f"site names must differ; twice: {', '.join(sorted({n for n in names if names.count(n) > 1}))}"
             )
+        owners: dict[str, str] = {}
+        for site in self.sites:
+            for station in {site.name, *site.stations}:
+                owner = owners.setdefault(station, site.name)
+                if owner != site.name:
+                    raise ValueError(f"station {station!r} belongs to both {owner!r} and {site.name!r}; list it once")
         for site in self.sites:
             if site.thresholds not in self.thresholds:
                 known = ", ".join(sorted(self.thresholds))
@@ -126,7 +141,10 @@ class Fleet(_Settings):
 
     def site_digest(self, site: Site) -> str:
         """Digest of all settings that a catalogue of the site depends on."""
-        return hashlib.sha256(f"{site.digest()}{self.thresholds[site.thresholds].digest()}".encode()).hexdigest()[:32]
+        judged_by = site.model_copy(update={"stations": (), "time_zone": "UTC"})  # these two name and show, no more
+        return hashlib.sha256(f"{judged_by.digest()}{self.thresholds[site.thresholds].digest()}".encode()).hexdigest()[
+            :32
+        ]
 
 
 def load_fleet(path: Path) -> Fleet:
@@ -142,7 +160,7 @@ def load_fleet(path: Path) -> Fleet:
     """
     document = read_toml(path)
     own = document.pop("thresholds", {})
-    profiles = {name: _named_profile(name) for name in ("ieee-1159", "iec-61000-4-30")}
+    profiles = {name: _named_profile(name) for name in PROFILES}
     if not isinstance(own, dict):
         raise ConfigError(f"{path.name}: thresholds must be tables, one a profile: [thresholds.NAME]")
     profiles |= {name: checked(Thresholds, table, f"{path.name}, thresholds.{name}") for name, table in own.items()}
@@ -163,6 +181,8 @@ def load_thresholds(name: str) -> Thresholds:
     if name.endswith(".toml"):
         path = Path(name)
         return checked(Thresholds, read_toml(path), path.name)
+    if name not in PROFILES:
+        raise ConfigError(f"thresholds {name!r}; allowed are {', '.join(PROFILES)}, or a file that ends in .toml")
     return _named_profile(name)
 
 
@@ -172,8 +192,9 @@ def _named_profile(name: str) -> Thresholds:
 
 
 def _check_folders(folders: dict[str, Path], path: Path) -> None:
-    for key, folder in folders.items():
-        for other_key, other in folders.items():
+    real = {key: folder.resolve() for key, folder in folders.items()}
+    for key, folder in real.items():
+        for other_key, other in real.items():
             if key != other_key and (folder == other or other in folder.parents):
                 raise ConfigError(f"{path.name}: {key} {folder} must not lie in {other_key} {other}")
 
@@ -186,7 +207,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     ConfigError : the file cannot be read or is no TOML, with the place.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
     except OSError as error:
         raise ConfigError(f"{path}: {error.strerror or error}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
@@ -210,7 +231,7 @@ def _in_words(model: type[BaseModel], item: Any) -> str:
     place = ".".join(str(part) for part in item["loc"])
     if item["type"] != "extra_forbidden":
         got = f" (got {item['input']!r})" if not isinstance(item["input"], dict | BaseModel) else ""
-        return f"{place or 'settings'}: {item['msg']}{got}"
+        return f"{place or 'settings'}: {item['msg'].removeprefix('Value error, ')}{got}"
     known = list(_model_at(model, item["loc"][:-1]).model_fields)
     near = difflib.get_close_matches(str(item["loc"][-1]), known, n=1, cutoff=0.0)
     return f"unknown key {place}; the nearest valid key is {near[0]!r}" if near else f"unknown key {place}"

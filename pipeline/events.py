@@ -101,6 +101,18 @@ def catalogue_table(events: Sequence[Event]) -> pa.Table:
     return pa.table(columns, schema=catalogue_schema())
 
 
+def events_of(table: pa.Table) -> list[Event]:
+    """The events of a catalogue table."""
+    import pyarrow as pa
+
+    columns = {}
+    for field in catalogue_schema():
+        column = table.column(field.name)
+        columns[field.name] = (column.cast(pa.int64()) if field.name in _TIMES else column).to_pylist()
+    rows = zip(*columns.values(), strict=True)
+    return [Event(**dict(zip(columns, row, strict=True))) for row in rows]
+
+
 def event_order(event: Event) -> tuple[Any, ...]:
     """The order of a catalogue's rows."""
     return (event.start, event.site, event.point or "", event.kind, event.phases)

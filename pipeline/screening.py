@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import hashlib
 import os
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, TypeVar
+from typing import TYPE_CHECKING, Final, Protocol, TypeVar
+
+from threadpoolctl import threadpool_limits
 
 from pipeline.capture import Capture, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
@@ -20,14 +23,17 @@ from pipeline.catalogue.span import judge_span
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
 from pipeline.readers import capture_files, read_captures, reader_of
+from pipeline.terms import Quantity
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
-_POOL_BYTES: Final = 48 << 20  # archives below this are screened faster in one process than by starting others
+_POOL_PAYS_S: Final = 2.0  # of work left that pays for starting other processes
+_VOLTAGE: Final[tuple[Quantity, ...]] = ("voltage",)
 _BATCH_FILES: Final = 32
 _BATCH_BYTES: Final = 64 << 20
+_KEPT_CAPTURES: Final = 2  # of a span, in memory while it is judged
 _KEEP_BYTES: Final = 256 << 20  # of a file's captures that stay in memory between the first look and the judgement
 
 
@@ -127,7 +133,12 @@ class _Span:
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
-_Run = Callable[[Callable[[Item], Outcome], Sequence[Item]], Iterable[Outcome]]
+
+
+class _Run(Protocol):
+    """A `map` in this process or over several."""
+
+    def __call__(self, function: Callable[[Item], Outcome], items: Sequence[Item], /) -> Iterable[Outcome]: ...
 
 
 def screen(
@@ -155,7 +166,7 @@ def screen(
     ReadError : a path does not exist.
     """
     files = capture_files(paths)
-    with _workers(files, workers) as run:
+    with _workers(workers) as run:
         looks = []
         for done in run(partial(_look_at_files, terms=terms), _batches(files)):
             looks += done
@@ -183,22 +194,34 @@ def screen(
 
 
 @contextmanager
-def _workers(files: Sequence[Path], workers: int | None) -> Iterator[_Run]:
-    """A `map` over worker processes, or the plain one where a single process does it sooner."""
-    if workers is None:
-        total = sum(path.stat().st_size for path in files if path.exists())
-        workers = (os.cpu_count() or 1) if total > _POOL_BYTES else 1
-    if workers == 1:
-        yield lambda function, items: map(function, items)
-        return
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=_one_thread_each) as pool:
-        yield lambda function, items: pool.map(function, items)
+def _workers(workers: int | None) -> Iterator[_Run]:
+    """A `map` that begins in this process, and goes on over several where what is left pays for starting them."""
+    n_workers = workers or os.cpu_count() or 1
+    pool: ProcessPoolExecutor | None = None
+
+    def run(function: Callable[[Item], Outcome], items: Sequence[Item], /) -> Iterator[Outcome]:
+        nonlocal pool
+        start = time.perf_counter()
+        for i, item in enumerate(items):
+            left = len(items) - i
+            pays = i > 0 and (time.perf_counter() - start) / i * left > _POOL_PAYS_S
+            if n_workers > 1 and (pool is not None or pays or (workers is not None and left > 1)):
+                if pool is None:
+                    pool = ProcessPoolExecutor(n_workers, get_context("spawn"), initializer=_one_thread_each)
+                yield from pool.map(function, items[i:], chunksize=max(1, left // (8 * n_workers)))
+                return
+            yield function(item)
+
+    try:
+        with threadpool_limits(1):  # the matrices are small: threads would only wait for one another
+            yield run
+    finally:
+        if pool is not None:
+            pool.shutdown(cancel_futures=True)
 
 
 def _one_thread_each() -> None:
     """A worker is one of several: its array libraries need no threads of their own."""
-    from threadpoolctl import threadpool_limits
-
     threadpool_limits(1)
 
 
@@ -227,12 +250,13 @@ def _look_at_files(paths: Sequence[Path], *, terms: Terms) -> list[_Look]:
 
 def _look_at(path: Path, terms: Terms) -> _Look:
     reader = reader_of(path)
-    if reader.read_headers is not None:
-        return _Look(path, tuple(reader.read_headers(path)))
+    known = reader.read_headers(path)
+    if known is not None:
+        return _Look(path, tuple(known))
     headers: list[Header] = []
     kept: dict[int, Capture] = {}
     n_bytes = 0
-    for i, capture in enumerate(read_captures(path, quantities=("voltage",))):
+    for i, capture in enumerate(read_captures(path, quantities=_VOLTAGE)):
         headers.append(capture.header)
         n_bytes += capture.samples.nbytes
         if n_bytes <= _KEEP_BYTES:
@@ -287,7 +311,11 @@ def _spans_of(record: Record, parts: tuple[_Part, ...], site: str) -> list[_Span
 
 def _judge_span(span: _Span, *, terms: Terms) -> Screening:
     try:
-        (record,) = records_of(_piece(part, None) for part in span.parts)
+        load = lru_cache(maxsize=_KEPT_CAPTURES)(_load)
+        (record,) = records_of(
+            Piece(part.header, partial(load, part.path, part.index), partial(_file_digest, part.path))
+            for part in span.parts
+        )
         result = judge_span(record, from_ns=span.from_ns, to_ns=span.to_ns, site=span.site, terms=terms)
     except ReadError as error:
         return Screening(set_aside=(SetAside(error.path, str(error)),))
@@ -318,7 +346,7 @@ def _piece(part: _Part, capture: Capture | None) -> Piece:
 
 
 def _load(path: Path, index: int) -> Capture:
-    for i, capture in enumerate(read_captures(path, quantities=("voltage",))):
+    for i, capture in enumerate(read_captures(path, quantities=_VOLTAGE)):
         if i == index:
             return capture
     raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
+from pipeline.catalogue.look import Look, take_look
 from pipeline.catalogue.points import Point, judged_channels, points_of
 from pipeline.catalogue.record import Record
 from pipeline.config import Thresholds
@@ -18,8 +19,8 @@ from pipeline.detectors.stages import find_stages
 from pipeline.errors import SignalError
 from pipeline.events import Event, with_identity
 from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
-from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage, steady_level
-from pipeline.measures.quality import FLAG_WORDS, FLAT, MISSING
+from pipeline.measures.nominal import find_nominal_voltage, steady_level
+from pipeline.measures.quality import FLAG_WORDS
 from pipeline.measures.reference import pre_event_voltage, sliding_reference
 
 _OFF_NOMINAL = 0.1  # a steady voltage farther off its nominal is measured against itself
@@ -72,9 +73,27 @@ class Findings:
 
 @dataclass(frozen=True, slots=True)
 class _Reference:
-    volts: Any
-    kind: str
-    note: str = ""
+    """Nominal voltage, and the profile by which to judge."""
+
+    nominal_v: float
+    thresholds: Thresholds
+
+    def volts(self, series: HalfCycles, live: Sequence[int]) -> Any:
+        """What 1 pu stands for: one voltage, or the sliding reference of each live channel. [V]"""
+        if self.thresholds.reference == "nominal":
+            return self.nominal_v
+        u_half = series.u_half[live]
+        from_nominal = self.thresholds.sliding_start == "nominal"
+        return sliding_reference(
+            u_half,
+            initial_v=self.nominal_v
+            if from_nominal
+            else pre_event_voltage(u_half, nominal_frequency_hz=series.nominal_hz),
+            nominal_frequency_hz=series.nominal_hz,
+            sag_pu=self.thresholds.sag_pu,
+            swell_pu=self.thresholds.swell_pu,
+            hysteresis_pu=self.thresholds.hysteresis_pu,
+        )
 
 
 def judge(record: Record, *, site: str, terms: Terms) -> Findings:
@@ -102,133 +121,95 @@ def judge(record: Record, *, site: str, terms: Terms) -> Findings:
     notes: list[str] = list(dict.fromkeys(note for piece in record.pieces for note in piece.header.notes))
     for point in points:
         try:
-            series = measure(record, point, terms)
-            live, reference = _reference(series, point, terms)
+            look = take_look(record, point, nominal_hz=terms.nominal_frequency_hz)
+            live, reference, words = _reference(record, point, look, terms)
         except SignalError as error:
             coverage.append(Coverage(point.name, 0.0, record.duration_s, str(error)))
             continue
-        notes += [*point.notes, *([reference.note] if reference.note else [])]
-        events += _events(record, point, series, live, reference, site=site, terms=terms)
-        coverage.append(_coverage(record, point, series))
+        notes += [*point.notes, *words]
+        spans = look.spans(reference.thresholds, reference.nominal_v, live)
+        for first, stop in spans:
+            series = measure(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
+            if series.n:
+                events += _with_enclosing(_events(record, point, series, live, reference, site=site))
+        coverage.append(_coverage(record, point, look))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
 
-def measure(record: Record, point: Point, terms: Terms) -> HalfCycles:
-    """Half-cycle series of a point's judged voltages over a record.
+def measure(record: Record, point: Point, *, nominal_hz: float, first: int = 0, stop: int | None = None) -> HalfCycles:
+    """Half-cycle series of a point's judged voltages between two record positions, window starts from the record's.
 
     Raises
     ------
-    SignalError : no frequency to be told, or too few samples a cycle.
+    SignalError : too few samples a cycle.
     """
-    meter: HalfCycleMeter | None = None
-    for block in record.blocks(point):
-        if meter is None:
-            hertz = terms.nominal_frequency_hz or _frequency(record, block)
-            meter = HalfCycleMeter(
-                judged_channels(record.header, point), rate_hz=record.header.rate_hz, nominal_hz=hertz
-            )
+    meter = HalfCycleMeter(judged_channels(record.header, point), rate_hz=record.header.rate_hz, nominal_hz=nominal_hz)
+    for block in record.blocks(point, first=first, stop=stop):
         meter.push(block)
-    if meter is None:
-        raise SignalError("the record holds no sample")
-    return meter.finish()
+    series = meter.finish()
+    return replace(series, starts=series.starts + first) if first else series
 
 
-def _frequency(record: Record, block: Any) -> float:
-    try:
-        return find_nominal_frequency(block, rate_hz=record.header.rate_hz)
-    except SignalError:
-        if record.header.nominal_frequency_hz in (50.0, 60.0):
-            return float(record.header.nominal_frequency_hz)
-        raise
-
-
-def _reference(series: HalfCycles, point: Point, terms: Terms) -> tuple[list[int], _Reference]:
-    """The live channels and what 1 pu stands for on them."""
-    if not series.n:
-        raise SignalError("under one cycle of record; nothing can be judged")
-    u_half = series.u_half
-    thresholds = terms.thresholds
-    every = list(range(u_half.shape[0]))
+def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[list[int], _Reference, list[str]]:
+    """The live channels, what 1 pu stands for on them, and in words what was decided."""
+    every = list(range(len(point.voltages)))
     if terms.hookup is not None and terms.nominal_voltage_v is not None:
-        return every, _by_profile(series, terms.nominal_voltage_v, thresholds)
-    top = np.quantile(u_half, 0.99, axis=1)
+        return every, _Reference(terms.nominal_voltage_v, terms.thresholds), []
+    top = np.quantile(look.rms, 0.99, axis=1)
     live = [c for c in every if top[c] > _DEAD * top.max()]
-    measured = u_half[live]
-    note = (
-        ""
-        if len(live) == len(every)
-        else "without voltage throughout, not judged: " + ", ".join(point.phases[c] for c in every if c not in live)
-    )
-    if terms.nominal_voltage_v is None:
-        nominal = find_nominal_voltage(measured, line_to_line=point.hookup.line_to_line)
-        nominal_v, words = nominal.volts, nominal.note
-    else:
-        nominal_v, words = terms.nominal_voltage_v, ""
-    reference = _by_profile(series, nominal_v, thresholds, live)
-    if reference.kind == "nominal" and _steady_off_nominal(measured, nominal_v):
-        sliding = thresholds.model_copy(update={"reference": "sliding", "sliding_start": "pre-event"})
-        reference = _by_profile(series, nominal_v, sliding, live)
-        words = f"steady voltage away from the nominal {nominal_v:.5g} V; measured against the sliding reference"
-    return live, _Reference(reference.volts, reference.kind, "; ".join(text for text in (words, note) if text))
+    words = []
+    if len(live) < len(every):
+        dead = ", ".join(point.phases[c] for c in every if c not in live)
+        words.append(f"without voltage throughout, not judged: {dead}")
+    measured = look.rms[live]
+    nominal_v = terms.nominal_voltage_v
+    if nominal_v is None:
+        found = find_nominal_voltage(measured, line_to_line=point.hookup.line_to_line, rated_v=_rated(record, point))
+        nominal_v = found.volts
+        words.append(found.note)
+    thresholds = terms.thresholds
+    if thresholds.reference == "nominal" and _steady_off_nominal(measured, nominal_v):
+        thresholds = thresholds.model_copy(update={"reference": "sliding", "sliding_start": "pre-event"})
+        words.append(f"steady voltage away from the nominal {nominal_v:.5g} V; measured against the sliding reference")
+    return live, _Reference(nominal_v, thresholds), words
 
 
-def _steady_off_nominal(u_half: Any, nominal_v: float) -> bool:
+def _rated(record: Record, point: Point) -> float | None:
+    """The rated voltage that the file states for a point's channels, where it is one."""
+    rated = {channel.rated for channel in judged_channels(record.header, point)}
+    return rated.pop() if len(rated) == 1 else None
+
+
+def _steady_off_nominal(rms: Any, nominal_v: float) -> bool:
     """Whether a record both begins and mostly stays at a level that is not the nominal one."""
     try:
-        level = steady_level(np.asarray(u_half, np.float64))
+        level = steady_level(np.asarray(rms, np.float64))
     except SignalError:
         return False
-    begins = float(np.median(u_half[:, :8]))
+    begins = float(np.median(rms[:, :8]))
     return abs(level / nominal_v - 1) > _OFF_NOMINAL and abs(begins / level - 1) < _OFF_NOMINAL
 
 
-def _by_profile(
-    series: HalfCycles, nominal_v: float, thresholds: Thresholds, live: list[int] | None = None
-) -> _Reference:
-    if thresholds.reference == "nominal":
-        return _Reference(nominal_v, "nominal")
-    u_half = series.u_half if live is None else series.u_half[live]
-    initial = (
-        nominal_v
-        if thresholds.sliding_start == "nominal"
-        else pre_event_voltage(u_half, nominal_frequency_hz=series.nominal_hz)
-    )
-    volts = sliding_reference(
-        u_half,
-        initial_v=initial,
-        nominal_frequency_hz=series.nominal_hz,
-        sag_pu=thresholds.sag_pu,
-        swell_pu=thresholds.swell_pu,
-        hysteresis_pu=thresholds.hysteresis_pu,
-    )
-    return _Reference(volts, "sliding")
-
-
 def _events(
-    record: Record,
-    point: Point,
-    series: HalfCycles,
-    live: Sequence[int],
-    reference: _Reference,
-    *,
-    site: str,
-    terms: Terms,
+    record: Record, point: Point, series: HalfCycles, live: list[int], reference: _Reference, *, site: str
 ) -> list[Event]:
-    rows = list(live)
-    everything = len(rows) == series.u_half.shape[0]
-    thresholds = terms.thresholds
+    everything = len(live) == series.u_half.shape[0]
+    thresholds = reference.thresholds
+    volts = reference.volts(series, live)
     variations = find_rms_variations(
-        series.u_half if everything else series.u_half[rows],
-        series.starts if everything else series.starts[rows],
-        reference=reference.volts,
+        series.u_half if everything else series.u_half[live],
+        series.starts if everything else series.starts[live],
+        reference=volts,
         sag_pu=thresholds.sag_pu,
         swell_pu=thresholds.swell_pu,
         interruption_pu=thresholds.interruption_pu,
         hysteresis_pu=thresholds.hysteresis_pu,
-        flags=series.flags if everything else series.flags[rows],
+        flags=series.flags if everything else series.flags[live],
     )
-    events = [_event(record, point, series, variation, rows, reference, site=site) for variation in variations]
-    return _with_enclosing(events)
+    return [
+        _event(record, point, series, variation, live, volts, kind=thresholds.reference, site=site)
+        for variation in variations
+    ]
 
 
 def _event(
@@ -237,19 +218,20 @@ def _event(
     series: HalfCycles,
     variation: RmsVariation,
     live: list[int],
-    reference: _Reference,
+    volts: Any,
     *,
+    kind: str,
     site: str,
 ) -> Event:
     start, stop = record.time_ns(variation.start), record.time_ns(variation.stop)
     observed_s = (stop - start) / 1e9
     worst = (max if variation.kind == "swell" else min)(variation.channels, key=lambda part: part.extreme_pu)
-    reference_v = _reference_at(reference.volts, worst.channel, worst.i_start)
+    reference_v = _reference_at(volts, worst.channel, worst.i_start)
     category = classify_category(variation.kind, observed_s, nominal_frequency_hz=series.nominal_hz)
     first = min(variation.channels, key=lambda part: (part.start, part.channel))
     involved = sorted({part.channel for part in variation.channels})
     refined = None if variation.open_start else _refined(record, point, series, variation, live)
-    stages = find_stages(_worst_trace(series, variation, live, reference))
+    stages = find_stages(_worst_trace(series, variation, live, volts))
     extremes, durations = _per_phase(record, variation)
     phases = [point.phases[live[c]] for c in involved]
     half_s = [stage.n_half_cycles / (2 * float(series.frequency_hz[first.i_start])) for stage in stages]
@@ -276,7 +258,7 @@ def _event(
             stages=len(stages),
             stage_magnitudes=" ".join(f"{stage.level_pu:.3f}" for stage in stages),
             stage_durations_s=" ".join(f"{seconds:.3f}" for seconds in half_s),
-            reference_kind=reference.kind,
+            reference_kind=kind,
             frequency_hz=float(series.frequency_hz[first.i_start]),
             quality=" ".join(word for flag, word in FLAG_WORDS.items() if variation.flags & flag),
             notes=""
@@ -316,15 +298,15 @@ def _phases_word(phases: list[str]) -> str:
     return phases[0] if len(phases) == 1 else "ABC"
 
 
-def _worst_trace(series: HalfCycles, variation: RmsVariation, live: list[int], reference: _Reference) -> Any:
+def _worst_trace(series: HalfCycles, variation: RmsVariation, live: list[int], volts: Any) -> Any:
     low = min(part.i_start for part in variation.channels)
     high = max(part.i_stop for part in variation.channels)
     rows = [live[part.channel] for part in variation.channels]
     trace = series.u_half[rows, low:high].astype(np.float64)
-    if isinstance(reference.volts, np.ndarray):
-        trace /= reference.volts[[part.channel for part in variation.channels], low:high]
+    if isinstance(volts, np.ndarray):
+        trace /= volts[[part.channel for part in variation.channels], low:high]
     else:
-        trace /= reference.volts
+        trace /= volts
     return trace.max(axis=0) if variation.kind == "swell" else trace.min(axis=0)
 
 
@@ -353,11 +335,6 @@ def _with_enclosing(events: list[Event]) -> list[Event]:
     return named
 
 
-def _coverage(record: Record, point: Point, series: HalfCycles) -> Coverage:
-    unmeasured = (series.flags & (MISSING | FLAT)) != 0
-    if not unmeasured.any():
-        return Coverage(point.name, record.duration_s, 0.0)
-    share = float(unmeasured.any(axis=0).mean())
-    bits = int(np.bitwise_or.reduce(series.flags[unmeasured]))
-    words = " and ".join(word for flag, word in FLAG_WORDS.items() if bits & flag)
-    return Coverage(point.name, record.duration_s * (1 - share), record.duration_s * share, f"{words} samples")
+def _coverage(record: Record, point: Point, look: Look) -> Coverage:
+    lost_s = look.n_unmeasured / record.header.rate_hz
+    return Coverage(point.name, record.duration_s - lost_s, lost_s, f"{look.why} samples" if look.n_unmeasured else "")

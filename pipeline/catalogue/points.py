@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel, Header
+from pipeline.capture import Capture, Channel, Header, SampleArray
 from pipeline.errors import SignalError
 from pipeline.terms import HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, Hookup
 
@@ -88,7 +88,7 @@ def judged_channels(header: Header, point: Point) -> tuple[Channel, ...]:
     )
 
 
-def judged_samples(capture: Capture, point: Point, *, first: int = 0) -> npt.NDArray[np.generic]:
+def judged_samples(capture: Capture, point: Point, *, first: int = 0) -> SampleArray:
     """Raw samples of the judged voltages from sample `first` on, shape (n_voltages, n); volts for differences."""
     if all(len(voltage.terms) == 1 for voltage in point.voltages):
         rows = [voltage.terms[0][0] for voltage in point.voltages]
@@ -141,7 +141,7 @@ def _hookup_of(phases: dict[str, int]) -> Hookup:
 def _voltages(hookup: Hookup, phases: dict[str, int]) -> tuple[JudgedVoltage, ...]:
     if not hookup.line_to_line:
         if len(hookup.judged_phases) < len(LINE_PHASES):  # one or two line conductors, whichever they are
-            present = [phase for phase in LINE_PHASES if phase in phases][: len(hookup.judged_phases)]
+            present = [str(phase) for phase in LINE_PHASES if phase in phases][: len(hookup.judged_phases)]
         else:
             present = [phase for phase in hookup.judged_phases if phase in phases]
         if len(present) < len(hookup.judged_phases):

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 from itertools import accumulate
 
 import numpy as np
-import numpy.typing as npt
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.catalogue.points import Point, judged_samples
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
@@ -73,19 +72,21 @@ class Record:
         low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
         return "+".join(dict.fromkeys(piece.digest() for piece in self.pieces[low : high + 1]))
 
-    def blocks(self, point: Point) -> Iterator[npt.NDArray[np.generic]]:
-        """Raw samples of a point's judged voltages, capture by capture, shape (n_voltages, n)."""
-        for piece, skip in zip(self.pieces, self.skips, strict=True):
-            yield judged_samples(piece.load(), point, first=skip)
+    def blocks(self, point: Point, *, first: int = 0, stop: int | None = None) -> Iterator[SampleArray]:
+        """Raw samples of a point's judged voltages at record positions [first, stop), capture by capture.
 
-    def samples(self, point: Point, first: int, stop: int) -> npt.NDArray[np.generic]:
-        """Raw samples of a point's judged voltages at record positions [first, stop), cut to the record."""
-        first, stop = max(first, 0), min(stop, self.n_samples)
-        parts = []
+        Parameters
+        ----------
+        first, stop : record positions; None: to the end. [samples]
+        """
+        stop = self.n_samples if stop is None else min(stop, self.n_samples)
         for k in range(self._piece_at(first), self._piece_at(stop - 1) + 1):
             block = judged_samples(self.pieces[k].load(), point, first=self.skips[k])
-            parts.append(block[:, max(first - self.positions[k], 0) : stop - self.positions[k]])
-        return np.concatenate(parts, axis=1)
+            yield block[:, max(first - self.positions[k], 0) : stop - self.positions[k]]
+
+    def samples(self, point: Point, first: int, stop: int) -> SampleArray:
+        """Raw samples of a point's judged voltages at record positions [first, stop), cut to the record."""
+        return np.concatenate(list(self.blocks(point, first=max(first, 0), stop=stop)), axis=1)
 
     def part(self, first: int, stop: int) -> Record:
         """The record that its pieces [first, stop) make, positions anew from the first of them."""
@@ -163,7 +164,7 @@ def _samples_repeated(before: Piece, after: Piece) -> int | None:
         if skip <= 0 or first < 0:
             continue
         if np.array_equal(earlier[:, first : first + common], later[:, :common]):
-            return min(skip, later.shape[1])
+            return min(skip, after.header.n_samples)
     return None
 
 

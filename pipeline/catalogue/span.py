@@ -11,85 +11,75 @@ from dataclasses import dataclass
 
 from pipeline.catalogue.judge import Coverage, Findings, Terms, judge
 from pipeline.catalogue.record import Record
-from pipeline.events import Event
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
 SLIDING_LEAD_IN_S = 600.0  # ten time constants of the sliding reference
+_EDGE_S = 0.1  # an event that ends so close to the end of what was read may go on after it
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Findings of the pieces that begin in [from_ns, to_ns) and of the events that start there.
+    """Findings of a span of time.
 
     Attributes
     ----------
-    findings : of the span itself.
-    before : events that start earlier, in what leads in.
-    used : (first, stop) of the record's pieces that were read.
+    findings : events that start in the span; coverage of the part of the record that lies in it.
+    used : (first, stop) of the record's pieces that were read; (0, 0) where none lies in the span.
     """
 
     findings: Findings
-    before: tuple[Event, ...]
     used: tuple[int, int]
 
 
-def judge_span(
-    record: Record, *, from_ns: int, to_ns: int, site: str, terms: Terms, lead_in_s: float = LEAD_IN_S
-) -> Span:
-    """Judge the pieces of a record that begin in a span of time.
+def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Terms) -> Span:
+    """Judge a record within a span of time.
 
     Parameters
     ----------
     record : the whole record; only the pieces needed are loaded.
     from_ns, to_ns : the span, half-open. [ns since 1970-01-01]
     site, terms : as for `judge`.
-    lead_in_s : what is read before the span at least, as far as the record goes back. [s]
 
     Returns
     -------
-    Span. Where an event is under way at an edge of what was read, more is read, to the record's end if need be.
+    Span. What leads in is read for ten seconds at least, as far as the record goes back; where an event is under way at
+    an edge of what was read, more is read, to the record's end if need be.
     """
     n = len(record.pieces)
     starts = [record.start_ns(k) for k in range(n)]
-    own = [k for k in range(n) if from_ns <= starts[k] < to_ns]
-    if not own:
-        return Span(Findings(), (), (0, 0))
-    if terms.thresholds.reference == "sliding":
-        lead_in_s = max(lead_in_s, SLIDING_LEAD_IN_S)
-    first = _back_to(starts, own[0], own[0], lead_in_s)
-    stop = own[-1] + 1
+    ends = [*starts[1:], record.time_ns(record.n_samples)]
+    inside = [k for k in range(n) if starts[k] < to_ns and ends[k] > from_ns]
+    if not inside:
+        return Span(Findings(), (0, 0))
+    lead_in_s = SLIDING_LEAD_IN_S if terms.thresholds.reference == "sliding" else LEAD_IN_S
+    first = _reach_back(starts, inside[0], max(from_ns, starts[inside[0]]), lead_in_s)
+    stop = min(inside[-1] + 2, n)  # a window at the very end of the span needs samples that follow it
     while True:
         part = record.part(first, stop)
         findings = judge(part, site=site, terms=terms)
-        grow_back = (
-            first > 0
-            and any(event.open_start and event.start < from_ns for event in findings.events)
-            and any(event.open_start and event.end >= from_ns for event in findings.events)
-        )
-        end_ns = part.time_ns(part.n_samples)
-        tail_ns = round(2e9 / 50)
-        grow_on = stop < n and any(event.end > end_ns - tail_ns and event.start < to_ns for event in findings.events)
-        if stop < n and not grow_on and stop == own[-1] + 1:
-            grow_on = True  # a window at the very end needs the samples that follow
-        if not (grow_back or grow_on):
+        begin_ns, end_ns = starts[first], ends[stop - 1]
+        edge_ns = round(_EDGE_S * 1e9)
+        before = first > 0 and any(e.start < begin_ns + edge_ns and e.end > from_ns for e in findings.events)
+        after = stop < n and any(e.end > end_ns - edge_ns and e.start < to_ns for e in findings.events)
+        if not (before or after):
             break
-        if grow_back:
-            first = _back_to(starts, first, first, 2 * (starts[own[0]] - starts[first]) / 1e9 + lead_in_s)
-        if grow_on:
-            stop = min(n, stop + max(1, stop - own[-1] - 1))
+        lead_in_s *= 4
+        if before:
+            first = _reach_back(starts, first, starts[first], lead_in_s)
+        if after:
+            stop = min(n, stop + 2 * (stop - inside[-1]))
     owned = tuple(event for event in findings.events if from_ns <= event.start < to_ns)
-    before = tuple(event for event in findings.events if event.start < from_ns)
-    coverage = _own_share(findings.coverage, record, own, part)
-    return Span(Findings(owned, coverage, findings.notes), before, (first, stop))
+    own_s = sum(min(ends[k], to_ns) - max(starts[k], from_ns) for k in inside) / 1e9
+    return Span(Findings(owned, _share(findings.coverage, own_s / part.duration_s), findings.notes), (first, stop))
 
 
-def _back_to(starts: Sequence[int], own: int, first: int, lead_in_s: float) -> int:
-    while first > 0 and starts[first] > starts[own] - lead_in_s * 1e9:
+def _reach_back(starts: Sequence[int], first: int, from_ns: int, lead_in_s: float) -> int:
+    """The latest piece that begins at least the lead-in before a time, or the record's first."""
+    while first > 0 and starts[first] > from_ns - lead_in_s * 1e9:
         first -= 1
     return first
 
 
-def _own_share(coverage: Sequence[Coverage], record: Record, own: Sequence[int], part: Record) -> tuple[Coverage, ...]:
-    own_s = (record.positions[own[-1] + 1] - record.positions[own[0]]) / record.header.rate_hz
-    share = own_s / part.duration_s if part.duration_s else 0.0
+def _share(coverage: Sequence[Coverage], share: float) -> tuple[Coverage, ...]:
+    share = min(share, 1.0)
     return tuple(Coverage(c.point, c.judged_s * share, c.not_judged_s * share, c.reason) for c in coverage)

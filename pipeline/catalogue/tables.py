@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ from pipeline.store.atomic import write_atomically
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def write_table(table: pa.Table, path: Path) -> None:
@@ -64,7 +65,9 @@ def _write_csv(table: pa.Table, path: Path) -> None:
 def _write_ndjson(table: pa.Table, path: Path) -> None:
     with path.open("w", encoding="utf-8") as stream:
         for row in _rows(table):
-            stream.write(json.dumps(row, ensure_ascii=False) + "\n")
+            stream.write(
+                json.dumps({name: _json_value(value) for name, value in row.items()}, ensure_ascii=False) + "\n"
+            )
 
 
 def _rows(table: pa.Table) -> list[dict[str, Any]]:
@@ -86,6 +89,11 @@ def iso_utc(ns: int) -> str:
     seconds, rest = divmod(ns, 1_000_000_000)
     moment = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
     return f"{moment:%Y-%m-%dT%H:%M:%S}.{rest:09d}Z"
+
+
+def _json_value(value: Any) -> Any:
+    """A value as JSON has it: it knows no number for "not a number" or infinity."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _csv_cell(value: Any) -> Any:

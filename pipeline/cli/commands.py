@@ -40,14 +40,16 @@ def _version(wanted: bool) -> None:
 
 @typer_app.callback()
 def _root(
-    version: Annotated[bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")] = False,
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version.")
+    ] = False,
 ) -> None:
     """Power-quality captures in, event catalogue out."""
 
 
 def app() -> int:
     """Run the command line. Returns the exit status."""
-    from pipeline.cli import screen_command  # noqa: F401  (each registers its commands)
+    from pipeline.cli import demo_command, fleet_commands, screen_command  # noqa: F401  (each registers its commands)
 
     try:
         result: Any = typer_app(standalone_mode=False)

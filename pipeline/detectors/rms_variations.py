@@ -17,10 +17,12 @@ from pipeline.errors import SignalError
 from pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
 F64 = npt.NDArray[np.float64]
+I64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 VariationKind = Literal["sag", "swell", "interruption"]
 
 _UNMEASURED = MISSING | FLAT
+_DECIMALS = 12  # thresholds are decimal numbers: 0.1 + 0.02 means 0.12, not the float above it
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,99 +119,166 @@ def find_rms_variations(
         raise SignalError("u_half holds NaN; flag half cycles that were not measured")
     found: list[RmsVariation] = []
     if lowest < sag_pu * level.max():
-        found += _sags(values, times, marks, level, sag_pu, sag_pu + hysteresis_pu)
+        found += _sags(values, times, marks, level, sag_pu, round(sag_pu + hysteresis_pu, _DECIMALS))
         if lowest < interruption_pu * level.max():
-            found += _interruptions(values, times, marks, level, interruption_pu, interruption_pu + hysteresis_pu)
+            found += _interruptions(
+                values, times, marks, level, interruption_pu, round(interruption_pu + hysteresis_pu, _DECIMALS)
+            )
     if highest > swell_pu * level.min():
-        found += _swells(values, times, marks, level, swell_pu, swell_pu - hysteresis_pu)
+        found += _swells(values, times, marks, level, swell_pu, round(swell_pu - hysteresis_pu, _DECIMALS))
     return sorted(found, key=lambda variation: (variation.start, variation.kind))
 
 
 def _sags(
     values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float
 ) -> list[RmsVariation]:
-    below = (values < on * level) & ((marks & (_UNMEASURED | CLIPPED)) == 0)
+    seen = (marks & (_UNMEASURED | CLIPPED)) == 0
+    beyond, near = (values < on * level) & seen, (values < off * level) & seen
     back = (values >= off * level) & ((marks & _UNMEASURED) == 0)
-    return _joined("sag", below, back, values / level, times, marks)
+    return _joined("sag", beyond, near, back, values / level, times, marks)
 
 
 def _swells(
     values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float
 ) -> list[RmsVariation]:
-    above = (values > on * level) & ((marks & _UNMEASURED) == 0)
+    seen = (marks & _UNMEASURED) == 0
+    beyond, near = (values > on * level) & seen, (values > off * level) & seen
     back = (values <= off * level) & ((marks & (_UNMEASURED | CLIPPED)) == 0)
-    return _joined("swell", above, back, values / level, times, marks)
+    return _joined("swell", beyond, near, back, values / level, times, marks)
 
 
 def _interruptions(
     values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float
 ) -> list[RmsVariation]:
-    below = (values < on * level) & ((marks & (_UNMEASURED | CLIPPED)) == 0)
-    back = (values >= off * level) & ((marks & _UNMEASURED) == 0)
-    latched = np.stack([latch(b, r) for b, r in zip(below, back, strict=True)])
+    """From the last channel's fall below the threshold to the first channel's return."""
+    measured = (marks & _UNMEASURED) == 0
+    below = (values < on * level) & measured & ((marks & CLIPPED) == 0)
+    low = _Spans.of(below, (values >= on * level) & measured, times)
+    held = _Spans.of(below, (values >= off * level) & measured, times)
     unseen = _hidden(marks, CLIPPED | _UNMEASURED)
     pu = values / level
-    events = []
-    for i, stop in _spans(latched.all(axis=0)):
-        parts = tuple(_part(c, i, stop, pu, times, lowest=True) for c in range(values.shape[0]))
-        ended = [c for c in range(values.shape[0]) if stop < latched.shape[1] and not latched[c, stop]]
+    events: list[RmsVariation] = []
+    until = -np.inf
+    for t_start, channel, i in low.all_at_once(values.shape[0]):
+        if t_start < until:
+            continue
+        ends = [held.around(c, t_start) for c in range(values.shape[0])]
+        until, last, stop = min((float(held.t_stop[k]), int(held.channel[k]), int(held.i_stop[k])) for k in ends)
+        open_stop = stop == values.shape[1]
+        t_stop = _end_of(times) if open_stop else until + _cycle_at(times[last], stop)
+        parts = []
+        for c in range(values.shape[0]):
+            first = max(int(np.searchsorted(times[c], t_start, side="right")) - 1, 0)
+            after = int(np.searchsorted(times[c], until)) if not open_stop else stop
+            seen_from = first if not unseen[c, first:after].all() else int(held.i_start[ends[c]])
+            extreme = _extreme(pu[c, seen_from:after], unseen[c, seen_from:after], lowest=True)
+            parts.append(ChannelVariation(c, first, after, t_start, t_stop, extreme))
         events.append(
             RmsVariation(
                 "interruption",
-                max(part.start for part in parts),
-                min((float(times[c, stop]) + _cycle_at(times[c], stop) for c in ended), default=_end_of(times)),
+                t_start,
+                t_stop,
                 min(part.extreme_pu for part in parts),
-                parts,
-                open_start=i == 0 or bool(unseen[:, i - 1].any()),
-                open_stop=stop == latched.shape[1] or bool(unseen[:, stop - 1].any()),
-                flags=int(np.bitwise_or.reduce(marks[:, i:stop], axis=None)),
+                tuple(parts),
+                open_start=i == 0 or bool(unseen[channel, i - 1]),
+                open_stop=open_stop or bool(unseen[last, stop - 1]),
+                flags=int(np.bitwise_or.reduce([_flags_of(marks, part) for part in parts])),
             )
         )
     return events
 
 
 def _joined(
-    kind: VariationKind, on: Mask, off: Mask, pu: F64, times: F64, marks: npt.NDArray[np.uint8]
+    kind: VariationKind, beyond: Mask, near: Mask, back: Mask, pu: F64, times: F64, marks: npt.NDArray[np.uint8]
 ) -> list[RmsVariation]:
-    """Per-channel spans that overlap in time, joined into events of the point."""
-    n = pu.shape[1]
-    parts = sorted(
-        (
-            _part(c, i, stop, pu, times, lowest=kind == "sag")
-            for c in range(pu.shape[0])
-            if on[c].any()
-            for i, stop in _spans(latch(on[c], off[c]))
-        ),
-        key=lambda part: (part.start, part.channel),
-    )
-    groups: list[list[ChannelVariation]] = []
-    until = -np.inf
-    for part in parts:
-        if groups and part.start <= until:
-            groups[-1].append(part)
-        else:
-            groups.append([part])
-            until = -np.inf
-        until = max(until, part.stop)
+    """Events of the point: from the first channel beyond the threshold until all are back, by the hysteresis.
+
+    A channel that is `near`, within the hysteresis, keeps an event going that another one began.
+    """
+    held = _Spans.of(near, back, times)
+    groups = held.together()
+    group_start = held.t_start[groups[:-1]]
+    crossed = _Spans.of(beyond, back, times)
     unseen = _hidden(marks, _UNMEASURED | CLIPPED if kind == "sag" else _UNMEASURED)
+    last = _end_of(times)
+    members: dict[int, list[ChannelVariation]] = {}
+    for k in range(crossed.channel.size):
+        c, i, stop = int(crossed.channel[k]), int(crossed.i_start[k]), int(crossed.i_stop[k])
+        extreme = _extreme(pu[c, i:stop], unseen[c, i:stop], lowest=kind == "sag")
+        part = ChannelVariation(c, i, stop, float(crossed.t_start[k]), min(float(crossed.t_stop[k]), last), extreme)
+        group = int(np.searchsorted(group_start, part.start, side="right")) - 1
+        members.setdefault(group, []).append(part)
     worst = min if kind == "sag" else max
     events = []
-    for group in groups:
-        first = min(group, key=lambda part: part.start)
-        final = max(group, key=lambda part: part.stop)
+    for group, parts in members.items():
+        first = min(parts, key=lambda part: part.start)
+        end = held.last_to_stop(int(groups[group]), int(groups[group + 1]))
+        channel, stop = int(held.channel[end]), int(held.i_stop[end])
         events.append(
             RmsVariation(
                 kind,
                 first.start,
-                final.stop,
-                worst(part.extreme_pu for part in group),
-                tuple(sorted(group, key=lambda part: (part.channel, part.start))),
+                min(float(held.t_stop[end]), last),
+                worst(part.extreme_pu for part in parts),
+                tuple(sorted(parts, key=lambda part: (part.channel, part.start))),
                 open_start=first.i_start == 0 or bool(unseen[first.channel, first.i_start - 1]),
-                open_stop=final.i_stop == n or bool(unseen[final.channel, final.i_stop - 1]),
-                flags=int(np.bitwise_or.reduce([_flags_of(marks, part) for part in group])),
+                open_stop=stop == pu.shape[1] or bool(unseen[channel, stop - 1]),
+                flags=int(np.bitwise_or.reduce([_flags_of(marks, part) for part in parts])),
             )
         )
     return events
+
+
+@dataclass(frozen=True, slots=True)
+class _Spans:
+    """Stretches of all channels in which a latch is on, in order of start: half cycles [i_start, i_stop), and times.
+
+    `t_stop` is infinite where the stretch goes on at the last half cycle.
+    """
+
+    channel: I64
+    i_start: I64
+    i_stop: I64
+    t_start: F64
+    t_stop: F64
+
+    @classmethod
+    def of(cls, on: Mask, off: Mask, times: F64) -> _Spans:
+        rows = []
+        for c in range(on.shape[0]):
+            if on[c].any():
+                i_start, i_stop = _edges(latch(on[c], off[c]))
+                t_stop = np.append(times[c], np.inf)[i_stop]
+                rows.append((np.full(i_start.shape, c), i_start, i_stop, times[c, i_start], t_stop))
+        if not rows:
+            none, never = np.zeros(0, np.int64), np.zeros(0)
+            return cls(none, none, none, never, never)
+        columns = [np.concatenate(column) for column in zip(*rows, strict=True)]
+        order = np.lexsort((columns[0], columns[3]))
+        return cls(*(column[order] for column in columns))
+
+    def together(self) -> I64:
+        """Groups of spans that overlap or touch: where in the order each begins, and the number of spans after them."""
+        reach = np.maximum.accumulate(self.t_stop)
+        apart = self.t_start[1:] > reach[:-1]
+        return np.flatnonzero(np.concatenate(([True], apart, [True]))) if reach.size else np.zeros(1, np.int64)
+
+    def last_to_stop(self, first: int, after: int) -> int:
+        """Which of some spans, from first up to after, stops last."""
+        return first + int(self.t_stop[first:after].argmax())
+
+    def all_at_once(self, n_channels: int) -> Iterator[tuple[float, int, int]]:
+        """When all channels come to be on: time, the channel that was the last, its half cycle."""
+        change = np.repeat([1, -1], self.channel.size)
+        instants = np.concatenate([self.t_start, self.t_stop])
+        order = np.lexsort((change, instants))  # at the same instant, off before on
+        on = np.cumsum(change[order])
+        for k in order[(on == n_channels) & (change[order] > 0)].tolist():
+            yield float(self.t_start[k]), int(self.channel[k]), int(self.i_start[k])
+
+    def around(self, channel: int, t: float) -> int:
+        """Which span of a channel is on at an instant: the last that began by then."""
+        return int(np.flatnonzero((self.channel == channel) & (self.t_start <= t))[-1])
 
 
 def latch(on: Mask, off: Mask) -> Mask:
@@ -217,39 +286,37 @@ def latch(on: Mask, off: Mask) -> Mask:
     index = np.arange(on.size)
     last_on = np.maximum.accumulate(np.where(on, index, -1))
     last_off = np.maximum.accumulate(np.where(off, index, -1))
-    return last_on > last_off
+    return np.greater(last_on, last_off)
 
 
-def _spans(state: Mask) -> Iterator[tuple[int, int]]:
+def _edges(state: Mask) -> tuple[I64, I64]:
     """Half-open index pairs of the true stretches."""
     padded = np.zeros(state.size + 2, np.int8)
     padded[1:-1] = state
     edges = np.flatnonzero(np.diff(padded))
-    return zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+    return edges[::2], edges[1::2]
 
 
-def _part(channel: int, i: int, stop: int, pu: F64, times: F64, *, lowest: bool) -> ChannelVariation:
-    piece = pu[channel, i:stop]
-    ends = float(times[channel, stop]) if stop < pu.shape[1] else _end_of(times)
-    extreme = piece.min() if lowest else piece.max()
-    return ChannelVariation(channel, i, stop, float(times[channel, i]), ends, float(extreme))
+def _extreme(pu: F64, unseen: Mask, *, lowest: bool) -> float:
+    """The most extreme of the values that were measured."""
+    return float(pu.min(initial=np.inf, where=~unseen) if lowest else pu.max(initial=-np.inf, where=~unseen))
 
 
 def _cycle_at(times: F64, i: int) -> float:
-    """Length of the window that begins at index i: one cycle, two half cycles."""
-    i = max(min(i, times.size - 3), 0)
-    return float(times[min(i + 2, times.size - 1)] - times[i])
+    """Length of the window that begins at index i: one cycle, two half cycles; 0 where it cannot be told."""
+    n = min(2, times.size - 1)
+    i = min(i, times.size - 1 - n)
+    return float(times[i + n] - times[i]) * 2 / n if n else 0.0
 
 
 def _end_of(times: F64) -> float:
-    """End of the last window: one cycle, two half cycles, after its start."""
-    if times.shape[1] < 3:
-        return float(times.max())
-    return float(times[:, -1].max() + (times[:, -1] - times[:, -3]).mean())
+    """End of the last window."""
+    return max(float(row[-1]) + _cycle_at(row, row.size - 1) for row in times)
 
 
 def _hidden(marks: npt.NDArray[np.uint8], bits: int) -> Mask:
-    return (marks & bits) != 0
+    hidden: Mask = (marks & bits) != 0
+    return hidden
 
 
 def _flags_of(marks: npt.NDArray[np.uint8], part: ChannelVariation) -> int:

@@ -43,7 +43,7 @@ def find_stages(worst_pu: npt.ArrayLike) -> tuple[Stage, ...]:
     level_windows = np.flatnonzero(windows.max(axis=1) - windows.min(axis=1) < _STEP_PU)
     plateaus: list[tuple[int, int]] = []
     for i in level_windows.tolist():
-        if plateaus and i <= plateaus[-1][1]:
+        if plateaus and i < plateaus[-1][1]:
             plateaus[-1] = (plateaus[-1][0], i + width)
         else:
             plateaus.append((i, i + width))

@@ -15,22 +15,19 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Channel
+from pipeline.capture import SampleArray as Raw
 from pipeline.errors import SignalError
 from pipeline.measures.quality import sample_flags
+from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, block_sums, mean_square, rms_between
 from pipeline.measures.tracking import BLOCK_HOPS, PARTS, SMOOTH_HOPS, Carry, Grid, Track, track_fundamental
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
-I64 = npt.NDArray[np.int64]
-Raw = npt.NDArray[np.int16] | npt.NDArray[np.int32] | npt.NDArray[np.float32]
 
-FEWEST_SAMPLES_A_CYCLE: Final = 8
 STRETCH_SAMPLES: Final = 1 << 19  # samples a channel that are tracked at one go
-_CACHE_BLOCK = 1 << 16
 _LAG_HOPS = PARTS + SMOOTH_HOPS + 4  # behind the newest hop, where no later sample changes a value any more
 _LEAD_HOPS = SMOOTH_HOPS + 2  # before the first new value
-_EXPAND_WITHIN = 1.0  # samples between a window's end and the crossing whose neighbourhood serves for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +77,9 @@ class HalfCycleMeter:
     def __init__(self, channels: Sequence[Channel], *, rate_hz: float, nominal_hz: float) -> None:
         if not channels:
             raise SignalError("there is no channel to measure")
-        if not rate_hz >= FEWEST_SAMPLES_A_CYCLE * nominal_hz > 0:
+        if not nominal_hz > 0:
+            raise SignalError(f"the nominal frequency is {nominal_hz:g} Hz; it must be above zero")
+        if not rate_hz >= FEWEST_SAMPLES_A_CYCLE * nominal_hz:
             raise SignalError(
                 f"{rate_hz:g} Hz is {rate_hz / nominal_hz:.3g} samples a cycle; "
                 f"an RMS needs at least {FEWEST_SAMPLES_A_CYCLE}"
@@ -91,7 +90,8 @@ class HalfCycleMeter:
         self._start = 0  # record position of the first buffered sample
         self._buffered = 0
         self._carry: Carry | None = None
-        self._emitted_to = 0.0  # record position up to which reference ticks have been used
+        self._peaks = [0.0] * len(self._channels)  # largest sample that a sine of the RMS so far has, in counts
+        self._next_tick: int | None = None  # number of the first reference tick that has not been used
         self._results: list[HalfCycles] = []
         block = self._grid.hop_samples * BLOCK_HOPS
         self._stretch = max(STRETCH_SAMPLES // block, 4) * block
@@ -122,10 +122,10 @@ class HalfCycleMeter:
         raw = self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces, axis=1)
         grid = self._grid
         flags = [
-            sample_flags(raw[c], channel, samples_per_cycle=grid.rate_hz / grid.nominal_hz)
+            sample_flags(raw[c], channel, samples_per_cycle=grid.rate_hz / grid.nominal_hz, peak=self._peaks[c])
             for c, channel in enumerate(self._channels)
         ]
-        sums, squares = _block_sums(raw, self._channels, flags, grid.decimation)
+        sums, squares = block_sums(raw, self._channels, flags, grid.decimation)
         carry = self._carry
         if carry is not None:
             carry = Carry(carry.position - self._start, carry.phase, carry.frequency_hz, carry.centres)
@@ -133,15 +133,15 @@ class HalfCycleMeter:
         stop = float(raw.shape[1])
         if not last:
             stop = float(track.positions[-_LAG_HOPS])
-        result, used_to = _windows(
-            raw, squares, flags, self._channels, track, grid, start=self._emitted_to - self._start, stop=stop, last=last
+        result, self._next_tick = _windows(
+            raw, squares, flags, self._channels, track, grid, first_tick=self._next_tick, stop=stop
         )
         self._results.append(_shifted(result, self._start))
-        self._emitted_to = self._start + used_to
+        self._remember_peaks(result)
         if last:
             self._pieces, self._buffered = [], 0
             return
-        i_carry = int(np.searchsorted(track.positions, used_to)) - 1
+        i_carry = int(np.searchsorted(track.positions, stop)) - 1
         block = grid.hop_samples * BLOCK_HOPS
         keep_from = int(max(track.positions[i_carry] - grid.centre - _LEAD_HOPS * grid.hop_samples, 0)) // block * block
         self._carry = Carry(
@@ -153,6 +153,12 @@ class HalfCycleMeter:
         self._pieces = [raw[:, keep_from:].copy()]
         self._start += keep_from
         self._buffered = raw.shape[1] - keep_from
+
+    def _remember_peaks(self, result: HalfCycles) -> None:
+        for c, channel in enumerate(self._channels):
+            highest = float(result.u_half[c].max(initial=0.0, where=result.flags[c] == 0))
+            if channel.scale:
+                self._peaks[c] = max(self._peaks[c], np.sqrt(2.0) * highest / abs(channel.scale))
 
 
 def half_cycle_rms(
@@ -187,8 +193,11 @@ def half_cycle_rms(
     if values.ndim != 2 or not np.isfinite(values.astype(np.float64)).all():
         raise SignalError(f"u must be finite and 1-D or 2-D; got shape {np.shape(u)}")
     if crossings is not None:
-        edges = np.broadcast_to(np.asarray(crossings, np.float64), (values.shape[0], np.shape(crossings)[-1]))
-        return np.stack([_rms_between(row.astype(np.float64), edge) for row, edge in zip(values, edges, strict=True)])
+        edges = np.atleast_2d(np.asarray(crossings, np.float64))
+        if edges.ndim != 2 or edges.shape[0] not in (1, values.shape[0]):
+            raise SignalError(f"crossings have shape {np.shape(crossings)}; expected (n,) or ({values.shape[0]}, n)")
+        edges = np.broadcast_to(edges, (values.shape[0], edges.shape[1]))
+        return np.stack([rms_between(row.astype(np.float64), edge) for row, edge in zip(values, edges, strict=True)])
     return measure_half_cycles(values, rate_hz=rate_hz, nominal_frequency_hz=nominal_frequency_hz).u_half.astype(
         np.float64
     )
@@ -212,54 +221,6 @@ def measure_half_cycles(u: npt.ArrayLike, *, rate_hz: float, nominal_frequency_h
     return meter.finish()
 
 
-def _rms_between(x: F64, edges: F64) -> F64:
-    if edges.size < 3:
-        return np.zeros(0)
-    if edges.min() < 0 or edges.max() > x.size - 1 or (np.diff(edges) <= 0).any():
-        raise SignalError("crossings must rise and lie within the samples")
-    edge = _edges(x, edges, 1, 0.0)
-    integral = edge.beyond_block + np.concatenate(([0.0], np.cumsum(x * x)))[edge.block]
-    return np.sqrt(np.maximum(integral[2:] - integral[:-2], 0.0) / (edges[2:] - edges[:-2]))
-
-
-def _block_sums(raw: Raw, channels: Sequence[Channel], flags: Sequence[U8 | None], decimation: int) -> tuple[F32, F32]:
-    """Sums of each `decimation` samples and of their squares, in counts, each of shape (n_channels, n_blocks)."""
-    n_blocks = raw.shape[1] // decimation
-    sums = np.empty((raw.shape[0], n_blocks), np.float32)
-    squares = np.empty_like(sums)
-    ones = np.ones(decimation, np.float32)
-    step = max(_CACHE_BLOCK // decimation, 1) * decimation
-    work = np.empty(step, np.float32)
-    for c, channel in enumerate(channels):
-        offset = _offset_counts(channel)
-        row = _cleaned(raw[c], flags[c], offset)
-        for a in range(0, n_blocks * decimation, step):
-            b = min(a + step, n_blocks * decimation)
-            part = work[: b - a]
-            np.copyto(part, row[a:b], casting="unsafe")
-            if offset:
-                part += np.float32(offset)
-            grouped = part.reshape(-1, decimation)
-            blocks = slice(a // decimation, b // decimation)
-            np.matmul(grouped, ones, out=sums[c, blocks])
-            np.multiply(part, part, out=part)
-            np.matmul(grouped, ones, out=squares[c, blocks])
-    return sums, squares
-
-
-def _offset_counts(channel: Channel) -> float:
-    return channel.offset / channel.scale if channel.offset and channel.scale else 0.0
-
-
-def _cleaned(row: Raw, flags: U8 | None, offset: float) -> Raw:
-    """Samples with the missing ones at zero: their windows are flagged, and the tracking sees a lost voltage."""
-    from pipeline.measures.quality import MISSING
-
-    if flags is None or not (flags & MISSING).any():
-        return row
-    return np.where(flags & MISSING, np.asarray(round(-offset), row.dtype), row)
-
-
 def _track(sums: F32, grid: Grid, carry: Carry | None) -> Track:
     shortest = PARTS * grid.hop
     if sums.shape[1] < shortest:  # a record of under four cycles: fill up with silence
@@ -275,12 +236,11 @@ def _windows(
     track: Track,
     grid: Grid,
     *,
-    start: float,
+    first_tick: int | None,
     stop: float,
-    last: bool,
-) -> tuple[HalfCycles, float]:
-    """The windows whose reference tick lies in [start, stop), and the end of that interval."""
-    ticks = _ticks(track, grid, start=start, stop=stop)
+) -> tuple[HalfCycles, int]:
+    """The windows from a reference tick on to the last that lies before `stop`, and the number of the next tick."""
+    ticks, next_tick = _ticks(track, grid, first_tick=first_tick, stop=stop)
     hops = track.positions
     hertz = np.interp(ticks, hops, track.frequency_hz)
     cycle = grid.rate_hz / hertz
@@ -293,107 +253,36 @@ def _windows(
     u_half = np.empty(starts.shape, np.float32)
     marks = np.zeros(starts.shape, np.uint8)
     for c, channel in enumerate(channels):
-        row = _cleaned(raw[c], flags[c], _offset_counts(channel))
-        mean_square = _mean_square(row, squares[c], starts[c], cycle, grid.decimation, _offset_counts(channel))
-        u_half[c] = abs(channel.scale) * np.sqrt(mean_square)
+        square = mean_square(raw[c], squares[c], starts[c], cycle, channel, flags[c], decimation=grid.decimation)
+        u_half[c] = abs(channel.scale) * np.sqrt(square)
         flagged = flags[c]
         if flagged is not None:
             marks[c] = _window_flags(flagged, starts[c], cycle)
     tracked = np.interp(ticks, hops, track.steady.astype(np.float64)) > 0.5
     result = HalfCycles(u_half, starts, hertz.astype(np.float32), tracked, marks, grid.rate_hz, grid.nominal_hz)
-    return result, stop
+    return result, next_tick
 
 
-def _ticks(track: Track, grid: Grid, *, start: float, stop: float) -> F64:
-    """Reference zero crossings in [start, stop): positions where the phase is half a turn times a whole, plus 1/4."""
+def _ticks(track: Track, grid: Grid, *, first_tick: int | None, stop: float) -> tuple[F64, int]:
+    """Reference zero crossings before `stop`: positions where the phase is half a turn times their number, plus 1/4.
+
+    From the one with the number `first_tick` on, or from position 0 where None. They are told apart by number, not by
+    position: two stretches may place the same one a hair before and a hair after the place where they meet.
+    """
     hops, phase = track.positions, track.phase
     pace = 2 * np.pi * track.frequency_hz[[0, -1]] / grid.rate_hz
-    low = phase[0] + min(start - hops[0], 0.0) * pace[0]
+    first = first_tick
+    if first is None:
+        first = int(np.ceil((phase[0] - max(hops[0], 0.0) * pace[0]) / np.pi - 0.5))
     high = phase[-1] + max(stop - hops[-1], 0.0) * pace[1]
-    first, final = np.ceil(low / np.pi - 0.5), np.floor(high / np.pi - 0.5)
+    final = int(np.floor(high / np.pi - 0.5))
     wanted = np.pi * (np.arange(first, final + 1) + 0.5)
     ticks = np.interp(wanted, phase, hops)
     before, after = wanted < phase[0], wanted > phase[-1]
     ticks[before] = hops[0] + (wanted[before] - phase[0]) / pace[0]
     ticks[after] = hops[-1] + (wanted[after] - phase[-1]) / pace[1]
-    return ticks[(ticks >= start) & (ticks < stop)]
-
-
-def _mean_square(row: Raw, squares: F32, starts: F64, cycle: F64, decimation: int, offset: float) -> F64:
-    """Mean of the square over [start, start + cycle), in counts²."""
-    if not starts.size:
-        return np.zeros(0)
-    edge = _edges(row, starts, decimation, offset)
-    integral = edge.beyond_block + _sum_to_blocks(squares, edge.block)
-    ends = starts + cycle
-    total = np.empty(starts.size)
-    # In steady state the window ends where the next but one begins: its value there, moved by the small difference.
-    apart = np.full(starts.size, np.inf)
-    apart[:-2] = ends[:-2] - starts[2:]
-    near = np.abs(apart) <= _EXPAND_WITHIN
-    if near[:-2].all():
-        moved = apart[:-2]
-        square, slope = edge.square[2:], edge.slope[2:]
-        total[:-2] = integral[2:] - integral[:-2] + moved * (square + 0.5 * moved * slope)
-        far = np.arange(max(starts.size - 2, 0), starts.size)
-    else:
-        i = np.flatnonzero(near)
-        moved = apart[i]
-        total[i] = integral[i + 2] - integral[i] + moved * (edge.square[i + 2] + 0.5 * moved * edge.slope[i + 2])
-        far = np.flatnonzero(~near)
-    end = _edges(row, ends[far], decimation, offset)
-    total[far] = end.beyond_block - edge.beyond_block[far] + _sum_between(squares, edge.block[far], end.block)
-    return np.maximum(total, 0.0) / cycle
-
-
-def _sum_to_blocks(squares: F32, block: I64) -> F64:
-    """Sum of the blocks before each one named; up to a constant, which differences drop."""
-    if (np.diff(block) > 0).all() and block[-1] < squares.size:
-        pieces = np.add.reduceat(squares, block)[:-1]
-        return np.concatenate(([0.0], np.cumsum(pieces, dtype=np.float64)))
-    return np.concatenate(([0.0], np.cumsum(squares, dtype=np.float64)))[block]
-
-
-def _sum_between(squares: F32, first: I64, stop: I64) -> F64:
-    return np.array([squares[a:b].sum(dtype=np.float64) for a, b in zip(first, stop, strict=True)])
-
-
-@dataclass(frozen=True, slots=True)
-class _Edges:
-    """The integral of the square up to some positions: whole blocks before them, and what lies beyond these."""
-
-    block: I64
-    beyond_block: F64
-    square: F64
-    slope: F64
-
-
-def _edges(row: Raw, at: F64, decimation: int, offset: float) -> _Edges:
-    """Integral of the square up to fractional positions (one sample interval is 1), the square there, its slope.
-
-    The sum over samples becomes the integral by the Euler-Maclaurin terms at the edge, with the samples' cubic there:
-    so a window of any length leaves no ripple. Source: derived; DLMF 2.10(i) has the formula.
-    """
-    i = np.clip(np.floor(at).astype(np.int64), 1, row.size - 3)
-    theta = at - i
-    p, q, r, s = (row[i + k].astype(np.float64) + offset for k in (-1, 0, 1, 2))
-    # Lagrange cubic through the four neighbours, as a polynomial in theta
-    a = (s - p) / 6 + (q - r) / 2
-    b = (r + p) / 2 - q
-    c = r - q - a - b
-    value = q + theta * (c + theta * (b + theta * a))
-    slope = c + theta * (2 * b + 3 * theta * a)
-    square, square_slope = value * value, 2 * value * slope
-    integral = (theta - 0.5) * square - (0.5 * (theta * (theta - 1)) + 1 / 12) * square_slope
-    block = (i + 1) // decimation
-    if decimation > 1:
-        last = row.size // decimation - 1
-        whole = np.minimum(block, last)
-        inside = row[: (last + 1) * decimation].reshape(-1, decimation)[whole].astype(np.float64) + offset
-        sums = (inside * inside) @ np.triu(np.ones((decimation, decimation + 1)), 1)
-        integral += sums[np.arange(i.size), i + 1 - whole * decimation]
-        block = whole
-    return _Edges(block, integral, square, square_slope)
+    n = int(np.searchsorted(ticks, stop))
+    return ticks[:n], first + n
 
 
 def _window_flags(flags: U8, starts: F64, cycle: F64) -> U8:

@@ -19,6 +19,8 @@ _BAND_HZ: Final = (40.0, 70.0)
 _BAND_SHARE = 0.3  # of the power off zero frequency that the band must hold
 _UNDECIDED_HZ = 0.5  # around the middle between two usual frequencies
 _SNAP = 0.08  # of a usual voltage: farther off is not that voltage
+_SNAP_RATED = 0.12  # of a rated value that the file states: one that is so near is the system's
+_LEAST_V = 30.0  # no system or transformer secondary in use lies lower
 _STEADY_SPREAD = 0.03  # of the level: half cycles within it are steady
 _STEADY_SHARE = 0.4  # of the half cycles that must be steady
 _PHASES_APART = 0.1  # of the level by which steady phases may differ
@@ -81,13 +83,15 @@ class NominalVoltage:
     note: str
 
 
-def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool) -> NominalVoltage:
+def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool, rated_v: float | None = None) -> NominalVoltage:
     """The usual system voltage nearest to a record's steady level.
 
     Parameters
     ----------
     u_half : shape (n_channels, n_half_cycles). Urms(1/2) of the judged voltages of one point. [V]
     line_to_line : the channels measure between phases.
+    rated_v : the rated voltage that the file states for the channels, if any; believed where it, or it over or times
+        sqrt(3), lies near the level, and passed over where not. [V]
 
     Returns
     -------
@@ -102,6 +106,15 @@ def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool) -> Nomina
     """
     values = np.atleast_2d(np.asarray(u_half, np.float64))
     level = steady_level(values)
+    kind = "line-to-line" if line_to_line else "phase-to-neutral"
+    if rated_v is not None and rated_v >= _LEAST_V:
+        stated = min(
+            (rated_v, rated_v * np.sqrt(3) if line_to_line else rated_v / np.sqrt(3)), key=lambda v: abs(v / level - 1)
+        )
+        if abs(stated / level - 1) <= _SNAP_RATED:
+            return NominalVoltage(float(stated), level, f"nominal {stated:.5g} V {kind}, as rated in the file")
+    if level < _LEAST_V:
+        raise SignalError(f"no voltage above {_LEAST_V:g} V: channels not in use; else give the nominal voltage")
     if line_to_line:
         usual = np.asarray(USUAL_LINE_TO_LINE_V)
     else:
@@ -112,7 +125,6 @@ def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool) -> Nomina
         raise SignalError(
             f"the steady voltage of {level:.5g} V is near no usual system voltage; give the nominal voltage"
         )
-    kind = "line-to-line" if line_to_line else "phase-to-neutral"
     return NominalVoltage(nearest, level, f"nominal {nearest:.5g} V {kind}, from a steady {level:.5g} V")
 
 

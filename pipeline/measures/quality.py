@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Channel
+from pipeline.capture import SampleArray as Raw
 
 MISSING: Final = 1
 CLIPPED: Final = 2
@@ -19,16 +20,21 @@ FLAT: Final = 4
 FLAG_WORDS: Final = {MISSING: "missing", CLIPPED: "clipped", FLAT: "flat"}
 
 _STUCK_CYCLES = 0.25  # a sine never holds a value for so long, off its zero
+_HALF_WAVE_CYCLES = 0.6  # of a cycle at nominal frequency; the fundamental may be slower by 15 %
 _ZERO_LEVEL = 0.05  # of the largest sample: flat within this band is a lost voltage, which is an event
 _CLIP_RUN = 3  # samples in a row at a rail that is known
 _PLATEAU_RUN = 4  # samples in a row at an extreme that was not stated to be a rail
-_PLATEAU_RATIO = 3.0  # times as long as a sine of that size stays within one count of its peak
+_ABRUPT_COUNTS = 20.0  # by which a clipped peak falls, over half a plateau's length beyond it; a rounded one: 3 to 15
+_COARSE = 0.12  # of the largest sample: with counts that large a sine may hold a value for a quarter of a cycle
+_LATTICE_COUNTS = 8.0  # differences up to so many counts show whether there are counts at all
+_OFF_LATTICE = 0.2  # of a count
 
 Mask = npt.NDArray[np.bool_]
-Raw = npt.NDArray[np.int16] | npt.NDArray[np.int32] | npt.NDArray[np.float32]
 
 
-def sample_flags(raw: Raw, channel: Channel, *, samples_per_cycle: float) -> npt.NDArray[np.uint8] | None:
+def sample_flags(
+    raw: Raw, channel: Channel, *, samples_per_cycle: float, peak: float = 0.0
+) -> npt.NDArray[np.uint8] | None:
     """Marks of one channel's samples.
 
     Parameters
@@ -36,6 +42,7 @@ def sample_flags(raw: Raw, channel: Channel, *, samples_per_cycle: float) -> npt
     raw : shape (n_samples,). Raw samples of a voltage or current.
     channel : names the missing code and the rails, where they are known.
     samples_per_cycle : of the nominal frequency.
+    peak : largest distance from zero that the channel is known to have had before. [raw units]
 
     Returns
     -------
@@ -47,12 +54,18 @@ def sample_flags(raw: Raw, channel: Channel, *, samples_per_cycle: float) -> npt
     if raw.size == 0:
         return None
     high, low = raw.max(), raw.min()
-    missing = _missing(raw, channel, low=float(low))
+    missing = _missing(raw, channel, low=float(low), high=float(high))
     if missing is not None:
         good = raw[~missing]
         high, low = (good.max(), good.min()) if good.size else (raw.dtype.type(0), raw.dtype.type(0))
-    clipped = _clipped(raw, channel, low=float(low), high=float(high), samples_per_cycle=samples_per_cycle)
-    flat = _flat(raw, channel, level=max(abs(float(low)), abs(float(high))), samples_per_cycle=samples_per_cycle)
+    zero = -channel.offset / channel.scale if channel.scale else 0.0
+    level = max(abs(float(low) - zero), abs(float(high) - zero), peak)
+    band = _ZERO_LEVEL * level
+    extremes = float(low), float(high)
+    clipped = _clipped(raw, channel, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
+    flat = _flat(raw, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
+    if clipped is not None and flat is not None:  # what was cut off is flat too, but not for longer than half a wave
+        flat &= ~clipped | _in_runs(flat & clipped, int(_HALF_WAVE_CYCLES * samples_per_cycle) + 1)
     flags: npt.NDArray[np.uint8] | None = None
     for mask, flag in ((missing, MISSING), (clipped, CLIPPED), (flat, FLAT)):
         if mask is not None:
@@ -64,9 +77,9 @@ def sample_flags(raw: Raw, channel: Channel, *, samples_per_cycle: float) -> npt
     return flags
 
 
-def _missing(raw: Raw, channel: Channel, *, low: float) -> Mask | None:
+def _missing(raw: Raw, channel: Channel, *, low: float, high: float) -> Mask | None:
     if raw.dtype.kind == "f":
-        mask = ~np.isfinite(raw) if not np.isfinite(raw.sum(dtype=np.float64)) else None
+        mask = None if np.isfinite(low) and np.isfinite(high) else ~np.isfinite(raw)
     elif channel.missing_code is None or (channel.missing_code < 0 and low > channel.missing_code):
         mask = None
     else:
@@ -74,27 +87,85 @@ def _missing(raw: Raw, channel: Channel, *, low: float) -> Mask | None:
     return mask if mask is not None and mask.any() else None
 
 
-def _clipped(raw: Raw, channel: Channel, *, low: float, high: float, samples_per_cycle: float) -> Mask | None:
+def _clipped(
+    raw: Raw, channel: Channel, extremes: tuple[float, float], *, zero: float, band: float, samples_per_cycle: float
+) -> Mask | None:
     mask: Mask | None = None
-    for extreme, rail, sign in ((high, channel.rail_high, 1), (low, channel.rail_low, -1)):
-        if rail is None and raw.dtype.kind == "i":
-            info = np.iinfo(raw.dtype)
-            rail = info.max if sign > 0 else info.min
+    low, high = extremes
+    rail_low, rail_high = channel.rail_low, channel.rail_high
+    if raw.dtype.kind == "i":
+        info = np.iinfo(raw.dtype)
+        rail_low = info.min if rail_low is None else rail_low
+        rail_high = info.max if rail_high is None else rail_high
+    for extreme, rail, sign in ((high, rail_high, 1), (low, rail_low, -1)):
         if rail is not None and extreme * sign >= rail * sign:
-            at_rail = _in_runs(raw >= rail if sign > 0 else raw <= rail, _CLIP_RUN)
+            count = _count(_around(raw, _first_at(raw, extreme, sign), samples_per_cycle))
+            rounded = samples_per_cycle * _peak_share(count, (high - low) / 2)  # a sine that just reaches the rail
+            at_rail = _in_runs(raw >= rail if sign > 0 else raw <= rail, max(_CLIP_RUN, int(rounded) + 2))
+        elif (extreme - zero) * sign > band and _is_cut_off(raw, _first_at(raw, extreme, sign), samples_per_cycle):
+            at_rail = _in_runs(raw == raw.dtype.type(extreme), _PLATEAU_RUN)
         else:
-            first = int(raw.argmax() if sign > 0 else raw.argmin())
-            natural = samples_per_cycle * np.arccos(max(1.0 - 1.0 / max(abs(extreme), 1.0), -1.0)) / np.pi
-            run = max(_PLATEAU_RUN, int(_PLATEAU_RATIO * natural) + 1)
-            if extreme * sign <= 0 or first + run > raw.size or not (raw[first : first + run] == raw[first]).all():
-                continue
-            at_rail = _in_runs(raw == raw[first], run)
+            continue
         if at_rail.any():
             mask = at_rail if mask is None else mask | at_rail
     return mask
 
 
-def _flat(raw: Raw, channel: Channel, *, level: float, samples_per_cycle: float) -> Mask | None:
+def _peak_share(count: float, amplitude: float) -> float:
+    """Share of a cycle for which a sine stays within one count of its peak."""
+    return float(np.arccos(1.0 - count / max(amplitude, count)) / np.pi) if count else 0.0
+
+
+def _is_cut_off(raw: Raw, first: int, samples_per_cycle: float) -> bool:
+    """Whether the extreme that is reached at `first` is a plateau with the steep flanks of a peak that was cut off.
+
+    A rounded peak of a signal with few counts stays at its extreme for long too, but leaves it slowly.
+    """
+    cycle = int(samples_per_cycle) + 1
+    near = raw[first : first + cycle + cycle // 2]
+    at_extreme = near == raw[first]
+    if int(at_extreme.sum()) < _PLATEAU_RUN:
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], at_extreme, [False])).astype(np.int8)))
+    longest = int((edges[1::2] - edges[::2]).argmax())
+    start, stop = first + int(edges[2 * longest]), first + int(edges[2 * longest + 1])
+    if stop - start < _PLATEAU_RUN:
+        return False
+    beyond = (stop - start + 1) // 2
+    places = [i for i in (start - beyond, stop - 1 + beyond) if 0 <= i < raw.size]
+    falls = [abs(float(raw[i]) - float(raw[first])) for i in places]
+    return bool(falls) and min(falls) > _ABRUPT_COUNTS * _count(_around(raw, start, samples_per_cycle))
+
+
+def _count(raw: Raw) -> float:
+    """The step between neighbouring values of a stretch; 0 where its values do not lie on such steps."""
+    steps = np.abs(np.diff(raw.astype(np.float64)))
+    steps = steps[(steps > 0) & np.isfinite(steps)]
+    if not steps.size:
+        return 0.0
+    least = float(steps.min())
+    few = steps[steps < (_LATTICE_COUNTS + 0.5) * least] / least
+    for part in (1, 2, 3):  # the least step seen may be two or three counts
+        if float(np.abs(few * part - np.rint(few * part)).max()) < _OFF_LATTICE:
+            return least / part
+    return 1.0 if raw.dtype.kind == "i" else 0.0
+
+
+def _around(raw: Raw, i: int, samples_per_cycle: float) -> Raw:
+    """Two cycles to each side of a sample."""
+    two = int(2 * samples_per_cycle) + 1
+    return raw[max(i - two, 0) : i + two]
+
+
+def _first_at(raw: Raw, value: float, sign: int) -> int:
+    """Where the largest (sign +1) or least value is first; beside a missing code it has to be searched for."""
+    first = int(raw.argmax() if sign > 0 else raw.argmin())
+    return first if raw[first] == value else int((raw == raw.dtype.type(value)).argmax())
+
+
+def _flat(
+    raw: Raw, extremes: tuple[float, float], *, zero: float, band: float, samples_per_cycle: float
+) -> Mask | None:
     run = max(int(_STUCK_CYCLES * samples_per_cycle), 4)
     sparse = raw[:: run // 4]  # any stuck run shows as three equal sparse samples
     if sparse.size < 3:
@@ -102,13 +173,18 @@ def _flat(raw: Raw, channel: Channel, *, level: float, samples_per_cycle: float)
     alike = (sparse[2:] == sparse[1:-1]) & (sparse[1:-1] == sparse[:-2])
     if not alike.any():
         return None
-    zero = -channel.offset / channel.scale if channel.scale else 0.0
-    off_zero = np.abs(sparse[2:][alike].astype(np.float64) - zero) > _ZERO_LEVEL * level
+    off_zero = np.abs(sparse[2:][alike].astype(np.float64) - zero) > band
     if not off_zero.any():
+        return None
+    largest = max(extremes, key=lambda value: abs(value - zero))
+    if (
+        _count(_around(raw, _first_at(raw, largest, 1 if largest == extremes[1] else -1), samples_per_cycle))
+        > _COARSE * band / _ZERO_LEVEL
+    ):
         return None
     steady = np.zeros(raw.shape, np.bool_)
     steady[1:] = raw[1:] == raw[:-1]
-    steady &= np.abs(raw.astype(np.float64) - zero) > _ZERO_LEVEL * level
+    steady &= np.abs(raw.astype(np.float64) - zero) > band
     mask = _in_runs(steady, run - 1)
     return mask if mask.any() else None
 

@@ -31,7 +31,8 @@ def pre_event_voltage(u_half: npt.ArrayLike, *, nominal_frequency_hz: float) -> 
     Source: common practice, no source.
     """
     first = np.asarray(u_half, np.float64)[:, : 2 * window_cycles(nominal_frequency_hz) : 2]
-    return np.sqrt((first**2).mean(axis=1))
+    mean_square: F64 = (first**2).mean(axis=1)
+    return np.sqrt(mean_square)
 
 
 def sliding_reference(
@@ -65,21 +66,26 @@ def sliding_reference(
     whole = values[:, : n_windows * size].reshape(n_channels, n_windows, size)
     rms = np.sqrt((whole[..., ::2] ** 2).mean(axis=2)).T.tolist()
     lowest, highest = whole.min(axis=2).T.tolist(), whole.max(axis=2).T.tolist()
-    final = whole[..., -1].T.tolist()
     usr = np.broadcast_to(np.asarray(initial_v, np.float64), (n_channels,)).tolist()
     per_window = []
-    in_event = False
+    in_sag = in_swell = False
     for w in range(n_windows):
         per_window.append(list(usr))
-        crossed = any(
+        flagged = in_sag or in_swell
+        flagged = flagged or any(
             low < sag_pu * u or high > swell_pu * u for low, high, u in zip(lowest[w], highest[w], usr, strict=True)
         )
-        inside = all(
-            (sag_pu + hysteresis_pu) * u <= f <= (swell_pu - hysteresis_pu) * u
-            for f, u in zip(final[w], usr, strict=True)
-        )
-        if not (crossed or in_event):
+        if flagged:
+            pu = whole[:, w] / np.asarray(usr)[:, None]
+            in_sag = _still(in_sag, (pu < sag_pu).any(axis=0), (pu >= sag_pu + hysteresis_pu).all(axis=0))
+            in_swell = _still(in_swell, (pu > swell_pu).any(axis=0), (pu <= swell_pu - hysteresis_pu).all(axis=0))
+        else:
             usr = [FILTER_FACTOR * u + (1 - FILTER_FACTOR) * r for u, r in zip(usr, rms[w], strict=True)]
-        in_event = not inside if crossed or in_event else False
     per_window.append(list(usr))
     return np.repeat(np.asarray(per_window).T, size, axis=1)[:, :n]
+
+
+def _still(before: bool, begins: npt.NDArray[np.bool_], ends: npt.NDArray[np.bool_]) -> bool:
+    """Whether an event is under way after a window in which some half cycles begin one and some end it."""
+    decisive = np.flatnonzero(begins | ends)
+    return bool(begins[decisive[-1]]) if decisive.size else before

@@ -139,9 +139,8 @@ def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
     framed = averages[:, : n_parts * grid.hop].reshape(averages.shape[0], n_parts, grid.hop)
     products = framed @ grid.kernel()
     parts = products.view(np.complex64)  # (channels, parts of the record, PARTS)
-    power = np.einsum("cph,cph->cp", framed, framed)
     n_hops = n_parts - PARTS + 1
-    power = _sum_over_window(power, n_hops) / (PARTS * grid.hop)
+    power = _mean_power(framed, n_hops)
     turn = 2 * np.pi * grid.nominal_hz * grid.hop_s
 
     first = _combine(parts, n_hops, None)
@@ -176,12 +175,18 @@ def _image_of(grid: Grid) -> tuple[F64, F64]:
     return hertz, (mirror / direct).real
 
 
+def _mean_power(framed: F32, n_hops: int) -> F64:
+    """Mean square of the averaged values under each phasor's window."""
+    energy = np.einsum("cph,cph->cp", framed, framed)
+    total = np.zeros((framed.shape[0], n_hops))
+    for j in range(PARTS):
+        total += energy[:, j : j + n_hops]
+    total /= PARTS * framed.shape[2]
+    return total
+
+
 def _part_times(grid: Grid) -> F64:
-    return (np.arange(PARTS) - (PARTS - 1) / 2) * grid.hop_s
-
-
-def _sum_over_window(per_part: F32, n_hops: int) -> F64:
-    return sum((per_part[:, j : j + n_hops] for j in range(PARTS)), np.zeros((per_part.shape[0], n_hops)))
+    return (np.arange(PARTS, dtype=np.float64) - (PARTS - 1) / 2) * grid.hop_s
 
 
 def _combine(parts: C64, n_hops: int, turns: C64 | None) -> C64:
@@ -195,8 +200,9 @@ def _combine(parts: C64, n_hops: int, turns: C64 | None) -> C64:
 
 def _coherent(phasors: C64, power: F64) -> Mask:
     """Where the fundamental holds most of the power, all channels together."""
-    fundamental = 0.5 * (phasors.real**2 + phasors.imag**2).sum(axis=0)
-    return (fundamental > _COHERENCE * power.sum(axis=0)) & (fundamental > 0)
+    fundamental: F64 = 0.5 * (phasors.real**2 + phasors.imag**2).sum(axis=0)
+    coherent: Mask = (fundamental > _COHERENCE * power.sum(axis=0)) & (fundamental > 0)
+    return coherent
 
 
 def _coarse_frequency(phasors: C64, power: F64, turn: float, grid: Grid, carry: Carry | None) -> F64:
@@ -264,7 +270,8 @@ def _reference_phase(
     # Channels of equal size within noise: the first of them leads, whatever the last digits say.
     leader = int(np.argmax(power > 0.9 * power.max()))
     i = int(steady.argmax())
-    return phase + (np.angle(phasors[leader, i]) - phase[i])
+    lead = float(np.angle(phasors[leader, i])) - float(phase[i])
+    return phase + lead
 
 
 def _channel_offsets(phasors: C64, power: F64, phase: F64, carry: Carry | None) -> tuple[F64, tuple[float, ...]]:

@@ -102,7 +102,7 @@ def worst_table(events: Sequence[Event], *, most: int) -> TextTable:
 
 def site_table(events: Sequence[Event], sites: Sequence[str]) -> TextTable:
     """Counts of each kind by site."""
-    kinds = [kind for kind in ("sag", "swell", "interruption", "undervoltage", "overvoltage")]
+    kinds = ("sag", "swell", "interruption", "undervoltage", "overvoltage")
     rows = []
     for site in sites:
         mine = [event for event in events if event.site == site]

@@ -3,40 +3,72 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import os
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
 from pipeline.errors import StoreError
 
-ASIDE_PREFIX = ".aside-"
 
-
-def write_atomically(path: Path, write: Callable[[Path], None]) -> None:
+def write_atomically(path: Path, write: Callable[[Path], None], *, staging: Path | None = None) -> None:
     """Make a file by writing it aside and renaming it.
 
     Parameters
     ----------
     path : of the file; its folder is made if need be. An older file is replaced at once.
-    write : writes the content to the path it is given, which lies in the same folder and has the same ending.
+    write : writes the content to the path it is given, which has the same ending.
+    staging : folder of the same file system in which to write it; None: beside the file.
 
     Raises
     ------
     StoreError : the folder or file cannot be written, or the disk is full; an older file is then still whole.
     """
-    aside = path.with_name(f"{ASIDE_PREFIX}{os.getpid()}-{path.name}")
+    aside = stage(path, write, staging=staging or path.parent)
+    put_in_place(aside, path)
+
+
+def stage(path: Path, write: Callable[[Path], None], *, staging: Path) -> Path:
+    """Write a file's content aside and flush it; returns where it lies until `put_in_place`.
+
+    Raises
+    ------
+    StoreError : the folder or file cannot be written, or the disk is full.
+    """
+    mark = hashlib.sha256(os.fsencode(path.name)).hexdigest()[:16]  # the name itself may leave no room for more
+    aside = staging / f".aside-{os.getpid()}-{threading.get_ident()}-{mark}{path.suffix[:16]}"
+    whole = False
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        staging.mkdir(parents=True, exist_ok=True)
         write(aside)
         with aside.open("rb+") as stream:
             os.fsync(stream.fileno())
-        aside.replace(path)
-        sync_folder(path.parent)
+        whole = True
     except OSError as error:
         raise StoreError(f"{path}: cannot be written ({error.strerror or error})") from error
     finally:
+        if not whole:
+            with contextlib.suppress(OSError):
+                aside.unlink(missing_ok=True)
+    return aside
+
+
+def put_in_place(aside: Path, path: Path) -> None:
+    """Give a staged file its name; an older file of that name is replaced at once.
+
+    Raises
+    ------
+    StoreError : the folder cannot be written.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        aside.replace(path)
+        sync_folder(path.parent)
+    except OSError as error:
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)
+        raise StoreError(f"{path}: cannot be written ({error.strerror or error})") from error
 
 
 def sync_folder(folder: Path) -> None:
@@ -48,9 +80,9 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def clear_aside(root: Path) -> int:
-    """Remove files that a killed run left aside below a folder; returns how many. Call it under the store's lock."""
-    left = list(root.rglob(f"{ASIDE_PREFIX}*")) if root.is_dir() else []
+def clear_staging(staging: Path) -> int:
+    """Remove files that a killed run left in a staging folder; returns how many. Call it under the store's lock."""
+    left = list(staging.iterdir()) if staging.is_dir() else []
     for path in left:
         path.unlink(missing_ok=True)
     return len(left)

@@ -1,0 +1,45 @@
+"""`halfcycle demo`: a small fleet of invented sites, from its recorders' files to its catalogue."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+
+@typer_app.command("demo", epilog="Example:  halfcycle demo --out demo-fleet")
+def demo_command(
+    out: Annotated[Path, typer.Option(help="Folder for the fleet; made anew or added to.")] = Path("demo-fleet"),
+    worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
+) -> int:
+    """Build a demo fleet's captures, run the nightly flow over them, show the catalogue.
+
+    One file of the fleet is damaged on purpose, to show what becomes of such a file; after a nightly run
+    the exit status would be 3 for it, here it is 0.
+    """
+    from pipeline.catalogue.tables import write_table
+    from pipeline.cli.fleet_commands import report, show_catalogue
+    from pipeline.config import load_fleet
+    from pipeline.demo import build_demo_fleet, write_demo_config
+    from pipeline.flows.nightly import run_flow
+    from pipeline.nightly.days import days_of, read_catalogue
+
+    show.warning(f"building the demo fleet in {out}/ …")
+    built = build_demo_fleet(out)
+    config = write_demo_config(out)
+    show.warning(
+        f"{len(built.files)} files of {len({event.site for event in built.events})} sites; running the nightly flow …"
+    )
+    report(run_flow(config), nothing="nothing new")
+    fleet = load_fleet(config)
+    table = read_catalogue(fleet, [day for day, _ in days_of(fleet)])
+    show_catalogue(table, [site.name for site in fleet.sites], worst=worst)
+    catalogue = out / "events.parquet"
+    write_table(table, catalogue)
+    show.line(f"catalogue: {catalogue}")
+    show.line(f"next:      halfcycle nightly --config {config}")
+    return Exit.DONE

@@ -1,0 +1,156 @@
+"""`halfcycle ingest`, `catalogue` and `nightly`: the fleet's work, night by night."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from pipeline.config import Fleet
+    from pipeline.nightly.days import Day
+    from pipeline.nightly.run import RunSummary
+
+Config = Annotated[Path, typer.Option("--config", help="The fleet's TOML file.", show_default=False)]
+
+
+@typer_app.command("ingest", epilog="Example:  halfcycle ingest --config configs/fleet.toml")
+def ingest_command(config: Config) -> int:
+    """Bring the inbox's new captures into the store; no catalogue yet."""
+    from pipeline.config import load_fleet
+    from pipeline.nightly.run import run_nightly
+
+    return report(run_nightly(load_fleet(config), catalogue=False), nothing="nothing new in the inbox")
+
+
+@typer_app.command(
+    "nightly", epilog='Example:  halfcycle nightly --config configs/fleet.toml --serve --cron "0 2 * * *"'
+)
+def nightly_command(
+    config: Config,
+    serve: Annotated[bool, typer.Option("--serve", help="Stay and run on the schedule of --cron.")] = False,
+    cron: Annotated[Optional[str], typer.Option(help="Schedule of --serve, in UTC.")] = None,  # noqa: UP045
+) -> int:
+    """Ingest what is new and rebuild stale catalogues, as a Prefect flow."""
+    from pipeline.config import load_fleet
+    from pipeline.errors import ConfigError
+    from pipeline.nightly.run import summary_if_idle
+
+    if serve != (cron is not None):
+        raise ConfigError('--serve and --cron "MINUTE HOUR DAY MONTH WEEKDAY" go together')
+    fleet = load_fleet(config)
+    if cron is not None:
+        from pipeline.flows.nightly import serve_flow
+
+        serve_flow(config, cron=cron)
+        return Exit.DONE
+    idle = summary_if_idle(fleet)
+    if idle is not None:
+        return report(idle, nothing="nothing new: no new file in the inbox, no stale catalogue")
+    from pipeline.flows.nightly import run_flow
+
+    return report(run_flow(config), nothing="nothing to do")
+
+
+@typer_app.command(
+    "catalogue", epilog="Example:  halfcycle catalogue --config configs/fleet.toml --out march.csv --from 2026-03-01"
+)
+def catalogue_command(
+    config: Config,
+    out: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Write the days' events: .parquet, .csv or .ndjson."),
+    ] = None,
+    site: Annotated[Optional[list[str]], typer.Option(help="Only this site; may be repeated.")] = None,  # noqa: UP045
+    first: Annotated[Optional[datetime], typer.Option("--from", formats=["%Y-%m-%d"], help="First UTC day.")] = None,  # noqa: UP045
+    last: Annotated[Optional[datetime], typer.Option("--to", formats=["%Y-%m-%d"], help="Last UTC day.")] = None,  # noqa: UP045
+    rebuild: Annotated[
+        bool, typer.Option("--rebuild", help="Rebuild the chosen days, fresh or not, also those of another version.")
+    ] = False,
+    worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
+) -> int:
+    """Bring stale days up to date; print and write the events of chosen sites and days."""
+    from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.config import load_fleet
+    from pipeline.nightly.days import read_catalogue
+    from pipeline.nightly.run import update_days
+
+    if out is not None:
+        writer_for(out)
+    fleet = load_fleet(config)
+    sites = _chosen_sites(fleet, site)
+    built, other, days = update_days(fleet, sites=sites, first=_day(first), last=_day(last), rebuild=rebuild)
+    table = read_catalogue(fleet, days)
+    show.line(f"{len(built)} days rebuilt, {len(days)} days chosen")
+    _other_versions(other)
+    show_catalogue(table, sites, worst=worst)
+    if out is not None:
+        write_table(table, out)
+        show.line(f"catalogue: {out}")
+    return Exit.DONE
+
+
+def show_catalogue(table: pa.Table, sites: list[str], *, worst: int) -> None:
+    """Print the tables of a catalogue."""
+    from pipeline.events import events_of
+    from pipeline.report.summary import magnitude_duration_table, site_table, worst_table
+
+    events = events_of(table)
+    show.table(site_table(events, sites))
+    if events:
+        show.table(worst_table(events, most=worst))
+        show.table(magnitude_duration_table(events))
+
+
+def report(summary: RunSummary, *, nothing: str) -> int:
+    """Print what a run did; returns the exit status that says so."""
+    for outcome in summary.quarantined:
+        show.warning(f"quarantined: {outcome.reason}")
+    if not summary.files and not summary.days:
+        show.line(nothing)
+    if summary.files:
+        states = [outcome.state for outcome in summary.files]
+        show.line(
+            f"files: {states.count('stored')} stored, {states.count('known')} known before, "
+            f"{states.count('quarantined')} quarantined; {sum(o.n_new for o in summary.files)} new captures"
+        )
+    if summary.days:
+        judged = sum(day.judged_s for day in summary.days)
+        not_judged = sum(day.not_judged_s for day in summary.days)
+        show.line(
+            f"catalogues: {len(summary.days)} days rebuilt with {summary.n_events} events; "
+            f"{judged / 60:.1f} min judged, {not_judged / 60:.1f} min not judged"
+        )
+        for reason in dict.fromkeys(reason for day in summary.days for reason in day.reasons):
+            show.line(f"not judged: {reason}")
+    _other_versions(summary.other_version)
+    return Exit.QUARANTINED if summary.quarantined else Exit.DONE
+
+
+def _other_versions(days: tuple[Day, ...]) -> None:
+    if days:
+        show.line(
+            f"{len(days)} days were made by another version of halfcycle and left as they are; "
+            f"catalogue --rebuild makes them anew: {days[0].site} {days[0].day}" + (" …" if len(days) > 1 else "")
+        )
+
+
+def _chosen_sites(fleet: Fleet, names: list[str] | None) -> list[str]:
+    from pipeline.errors import ConfigError
+
+    known = [site.name for site in fleet.sites]
+    unknown = [name for name in names or [] if name not in known]
+    if unknown:
+        raise ConfigError(f"--site {unknown[0]!r} is not configured; sites are {', '.join(known)}")
+    return names or known
+
+
+def _day(moment: datetime | None) -> date | None:
+    return None if moment is None else moment.date()

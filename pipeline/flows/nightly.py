@@ -1,0 +1,112 @@
+"""The nightly flow: one flow run a night, tasks of batches of files or days, never of one each."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TypeVar, cast
+
+from pipeline.config import Fleet, load_fleet
+from pipeline.flows.temporary_server import prefect_api
+from pipeline.nightly.run import RunSummary, run_nightly
+
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+
+# Prefect reads these when it is imported; what the user has set stays.
+_QUIET = {
+    "DO_NOT_TRACK": "1",
+    "PREFECT_SERVER_ANALYTICS_ENABLED": "0",
+    "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "0",
+    "PREFECT_LOGGING_LEVEL": "CRITICAL",
+    "PREFECT_LOGGING_TO_API_ENABLED": "0",
+}
+for _name, _value in _QUIET.items():
+    os.environ.setdefault(_name, _value)
+
+from prefect import flow, task  # noqa: E402
+from prefect.client.schemas.objects import State  # noqa: E402
+from prefect.futures import wait  # noqa: E402
+from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
+from prefect.states import Completed  # noqa: E402
+from prefect.task_runners import ProcessPoolTaskRunner, TaskRunner, ThreadPoolTaskRunner  # noqa: E402
+
+
+# No retries: a file that cannot be read is quarantined, and a store that cannot be written stays so.
+@task(persist_result=False, log_prints=False)
+def work_on_batch(
+    function: Callable[[Sequence[Item], Fleet], list[Outcome]], batch: Sequence[Item], fleet: Fleet
+) -> list[Outcome]:
+    """One batch of files or days."""
+    return function(batch, fleet)
+
+
+def spread_over_tasks(
+    function: Callable[[Sequence[Item], Fleet], list[Outcome]], batches: Sequence[Sequence[Item]], fleet: Fleet
+) -> list[list[Outcome]]:
+    """A task for each batch; all end before the first failure is raised."""
+    named = work_on_batch.with_options(name=function.__name__)
+    futures = [named.submit(function, batch, fleet) for batch in batches]
+    wait(futures)
+    for future in futures:
+        if not future.state.is_completed():
+            future.result(raise_on_failure=True)
+    return [future.result() for future in futures]
+
+
+@flow(name="halfcycle-nightly", validate_parameters=False, persist_result=False)
+def nightly(config: str) -> State[Any]:
+    """Ingest what is new in a fleet's inbox and rebuild each day whose catalogue is stale.
+
+    Completed also where files were quarantined (their number is in the state's message); failed only where the run
+    could not do its job.
+    """
+    summary = run_nightly(load_fleet(Path(config)), spread=spread_over_tasks)
+    n_quarantined = len(summary.quarantined)
+    return Completed(message=f"{n_quarantined} files quarantined" if n_quarantined else None, data=summary)
+
+
+def run_flow(config: Path) -> RunSummary:
+    """Run the nightly flow once in this process.
+
+    Raises
+    ------
+    HalfcycleError : what the run raised.
+    """
+    fleet = load_fleet(config)
+    with prefect_api(fleet.store / ".flows"), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+        run = nightly.with_options(task_runner=_task_runner(fleet))
+        summary: Any = run(config=str(config))
+    return cast(RunSummary, summary)
+
+
+def serve_flow(config: Path, *, cron: str) -> None:
+    """Keep the nightly flow scheduled until the process is stopped; each run is a process of its own.
+
+    Parameters
+    ----------
+    cron : schedule in cron's notation, in UTC.
+    """
+    fleet = load_fleet(config)
+    with prefect_api(fleet.store / ".flows"), _more_words():
+        run = nightly.with_options(task_runner=_task_runner(fleet))
+        run.serve(
+            name="nightly", cron=cron, parameters={"config": str(config.resolve())}, limit=1, pause_on_shutdown=False
+        )
+
+
+def _task_runner(fleet: Fleet) -> TaskRunner[Any]:
+    if fleet.run.task_runner == "processes":
+        return ProcessPoolTaskRunner(max_workers=fleet.run.workers)
+    return ThreadPoolTaskRunner(max_workers=fleet.run.workers)
+
+
+@contextmanager
+def _more_words() -> Iterator[None]:
+    """A scheduled flow writes a log of its runs."""
+    from prefect.settings import PREFECT_LOGGING_LEVEL
+
+    with temporary_settings({PREFECT_LOGGING_LEVEL: "INFO"}):
+        yield

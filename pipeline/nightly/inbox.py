@@ -1,0 +1,237 @@
+"""Files that leave the inbox: to `processed` when they are stored, to `quarantine` with a reason when they cannot be.
+
+No step removes a file before its content lies elsewhere, and each may be repeated; so a run that is killed loses
+nothing and the next one finishes what it began.
+"""
+
+from __future__ import annotations
+
+import errno
+import filecmp
+import hashlib
+import os
+import re
+import shutil
+import time
+from collections.abc import Collection, Iterator, Sequence
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+from pipeline.config import Fleet
+from pipeline.errors import StoreError
+from pipeline.readers import capture_files, companions_of
+from pipeline.store.atomic import clear_staging, sync_folder, write_atomically
+
+REASON_ENDING: Final = ".reason.txt"
+_STAGING: Final = ".staging"
+_MARK: Final = re.compile(r"[0-9a-f]{8}")
+_LONGEST_NAME: Final = 255  # bytes, on the usual file systems
+
+
+def new_files(fleet: Fleet) -> list[Path]:
+    """Capture files in the inbox that have not changed for the configured time.
+
+    Returns
+    -------
+    In order, files of one stem side by side, and a link to another of them before it.
+
+    Raises
+    ------
+    StoreError : the inbox is no folder.
+    """
+    if not fleet.inbox.is_dir():
+        raise StoreError(f"{fleet.inbox}: the inbox is no folder")
+    drop_leftovers(fleet)
+    files = capture_files([fleet.inbox])
+    if fleet.run.settle_s > 0:
+        newest = time.time() - fleet.run.settle_s
+        files = [path for path in files if all(_changed(part) <= newest for part in (path, *companions_of(path)))]
+    return sorted(files, key=lambda path: (*_group(path), not path.is_symlink(), path))
+
+
+def batches_of(files: Sequence[Path], fleet: Fleet) -> list[tuple[Path, ...]]:
+    """Files in batches of the configured count and size, in order; those of one stem are not parted."""
+    batches: list[list[Path]] = []
+    n_bytes = 0.0
+    for path in files:
+        size = sum(part.stat().st_size for part in (path, *companions_of(path)) if part.exists())
+        last = batches[-1] if batches else []
+        full = len(last) >= fleet.run.batch_files or n_bytes + size > fleet.run.batch_megabytes * 1e6
+        if not last or (full and _group(last[-1]) != _group(path)):
+            batches.append([])
+            n_bytes = 0.0
+        batches[-1].append(path)
+        n_bytes += size
+    return [tuple(batch) for batch in batches]
+
+
+def to_processed(path: Path, fleet: Fleet, *, keep: Collection[Path] = ()) -> None:
+    """Move a stored file and its companions out of the inbox.
+
+    Parameters
+    ----------
+    path : of the file.
+    fleet : the configuration.
+    keep : companions that stay, because another file in the inbox shares them.
+
+    Raises
+    ------
+    StoreError : they cannot be moved.
+    """
+    parts = (path, *companions_of(path))
+    _move(parts, _places(parts, fleet.inbox, fleet.processed), fleet, fleet.processed, keep)
+
+
+def to_quarantine(path: Path, reason: str, fleet: Fleet, *, keep: Collection[Path] = ()) -> Path:
+    """Move a file that cannot be used, with its companions, and write the reason beside it.
+
+    Parameters
+    ----------
+    path, fleet, keep : as for `to_processed`.
+    reason : in words.
+
+    Returns
+    -------
+    The file's new place.
+
+    Raises
+    ------
+    StoreError : they cannot be moved, or the reason cannot be written.
+    """
+    parts = (path, *companions_of(path))
+    places = _places(parts, fleet.inbox, fleet.quarantine)
+    write_atomically(_note_of(places[0]), partial(_write_reason, reason), staging=fleet.quarantine / _STAGING)
+    _move(parts, places, fleet, fleet.quarantine, keep)
+    return places[0]
+
+
+def drop_leftovers(fleet: Fleet) -> int:
+    """Remove from the inbox what a killed run had already brought elsewhere; returns how many files."""
+    for root in (fleet.processed, fleet.quarantine):
+        clear_staging(root / _STAGING)
+    found = [Path(folder, name) for folder, _, names in os.walk(fleet.inbox) for name in names]
+    left = {path for path in found if any(_is_same(path, place) for place in _possible_places(path, fleet))}
+    for parts in ({path, *companions_of(path)} for path in found if left):
+        if not parts <= left:
+            left -= parts  # not all of these files lie elsewhere: they are moved once more, together
+    for path in left:
+        path.unlink()
+    return len(left)
+
+
+def _possible_places(path: Path, fleet: Fleet) -> Iterator[Path]:
+    """Where an interrupted move may have brought a file, as far as such places exist."""
+    status = path.lstat()
+    for root in (fleet.processed, fleet.quarantine):
+        place = _below(root, path.relative_to(fleet.inbox))
+        if place.parent.is_dir():
+            yield place
+            # A move gives a file its second name; only across file systems it is a copy.
+            if status.st_nlink > 1 or path.is_symlink() or place.parent.stat().st_dev != status.st_dev:
+                marked = (sub for sub in place.parent.iterdir() if _MARK.fullmatch(sub.name))
+                yield from (sub / place.name for sub in marked)
+
+
+def _is_same(path: Path, place: Path) -> bool:
+    """Whether a file of the inbox lies at a place already, as it does when a move was cut in its middle."""
+    try:
+        here, there = path.lstat(), place.lstat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    if place.is_symlink():
+        return path.is_symlink() and os.path.realpath(path) == os.path.realpath(place)
+    if path.is_symlink():
+        return path.exists() and os.path.samestat(path.stat(), there)
+    if here.st_dev == there.st_dev:
+        return os.path.samestat(here, there)
+    return place.is_file() and filecmp.cmp(path, place, shallow=False)
+
+
+def _group(path: Path) -> tuple[str, str]:
+    """Files with the same one may share companions, or be links to one another."""
+    real = Path(os.path.realpath(path))
+    return str(real.parent), real.stem
+
+
+def _changed(path: Path) -> float:
+    """When a file last changed. [s since 1970]"""
+    return (path.stat() if path.exists() else path.lstat()).st_mtime
+
+
+def _places(parts: Sequence[Path], inbox: Path, root: Path) -> list[Path]:
+    """Where a capture's files go: as in the inbox, or in a folder of their own beside others of the same names."""
+    places = [_below(root, part.relative_to(inbox)) for part in parts]
+    if all(_may_lie_at(part, place) for part, place in zip(parts, places, strict=True)):
+        return places
+    sha = hashlib.sha256()
+    for part in parts:
+        sha.update(part.read_bytes() if part.is_file() else os.fsencode(os.path.realpath(part)))
+    return [place.parent / sha.hexdigest()[:8] / place.name for place in places]
+
+
+def _below(root: Path, relative: Path) -> Path:
+    """A path below a folder, around files that have the name of one of its folders."""
+    folder = root
+    for name in relative.parts[:-1]:
+        folder = folder / name
+        while folder.exists() and not folder.is_dir():
+            folder = folder.with_name(folder.name + "~")
+    return folder / relative.name
+
+
+def _may_lie_at(part: Path, place: Path) -> bool:
+    if not os.path.lexists(place) or _is_same(part, place):
+        return True
+    regular = part.is_file() and place.is_file() and not part.is_symlink() and not place.is_symlink()
+    return regular and filecmp.cmp(part, place, shallow=False)
+
+
+def _move(parts: Sequence[Path], places: Sequence[Path], fleet: Fleet, root: Path, keep: Collection[Path]) -> None:
+    try:
+        for part, place in zip(parts, places, strict=True):
+            _bring(part, place, fleet.inbox, root)
+        for folder in {place.parent for place in places}:
+            sync_folder(folder)
+        for part in parts:
+            if part not in keep:
+                part.unlink(missing_ok=True)
+        sync_folder(parts[0].parent)
+    except OSError as error:
+        raise StoreError(f"{parts[0]}: cannot be moved below {root} ({error.strerror or error})") from error
+
+
+def _bring(path: Path, place: Path, inbox: Path, root: Path) -> None:
+    """A second name for a file, or a copy of it on another file system.
+
+    A link stays a link, but where it leads to another file of the inbox, which leaves its place, too.
+    """
+    place.parent.mkdir(parents=True, exist_ok=True)
+    if os.path.lexists(place):
+        return
+    real = Path(os.path.realpath(path))
+    if path.is_symlink() and not (real.exists() and real.is_relative_to(os.path.realpath(inbox))):
+        place.symlink_to(real)
+        return
+    try:
+        place.hardlink_to(real)
+    except OSError as error:
+        if error.errno not in (errno.EXDEV, errno.EPERM, errno.ENOTSUP, errno.EMLINK):
+            raise
+        write_atomically(place, partial(_copy, path), staging=root / _STAGING)
+
+
+def _note_of(place: Path) -> Path:
+    """Where the reason for a file lies: beside it, under its name or as much of that as there is room for."""
+    name = place.name
+    while len(os.fsencode(name + REASON_ENDING)) > _LONGEST_NAME:
+        name = name[:-1]
+    return place.with_name(name + REASON_ENDING)
+
+
+def _write_reason(reason: str, aside: Path) -> None:
+    aside.write_text(reason + "\n", encoding="utf-8", errors="backslashreplace")
+
+
+def _copy(path: Path, aside: Path) -> None:
+    shutil.copy2(path, aside)

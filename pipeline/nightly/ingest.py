@@ -1,0 +1,115 @@
+"""Ingest: capture files into the waveform store, each capture once whatever file it comes in."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Literal
+
+from pipeline.capture import Header
+from pipeline.config import Fleet, Site
+from pipeline.errors import HalfcycleError, ReadError
+from pipeline.nightly.inbox import to_processed, to_quarantine
+from pipeline.readers import companions_of, read_captures
+from pipeline.store.atomic import put_in_place, stage
+from pipeline.store.partitions import Store, day_of
+from pipeline.writers.parquet import write_waveform_parquet
+
+
+@dataclass(frozen=True, slots=True)
+class FileOutcome:
+    """What became of one file.
+
+    Attributes
+    ----------
+    path : where it was in the inbox.
+    state : ``stored`` (with something new), ``known`` (all its captures were in the store), ``quarantined``.
+    site : whose captures they are; "" where quarantined.
+    n_captures, n_new : captures in it, and those that were not in the store yet.
+    reason : why it was quarantined, in words.
+    """
+
+    path: Path
+    state: Literal["stored", "known", "quarantined"]
+    site: str = ""
+    n_captures: int = 0
+    n_new: int = 0
+    reason: str = ""
+
+
+def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:
+    """Store the captures of some inbox files, as the files hold them, and move the files on.
+
+    Parameters
+    ----------
+    files : below the inbox.
+    fleet : the configuration.
+
+    Returns
+    -------
+    One outcome a file. A file that cannot be read, or whose site is not configured, is quarantined; the rest goes on.
+
+    Raises
+    ------
+    StoreError : the store, `processed` or `quarantine` cannot be written. All that was in the inbox is still there or
+        where it belongs; running again goes on from there.
+    """
+    outcomes: list[FileOutcome] = []
+    for i, path in enumerate(files):
+        # Files of one stem may share a description: it stays until the last of them has been read.
+        alike = [other for other in files[i + 1 :] if other.parent == path.parent and other.stem == path.stem]
+        keep = frozenset(companion for other in alike for companion in companions_of(other))
+        outcomes.append(_ingest(path, fleet, keep=keep))
+    return outcomes
+
+
+def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
+    store = Store(fleet.store)
+    staged: list[tuple[Path, Path]] = []
+    n_captures = 0
+    site_names: set[str] = set()
+    try:
+        for capture in read_captures(path):
+            site = site_of(path, capture.header, fleet)
+            site_names.add(site.name)
+            n_captures += 1
+            place = store.waveform_path(site.name, day_of(capture.header.start_ns), capture.digest())
+            if not place.exists() and place not in (final for _, final in staged):
+                aside = stage(place, partial(write_waveform_parquet, capture), staging=store.staging)
+                staged.append((aside, place))
+        if not n_captures:
+            raise ReadError(path, "", "holds no capture")
+    except HalfcycleError as error:
+        for aside, _ in staged:
+            aside.unlink(missing_ok=True)
+        if not isinstance(error, ReadError):
+            raise
+        to_quarantine(path, str(error), fleet, keep=keep)
+        return FileOutcome(path, "quarantined", reason=str(error))
+    # Only when the whole file has been read do its captures take their names.
+    for aside, place in staged:
+        put_in_place(aside, place)
+    to_processed(path, fleet, keep=keep)
+    state: Literal["stored", "known"] = "stored" if staged else "known"
+    return FileOutcome(path, state, "+".join(sorted(site_names)), n_captures, len(staged))
+
+
+def site_of(path: Path, header: Header, fleet: Fleet) -> Site:
+    """The site whose capture this is: that of the inbox's subfolder, else the one that lists the station.
+
+    Raises
+    ------
+    ReadError : neither names a configured site.
+    """
+    folders = path.relative_to(fleet.inbox).parts[:-1]
+    for folder in folders:
+        site = fleet.site(folder)
+        if site is not None:
+            return site
+    for site in fleet.sites:
+        if header.station and header.station in (site.name, *site.stations):
+            return site
+    where = f"folder {folders[0]!r}" if folders else "no folder"
+    raise ReadError(path, "", f"{where} and station {header.station!r} name no configured site")

@@ -1,0 +1,162 @@
+"""One nightly run as plain calls: plan, ingest, rebuild. A flow or a loop drives the steps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Protocol, TypeVar
+
+from pipeline.config import Fleet
+from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, rebuild_days
+from pipeline.nightly.inbox import batches_of, new_files
+from pipeline.nightly.ingest import FileOutcome, ingest_files
+from pipeline.store.atomic import clear_staging
+from pipeline.store.lock import locked
+from pipeline.store.partitions import Store
+
+_DAYS_A_BATCH = 8
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+
+
+class Spread(Protocol):
+    """Applies a function of (batch, fleet) to batches, in any way it likes; gives the outcomes in order of batch."""
+
+    def __call__(
+        self,
+        function: Callable[[Sequence[Item], Fleet], list[Outcome]],
+        batches: Sequence[Sequence[Item]],
+        fleet: Fleet,
+    ) -> Iterable[list[Outcome]]: ...
+
+
+def one_by_one(
+    function: Callable[[Sequence[Item], Fleet], list[Outcome]], batches: Sequence[Sequence[Item]], fleet: Fleet
+) -> Iterable[list[Outcome]]:
+    """The plain loop."""
+    return (function(batch, fleet) for batch in batches)
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """What a run did.
+
+    Attributes
+    ----------
+    files : an outcome each.
+    days : an outcome for each day rebuilt.
+    other_version : days whose catalogue was made by another version of the code, left as they are.
+    """
+
+    files: tuple[FileOutcome, ...] = ()
+    days: tuple[DayOutcome, ...] = ()
+    other_version: tuple[Day, ...] = ()
+
+    @property
+    def quarantined(self) -> tuple[FileOutcome, ...]:
+        """The files that were set aside."""
+        return tuple(outcome for outcome in self.files if outcome.state == "quarantined")
+
+    @property
+    def n_events(self) -> int:
+        """Events in the days rebuilt."""
+        return sum(day.n_events for day in self.days)
+
+
+def run_nightly(
+    fleet: Fleet, *, spread: Spread = one_by_one, ingest: bool = True, catalogue: bool = True
+) -> RunSummary:
+    """Ingest all new files and rebuild all stale days, under the store's lock.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    spread : how batches are worked on.
+    ingest, catalogue : which of the two steps to take.
+
+    Raises
+    ------
+    StoreError : another run is at work, or something cannot be written.
+    """
+    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+        clear_staging(Store(fleet.store).staging)
+        files: list[FileOutcome] = []
+        if ingest:
+            files = ingest_new(fleet, spread)
+        built: dict[Day, DayOutcome] = {}
+        states = days_of(fleet) if catalogue else []
+        while stale := [day for day, state in states if state == "stale"]:
+            built |= {outcome.day: outcome for outcome in build_batches(stale, fleet, spread)}
+            states = days_of(fleet)  # a day that runs on into the next shows it only now
+        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states))
+
+
+def summary_if_idle(fleet: Fleet) -> RunSummary | None:
+    """The summary of a run that finds no new file and no stale day; None where there is something to do.
+
+    Raises
+    ------
+    StoreError : another run is at work, or the inbox is no folder.
+    """
+    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+        states = days_of(fleet)
+        if new_files(fleet) or any(state == "stale" for _, state in states):
+            return None
+        return RunSummary(other_version=_of_other_version(states))
+
+
+def update_days(
+    fleet: Fleet, *, sites: Sequence[str], first: date | None, last: date | None, rebuild: bool
+) -> tuple[list[DayOutcome], tuple[Day, ...], list[Day]]:
+    """Bring chosen days up to date.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    sites : names of sites.
+    first, last : range of UTC days, both included; None: open.
+    rebuild : also days that are fresh or were made by another version of the code.
+
+    Returns
+    -------
+    (days built, days of another version left as they are, all chosen days in order).
+
+    Raises
+    ------
+    StoreError : another run is at work, or something cannot be written.
+    """
+
+    def chosen(day: Day) -> bool:
+        return day.site in sites and (first is None or first <= day.day) and (last is None or day.day <= last)
+
+    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+        clear_staging(Store(fleet.store).staging)
+        states = [(day, state) for day, state in days_of(fleet) if chosen(day)]
+        anew = [day for day, _ in states if rebuild]
+        built = {outcome.day: outcome for outcome in rebuild_days(anew, fleet)}
+        while True:
+            states = [(day, state) for day, state in days_of(fleet) if chosen(day)]
+            stale = [day for day, state in states if state == "stale"]
+            if not stale:
+                break
+            built |= {outcome.day: outcome for outcome in build_days(stale, fleet)}
+    return list(built.values()), _of_other_version(states), [day for day, _ in states]
+
+
+def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:
+    return tuple(day for day, state in states if state == "other version")
+
+
+def ingest_new(fleet: Fleet, spread: Spread) -> list[FileOutcome]:
+    """Ingest what is in the inbox; the caller holds the lock."""
+    batches: list[tuple[Path, ...]] = batches_of(new_files(fleet), fleet)
+    return [outcome for batch in spread(ingest_files, batches, fleet) for outcome in batch]
+
+
+def build_batches(days: Sequence[Day], fleet: Fleet, spread: Spread) -> list[DayOutcome]:
+    """Bring days up to date; the caller holds the lock."""
+    size = max(1, min(_DAYS_A_BATCH, -(-len(days) // (2 * fleet.run.workers))))
+    batches = [days[i : i + size] for i in range(0, len(days), size)]
+    return [outcome for batch in spread(build_days, batches, fleet) for outcome in batch]

@@ -1,0 +1,118 @@
+"""The store's folders: waveforms and catalogues by site and UTC day.
+
+waveforms/site=S/date=D/<digest of the capture>.parquet
+catalogue/site=S/date=D/events.parquet
+.staging/    files on their way to one of these places
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from pipeline.capture import Header
+from pipeline.errors import StoreError
+from pipeline.waveform_table import header_of
+
+DAY_NS: Final = 86_400_000_000_000
+_EPOCH: Final = date(1970, 1, 1)
+
+
+def day_of(ns: int) -> date:
+    """The UTC day of a time. ns: nanoseconds since 1970-01-01."""
+    return _EPOCH + timedelta(days=ns // DAY_NS)
+
+
+def day_start_ns(day: date) -> int:
+    """The first instant of a UTC day. [ns since 1970-01-01]"""
+    return (day - _EPOCH).days * DAY_NS
+
+
+def today() -> date:
+    """The current UTC day."""
+    return datetime.now(UTC).date()
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """A store below a folder."""
+
+    root: Path
+
+    @property
+    def staging(self) -> Path:
+        """Where files of the store are written before they take their place."""
+        return self.root / ".staging"
+
+    def waveform_path(self, site: str, day: date, digest: str) -> Path:
+        """Where a capture of a site and day lies."""
+        return self._partition("waveforms", site, day) / f"{digest}.parquet"
+
+    def catalogue_path(self, site: str, day: date) -> Path:
+        """Where the catalogue of a site and day lies."""
+        return self._partition("catalogue", site, day) / "events.parquet"
+
+    def sites(self) -> list[str]:
+        """Names of the sites that have waveforms."""
+        return [name for name, _ in self._values(self.root / "waveforms", "site=")]
+
+    def days(self, site: str) -> list[date]:
+        """Days for which a site has waveforms, in order.
+
+        Raises
+        ------
+        StoreError : a folder's name is no date.
+        """
+        return self._days(self.root / "waveforms" / f"site={site}")
+
+    def catalogue_days(self, site: str) -> list[date]:
+        """Days for which a site has a catalogue, in order."""
+        return [
+            d for d in self._days(self.root / "catalogue" / f"site={site}") if self.catalogue_path(site, d).exists()
+        ]
+
+    def captures(self, site: str, day: date) -> list[Path]:
+        """Capture files of a site and day, in order of name; none where there is no such day."""
+        folder = self._partition("waveforms", site, day)
+        return sorted(path for path in folder.glob("*.parquet") if not path.name.startswith("."))
+
+    def _partition(self, kind: str, site: str, day: date) -> Path:
+        return self.root / kind / f"site={site}" / f"date={day.isoformat()}"
+
+    def _days(self, folder: Path) -> list[date]:
+        days = []
+        for text, path in self._values(folder, "date="):
+            try:
+                days.append(date.fromisoformat(text))
+            except ValueError as error:
+                raise StoreError(f"{path}: a partition's name must be date=YYYY-MM-DD") from error
+        return sorted(days)
+
+    @staticmethod
+    def _values(folder: Path, prefix: str) -> Iterator[tuple[str, Path]]:
+        if folder.is_dir():
+            for path in sorted(folder.iterdir()):
+                if path.is_dir() and path.name.startswith(prefix):
+                    yield path.name.removeprefix(prefix), path
+
+
+def stored_header(path: Path) -> Header:
+    """Header of a stored capture, from the file's footer alone.
+
+    Raises
+    ------
+    StoreError : the file is no capture of the store, or damaged.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        header = header_of(pq.read_schema(path).metadata)
+    except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
+        raise StoreError(f"{path}: is no stored capture ({error})") from error
+    if header is None:
+        raise StoreError(f"{path}: is no stored capture (it has no header)")
+    return header

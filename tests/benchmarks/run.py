@@ -1,0 +1,217 @@
+"""Benchmarks as ratios in one run on one machine; each checks its result before it prints a figure.
+
+    python tests/benchmarks/run.py             all of them, as a Markdown table
+    python tests/benchmarks/run.py decode help  some of them, by name
+
+What is compared alternates in short turns and the median of the turns' ratios is printed, so that a machine whose speed
+drifts does not favour either.
+"""
+
+from __future__ import annotations
+
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+from archives import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, capture, parquet_archive
+from threadpoolctl import threadpool_limits
+
+from pipeline.catalogue.judge import Terms
+from pipeline.config import Thresholds
+from pipeline.readers import read_captures
+from pipeline.screening import screen
+from pipeline.writers.comtrade import write_comtrade
+
+HALFCYCLE = str(Path(sys.executable).with_name("halfcycle"))
+TERMS = Terms(Thresholds(), NOMINAL_V, FREQUENCY_HZ, None)
+VOLTAGES = ["UA", "UB", "UC"]
+Row = tuple[str, str, str]
+
+
+def seconds_of(function: Callable[[], object]) -> float:
+    """Wall time of one call. [s]"""
+    start = time.perf_counter()
+    function()
+    return time.perf_counter() - start
+
+
+def ratio(first: Callable[[], object], second: Callable[[], object], *, turns: int) -> tuple[float, float, float]:
+    """Median ratio of the times of two functions called in turn, and the median times. [-], [s], [s]"""
+    first(), second()
+    pairs = [(seconds_of(first), seconds_of(second)) for _ in range(turns)]
+    return (
+        statistics.median(a / b for a, b in pairs),
+        statistics.median(a for a, _ in pairs),
+        statistics.median(b for _, b in pairs),
+    )
+
+
+def bench_decode(folder: Path) -> list[Row]:
+    """Screening against pyarrow's bare decode of the same columns."""
+    paths = parquet_archive(folder, n_files=24, seconds=60)
+    n_samples = len(paths) * 3 * round(60 * RATE_HZ)
+
+    def decode() -> None:
+        for path in paths:
+            pq.ParquetFile(path).read(columns=VOLTAGES, use_threads=False)
+
+    def screening() -> None:
+        result = screen([folder], terms=TERMS, workers=1)
+        assert len(result.events) == len(paths) // 2, len(result.events)
+
+    with threadpool_limits(1):
+        times, ours_s, bare_s = ratio(screening, decode, turns=7)
+    speed = f"{n_samples / ours_s / 1e6:.0f} against {n_samples / bare_s / 1e6:.0f} million samples/s"
+    return [("screening a Parquet archive, times pyarrow's bare decode", "≤ 2", f"{times:.2f} ({speed})")]
+
+
+def bench_workers(folder: Path) -> list[Row]:
+    """Two workers against one, on an archive large enough for the start of the workers not to count."""
+    parquet_archive(folder, n_files=160, seconds=60)
+
+    def run(workers: int) -> None:
+        result = screen([folder], terms=TERMS, workers=workers)
+        assert len(result.events) == 80, len(result.events)
+
+    times, one_s, two_s = ratio(lambda: run(1), lambda: run(2), turns=5)
+    return [("two workers, times as fast as one", "≥ 1.8", f"{times:.2f} ({one_s:.2f} s and {two_s:.2f} s)")]
+
+
+def bench_pandas(folder: Path) -> list[Row]:
+    """The script an engineer would write: rolling RMS in pandas, thresholds, first and last crossing."""
+    paths = parquet_archive(folder, n_files=80, seconds=60)
+    window = round(RATE_HZ / FREQUENCY_HZ)
+
+    def script() -> None:
+        n_found = 0
+        for path in paths:
+            table = pd.read_parquet(path, columns=VOLTAGES)
+            volts = table.astype("float64") * (NOMINAL_V * 2**0.5 / 20_000)
+            rms = ((volts**2).rolling(window).mean() ** 0.5).iloc[window :: window // 2]
+            below = (rms < 0.9 * NOMINAL_V).any(axis=1)
+            n_found += int((below & ~below.shift(fill_value=False)).sum())
+        assert n_found == len(paths) // 2, n_found
+
+    def screening() -> None:
+        assert len(screen([folder], terms=TERMS).events) == len(paths) // 2
+
+    times, script_s, ours_s = ratio(script, screening, turns=3)
+    return [
+        ("times as fast as a pandas rolling-RMS script", "≥ 10", f"{times:.1f} ({script_s:.2f} s and {ours_s:.3f} s)")
+    ]
+
+
+def bench_comtrade(folder: Path) -> list[Row]:
+    """Reading COMTRADE BINARY and ASCII against the general-purpose package."""
+    import comtrade
+
+    record = capture(1, seconds=20)
+    rows = []
+    for data, bar in (("BINARY", "≥ 20"), ("ASCII", "-")):
+        path = write_comtrade(record, folder / f"{data}.cfg", data=data)
+
+        def ours(path: Path = path) -> None:
+            (read,) = read_captures(path)
+            assert np.array_equal(read.samples, record.samples)
+
+        def theirs(path: Path = path) -> None:
+            other = comtrade.load(str(path), str(path.with_suffix(".dat")))
+            assert other.total_samples == record.header.n_samples
+
+        times, _, ours_s = ratio(theirs, ours, turns=3)
+        speed = record.samples.size / ours_s / 1e6
+        rows.append(
+            (
+                f"COMTRADE {data}, times as fast as the `comtrade` package",
+                bar,
+                f"{times:.0f} ({speed:.0f} million samples/s)",
+            )
+        )
+    return rows
+
+
+def bench_flat(folder: Path) -> list[Row]:
+    """Cost of a capture in archives of 100 and of 10,000."""
+    costs = {}
+    for n in (100, 10_000):
+        parquet_archive(folder / str(n), n_files=n, seconds=1)
+        times = []
+        for _ in range(3):
+            start = time.perf_counter()
+            result = screen([folder / str(n)], terms=TERMS, workers=1)
+            times.append(time.perf_counter() - start)
+            assert len(result.events) == n // 2, len(result.events)
+        costs[n] = statistics.median(times) / n
+    words = f"{costs[10_000] / costs[100]:.2f} ({costs[100] * 1e3:.2f} ms and {costs[10_000] * 1e3:.2f} ms)"
+    return [("cost of a capture among 10,000, times that among 100", "flat", words)]
+
+
+def bench_memory(folder: Path) -> list[Row]:
+    """Largest memory of a whole `halfcycle screen` on an archive and on one ten times as large."""
+    peaks = {}
+    for n in (10, 100):
+        parquet_archive(folder / str(n), n_files=n, seconds=60)
+        peaks[n] = _peak_bytes(
+            [HALFCYCLE, "screen", str(folder / str(n)), "--out", str(folder / "e.parquet"), "--workers", "1"]
+        )
+    words = f"{peaks[100] / peaks[10]:.2f} ({peaks[10] / 2**20:.0f} MiB and {peaks[100] / 2**20:.0f} MiB)"
+    return [("peak memory, an archive ten times as large against one", "flat", words)]
+
+
+def bench_start(folder: Path) -> list[Row]:
+    """Whole-process times of `--help` and of screening one small capture."""
+    (path,) = parquet_archive(folder, n_files=1, seconds=2)
+    calls = {
+        "`halfcycle --help`": ([HALFCYCLE, "--help"], "≤ 0.3 s"),
+        "`halfcycle screen` on one capture": (
+            [HALFCYCLE, "screen", str(path), "--out", str(folder / "e.parquet")],
+            "≤ 1.5 s",
+        ),
+    }
+    rows = []
+    for name, (command, bar) in calls.items():
+        times = [seconds_of(lambda c=command: subprocess.run(c, check=True, capture_output=True)) for _ in range(7)]
+        rows.append((name, bar, f"{statistics.median(times):.2f} s"))
+    return rows
+
+
+def _peak_bytes(command: list[str]) -> int:
+    """Peak resident memory of a command. [bytes]"""
+    code = (
+        "import resource, subprocess, sys; subprocess.run(sys.argv[1:], check=True, stdout=subprocess.DEVNULL); "
+        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
+    )
+    answer = subprocess.run([sys.executable, "-c", code, *command], check=True, capture_output=True, text=True)
+    return int(answer.stdout) * 1024
+
+
+BENCHMARKS = {
+    "decode": bench_decode,
+    "workers": bench_workers,
+    "pandas": bench_pandas,
+    "comtrade": bench_comtrade,
+    "flat": bench_flat,
+    "memory": bench_memory,
+    "start": bench_start,
+}
+
+
+def main() -> None:
+    """Run the named benchmarks, or all, and print their rows."""
+    names = sys.argv[1:] or list(BENCHMARKS)
+    print("| what | bar | measured |\n| --- | --- | --- |")
+    for name in names:
+        with tempfile.TemporaryDirectory() as folder:
+            for what, bar, measured in BENCHMARKS[name](Path(folder)):
+                print(f"| {what} | {bar} | {measured} |", flush=True)
+
+
+if __name__ == "__main__":
+    main()
