@@ -96,7 +96,7 @@ class _Reference:
         )
 
 
-def judge(record: Record, *, site: str, terms: Terms) -> Findings:
+def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | None = None) -> Findings:
     """All events of a record.
 
     Parameters
@@ -104,18 +104,21 @@ def judge(record: Record, *, site: str, terms: Terms) -> Findings:
     record : captures that follow one another.
     site : the site's name, as the events carry it.
     terms : thresholds and nominal values.
+    within : record positions to which the coverage is limited; None: all of the record. [samples]
 
     Returns
     -------
-    Findings. A point that cannot be judged (no voltage, too few samples a cycle, no nominal voltage to be told) is in
-    the coverage with its reason; that is no error.
+    Findings, with events of the whole record. A point that cannot be judged (no voltage, too few samples a cycle, no
+    nominal voltage to be told) is in the coverage with its reason; that is no error.
     """
+    within = within or (0, record.n_samples)
+    seconds = (within[1] - within[0]) / record.header.rate_hz
     try:
         points = points_of(record.header, hookup=terms.hookup)
     except SignalError as error:
-        return Findings(coverage=(Coverage(None, 0.0, record.duration_s, str(error)),))
+        return Findings(coverage=(Coverage(None, 0.0, seconds, str(error)),))
     if not points:
-        return Findings(coverage=(Coverage(None, 0.0, record.duration_s, "no voltage channel"),))
+        return Findings(coverage=(Coverage(None, 0.0, seconds, "no voltage channel"),))
     events: list[Event] = []
     coverage: list[Coverage] = []
     notes: list[str] = list(dict.fromkeys(note for piece in record.pieces for note in piece.header.notes))
@@ -124,7 +127,7 @@ def judge(record: Record, *, site: str, terms: Terms) -> Findings:
             look = take_look(record, point, nominal_hz=terms.nominal_frequency_hz)
             live, reference, words = _reference(record, point, look, terms)
         except SignalError as error:
-            coverage.append(Coverage(point.name, 0.0, record.duration_s, str(error)))
+            coverage.append(Coverage(point.name, 0.0, seconds, str(error)))
             continue
         notes += [*point.notes, *words]
         spans = look.spans(reference.thresholds, reference.nominal_v, live)
@@ -132,7 +135,7 @@ def judge(record: Record, *, site: str, terms: Terms) -> Findings:
             series = measure(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
             if series.n:
                 events += _with_enclosing(_events(record, point, series, live, reference, site=site))
-        coverage.append(_coverage(record, point, look))
+        coverage.append(_coverage(record, point, look, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
 
@@ -335,6 +338,9 @@ def _with_enclosing(events: list[Event]) -> list[Event]:
     return named
 
 
-def _coverage(record: Record, point: Point, look: Look) -> Coverage:
-    lost_s = look.n_unmeasured / record.header.rate_hz
-    return Coverage(point.name, record.duration_s - lost_s, lost_s, f"{look.why} samples" if look.n_unmeasured else "")
+def _coverage(record: Record, point: Point, look: Look, within: tuple[int, int]) -> Coverage:
+    first, stop = within
+    lost = int(look.unmeasured[first // look.half : -(-stop // look.half)].sum())
+    lost_s = min(lost, stop - first) / record.header.rate_hz
+    seconds = (stop - first) / record.header.rate_hz
+    return Coverage(point.name, seconds - lost_s, lost_s, f"{look.why} samples" if lost else "")

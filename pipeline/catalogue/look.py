@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import SampleArray
+from pipeline.capture import Channel, SampleArray
 from pipeline.catalogue.points import Point, judged_channels
 from pipeline.catalogue.record import Record
 from pipeline.config import Thresholds
@@ -33,7 +34,8 @@ class Look:
     half : samples between its values.
     marked : bool, shape (n,). Windows with samples that are no measurement.
     n_samples : length of the record.
-    n_unmeasured, why : samples missing or stuck on some voltage, and which of these words apply.
+    unmeasured : shape (n_halves,). Samples of each half window that are missing or stuck on some voltage.
+    why : which of these words apply.
     rate_hz : of the samples. [Hz]
     """
 
@@ -42,7 +44,7 @@ class Look:
     half: int
     marked: npt.NDArray[np.bool_]
     n_samples: int
-    n_unmeasured: int
+    unmeasured: npt.NDArray[np.int64]
     why: str
     rate_hz: float
 
@@ -66,6 +68,8 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
 
     Parameters
     ----------
+    record : captures that follow one another; each is loaded once.
+    point : whose judged voltages are looked at.
     nominal_hz : or None: worked out from the first capture, or else taken from its header. [Hz]
 
     Raises
@@ -76,8 +80,9 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
     rate_hz = record.header.rate_hz
     squares: list[npt.NDArray[np.float32]] = []
     bad_halves: list[npt.NDArray[np.int64]] = []
+    lost_halves: list[npt.NDArray[np.int64]] = []
     rest: SampleArray | None = None  # samples since the last line of the grid, which is anchored at the record's start
-    position = n_unmeasured = bits = half = 0
+    position = bits = half = 0
     for block in record.blocks(point):
         if rest is None:
             nominal_hz = nominal_hz or _frequency(record, block)
@@ -88,12 +93,11 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
         n_whole = (block.shape[1] - to_line) // half * half
         squares += [squares_of_halves(part, channels, half=half) for part in (bridge, block[:, to_line:])]
         rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
-        for row, channel in zip(block, channels, strict=True):
-            flags = sample_flags(row, channel, samples_per_cycle=rate_hz / float(nominal_hz or 0))
-            if flags is not None:
-                bad_halves.append((np.flatnonzero(flags) + position) // half)
-                n_unmeasured = max(n_unmeasured, int(np.count_nonzero(flags & (MISSING | FLAT))))
-                bits |= int(np.bitwise_or.reduce(flags)) & (MISSING | FLAT)
+        flags = _flags_of_any(block, channels, samples_per_cycle=rate_hz / float(nominal_hz or 0))
+        if flags is not None:
+            bad_halves.append((np.flatnonzero(flags) + position) // half)
+            lost_halves.append((np.flatnonzero(flags & (MISSING | FLAT)) + position) // half)
+            bits |= int(np.bitwise_or.reduce(flags)) & (MISSING | FLAT)
         position += block.shape[1]
     if rest is None or nominal_hz is None or position < 2 * half:
         raise SignalError("under one cycle of record; nothing can be judged")
@@ -105,7 +109,22 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
         for shift in (0, 1):
             marked[np.clip(halves - shift, 0, marked.size - 1)] = True
     words = " and ".join(word for flag, word in FLAG_WORDS.items() if bits & flag)
-    return Look(nominal_hz, rms, half, marked, position, n_unmeasured, words, rate_hz)
+    unmeasured = np.zeros(rms.shape[1] + 2, np.int64)
+    for halves in lost_halves:
+        unmeasured += np.bincount(halves, minlength=unmeasured.size)
+    return Look(nominal_hz, rms, half, marked, position, unmeasured, words, rate_hz)
+
+
+def _flags_of_any(
+    block: SampleArray, channels: Sequence[Channel], *, samples_per_cycle: float
+) -> npt.NDArray[np.uint8] | None:
+    """The marks of all voltages together, sample by sample; None where there is none."""
+    together: npt.NDArray[np.uint8] | None = None
+    for row, channel in zip(block, channels, strict=True):
+        flags = sample_flags(row, channel, samples_per_cycle=samples_per_cycle)
+        if flags is not None:
+            together = flags if together is None else together | flags
+    return together
 
 
 def _half_window(rate_hz: float, nominal_hz: float) -> int:

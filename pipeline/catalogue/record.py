@@ -67,6 +67,15 @@ class Record:
         k = self._piece_at(position)
         return self.pieces[k].header.time_ns(position - self.positions[k] + self.skips[k])
 
+    def position_of(self, ns: int) -> int:
+        """The first record position at or after a time, within the record. [samples]"""
+        for k, piece in enumerate(self.pieces):
+            header = piece.header
+            i = -(-(ns - header.start_ns) * header.rate_hz // 1e9) - self.skips[k]
+            if i < self.positions[k + 1] - self.positions[k] or k == len(self.pieces) - 1:
+                return int(min(max(self.positions[k] + i, self.positions[k]), self.n_samples))
+        return self.n_samples
+
     def digests(self, first: float, stop: float) -> str:
         """Digests of the sources between two record positions, joined by ``+``."""
         low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
@@ -77,6 +86,7 @@ class Record:
 
         Parameters
         ----------
+        point : whose judged voltages.
         first, stop : record positions; None: to the end. [samples]
         """
         stop = self.n_samples if stop is None else min(stop, self.n_samples)

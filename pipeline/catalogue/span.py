@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.catalogue.judge import Coverage, Findings, Terms, judge
+from pipeline.catalogue.judge import Findings, Terms, judge
 from pipeline.catalogue.record import Record
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
@@ -56,7 +56,8 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
     stop = min(inside[-1] + 2, n)  # a window at the very end of the span needs samples that follow it
     while True:
         part = record.part(first, stop)
-        findings = judge(part, site=site, terms=terms)
+        within = (part.position_of(from_ns), part.position_of(to_ns))
+        findings = judge(part, site=site, terms=terms, within=within)
         begin_ns, end_ns = starts[first], ends[stop - 1]
         edge_ns = round(_EDGE_S * 1e9)
         before = first > 0 and any(e.start < begin_ns + edge_ns and e.end > from_ns for e in findings.events)
@@ -69,8 +70,7 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
         if after:
             stop = min(n, stop + 2 * (stop - inside[-1]))
     owned = tuple(event for event in findings.events if from_ns <= event.start < to_ns)
-    own_s = sum(min(ends[k], to_ns) - max(starts[k], from_ns) for k in inside) / 1e9
-    return Span(Findings(owned, _share(findings.coverage, own_s / part.duration_s), findings.notes), (first, stop))
+    return Span(Findings(owned, findings.coverage, findings.notes), (first, stop))
 
 
 def _reach_back(starts: Sequence[int], first: int, from_ns: int, lead_in_s: float) -> int:
@@ -78,8 +78,3 @@ def _reach_back(starts: Sequence[int], first: int, from_ns: int, lead_in_s: floa
     while first > 0 and starts[first] > from_ns - lead_in_s * 1e9:
         first -= 1
     return first
-
-
-def _share(coverage: Sequence[Coverage], share: float) -> tuple[Coverage, ...]:
-    share = min(share, 1.0)
-    return tuple(Coverage(c.point, c.judged_s * share, c.not_judged_s * share, c.reason) for c in coverage)

@@ -75,6 +75,7 @@ def worst_table(events: Sequence[Event], *, most: int) -> TextTable:
 
     Parameters
     ----------
+    events : of any kinds; RMS variations are ranked, an interruption in place of the sag it is part of.
     most : int >= 0. Rows at the most.
     """
     worst = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start))[:most]
