@@ -135,7 +135,7 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
             series = measure(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
             if series.n:
                 events += _with_enclosing(_events(record, point, series, live, reference, site=site))
-        coverage.append(_coverage(record, point, look, within))
+        coverage.append(_coverage(record, point, look, live, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
 
@@ -338,9 +338,9 @@ def _with_enclosing(events: list[Event]) -> list[Event]:
     return named
 
 
-def _coverage(record: Record, point: Point, look: Look, within: tuple[int, int]) -> Coverage:
+def _coverage(record: Record, point: Point, look: Look, live: list[int], within: tuple[int, int]) -> Coverage:
     first, stop = within
-    lost = int(look.unmeasured[first // look.half : -(-stop // look.half)].sum())
+    lost, why = look.unmeasured_samples(live, first, stop)
     lost_s = min(lost, stop - first) / record.header.rate_hz
     seconds = (stop - first) / record.header.rate_hz
-    return Coverage(point.name, seconds - lost_s, lost_s, f"{look.why} samples" if lost else "")
+    return Coverage(point.name, seconds - lost_s, lost_s, f"{why} samples" if lost else "")

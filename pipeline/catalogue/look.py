@@ -32,10 +32,10 @@ class Look:
     nominal_hz : given, or worked out from the samples. [Hz]
     rms : float32, shape (n_voltages, n). Coarse RMS on a grid of half cycles. [V]
     half : samples between its values.
-    marked : bool, shape (n,). Windows with samples that are no measurement.
+    marked : bool, shape (n_voltages, n). Windows with samples that are no measurement, or clipped.
     n_samples : length of the record.
-    unmeasured : shape (n_halves,). Samples of each half window that are missing or stuck on some voltage.
-    why : which of these words apply.
+    unmeasured : shape (n_voltages, n + 2). Samples of each half window that are missing or stuck.
+    bits : for each voltage, which of these marks there are.
     rate_hz : of the samples. [Hz]
     """
 
@@ -45,7 +45,7 @@ class Look:
     marked: npt.NDArray[np.bool_]
     n_samples: int
     unmeasured: npt.NDArray[np.int64]
-    why: str
+    bits: tuple[int, ...]
     rate_hz: float
 
     def spans(self, thresholds: Thresholds, nominal_v: float, live: list[int]) -> list[tuple[int, int]]:
@@ -56,11 +56,17 @@ class Look:
         band = CalmBand.of(
             sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu, hysteresis_pu=thresholds.hysteresis_pu
         )
-        outside = unrest(self.rms[live], band=band, reference=nominal_v) | self.marked
+        outside = unrest(self.rms[live], band=band, reference=nominal_v) | self.marked[live].any(axis=0)
         spans = spans_of_unrest(outside, half=self.half, margin=round(_MARGIN_S * self.rate_hz))
         if 2 * sum(stop - first for first, stop in spans) > self.n_samples:
             return everything
         return [(first, min(stop, self.n_samples)) for first, stop in spans]
+
+    def unmeasured_samples(self, live: list[int], first: int, stop: int) -> tuple[int, str]:
+        """How many samples between two record positions are no measurement on some live voltage, and why, in words."""
+        counts = self.unmeasured[live, first // self.half : -(-stop // self.half)].sum(axis=1)
+        bits = int(np.bitwise_or.reduce([self.bits[c] for c in live]))
+        return int(counts.max()), " and ".join(word for flag, word in FLAG_WORDS.items() if bits & flag)
 
 
 def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look:
@@ -78,11 +84,10 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
     """
     channels = judged_channels(record.header, point)
     rate_hz = record.header.rate_hz
+    marks = _Marks(channels)
     squares: list[npt.NDArray[np.float32]] = []
-    bad_halves: list[npt.NDArray[np.int64]] = []
-    lost_halves: list[npt.NDArray[np.int64]] = []
     rest: SampleArray | None = None  # samples since the last line of the grid, which is anchored at the record's start
-    position = bits = half = 0
+    position = half = 0
     for block in record.blocks(point):
         if rest is None:
             nominal_hz = nominal_hz or _frequency(record, block)
@@ -93,38 +98,52 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
         n_whole = (block.shape[1] - to_line) // half * half
         squares += [squares_of_halves(part, channels, half=half) for part in (bridge, block[:, to_line:])]
         rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
-        flags = _flags_of_any(block, channels, samples_per_cycle=rate_hz / float(nominal_hz or 0))
-        if flags is not None:
-            bad_halves.append((np.flatnonzero(flags) + position) // half)
-            lost_halves.append((np.flatnonzero(flags & (MISSING | FLAT)) + position) // half)
-            bits |= int(np.bitwise_or.reduce(flags)) & (MISSING | FLAT)
+        marks.add(block, position=position, half=half, samples_per_cycle=rate_hz / float(nominal_hz or 0))
+        marks.remember_peaks(squares[-1], half=half)
         position += block.shape[1]
     if rest is None or nominal_hz is None or position < 2 * half:
         raise SignalError("under one cycle of record; nothing can be judged")
     if rest.shape[1]:  # what is left beyond the last line still counts: the last half, wherever it begins
         squares.append(squares_of_halves(_last(record, point, half), channels, half=half))
     rms = coarse_rms(np.concatenate(squares, axis=1), half=half)
-    marked = np.zeros(rms.shape[1], np.bool_)
-    for halves in bad_halves:
-        for shift in (0, 1):
-            marked[np.clip(halves - shift, 0, marked.size - 1)] = True
-    words = " and ".join(word for flag, word in FLAG_WORDS.items() if bits & flag)
-    unmeasured = np.zeros(rms.shape[1] + 2, np.int64)
-    for halves in lost_halves:
-        unmeasured += np.bincount(halves, minlength=unmeasured.size)
-    return Look(nominal_hz, rms, half, marked, position, unmeasured, words, rate_hz)
+    marked, unmeasured = marks.in_halves(rms.shape[1] + 2)
+    windows = (marked[:, 1:] | marked[:, :-1])[:, : rms.shape[1]]
+    return Look(nominal_hz, rms, half, windows, position, unmeasured, tuple(marks.bits), rate_hz)
 
 
-def _flags_of_any(
-    block: SampleArray, channels: Sequence[Channel], *, samples_per_cycle: float
-) -> npt.NDArray[np.uint8] | None:
-    """The marks of all voltages together, sample by sample; None where there is none."""
-    together: npt.NDArray[np.uint8] | None = None
-    for row, channel in zip(block, channels, strict=True):
-        flags = sample_flags(row, channel, samples_per_cycle=samples_per_cycle)
-        if flags is not None:
-            together = flags if together is None else together | flags
-    return together
+class _Marks:
+    """Collects the marks of samples, capture by capture; few of them or none in most records."""
+
+    def __init__(self, channels: Sequence[Channel]) -> None:
+        self.bits = [0] * len(channels)
+        self._channels = channels
+        self._peaks = [0.0] * len(channels)  # largest sample so far, about, in counts
+        self._found: list[tuple[int, npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
+
+    def add(self, block: SampleArray, *, position: int, half: int, samples_per_cycle: float) -> None:
+        for c, (row, channel) in enumerate(zip(block, self._channels, strict=True)):
+            flags = sample_flags(row, channel, samples_per_cycle=samples_per_cycle, peak=self._peaks[c])
+            if flags is None:
+                continue
+            lost = flags & (MISSING | FLAT)
+            self.bits[c] |= int(np.bitwise_or.reduce(lost))
+            halves = [(np.flatnonzero(mask) + position) // half for mask in (flags, lost)]
+            self._found.append((c, halves[0], halves[1]))
+
+    def remember_peaks(self, squares: npt.NDArray[np.float32], *, half: int) -> None:
+        if squares.shape[1]:
+            for c, channel in enumerate(self._channels):
+                rms = float(np.sqrt(squares[c].max() / half))
+                self._peaks[c] = max(self._peaks[c], np.sqrt(2.0) * rms / abs(channel.scale or 1.0))
+
+    def in_halves(self, n: int) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
+        """Half windows with any mark, and how many samples of each are no measurement, by channel."""
+        marked = np.zeros((len(self._channels), n), np.bool_)
+        unmeasured = np.zeros((len(self._channels), n), np.int64)
+        for c, halves, lost in self._found:
+            marked[c, halves] = True
+            unmeasured[c] += np.bincount(lost, minlength=n)
+        return marked, unmeasured
 
 
 def _half_window(rate_hz: float, nominal_hz: float) -> int:

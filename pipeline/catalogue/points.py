@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -106,29 +106,39 @@ def _combined(capture: Capture, voltage: JudgedVoltage, first: int) -> npt.NDArr
 
 
 def _groups(channels: tuple[Channel, ...]) -> list[tuple[str, dict[str, int], tuple[str, ...]]]:
-    """Voltage channels by point; within a point a phase that comes again begins another."""
-    voltages = [(i, channel) for i, channel in enumerate(channels) if channel.quantity == "voltage"]
+    """Voltage channels by point; within a point the second channel of a phase belongs to a second set, and so on."""
     named: dict[str, list[tuple[int, Channel]]] = {}
-    for i, channel in voltages:
-        named.setdefault(channel.point, []).append((i, channel))
+    for i, channel in enumerate(channels):
+        if channel.quantity == "voltage":
+            named.setdefault(channel.point, []).append((i, channel))
     groups: list[tuple[str, dict[str, int], tuple[str, ...]]] = []
-    for point, members in named.items():
-        if all(not channel.phase for _, channel in members):
-            if len(members) <= len(LINE_PHASES):
-                phases = dict(zip(LINE_PHASES, (i for i, _ in members), strict=False))
-                note = f"phases not named; taken as {', '.join(phases)} in order of the channels"
-                groups.append((point, phases, (note,)))
-            continue
+    notes: tuple[str, ...]
+    for point, found in named.items():
+        members, notes = found, ()
+        if all(not channel.phase for _, channel in found):
+            members, notes = _in_order(found)
+        elif unnamed := [channel.name for _, channel in found if not channel.phase]:
+            notes = (f"voltages of no known phase, not judged: {', '.join(unnamed)}",)
         sets: list[dict[str, int]] = []
         for i, channel in members:
-            if not channel.phase:
-                continue
-            if not sets or channel.phase in sets[-1]:
-                sets.append({})
-            sets[-1][channel.phase] = i
+            if channel.phase:
+                n_before = sum(channel.phase in phases for phases in sets)
+                if n_before == len(sets):
+                    sets.append({})
+                sets[n_before][channel.phase] = i
         many = len(sets) > 1
-        groups += [(f"{point} {n + 1}".strip() if many else point, phases, ()) for n, phases in enumerate(sets)]
+        groups += [(f"{point} {n + 1}".strip() if many else point, phases, notes) for n, phases in enumerate(sets)]
     return [group for group in groups if any(phase != "N" for phase in group[1])]
+
+
+def _in_order(members: list[tuple[int, Channel]]) -> tuple[list[tuple[int, Channel]], tuple[str, ...]]:
+    """Voltages whose phases are not named, taken in their order: one, two, or sets of three."""
+    n = len(members)
+    if n > len(LINE_PHASES) and n % len(LINE_PHASES):
+        raise SignalError(f"phases of {n} voltages are not named, and they are no sets of three")
+    phases = LINE_PHASES[:n]
+    named = [(i, replace(channel, phase=phases[k % len(phases)])) for k, (i, channel) in enumerate(members)]
+    return named, (f"phases not named; taken as {', '.join(phases)} in order of the channels",)
 
 
 def _hookup_of(phases: dict[str, int]) -> Hookup:

@@ -5,12 +5,17 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
+from pydantic import ValidationError
+
 from pipeline.config import Fleet, load_fleet
+from pipeline.errors import ConfigError
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
+from pipeline.screening import prepare_worker
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -28,6 +33,7 @@ for _name, _value in _QUIET.items():
 
 from prefect import flow, task  # noqa: E402
 from prefect.client.schemas.objects import State  # noqa: E402
+from prefect.client.schemas.schedules import CronSchedule  # noqa: E402
 from prefect.futures import wait  # noqa: E402
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
 from prefect.states import Completed  # noqa: E402
@@ -44,11 +50,15 @@ def work_on_batch(
 
 
 def spread_over_tasks(
-    function: Callable[[Sequence[Item], Fleet], list[Outcome]], batches: Sequence[Sequence[Item]], fleet: Fleet
+    function: Callable[[Sequence[Item], Fleet], list[Outcome]],
+    batches: Sequence[Sequence[Item]],
+    fleet: Fleet,
+    *,
+    runner: TaskRunner[Any],
 ) -> list[list[Outcome]]:
     """A task for each batch; all end before the first failure is raised."""
     named = work_on_batch.with_options(name=function.__name__)
-    futures = [named.submit(function, batch, fleet) for batch in batches]
+    futures = [runner.submit(named, {"function": function, "batch": batch, "fleet": fleet}) for batch in batches]
     wait(futures)
     for future in futures:
         if not future.state.is_completed():
@@ -63,7 +73,10 @@ def nightly(config: str) -> State[Any]:
     Completed also where files were quarantined (their number is in the state's message); failed only where the run
     could not do its job.
     """
-    summary = run_nightly(load_fleet(Path(config)), spread=spread_over_tasks)
+    fleet = load_fleet(Path(config))
+    # Opened here and not given to the flow as its own: a scheduled run is a new process that knows `config` alone.
+    with _task_runner(fleet) as runner:
+        summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner))
     n_quarantined = len(summary.quarantined)
     return Completed(message=f"{n_quarantined} files quarantined" if n_quarantined else None, data=summary)
 
@@ -77,8 +90,7 @@ def run_flow(config: Path) -> RunSummary:
     """
     fleet = load_fleet(config)
     with prefect_api(fleet.store / ".flows"), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
-        run = nightly.with_options(task_runner=_task_runner(fleet))
-        summary: Any = run(config=str(config))
+        summary: Any = nightly(config=str(config))
     return cast(RunSummary, summary)
 
 
@@ -87,19 +99,28 @@ def serve_flow(config: Path, *, cron: str) -> None:
 
     Parameters
     ----------
+    config : the fleet's TOML file.
     cron : schedule in cron's notation, in UTC.
+
+    Raises
+    ------
+    ConfigError : the schedule is none.
+    StoreError : the temporary server does not start.
     """
+    try:
+        CronSchedule(cron=cron)
+    except ValidationError as error:
+        raise ConfigError(f"--cron {cron!r} must be MINUTE HOUR DAY MONTH WEEKDAY, such as '0 2 * * *'") from error
     fleet = load_fleet(config)
     with prefect_api(fleet.store / ".flows"), _more_words():
-        run = nightly.with_options(task_runner=_task_runner(fleet))
-        run.serve(
+        nightly.serve(
             name="nightly", cron=cron, parameters={"config": str(config.resolve())}, limit=1, pause_on_shutdown=False
         )
 
 
 def _task_runner(fleet: Fleet) -> TaskRunner[Any]:
     if fleet.run.task_runner == "processes":
-        return ProcessPoolTaskRunner(max_workers=fleet.run.workers)
+        return ProcessPoolTaskRunner(max_workers=fleet.run.workers, initializer=prepare_worker)
     return ThreadPoolTaskRunner(max_workers=fleet.run.workers)
 
 

@@ -44,22 +44,12 @@ def prefect_api(folder: Path) -> Iterator[str]:
     if configured:
         yield configured
         return
-    folder.mkdir(parents=True, exist_ok=True)
-    database = folder / "runs.db"
-    if database.exists() and database.stat().st_size > _LARGEST_DATABASE:
-        for path in folder.glob("runs.db*"):
-            path.unlink()
     port = _free_port()
     url = f"http://127.0.0.1:{port}/api"
-    with (folder / "server.log").open("wb") as log:
-        server = subprocess.Popen(
-            [sys.executable, "-m", __name__, str(port)],
-            stdin=subprocess.PIPE,
-            stdout=log,
-            stderr=log,
-            env={**os.environ, **_server_settings(database)},
-            start_new_session=True,  # Ctrl-C is ours to answer
-        )
+    try:
+        server = _start(folder, port)
+    except OSError as error:
+        raise StoreError(f"{folder}: the temporary Prefect server cannot start here ({error.strerror})") from error
     try:
         _wait_until_healthy(server, url, folder / "server.log")
         os.environ[API_URL] = url
@@ -67,6 +57,23 @@ def prefect_api(folder: Path) -> Iterator[str]:
     finally:
         os.environ.pop(API_URL, None)
         _stop(server)
+
+
+def _start(folder: Path, port: int) -> subprocess.Popen[bytes]:
+    folder.mkdir(parents=True, exist_ok=True)
+    database = folder / "runs.db"
+    if database.exists() and database.stat().st_size > _LARGEST_DATABASE:
+        for path in folder.glob("runs.db*"):
+            path.unlink()
+    with (folder / "server.log").open("wb") as log:
+        return subprocess.Popen(
+            [sys.executable, "-m", __name__, str(port)],
+            stdin=subprocess.PIPE,
+            stdout=log,
+            stderr=log,
+            env={**os.environ, **_server_settings(database)},
+            start_new_session=True,  # Ctrl-C is ours to answer
+        )
 
 
 def _server_settings(database: Path) -> dict[str, str]:

@@ -8,7 +8,7 @@ the fundamental is tracked on the first, and the second makes the integral of th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -128,7 +128,7 @@ class HalfCycleMeter:
         sums, squares = block_sums(raw, self._channels, flags, grid.decimation)
         carry = self._carry
         if carry is not None:
-            carry = Carry(carry.position - self._start, carry.phase, carry.frequency_hz, carry.centres)
+            carry = replace(carry, position=carry.position - self._start)
         track = _track(sums, grid, carry)
         stop = float(raw.shape[1])
         if not last:
@@ -149,6 +149,7 @@ class HalfCycleMeter:
             float(track.phase[i_carry]),
             float(track.frequency_hz[i_carry]),
             track.centres,
+            tuple(track.offsets[:, i_carry].tolist()),
         )
         self._pieces = [raw[:, keep_from:].copy()]
         self._start += keep_from

@@ -23,6 +23,7 @@ def pre_event_voltage(u_half: npt.ArrayLike, *, nominal_frequency_hz: float) -> 
     Parameters
     ----------
     u_half : shape (n_channels, n), n >= 1. Urms(1/2). [V]
+    nominal_frequency_hz : decides between 10 and 12 cycles. [Hz]
 
     Returns
     -------

@@ -89,12 +89,14 @@ class Carry:
     phase : of the reference there; grows for ever. [rad]
     frequency_hz : the last good one. [Hz]
     centres : of each channel's phase against the reference, modulo half a turn. [rad]
+    offsets : the last good one of each channel, see `Track`. [rad]
     """
 
     position: float
     phase: float
     frequency_hz: float
     centres: tuple[float, ...]
+    offsets: tuple[float, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,5 +287,6 @@ def _channel_offsets(phasors: C64, power: F64, phase: F64, carry: Carry | None) 
     else:
         centres = np.asarray(carry.centres)
     turned = np.angle((relative * np.exp(-1j * centres)[:, None]) ** 2) / 2
-    offsets = np.stack([_held(turned[c], present[c], None, 0.0) for c in range(turned.shape[0])])
+    before = [None] * centres.size if carry is None else (np.asarray(carry.offsets) - centres).tolist()
+    offsets = np.stack([_held(turned[c], present[c], before[c], 0.0) for c in range(turned.shape[0])])
     return offsets + centres[:, None], tuple(float(centre) for centre in centres)

@@ -1,0 +1,305 @@
+"""Who may lean on whom, and what every module must look like, read from the source without importing it."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+SOURCE = "the project's own design: one direction inside pipeline, classifiers on their own"
+
+# From the ground up. A room may lean on those below its floor; rooms of one floor stand side by side.
+FLOORS: tuple[frozenset[str], ...] = (
+    frozenset({"errors"}),
+    frozenset({"terms", "resources"}),
+    frozenset({"capture", "config", "events"}),
+    frozenset({"waveform_table"}),
+    frozenset({"measures", "readers", "store", "synthesis", "writers"}),
+    frozenset({"detectors"}),  # side by side with the last, but that they read the series that a measure gives
+    frozenset({"catalogue"}),
+    frozenset({"indices"}),
+    frozenset({"report"}),
+    frozenset({"benchmark", "demo", "nightly", "screening"}),
+    frozenset({"flows"}),
+    frozenset({"cli"}),
+)
+DETECTORS_MAY_READ = {"measures"}
+SIDE_BY_SIDE_WITH_DETECTORS = {"readers", "store", "synthesis", "writers"}
+LARGEST_MODULE_LINES = 400
+
+MODULES = sorted(path for folder in ("pipeline", "classifiers") for path in (ROOT / folder).rglob("*.py"))
+TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
+each_module = pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+
+
+def name_of(path: Path) -> str:
+    parts = path.relative_to(ROOT).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+KNOWN = {name_of(path) for path in MODULES}
+
+
+def imports_of(path: Path) -> Iterator[str]:
+    """Modules that a module imports, at its top or later; a name that is a module of ours counts as that module."""
+    for node in ast.walk(TREES[path]):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{name_of(path)}, line {node.lineno}: relative import"
+            origin = str(node.module)
+            whole = {f"{origin}.{alias.name}" for alias in node.names} & KNOWN
+            yield from whole or {origin}
+
+
+def room_of(module: str) -> str:
+    """The part below pipeline that a module belongs to; "" for pipeline itself."""
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 else ""
+
+
+def floor_of(room: str) -> int:
+    floors = [i for i, rooms in enumerate(FLOORS) if room in rooms]
+    assert floors, f"pipeline.{room} has no place in the order; give it one in FLOORS"
+    return floors[0]
+
+
+def leans_up(here: str, there: str) -> bool:
+    """Whether a module of pipeline may not lean on another one of it."""
+    own, other = room_of(here), room_of(there)
+    if own == other:
+        return False
+    if own == "detectors" and other in SIDE_BY_SIDE_WITH_DETECTORS:
+        return True
+    return floor_of(other) >= floor_of(own)
+
+
+# --- who leans on whom
+
+
+@each_module
+def test_no_import_leads_upward_or_sideways(path: Path) -> None:
+    here = name_of(path)
+    if here == "pipeline":  # the front door: names what is for users, and imports it when it is asked for
+        return
+    for there in imports_of(path):
+        top = there.split(".")[0]
+        if here.startswith("classifiers"):
+            assert top != "pipeline", f"{here} imports {there}: classifiers stand alone"
+        elif top == "pipeline":
+            assert there != "pipeline", f"{here} imports the front door"
+            assert not leans_up(here, there), f"{here} imports {there}"
+
+
+def test_the_front_door_imports_nothing_when_it_is_opened() -> None:
+    # Only under TYPE_CHECKING, or inside the function that looks a name up.
+    tree = TREES[ROOT / "pipeline" / "__init__.py"]
+    at_once = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
+    names = {getattr(node, "module", None) or node.names[0].name for node in at_once}
+    assert names <= {"__future__", "importlib", "typing"}
+
+
+def test_every_room_has_one_place_in_the_order() -> None:
+    rooms = {room_of(module) for module in KNOWN if module.startswith("pipeline.")} - {"_resources"}
+    placed = [room for floor in FLOORS for room in floor]
+    assert len(placed) == len(set(placed))
+    assert rooms <= set(placed)
+    assert set(placed) - rooms <= {"benchmark", "indices"}  # planned in the design, and not built yet
+
+
+@pytest.mark.parametrize(
+    ("here", "there", "wrong"),
+    [
+        ("pipeline.detectors.stages", "pipeline.measures.quality", False),
+        ("pipeline.measures.quality", "pipeline.detectors.stages", True),
+        ("pipeline.detectors.stages", "pipeline.store.atomic", True),
+        ("pipeline.readers.parquet", "pipeline.writers.parquet", True),
+        ("pipeline.catalogue.tables", "pipeline.store.atomic", False),
+        ("pipeline.waveform_table", "pipeline.capture", False),
+        ("pipeline.capture", "pipeline.waveform_table", True),
+        ("pipeline.catalogue.judge", "pipeline.screening", True),
+        ("pipeline.flows.nightly", "pipeline.cli.commands", True),
+        ("pipeline.cli.commands", "pipeline.flows.nightly", False),
+        ("pipeline.screening", "pipeline.nightly.run", True),
+    ],
+)
+def test_the_order_says_what_the_design_says(here: str, there: str, wrong: bool) -> None:
+    assert leans_up(here, there) == wrong
+
+
+def test_no_modules_import_one_another_in_a_circle() -> None:
+    # Depth first over imports made at a module's top: a module met again on the way down closes a circle.
+    edges = {name_of(path): {t for t in top_level_imports(path) if t in KNOWN} for path in MODULES}
+    edges.pop("pipeline", None)
+    done: set[str] = set()
+
+    def visit(module: str, way: tuple[str, ...]) -> None:
+        assert module not in way, " imports ".join((*way[way.index(module) :], module))
+        if module in done or module not in edges:
+            return
+        for other in sorted(edges[module] - {module}):
+            visit(other, (*way, module))
+        done.add(module)
+
+    for module in sorted(edges):
+        visit(module, ())
+    assert done == set(edges)
+
+
+def top_level_imports(path: Path) -> Iterator[str]:
+    for node in TREES[path].body:
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            whole = {f"{node.module}.{alias.name}" for alias in node.names} & KNOWN
+            yield from whole or {str(node.module)}
+
+
+@each_module
+def test_only_flows_import_prefect(path: Path) -> None:
+    if room_of(name_of(path)) != "flows":
+        assert not [there for there in imports_of(path) if there.split(".")[0] == "prefect"]
+
+
+@each_module
+def test_only_the_command_line_prints(path: Path) -> None:
+    if room_of(name_of(path)) == "cli":
+        return
+    for node in ast.walk(TREES[path]):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
+            assert node.func.id != "print", f"{name_of(path)}, line {node.lineno}"
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            printing = node.value.id == "sys" and node.attr in ("stdout", "stderr")
+            assert not printing, f"{name_of(path)}, line {node.lineno}"
+
+
+@each_module
+def test_no_module_is_a_drawer_for_odds_and_ends_or_too_long(path: Path) -> None:
+    assert not {"utils", "util", "helpers", "helper", "common", "misc"} & set(name_of(path).split("."))
+    n_lines = len(path.read_text(encoding="utf-8").splitlines())
+    assert n_lines <= LARGEST_MODULE_LINES, f"{n_lines} lines"
+
+
+@each_module
+def test_what_is_caught_is_named_or_raised_again_and_nothing_is_asserted_outside_tests(path: Path) -> None:
+    for node in ast.walk(TREES[path]):
+        assert not isinstance(node, ast.Assert), f"{name_of(path)}, line {node.lineno}"
+        if isinstance(node, ast.ExceptHandler):
+            caught = node.type.elts if isinstance(node.type, ast.Tuple) else [node.type]
+            names = {part.id for part in caught if isinstance(part, ast.Name)}
+            assert node.type is not None, f"{name_of(path)}, line {node.lineno}"
+            raised_again = any(isinstance(part, ast.Raise) and part.exc is None for part in ast.walk(node))
+            assert raised_again or not names & {"Exception", "BaseException"}, f"{name_of(path)}, line {node.lineno}"
+
+
+# --- docstrings
+
+Documented = ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef
+_ENTRY = re.compile(r"^(\*{0,2}\w+(?:, ?\*{0,2}\w+)*) ?: ")
+_RULE = re.compile(r"^-{3,}$")
+
+
+def public_things(tree: ast.Module) -> Iterator[tuple[str, Documented]]:
+    """Public functions and classes of a module, and public methods of its classes that do not follow a base class."""
+    for node in tree.body:
+        if isinstance(node, Documented) and not node.name.startswith("_"):
+            yield node.name, node
+            if isinstance(node, ast.ClassDef) and not node.bases:
+                for method in node.body:
+                    if isinstance(method, ast.FunctionDef | ast.AsyncFunctionDef) and not method.name.startswith("_"):
+                        yield f"{node.name}.{method.name}", method
+
+
+def section(docstring: str, title: str) -> list[str] | None:
+    """Names that a NumPy section documents, in order; None where there is no such section."""
+    lines = docstring.splitlines()
+    for i, line in enumerate(lines[:-1]):
+        if line.strip() == title and _RULE.match(lines[i + 1].strip()):
+            names: list[str] = []
+            for k, entry in enumerate(lines[i + 2 :]):
+                after = lines[i + 2 + k + 1].strip() if i + 2 + k + 1 < len(lines) else ""
+                if entry.strip() and _RULE.match(after):
+                    break
+                if not entry.strip() and names:
+                    break
+                if (found := _ENTRY.match(entry)) is not None:
+                    names += [name.strip().lstrip("*") for name in found.group(1).split(",")]
+            return names
+    return None
+
+
+def signature(node: Documented) -> list[str] | None:
+    """Names of a function's parameters, or of a class's constructor; None where a class has none of its own."""
+    if isinstance(node, ast.ClassDef):
+        inits = [child for child in node.body if isinstance(child, ast.FunctionDef) and child.name == "__init__"]
+        return signature(inits[0]) if inits else None
+    a = node.args
+    every = [*a.posonlyargs, *a.args, *([a.vararg] if a.vararg else []), *a.kwonlyargs, *([a.kwarg] if a.kwarg else [])]
+    return [arg.arg for arg in every if arg.arg not in ("self", "cls")]
+
+
+@each_module
+def test_every_public_function_and_class_has_a_docstring(path: Path) -> None:
+    without = [name for name, node in public_things(TREES[path]) if not ast.get_docstring(node)]
+    assert without == []
+
+
+@each_module
+def test_documented_parameters_are_those_of_the_signature(path: Path) -> None:
+    wrong = []
+    for name, node in public_things(TREES[path]):
+        documented = section(ast.get_docstring(node) or "", "Parameters")
+        if documented is None:
+            continue
+        parameters = signature(node)
+        if parameters is None:
+            wrong.append(f"{name}: documents parameters, but has no constructor of its own")
+        elif sorted(documented) != sorted(parameters):
+            wrong.append(f"{name}: documents {documented}, takes {parameters}")
+    assert wrong == []
+
+
+@each_module
+def test_documented_attributes_are_there(path: Path) -> None:
+    wrong = []
+    for name, node in public_things(TREES[path]):
+        documented = section(ast.get_docstring(node) or "", "Attributes")
+        if documented is None or not isinstance(node, ast.ClassDef):
+            continue
+        fields = {c.target.id for c in node.body if isinstance(c, ast.AnnAssign) and isinstance(c.target, ast.Name)}
+        methods = {c.name for c in node.body if isinstance(c, ast.FunctionDef)}
+        own = {c.attr for c in ast.walk(node) if isinstance(c, ast.Attribute) and isinstance(c.ctx, ast.Store)}
+        if missing := sorted(set(documented) - fields - methods - own):
+            wrong.append(f"{name}: documents {missing}, which it does not have")
+    assert wrong == []
+
+
+EXAMPLE = '''
+def rms(u, *, rate_hz, **more):
+    """RMS.
+
+    Parameters
+    ----------
+    u, rate_hz : shape (n,): the voltage. [V]
+        More of it : this is no entry.
+    {last} : the rest.
+
+    Returns
+    -------
+    float : [V]
+    """
+'''
+
+
+@pytest.mark.parametrize(("last", "same"), [("**more", True), ("more", True), ("less", False)])
+def test_the_docstring_checker_sees_what_it_is_to_see(last: str, same: bool) -> None:
+    (node,) = ast.parse(EXAMPLE.format(last=last)).body
+    assert isinstance(node, ast.FunctionDef)
+    documented = section(ast.get_docstring(node) or "", "Parameters")
+    assert documented is not None
+    assert (sorted(documented) == sorted(signature(node) or [])) == same
+    assert section("Nothing of the kind.", "Parameters") is None
