@@ -1,0 +1,67 @@
+"""What a detector gives: findings of one measuring point, in sample positions and channel numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelPart:
+    """One channel's part in a finding: when it took part [samples], and its most extreme value [unit of the finding]."""
+
+    channel: int
+    start: float
+    stop: float
+    extreme: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One event as a detector sees it; what does not apply to its kind is None.
+
+    Attributes
+    ----------
+    kind : one of `terms.EVENT_KINDS`.
+    category : the IEEE 1159 category in words; "" where classification by duration is left to the catalogue.
+    start, stop : [samples from the record's start], fractional; where `open_stop`, the end of what was seen.
+    magnitude, magnitude_unit : what the kind is measured by: residual voltage, peak, share … and its unit.
+    parts : each channel that takes part, in order of channel.
+    open_start, open_stop : under way at the first or last sample seen.
+    flags : sum of the marks of `measures.quality` in it.
+    refined_start : a start finer than the measure's window. [samples]
+    reference_v : what 1 pu stands for. [V]; of currents [A]
+    polarity : of an impulse or of an oscillation's first peak: +1 where it adds to the voltage there, -1 where not.
+    rise_s, width_s : 10-90 % rise and width at 50 % of an impulse. [s]
+    oscillation_hz, decay_s : dominating frequency of an oscillation and time constant of its decay. [Hz], [s]
+    n_modes : oscillating modes found.
+    energy_pu2s : integral of the squared residue. [pu² s]
+    repeats : cycles on which it came again at the same point on wave.
+    unseen : what the sampling rate could not have seen, in words.
+    before, after : steady values before and after a change. [unit of the finding]
+    notes : anything else, in words.
+    """
+
+    kind: str
+    category: str
+    start: float
+    stop: float
+    magnitude: float
+    magnitude_unit: str
+    parts: tuple[ChannelPart, ...]
+    open_start: bool = False
+    open_stop: bool = False
+    flags: int = 0
+    refined_start: float | None = None
+    reference_v: float | None = None
+    polarity: int | None = None
+    rise_s: float | None = None
+    width_s: float | None = None
+    oscillation_hz: float | None = None
+    decay_s: float | None = None
+    n_modes: int | None = None
+    energy_pu2s: float | None = None
+    repeats: int | None = None
+    unseen: str | None = None
+    before: float | None = None
+    after: float | None = None
+    notes: str = ""
