@@ -238,6 +238,15 @@ def test_units_are_turned_to_volts_and_amperes(tmp_path, unit, quantity, factor,
     )
 
 
+@pytest.mark.parametrize(("unit", "ratio", "rated"), [
+    ("V", "110000,110,S", 110e3), ("kV", "110,0.11,P", 110e3), ("V", "1,1,P", None), ("kV", "1,1,P", None),
+    ("V", "0,110,S", None), ("V", ",110,S", None),
+])  # fmt: skip
+def test_the_rated_value_is_the_primary_side_of_a_ratio_that_is_no_bare_one(tmp_path, unit, ratio, rated):
+    capture = read_lines(tmp_path, {3: f"1,UA,A,,{unit},0.5,0,0,-32767,32767,{ratio}"})
+    assert capture.header.channels[0].rated == rated
+
+
 @pytest.mark.parametrize("ratio", ["0,110,S", "110000,0,S", ",110,S", "110000,,S"])
 def test_a_ratio_with_a_zero_or_absent_member_is_one_and_noted(tmp_path, ratio):
     capture = read_lines(tmp_path, {3: f"1,UA,A,,V,0.5,0,0,-32767,32767,{ratio}"})
@@ -335,6 +344,13 @@ def test_text_becomes_the_narrowest_sample_type_that_holds_it(tmp_path, texts, s
     np.testing.assert_array_equal(capture.physical(0), expected)
 
 
+@pytest.mark.parametrize(("revision", "missing"), [(1999, True), (2013, False)])
+def test_decimal_text_has_the_same_mark_of_missing_samples(tmp_path, revision, missing):
+    rows = ascii_rows([["0.5", 0, 0], ["99999", 0, 0], ["", 0, 0]])
+    capture = read_lines(tmp_path, {1: f"Mill Lane,rec 1,{revision}", 10: "1000,3", 13: "ASCII"}, rows)
+    assert np.isnan(capture.physical(0)).tolist() == [False, missing, True]
+
+
 def test_a_long_recording_is_cut_into_pieces_that_follow_exactly(tmp_path, monkeypatch):
     monkeypatch.setattr(reader_module, "MAX_CAPTURE_SAMPLES", 7)
     n_samples, rate_hz = 40, 6400 / 3
@@ -389,6 +405,17 @@ def test_time_stamps_that_contradict_the_rates_are_noted_and_the_rates_used(tmp_
     capture = read_lines(tmp_path, {}, binary_rows(VALUES, stamps=np.arange(6) * 7))
     assert capture.header.rate_hz == 1000
     assert has_note(capture, "the sampling rates are used")
+
+
+def test_time_stamps_may_differ_a_little_from_the_rates_and_start_anywhere(tmp_path):
+    for stamps in (np.arange(6) * 1009, 4000 + np.arange(6) * 1000, np.arange(6) * 1000 + [0, 0, 0, 0, 0, 2]):
+        assert not has_note(read_lines(tmp_path, {}, binary_rows(VALUES, stamps=stamps)), "time stamps of the data")
+
+
+def test_time_stamps_of_32_bits_are_compared_with_the_rates_past_their_end(tmp_path):
+    stamps = (np.arange(6) * 2_000_000_000) % 2**32
+    assert not has_note(read_lines(tmp_path, {10: "0.0005,6"}, binary_rows(VALUES, stamps=stamps)), "time stamps of")
+    assert has_note(read_lines(tmp_path, {10: "0.0005,6"}, binary_rows(VALUES, stamps=stamps // 2)), "time stamps of")
 
 
 def test_time_stamps_that_are_left_out_are_not_noted(tmp_path):
@@ -467,11 +494,14 @@ def test_missing_time_stamps_are_placed_between_their_neighbours(tmp_path):
 
 @pytest.mark.parametrize(("stamps", "words"), [
     (np.cumsum(np.random.default_rng(1).integers(500, 1500, 40)), "not uniform"),
-    ([*range(0, 9000, 1000), 3000, 4000, 5000], "run backwards"),
+    ([*range(0, 9000, 1000), 3000, 4000, 5000], "row 10: .* run backwards"),
     ([7] * 20, "inf Hz"),
     ([0, 1000, 2000], "too few"),
     ([0xFFFFFFFF, *range(0, 19000, 1000)], "none at an end"),
     ([*range(0, 10000, 1000), 30000, *range(50000, 60000, 1000)], "not uniform"),
+    ([0, *range(50000, 60000, 1000)], "not uniform"),
+    ([*range(0, 10000, 1000), 50000], "not uniform"),
+    (np.cumsum(1000 + np.arange(40) * 3), "not uniform"),  # no two steps differ by much, first and last do
 ])  # fmt: skip
 def test_time_stamps_without_a_uniform_rate_are_refused(tmp_path, stamps, words):
     with pytest.raises(MalformedRecord, match=words):
@@ -638,6 +668,21 @@ def test_a_digital_channel_may_be_without_a_description(tmp_path):
 
 def test_a_station_name_may_hold_a_comma(tmp_path):
     assert read_lines(tmp_path, {1: "Mill Lane,north,rec 1,1999"}).header.station == "Mill Lane,north"
+
+
+def test_binary_data_may_hold_what_looks_like_a_section_line(tmp_path):
+    path = variant(tmp_path, 2013, "BINARY", 2, single=True)
+    content = bytearray(path.read_bytes())
+    content[-100:-70] = b"\n--- file type: CFG ---\n".ljust(30)
+    path.write_bytes(content)
+    assert read_one(path).header.n_samples == 50
+
+
+def test_sections_may_follow_text_data(tmp_path):
+    path = variant(tmp_path, 2013, "ASCII", 2, single=True)
+    expected = read_one(path).digest()
+    path.write_bytes(path.read_bytes() + b"--- file type: HDR ---\r\na note of the crew\r\n")
+    assert read_one(path).digest() == expected
 
 
 def test_a_byte_order_mark_may_stand_before_the_first_section(tmp_path):

@@ -12,7 +12,7 @@ from typing import Any
 import comtrade
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.capture import Capture, Channel, Header
@@ -44,8 +44,8 @@ def capture_of(samples: np.ndarray, channels: tuple[Channel, ...] = CHANNELS, **
     return Capture(Header(**(values | header)), samples)
 
 
-def some_samples(dtype: type = np.int16) -> np.ndarray:
-    samples = np.random.default_rng(4).integers(-30000, 30000, (3, 70000)).astype(dtype)
+def some_samples(dtype: type = np.int16, *, n_samples: int = 700) -> np.ndarray:
+    samples = np.random.default_rng(4).integers(-30000, 30000, (3, n_samples)).astype(dtype)
     samples[samples == -1] = 0  # the package takes -1 for a missing value in binary data of 1991
     return samples
 
@@ -75,7 +75,7 @@ def test_the_comtrade_package_reads_what_is_written(tmp_path, revision, data, di
     for i in range(3):  # rtol: its sums are in the same order, its product may be rounded once more
         np.testing.assert_allclose(np.array(other.analog[i]), capture.physical(i), rtol=1e-12)
     assert (other.station_name, other.rev_year) == ("Mill Lane", str(revision))
-    assert other.cfg.sample_rates == [[6400.0, 70000]]
+    assert other.cfg.sample_rates == [[6400.0, 700]]
     assert other.frequency == 50.0
     assert (other.status_count, other.analog_count) == (digital_channels, 3)
     assert not any(np.any(states) for states in other.status)
@@ -87,7 +87,7 @@ def test_the_comtrade_package_reads_what_is_written(tmp_path, revision, data, di
 @pytest.mark.parametrize(("revision", "data"), VARIANTS)
 def test_missing_samples_stay_missing(tmp_path, revision, data):
     samples = some_samples(np.float32 if data == "FLOAT32" else np.int16)
-    samples[:2, [5, 69999]] = np.nan if data == "FLOAT32" else -32768
+    samples[:2, [5, 699]] = np.nan if data == "FLOAT32" else -32768
     capture = capture_of(samples)
     back = read(write_comtrade(capture, tmp_path / "r.cfg", revision=revision, data=data))
     for i in range(3):
@@ -103,8 +103,16 @@ def test_another_missing_code_is_written_as_that_of_the_format(tmp_path):
     assert (back.samples[0, 5], back.header.channels[0].missing_code) == (-32768, -32768)
 
 
+@pytest.mark.parametrize("data", ["ASCII", "BINARY"])
+def test_a_capture_of_more_than_one_block_is_written_whole(tmp_path, data):
+    capture = capture_of(some_samples(n_samples=70000))
+    back = read(write_comtrade(capture, tmp_path / "r.cfg", data=data))
+    np.testing.assert_array_equal(back.samples, capture.samples)
+    assert not any("numbered from" in note or "time stamps of the data" in note for note in back.header.notes)
+
+
 def test_time_stamps_follow_the_rate(tmp_path):
-    path = write_comtrade(capture_of(some_samples()), tmp_path / "r.cfg")
+    path = write_comtrade(capture_of(some_samples(n_samples=70000)), tmp_path / "r.cfg")
     rows = np.fromfile(path.with_suffix(".dat"), np.dtype([("n", "<u4"), ("us", "<u4"), ("v", "<i2", (3,))]))
     np.testing.assert_array_equal(rows["n"], np.arange(1, 70001))
     np.testing.assert_array_equal(rows["us"], np.rint(np.arange(70000) * 156.25))
@@ -112,7 +120,7 @@ def test_time_stamps_follow_the_rate(tmp_path):
 
 @pytest.mark.parametrize("data", ["ASCII", "BINARY"])
 def test_a_multiplier_keeps_the_time_stamps_of_a_long_capture_in_range(tmp_path, data):
-    capture = capture_of(some_samples()[:, :20000], rate_hz=0.5)  # 11 hours, 4e10 microseconds
+    capture = capture_of(some_samples(n_samples=20000), rate_hz=0.5)  # 11 hours, 4e10 microseconds
     path = write_comtrade(capture, tmp_path / "r.cfg", data=data)
     multiplier = int(path.read_text().splitlines()[-1])
     last = 19999 * 2_000_000
@@ -139,10 +147,25 @@ def test_nanoseconds_are_kept_by_revision_2013(tmp_path):
     assert not any("time stamps of the data span" in note for note in back.header.notes)
 
 
+def test_revision_2013_says_that_its_stamps_are_utc(tmp_path):
+    capture = capture_of(some_samples())
+    assert not read(write_comtrade(capture, tmp_path / "r.cfg", revision=2013)).header.notes
+    (note,) = read(write_comtrade(capture, tmp_path / "s.cfg", revision=1999)).header.notes
+    assert "time zone is not stated" in note
+
+
+def test_revision_2013_holds_any_integer_as_text(tmp_path):
+    samples = np.array([[99999, -(2**31) + 1, 2**31 - 1]] * 3, np.int32)
+    channels = tuple(replace(channel, missing_code=-(2**31)) for channel in CHANNELS)
+    back = read(write_comtrade(capture_of(samples, channels), tmp_path / "r.cfg", revision=2013, data="ASCII"))
+    np.testing.assert_array_equal(back.samples, samples)
+    assert back.header.channels[0].missing_code == -(2**31)
+
+
 def test_capital_endings_give_a_capital_data_file(tmp_path):
     path = write_comtrade(capture_of(some_samples()), tmp_path / "R.CFG")
     assert {file.name for file in tmp_path.iterdir()} == {"R.CFG", "R.DAT"}
-    assert read(path).header.n_samples == 70000
+    assert read(path).header.n_samples == 700
 
 
 def test_a_cut_single_file_is_noticed(tmp_path):
@@ -245,7 +268,7 @@ def variants_and_captures(draw: st.DrawFn) -> tuple[int, str, Capture]:
     return revision, data, capture
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(variants_and_captures(), st.integers(0, 20), st.booleans())
 def test_a_capture_written_and_read_is_the_same_capture(variant, digital_channels, single):
     revision, data, capture = variant

@@ -216,8 +216,8 @@ def _rated(lines: Lines, fields: list[str], unit_factor: float, name: str) -> fl
     """The primary side of a channel's transformer, where it is a rating and not the one of a bare ratio."""
     if len(fields) < 2 or not fields[0]:
         return None
-    rated = lines.number(fields[0], f"the ratio of {name}") * unit_factor
-    return rated if 1.0 < rated < math.inf else None
+    primary = lines.number(fields[0], f"the ratio of {name}")
+    return primary * unit_factor if primary > 1.0 and math.isfinite(primary * unit_factor) else None
 
 
 def _skip_digital(lines: Lines, i_channel: int) -> None:
