@@ -59,6 +59,17 @@ class Event:
     reference_kind: str = "nominal"
     frequency_hz: float | None = None
     quality: str = ""
+    polarity: int | None = None
+    rise_s: float | None = None
+    width_s: float | None = None
+    oscillation_hz: float | None = None
+    decay_s: float | None = None
+    n_modes: int | None = None
+    energy_pu2s: float | None = None
+    repeats: int | None = None
+    unseen: str | None = None
+    before: float | None = None
+    after: float | None = None
     notes: str = ""
 
     @property
@@ -69,11 +80,12 @@ class Event:
 
 _TIMES = frozenset({"start", "refined_start"})
 _FLAGS = frozenset({"line_to_line", "open_start", "open_end"})
-_COUNTS = frozenset({"stages"})
+_COUNTS = frozenset({"stages", "polarity", "n_modes", "repeats"})
 _NUMBERS = frozenset(
     {
         "duration_s", "magnitude", "reference_v", "cause_confidence", "learned_confidence", "observed_s",
         "magnitude_a", "magnitude_b", "magnitude_c", "duration_a_s", "duration_b_s", "duration_c_s", "frequency_hz",
+        "rise_s", "width_s", "oscillation_hz", "decay_s", "energy_pu2s", "before", "after",
     }
 )  # fmt: skip
 

@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
 
-from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
 from pipeline.catalogue.look import Look, take_look
-from pipeline.catalogue.points import Point, judged_channels, points_of
+from pipeline.catalogue.points import Point, judged_channels, measured_channels, points_of
 from pipeline.catalogue.record import Record
+from pipeline.catalogue.rms_rows import variation_event, with_enclosing
+from pipeline.catalogue.rows import event_of
 from pipeline.config import Thresholds
-from pipeline.detectors.point_on_wave import LOOK_AHEAD_CYCLES, LOOK_BACK_CYCLES, refine_start
-from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
-from pipeline.detectors.stages import find_stages
+from pipeline.detectors.measured import Measured
+from pipeline.detectors.registry import Chosen
+from pipeline.detectors.rms_variations import find_rms_variations
 from pipeline.errors import SignalError
-from pipeline.events import Event, with_identity
+from pipeline.events import Event
 from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
 from pipeline.measures.nominal import find_nominal_voltage, steady_level
-from pipeline.measures.quality import FLAG_WORDS
 from pipeline.measures.reference import pre_event_voltage, sliding_reference
+from pipeline.terms import Quantity
 
 _OFF_NOMINAL = 0.1  # a steady voltage farther off its nominal is measured against itself
 _DEAD = 0.02  # of the other phases' level: a channel that never rises above it is not connected
@@ -37,12 +38,29 @@ class Terms:
     nominal_voltage_v : of each judged voltage. [V]
     nominal_frequency_hz : [Hz]
     hookup : a name of `terms.HOOKUPS`.
+    detectors : those that look for more than RMS variations.
     """
 
     thresholds: Thresholds
     nominal_voltage_v: float | None = None
     nominal_frequency_hz: float | None = None
     hookup: str | None = None
+    detectors: tuple[Chosen, ...] = ()
+
+    @property
+    def needs_series(self) -> bool:
+        """Some detector needs the half-cycle series of the whole record."""
+        return any(chosen.needs != "waveform" for chosen in self.detectors)
+
+    @property
+    def needs_currents(self) -> bool:
+        """Some detector needs the currents."""
+        return any(chosen.needs == "currents" for chosen in self.detectors)
+
+    @property
+    def quantities(self) -> tuple[Quantity, ...]:
+        """What must be read of a capture."""
+        return ("voltage", "current") if self.needs_currents else ("voltage",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +96,11 @@ class _Reference:
     nominal_v: float
     thresholds: Thresholds
 
-    def volts(self, series: HalfCycles, live: Sequence[int]) -> Any:
-        """What 1 pu stands for: one voltage, or the sliding reference of each live channel. [V]"""
-        if self.thresholds.reference == "nominal":
+    def volts(self, series: HalfCycles) -> Any:
+        """What 1 pu stands for: one voltage, or the sliding reference of each channel. [V]"""
+        if self.thresholds.reference == "nominal" or not series.n:
             return self.nominal_v
-        u_half = series.u_half[live]
+        u_half = series.u_half
         from_nominal = self.thresholds.sliding_start == "nominal"
         return sliding_reference(
             u_half,
@@ -131,26 +149,98 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
             continue
         notes += [*point.notes, *words]
         spans = look.spans(reference.thresholds, reference.nominal_v, live)
+        if terms.needs_series:
+            spans = [(0, record.n_samples)]
         for first, stop in spans:
-            series = measure(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
-            if series.n:
-                events += _with_enclosing(_events(record, point, series, live, reference, site=site))
+            measured = _measured(record, point, look, live, reference, terms, first=first, stop=stop)
+            if measured.half_cycles.n:
+                events += _events(record, point, measured, reference, terms, site=site)
         coverage.append(_coverage(record, point, look, live, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
 
-def measure(record: Record, point: Point, *, nominal_hz: float, first: int = 0, stop: int | None = None) -> HalfCycles:
+def measure(
+    record: Record,
+    point: Point,
+    *,
+    nominal_hz: float,
+    first: int = 0,
+    stop: int | None = None,
+    currents: bool = False,
+    phasors: bool = False,
+) -> HalfCycles:
     """Half-cycle series of a point's judged voltages between two record positions, window starts from the record's.
+
+    Parameters
+    ----------
+    record : captures that follow one another.
+    point : the measuring point.
+    nominal_hz : nominal frequency. [Hz]
+    first, stop : record positions; None: to the end. [samples]
+    currents : measure the point's currents too, after the voltages and in their windows.
+    phasors : give the phasors of the voltages.
 
     Raises
     ------
     SignalError : too few samples a cycle.
     """
-    meter = HalfCycleMeter(judged_channels(record.header, point), rate_hz=record.header.rate_hz, nominal_hz=nominal_hz)
-    for block in record.blocks(point, first=first, stop=stop):
+    channels = measured_channels(record.header, point) if currents else judged_channels(record.header, point)
+    meter = HalfCycleMeter(
+        channels,
+        rate_hz=record.header.rate_hz,
+        nominal_hz=nominal_hz,
+        n_leading=len(point.voltages),
+        phasors=phasors,
+    )
+    for block in record.blocks(point, first=first, stop=stop, currents=currents):
         meter.push(block)
     series = meter.finish()
     return replace(series, starts=series.starts + first) if first else series
+
+
+def _measured(
+    record: Record,
+    point: Point,
+    look: Look,
+    live: list[int],
+    reference: _Reference,
+    terms: Terms,
+    *,
+    first: int,
+    stop: int,
+) -> Measured:
+    currents = terms.needs_currents and bool(point.currents)
+    series = measure(
+        record,
+        point,
+        nominal_hz=look.nominal_hz,
+        first=first,
+        stop=stop,
+        currents=currents,
+        phasors=terms.needs_series,
+    )
+    n_voltages = len(point.voltages)
+    voltages = series.of_channels(live)
+    return Measured(
+        half_cycles=voltages,
+        currents=series.of_channels(range(n_voltages, n_voltages + len(point.currents))) if currents else None,
+        phases=tuple(point.phases[c] for c in live),
+        current_phases=tuple(phase for phase, _ in point.currents),
+        line_to_line=point.hookup.line_to_line,
+        reference_v=reference.volts(voltages),
+        nominal_v=reference.nominal_v,
+        variations=np.zeros((0, 2)),
+        suspects=(),
+        n_samples=record.n_samples,
+        waveform=partial(_waveform, record, point, live),
+    )
+
+
+def _waveform(record: Record, point: Point, live: list[int], first: int, stop: int) -> Any:
+    """Live voltages between two record positions. [V]"""
+    raw = record.samples(point, first, stop)
+    channels = judged_channels(record.header, point)
+    return np.stack([raw[c].astype(np.float64) * channels[c].scale + channels[c].offset for c in live])
 
 
 def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[list[int], _Reference, list[str]]:
@@ -194,148 +284,29 @@ def _steady_off_nominal(rms: Any, nominal_v: float) -> bool:
 
 
 def _events(
-    record: Record, point: Point, series: HalfCycles, live: list[int], reference: _Reference, *, site: str
+    record: Record, point: Point, measured: Measured, reference: _Reference, terms: Terms, *, site: str
 ) -> list[Event]:
-    everything = len(live) == series.u_half.shape[0]
-    thresholds = reference.thresholds
-    volts = reference.volts(series, live)
+    series, thresholds = measured.half_cycles, reference.thresholds
+    kind = thresholds.reference
     variations = find_rms_variations(
-        series.u_half if everything else series.u_half[live],
-        series.starts if everything else series.starts[live],
-        reference=volts,
+        series.u_half,
+        series.starts,
+        reference=measured.reference_v,
         sag_pu=thresholds.sag_pu,
         swell_pu=thresholds.swell_pu,
         interruption_pu=thresholds.interruption_pu,
         hysteresis_pu=thresholds.hysteresis_pu,
-        flags=series.flags if everything else series.flags[live],
+        flags=series.flags,
     )
-    return [
-        _event(record, point, series, variation, live, volts, kind=thresholds.reference, site=site)
-        for variation in variations
-    ]
-
-
-def _event(
-    record: Record,
-    point: Point,
-    series: HalfCycles,
-    variation: RmsVariation,
-    live: list[int],
-    volts: Any,
-    *,
-    kind: str,
-    site: str,
-) -> Event:
-    start, stop = record.time_ns(variation.start), record.time_ns(variation.stop)
-    observed_s = (stop - start) / 1e9
-    worst = (max if variation.kind == "swell" else min)(variation.channels, key=lambda part: part.extreme_pu)
-    reference_v = _reference_at(volts, worst.channel, worst.i_start)
-    category = classify_category(variation.kind, observed_s, nominal_frequency_hz=series.nominal_hz)
-    first = min(variation.channels, key=lambda part: (part.start, part.channel))
-    involved = sorted({part.channel for part in variation.channels})
-    refined = None if variation.open_start else _refined(record, point, series, variation, live)
-    stages = find_stages(_worst_trace(series, variation, live, volts))
-    extremes, durations = _per_phase(record, variation)
-    phases = [point.phases[live[c]] for c in involved]
-    half_s = [stage.n_half_cycles / (2 * float(series.frequency_hz[first.i_start])) for stage in stages]
-    return with_identity(
-        Event(
-            site=site,
-            point=point.name,
-            kind=long_duration_kind(variation.kind, observed_s),
-            category=category,
-            start=start,
-            duration_s=None if variation.open_start or variation.open_stop else observed_s,
-            observed_s=observed_s,
-            magnitude=variation.magnitude_pu,
-            phases=_phases_word(phases),
-            line_to_line=point.hookup.line_to_line,
-            open_start=variation.open_start,
-            open_end=variation.open_stop,
-            reference_v=reference_v,
-            refined_start=refined,
-            capture=record.digests(variation.start, variation.stop),
-            worst_phase_kind=_worst_kind(variation, worst.extreme_pu),
-            **_by_letter("magnitude", "", phases, [extremes[c] for c in involved]),
-            **_by_letter("duration", "_s", phases, [durations[c] for c in involved]),
-            stages=len(stages),
-            stage_magnitudes=" ".join(f"{stage.level_pu:.3f}" for stage in stages),
-            stage_durations_s=" ".join(f"{seconds:.3f}" for seconds in half_s),
-            reference_kind=kind,
-            frequency_hz=float(series.frequency_hz[first.i_start]),
-            quality=" ".join(word for flag, word in FLAG_WORDS.items() if variation.flags & flag),
-            notes=""
-            if is_typical_magnitude(category, variation.magnitude_pu)
-            else "magnitude untypical of the category",
-        )
+    events = with_enclosing(
+        [variation_event(variation, record, point, measured, site=site, kind=kind) for variation in variations]
     )
-
-
-def _reference_at(volts: Any, channel: int, i: int) -> float:
-    return float(volts[channel, i]) if isinstance(volts, np.ndarray) else float(volts)
-
-
-def _worst_kind(variation: RmsVariation, extreme_pu: float) -> str | None:
-    """What IEEE 1159 would call the worst phase on its own, where that differs from the point's kind."""
-    return "interruption" if variation.kind == "sag" and extreme_pu < 0.1 else None
-
-
-def _per_phase(record: Record, variation: RmsVariation) -> tuple[dict[int, float], dict[int, float]]:
-    worst = max if variation.kind == "swell" else min
-    extremes: dict[int, float] = {}
-    durations: dict[int, float] = {}
-    for part in variation.channels:
-        seconds = (part.stop - part.start) / record.header.rate_hz
-        extremes[part.channel] = worst(extremes.get(part.channel, part.extreme_pu), part.extreme_pu)
-        durations[part.channel] = durations.get(part.channel, 0.0) + seconds
-    return extremes, durations
-
-
-def _by_letter(prefix: str, suffix: str, phases: list[str], values: list[float]) -> dict[str, Any]:
-    return {f"{prefix}_{phase[0].lower()}{suffix}": value for phase, value in zip(phases, values, strict=True)}
-
-
-def _phases_word(phases: list[str]) -> str:
-    if all(len(phase) == 1 for phase in phases):
-        return "".join(phases)
-    return phases[0] if len(phases) == 1 else "ABC"
-
-
-def _worst_trace(series: HalfCycles, variation: RmsVariation, live: list[int], volts: Any) -> Any:
-    low = min(part.i_start for part in variation.channels)
-    high = max(part.i_stop for part in variation.channels)
-    rows = [live[part.channel] for part in variation.channels]
-    trace = series.u_half[rows, low:high].astype(np.float64)
-    if isinstance(volts, np.ndarray):
-        trace /= volts[[part.channel for part in variation.channels], low:high]
-    else:
-        trace /= volts
-    return trace.max(axis=0) if variation.kind == "swell" else trace.min(axis=0)
-
-
-def _refined(record: Record, point: Point, series: HalfCycles, variation: RmsVariation, live: list[int]) -> int | None:
-    first = min(variation.channels, key=lambda part: (part.start, part.channel))
-    cycle = series.rate_hz / float(series.frequency_hz[first.i_start])
-    low = max(int(variation.start - LOOK_BACK_CYCLES * cycle), 0)
-    raw = record.samples(point, low, int(variation.start + LOOK_AHEAD_CYCLES * cycle))
-    channels = judged_channels(record.header, point)
-    rows = [live[part.channel] for part in variation.channels]
-    u = np.stack([raw[row].astype(np.float64) * channels[row].scale + channels[row].offset for row in rows])
-    found = refine_start(np.nan_to_num(u), samples_per_cycle=cycle, i_window=variation.start - low)
-    return None if found is None else record.time_ns(low + found)
-
-
-def _with_enclosing(events: list[Event]) -> list[Event]:
-    """Interruptions named as part of the sag on the same samples that they lie in."""
-    sags = [event for event in events if event.kind in ("sag", "undervoltage")]
-    named = []
-    for event in events:
-        around = next(
-            (sag for sag in sags if event.kind == "interruption" and sag.start <= event.start < sag.end),
-            None,
-        )
-        named.append(event if around is None else replace(event, part_of=around.event_id))
-    return named
+    spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
+    measured = replace(measured, variations=spans)
+    for chosen in terms.detectors:
+        for finding in chosen.detector.find(measured, chosen.settings):
+            events.append(event_of(finding, record, point, measured, site=site, kind=kind))
+    return events
 
 
 def _coverage(record: Record, point: Point, look: Look, live: list[int], within: tuple[int, int]) -> Coverage:

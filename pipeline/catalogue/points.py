@@ -38,12 +38,14 @@ class Point:
     hookup : how the recorder is connected there.
     voltages : the judged voltages, in order of phase.
     notes : what was taken for granted.
+    currents : phases and channels of the currents that belong to it.
     """
 
     name: str | None
     hookup: Hookup
     voltages: tuple[JudgedVoltage, ...]
     notes: tuple[str, ...] = ()
+    currents: tuple[tuple[str, int], ...] = ()
 
     @property
     def phases(self) -> tuple[str, ...]:
@@ -74,8 +76,40 @@ def points_of(header: Header, *, hookup: str | None = None) -> tuple[Point, ...]
             continue
         shown = name if len(groups) > 1 else None
         kind = HOOKUPS[hookup] if hookup is not None else _hookup_of(phases)
-        points.append(Point(shown, kind, _voltages(kind, phases), notes))
+        currents = _currents(header.channels, point=name if shown else None)
+        points.append(Point(shown, kind, _voltages(kind, phases), notes, currents))
     return tuple(points)
+
+
+def _currents(channels: tuple[Channel, ...], *, point: str | None) -> tuple[tuple[str, int], ...]:
+    """The first current of each line conductor; where the file holds several points, only those named like it."""
+    found: dict[str, int] = {}
+    for i, channel in enumerate(channels):
+        if channel.quantity == "current" and channel.phase in LINE_PHASES and point in (None, channel.point):
+            found.setdefault(channel.phase, i)
+    return tuple(sorted(found.items()))
+
+
+def measured_channels(header: Header, point: Point) -> tuple[Channel, ...]:
+    """The channels of the judged voltages and, after them, of the point's currents."""
+    voltages = judged_channels(header, point)
+    currents = tuple(header.channels[i] for _, i in point.currents)
+    if _is_plain(point):
+        return voltages + currents
+    return voltages + tuple(Channel(c.name, "current", c.phase, "A") for c in currents)
+
+
+def measured_samples(capture: Capture, point: Point, *, first: int = 0) -> SampleArray:
+    """Samples of `measured_channels` from sample `first` on; in volts and amperes where a voltage is a difference."""
+    voltages = judged_samples(capture, point, first=first)
+    rows = [i for _, i in point.currents]
+    if _is_plain(point):
+        return np.concatenate([voltages, capture.samples[rows, first:]])
+    return np.concatenate([voltages, *(capture.physical(i)[None, first:].astype(np.float32) for i in rows)])
+
+
+def _is_plain(point: Point) -> bool:
+    return all(len(voltage.terms) == 1 for voltage in point.voltages)
 
 
 def judged_channels(header: Header, point: Point) -> tuple[Channel, ...]:
@@ -90,7 +124,7 @@ def judged_channels(header: Header, point: Point) -> tuple[Channel, ...]:
 
 def judged_samples(capture: Capture, point: Point, *, first: int = 0) -> SampleArray:
     """Raw samples of the judged voltages from sample `first` on, shape (n_voltages, n); volts for differences."""
-    if all(len(voltage.terms) == 1 for voltage in point.voltages):
+    if _is_plain(point):
         rows = [voltage.terms[0][0] for voltage in point.voltages]
         if rows == list(range(rows[0], rows[0] + len(rows))):
             return capture.samples[rows[0] : rows[0] + len(rows), first:]

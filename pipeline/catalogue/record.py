@@ -10,7 +10,7 @@ from itertools import accumulate
 import numpy as np
 
 from pipeline.capture import Capture, Header, SampleArray
-from pipeline.catalogue.points import Point, judged_samples
+from pipeline.catalogue.points import Point, judged_samples, measured_samples
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
@@ -81,17 +81,21 @@ class Record:
         low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
         return "+".join(dict.fromkeys(piece.digest() for piece in self.pieces[low : high + 1]))
 
-    def blocks(self, point: Point, *, first: int = 0, stop: int | None = None) -> Iterator[SampleArray]:
+    def blocks(
+        self, point: Point, *, first: int = 0, stop: int | None = None, currents: bool = False
+    ) -> Iterator[SampleArray]:
         """Raw samples of a point's judged voltages at record positions [first, stop), capture by capture.
 
         Parameters
         ----------
         point : whose judged voltages.
         first, stop : record positions; None: to the end. [samples]
+        currents : give the point's currents too, after the voltages.
         """
+        samples = measured_samples if currents else judged_samples
         stop = self.n_samples if stop is None else min(stop, self.n_samples)
         for k in range(self._piece_at(first), self._piece_at(stop - 1) + 1):
-            block = judged_samples(self.pieces[k].load(), point, first=self.skips[k])
+            block = samples(self.pieces[k].load(), point, first=self.skips[k])
             yield block[:, max(first - self.positions[k], 0) : stop - self.positions[k]]
 
     def samples(self, point: Point, first: int, stop: int) -> SampleArray:

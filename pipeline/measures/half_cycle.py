@@ -42,6 +42,8 @@ class HalfCycles:
     tracked : bool, shape (n,). The frequency was measured here, not held.
     flags : uint8, shape (n_channels, n). Marks of the samples in each window, see `measures.quality`.
     rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
+    fundamental : complex64, shape (n_tracked_channels, n). Phasor of the fundamental at each half cycle, RMS, all
+        channels against the same reference; None where it was not asked for. [unit of the channel]
     """
 
     u_half: F32
@@ -51,11 +53,26 @@ class HalfCycles:
     flags: U8
     rate_hz: float
     nominal_hz: float
+    fundamental: npt.NDArray[np.complex64] | None = None
 
     @property
     def n(self) -> int:
         """How many half cycles."""
         return int(self.frequency_hz.size)
+
+    def of_channels(self, channels: Sequence[int]) -> HalfCycles:
+        """The series of some of the channels."""
+        chosen = list(channels)
+        tracked = self.fundamental
+        if tracked is not None:
+            tracked = tracked[chosen] if max(chosen, default=-1) < tracked.shape[0] else None
+        return replace(
+            self,
+            u_half=self.u_half[chosen],
+            starts=self.starts[chosen],
+            flags=self.flags[chosen],
+            fundamental=tracked,
+        )
 
 
 class HalfCycleMeter:
@@ -68,13 +85,23 @@ class HalfCycleMeter:
     ----------
     channels : of the samples; their scale and offset turn raw samples into units.
     rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
+    n_leading : the first so many channels are tracked, the others (currents) share their windows, in turn; None: all.
+    phasors : give the phasors of the tracked channels too.
 
     Raises
     ------
     SignalError : under `FEWEST_SAMPLES_A_CYCLE` samples a cycle, or no channel.
     """
 
-    def __init__(self, channels: Sequence[Channel], *, rate_hz: float, nominal_hz: float) -> None:
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        *,
+        rate_hz: float,
+        nominal_hz: float,
+        n_leading: int | None = None,
+        phasors: bool = False,
+    ) -> None:
         if not channels:
             raise SignalError("there is no channel to measure")
         if not nominal_hz > 0:
@@ -85,6 +112,8 @@ class HalfCycleMeter:
                 f"an RMS needs at least {FEWEST_SAMPLES_A_CYCLE}"
             )
         self._channels = tuple(channels)
+        self._n_leading = len(self._channels) if n_leading is None else n_leading
+        self._phasors = phasors
         self._grid = Grid.of(rate_hz, nominal_hz)
         self._pieces: list[Raw] = []
         self._start = 0  # record position of the first buffered sample
@@ -129,14 +158,16 @@ class HalfCycleMeter:
         carry = self._carry
         if carry is not None:
             carry = replace(carry, position=carry.position - self._start)
-        track = _track(sums, grid, carry)
+        track = _track(sums[: self._n_leading], grid, carry)
         stop = float(raw.shape[1])
         if not last:
             stop = float(track.positions[-_LAG_HOPS])
         result, self._next_tick = _windows(
             raw, squares, flags, self._channels, track, grid, first_tick=self._next_tick, stop=stop
         )
-        self._results.append(_shifted(result, self._start))
+        if self._phasors:
+            result = _with_fundamental(result, track, self._channels, grid)
+        self._results.append(replace(result, starts=result.starts + self._start))
         self._remember_peaks(result)
         if last:
             self._pieces, self._buffered = [], 0
@@ -247,7 +278,8 @@ def _windows(
     cycle = grid.rate_hz / hertz
     starts = np.empty((raw.shape[0], ticks.size))
     for c in range(raw.shape[0]):
-        starts[c] = ticks - np.interp(ticks, hops, track.offsets[c]) * cycle / (2 * np.pi)
+        leader = c if c < len(track.offsets) else (c - len(track.offsets)) % len(track.offsets)
+        starts[c] = ticks - np.interp(ticks, hops, track.offsets[leader]) * cycle / (2 * np.pi)
     edge = (raw.shape[1] // grid.decimation) * grid.decimation - 2.0
     whole = (starts.min(axis=0, initial=np.inf) >= 0) & ((starts + cycle).max(axis=0, initial=-np.inf) <= edge)
     ticks, hertz, cycle, starts = ticks[whole], hertz[whole], cycle[whole], starts[:, whole]
@@ -297,11 +329,16 @@ def _window_flags(flags: U8, starts: F64, cycle: F64) -> U8:
     return marks
 
 
-def _shifted(result: HalfCycles, by: int) -> HalfCycles:
-    return HalfCycles(
-        result.u_half, result.starts + by, result.frequency_hz, result.tracked, result.flags,
-        result.rate_hz, result.nominal_hz,
-    )  # fmt: skip
+def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: Grid) -> HalfCycles:
+    """The series with the phasors at the middle of each window."""
+    middle = (result.starts + 0.5 * grid.rate_hz / result.frequency_hz).mean(axis=0)
+    n = track.relative.shape[0]
+    scale = np.array([abs(channel.scale) for channel in channels[:n]]) / (grid.decimation * np.sqrt(2))
+    rows = [
+        (np.interp(middle, track.positions, row.real) + 1j * np.interp(middle, track.positions, row.imag)) * one
+        for row, one in zip(track.relative, scale, strict=True)
+    ]
+    return replace(result, fundamental=np.asarray(rows, np.complex64).reshape(n, result.n))
 
 
 def _joined(results: Sequence[HalfCycles], n_channels: int, grid: Grid) -> HalfCycles:
@@ -320,4 +357,7 @@ def _joined(results: Sequence[HalfCycles], n_channels: int, grid: Grid) -> HalfC
         np.concatenate([r.flags for r in results], axis=1),
         grid.rate_hz,
         grid.nominal_hz,
+        None
+        if results[0].fundamental is None
+        else np.concatenate([r.fundamental for r in results if r.fundamental is not None], axis=1),
     )

@@ -111,6 +111,7 @@ class Track:
     offsets : float64, shape (n_channels, n_hops). Channel phase less reference, modulo half a turn. [rad]
     centres : the carried middle of each channel's offsets. [rad]
     steady : bool, shape (n_hops,). The frequency was measured here, not held.
+    relative : complex, shape (n_channels, n_hops). Phasors of the averages against the reference, peak values.
     """
 
     positions: F64
@@ -119,6 +120,7 @@ class Track:
     offsets: F64
     centres: tuple[float, ...]
     steady: Mask
+    relative: C64
 
 
 def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
@@ -155,8 +157,9 @@ def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
 
     positions = grid.centre + grid.hop_samples * np.arange(n_hops, dtype=np.float64)
     phase = _reference_phase(phasors, frequency_hz, steady, positions, grid, carry)
-    offsets, centres = _channel_offsets(phasors, power, phase, carry)
-    return Track(positions, phase, frequency_hz, offsets, centres, steady)
+    relative = phasors * np.exp(-1j * phase)
+    offsets, centres = _channel_offsets(relative, power, carry)
+    return Track(positions, phase, frequency_hz, offsets, centres, steady, relative)
 
 
 @cache
@@ -276,9 +279,8 @@ def _reference_phase(
     return phase + lead
 
 
-def _channel_offsets(phasors: C64, power: F64, phase: F64, carry: Carry | None) -> tuple[F64, tuple[float, ...]]:
+def _channel_offsets(relative: C64, power: F64, carry: Carry | None) -> tuple[F64, tuple[float, ...]]:
     """Each channel's phase against the reference, within a quarter turn of its own usual value."""
-    relative = phasors * np.exp(-1j * phase)
     size = relative.real**2 + relative.imag**2
     present = (0.5 * size > _COHERENCE * power) & (size > 0)
     if carry is None:

@@ -183,9 +183,9 @@ def _configuration(
         yield _analog_line(i, channel, revision, data)
     for i in range(1, digital_channels + 1):
         yield f"{i},D{i},0" if revision == 1991 else f"{i},D{i},,,0"
-    yield "" if header.nominal_frequency_hz is None else repr(header.nominal_frequency_hz)
+    yield "" if header.nominal_frequency_hz is None else repr(float(header.nominal_frequency_hz))
     yield "1"
-    yield f"{header.rate_hz!r},{header.n_samples}"
+    yield f"{float(header.rate_hz)!r},{header.n_samples}"
     yield clock.text(header.start_ns)
     yield clock.text(header.trigger_ns)
     yield data
@@ -198,8 +198,8 @@ def _configuration(
 
 def _analog_line(number: int, channel: Channel, revision: Revision, data: DataKind) -> str:
     low, high = _LIMITS[data]
-    line = (f"{number},{channel.name},{channel.phase},{channel.point},{channel.unit},{channel.scale!r},"
-            f"{channel.offset!r},0,{low},{high}")  # fmt: skip
+    line = (f"{number},{channel.name},{channel.phase},{channel.point},{channel.unit},{float(channel.scale)!r},"
+            f"{float(channel.offset)!r},0,{low},{high}")  # fmt: skip
     return line if revision == 1991 else f"{line},1,1,P"
 
 

@@ -280,3 +280,11 @@ def test_a_capture_written_and_read_is_the_same_capture(variant, digital_channel
     assert back.header == replace(capture.header, source=path.name, notes=back.header.notes)
     np.testing.assert_array_equal(back.samples, capture.samples)
     assert back.digest() == capture.digest()
+
+
+def test_numbers_of_numpy_types_are_written_as_plain_numbers(tmp_path):
+    channels = tuple(replace(channel, scale=np.float64(0.1), offset=np.float64(0.0)) for channel in CHANNELS)
+    capture = capture_of(some_samples(), channels, rate_hz=np.float64(6400.0))
+    path = write_comtrade(capture, tmp_path / "a.cfg")
+    assert "float64" not in path.read_text(encoding="utf-8")
+    assert by_package(path).total_samples == capture.header.n_samples

@@ -1,0 +1,137 @@
+"""From RMS variations to rows of the catalogue: category, start on the waveform, stages, values by phase."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
+from pipeline.catalogue.points import Point
+from pipeline.catalogue.record import Record
+from pipeline.catalogue.rows import phases_word
+from pipeline.detectors.measured import Measured
+from pipeline.detectors.point_on_wave import LOOK_AHEAD_CYCLES, LOOK_BACK_CYCLES, refine_start
+from pipeline.detectors.rms_variations import RmsVariation
+from pipeline.detectors.stages import find_stages
+from pipeline.events import Event, with_identity
+from pipeline.measures.quality import FLAG_WORDS
+
+
+def variation_event(
+    variation: RmsVariation, record: Record, point: Point, measured: Measured, *, site: str, kind: str
+) -> Event:
+    """A sag, swell or interruption as an event.
+
+    Parameters
+    ----------
+    variation : in record positions and channel numbers.
+    record : that it was found in; gives times and digests.
+    point : the measuring point.
+    measured : the series and the waveform that it was found in.
+    site : the site's name.
+    kind : of the reference: ``nominal`` or ``sliding``.
+    """
+    series = measured.half_cycles
+    start, stop = record.time_ns(variation.start), record.time_ns(variation.stop)
+    observed_s = (stop - start) / 1e9
+    worst = (max if variation.kind == "swell" else min)(variation.channels, key=lambda part: part.extreme_pu)
+    category = classify_category(variation.kind, observed_s, nominal_frequency_hz=series.nominal_hz)
+    first = min(variation.channels, key=lambda part: (part.start, part.channel))
+    refined = None if variation.open_start else _refined(variation, measured)
+    stages = find_stages(_worst_trace(variation, measured))
+    extremes, durations = _per_phase(record, variation)
+    involved = sorted(extremes)
+    phases = [measured.phases[c] for c in involved]
+    half_s = [stage.n_half_cycles / (2 * float(series.frequency_hz[first.i_start])) for stage in stages]
+    return with_identity(
+        Event(
+            site=site,
+            point=point.name,
+            kind=long_duration_kind(variation.kind, observed_s),
+            category=category,
+            start=start,
+            duration_s=None if variation.open_start or variation.open_stop else observed_s,
+            observed_s=observed_s,
+            magnitude=variation.magnitude_pu,
+            phases=phases_word(phases),
+            line_to_line=measured.line_to_line,
+            open_start=variation.open_start,
+            open_end=variation.open_stop,
+            reference_v=_reference_at(measured.reference_v, worst.channel, worst.i_start),
+            refined_start=None if refined is None else record.time_ns(refined),
+            capture=record.digests(variation.start, variation.stop),
+            worst_phase_kind=_worst_kind(variation, worst.extreme_pu),
+            **_by_letter("magnitude", "", phases, [extremes[c] for c in involved]),
+            **_by_letter("duration", "_s", phases, [durations[c] for c in involved]),
+            stages=len(stages),
+            stage_magnitudes=" ".join(f"{stage.level_pu:.3f}" for stage in stages),
+            stage_durations_s=" ".join(f"{seconds:.3f}" for seconds in half_s),
+            reference_kind=kind,
+            frequency_hz=float(series.frequency_hz[first.i_start]),
+            quality=" ".join(word for flag, word in FLAG_WORDS.items() if variation.flags & flag),
+            notes=""
+            if is_typical_magnitude(category, variation.magnitude_pu)
+            else "magnitude untypical of the category",
+        )
+    )
+
+
+def _reference_at(volts: Any, channel: int, i: int) -> float:
+    return float(volts[channel, i]) if isinstance(volts, np.ndarray) else float(volts)
+
+
+def _worst_kind(variation: RmsVariation, extreme_pu: float) -> str | None:
+    """What IEEE 1159 would call the worst phase on its own, where that differs from the point's kind."""
+    return "interruption" if variation.kind == "sag" and extreme_pu < 0.1 else None
+
+
+def _per_phase(record: Record, variation: RmsVariation) -> tuple[dict[int, float], dict[int, float]]:
+    worst = max if variation.kind == "swell" else min
+    extremes: dict[int, float] = {}
+    durations: dict[int, float] = {}
+    for part in variation.channels:
+        seconds = (part.stop - part.start) / record.header.rate_hz
+        extremes[part.channel] = worst(extremes.get(part.channel, part.extreme_pu), part.extreme_pu)
+        durations[part.channel] = durations.get(part.channel, 0.0) + seconds
+    return extremes, durations
+
+
+def _by_letter(prefix: str, suffix: str, phases: list[str], values: list[float]) -> dict[str, Any]:
+    return {f"{prefix}_{phase[0].lower()}{suffix}": value for phase, value in zip(phases, values, strict=True)}
+
+
+def _worst_trace(variation: RmsVariation, measured: Measured) -> Any:
+    low = min(part.i_start for part in variation.channels)
+    high = max(part.i_stop for part in variation.channels)
+    rows = [part.channel for part in variation.channels]
+    volts = measured.reference_v
+    trace = measured.half_cycles.u_half[rows, low:high].astype(np.float64)
+    trace /= volts[rows, low:high] if isinstance(volts, np.ndarray) else volts
+    return trace.max(axis=0) if variation.kind == "swell" else trace.min(axis=0)
+
+
+def _refined(variation: RmsVariation, measured: Measured) -> float | None:
+    """Point-on-wave start, as a record position."""
+    series = measured.half_cycles
+    first = min(variation.channels, key=lambda part: (part.start, part.channel))
+    cycle = series.rate_hz / float(series.frequency_hz[first.i_start])
+    low = max(int(variation.start - LOOK_BACK_CYCLES * cycle), 0)
+    u = measured.waveform(low, int(variation.start + LOOK_AHEAD_CYCLES * cycle))
+    rows = sorted({part.channel for part in variation.channels})
+    found = refine_start(np.nan_to_num(u[rows]), samples_per_cycle=cycle, i_window=variation.start - low)
+    return None if found is None else low + found
+
+
+def with_enclosing(events: list[Event]) -> list[Event]:
+    """Interruptions named as part of the sag on the same samples that they lie in."""
+    sags = [event for event in events if event.kind in ("sag", "undervoltage")]
+    named = []
+    for event in events:
+        around = next(
+            (sag for sag in sags if event.kind == "interruption" and sag.start <= event.start < sag.end),
+            None,
+        )
+        named.append(event if around is None else replace(event, part_of=around.event_id))
+    return named

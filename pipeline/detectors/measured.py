@@ -1,0 +1,60 @@
+"""What detectors are given of a measuring point: its series, what 1 pu stands for, and the waveform where asked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.measures.half_cycle import HalfCycles
+
+F64 = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """Measures of one point over one record; all positions are samples from the record's start.
+
+    Attributes
+    ----------
+    half_cycles : of the judged voltages that are live; with the fundamental's phasors.
+    currents : Urms(1/2)-like series of the currents, or None where none is measured or wanted.
+    phases, current_phases : of the channels of each.
+    line_to_line : the voltages are between phases.
+    reference_v : what 1 pu stands for: scalar, or shape (n_channels, n) where it slides. [V]
+    nominal_v : nominal voltage of each judged voltage. [V]
+    variations : float64, shape (k, 2). Starts and stops of the sags, swells and interruptions.
+    suspects : spans [first, stop) in which the waveform differs from the cycle before.
+    n_samples : length of the record.
+    waveform : gives the voltages of positions [first, stop), shape (n_channels, stop - first). [V]
+    """
+
+    half_cycles: HalfCycles
+    currents: HalfCycles | None
+    phases: tuple[str, ...]
+    current_phases: tuple[str, ...]
+    line_to_line: bool
+    reference_v: Any
+    nominal_v: float
+    variations: F64
+    suspects: tuple[tuple[int, int], ...]
+    n_samples: int
+    waveform: Callable[[int, int], F64]
+
+    @property
+    def rate_hz(self) -> float:
+        """Sampling rate. [Hz]"""
+        return self.half_cycles.rate_hz
+
+    @property
+    def nominal_hz(self) -> float:
+        """Nominal frequency. [Hz]"""
+        return self.half_cycles.nominal_hz
+
+    @property
+    def scalar_reference_v(self) -> float:
+        """The reference voltage as one number: the nominal, or the middle of the sliding one. [V]"""
+        return float(np.median(self.reference_v)) if isinstance(self.reference_v, np.ndarray) else self.reference_v
