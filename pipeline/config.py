@@ -112,6 +112,8 @@ class Fleet(_Settings):
     quarantine: Path = Path("quarantine")
     sites: tuple[Site, ...]
     thresholds: dict[str, Thresholds] = {}
+    detectors: dict[str, dict[str, Any]] = {}
+    limits: tuple[dict[str, Any], ...] = ()
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -142,9 +144,9 @@ class Fleet(_Settings):
     def site_digest(self, site: Site) -> str:
         """Digest of all settings that a catalogue of the site depends on."""
         judged_by = site.model_copy(update={"stations": (), "time_zone": "UTC"})  # these two name and show, no more
-        return hashlib.sha256(f"{judged_by.digest()}{self.thresholds[site.thresholds].digest()}".encode()).hexdigest()[
-            :32
-        ]
+        further = json.dumps([self.detectors, self.limits], sort_keys=True, default=str)
+        text = f"{judged_by.digest()}{self.thresholds[site.thresholds].digest()}{further}"
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
 def load_fleet(path: Path) -> Fleet:

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import os
+import signal
+import threading
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol, TypeVar
 
@@ -30,7 +32,6 @@ if TYPE_CHECKING:
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
 _POOL_PAYS_S: Final = 2.0  # of work left that pays for starting other processes
-_VOLTAGE: Final[tuple[Quantity, ...]] = ("voltage",)
 _BATCH_FILES: Final = 32
 _BATCH_BYTES: Final = 64 << 20
 _KEPT_CAPTURES: Final = 2  # of a span, in memory while it is judged
@@ -92,8 +93,8 @@ def quarantine_table(result: Screening) -> pa.Table:
 
     return pa.table(
         {
-            "path": pa.array([str(item.path) for item in result.set_aside], pa.string()),
-            "reason": pa.array([item.reason for item in result.set_aside], pa.string()),
+            "path": pa.array([_as_text(str(item.path)) for item in result.set_aside], pa.string()),
+            "reason": pa.array([_as_text(item.reason) for item in result.set_aside], pa.string()),
         }
     )
 
@@ -147,6 +148,7 @@ def screen(
     terms: Terms,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
+    leave_out: Collection[Path] = (),
 ) -> Screening:
     """Find the events in all capture files below some paths.
 
@@ -156,6 +158,7 @@ def screen(
     terms : thresholds, and nominal values where they are known; the rest is worked out from each record.
     workers : processes; None: as many as cores where the archive is large enough to pay for starting them.
     progress : called with (done, all) files or spans of records.
+    leave_out : files that are no inputs although they may lie there, such as the results of an earlier screening.
 
     Returns
     -------
@@ -165,29 +168,35 @@ def screen(
     ------
     ReadError : a path does not exist.
     """
-    files = capture_files(paths)
+    results_of_ours = {os.path.realpath(path) for path in leave_out}
+    files = [path for path in capture_files(paths) if os.path.realpath(path) not in results_of_ours]
     with _workers(workers) as run:
         looks = []
         for done in run(partial(_look_at_files, terms=terms), _batches(files)):
             looks += done
             if progress is not None:
                 progress(len(looks), len(files))
-        lone, spans = _plan(looks)
-        results = list(lone)
+        results, spans = _plan(looks, terms.quantities)
         for i, outcome in enumerate(run(partial(_judge_span, terms=terms), spans)):
             results.append(outcome)
             if progress is not None:
                 progress(i + 1, len(spans))
-    set_aside = dict.fromkeys(SetAside(look.path, look.reason) for look in looks if look.reason)
-    set_aside |= dict.fromkeys(item for result in results for item in result.set_aside)
-    unread = {item.path for item in set_aside}
-    events = (event for result in results for event in result.events)
-    return Screening(
-        events=tuple(with_incidents(events, window_s=terms.thresholds.incident_window_s)),
+    unknown = Screening(set_aside=tuple(SetAside(look.path, look.reason) for look in looks if look.reason))
+    found = _together([unknown, *results])
+    unread = {item.path for item in found.set_aside}
+    return replace(
+        found,
+        events=tuple(with_incidents(found.events, window_s=terms.thresholds.incident_window_s)),
         n_files=sum(look.path not in unread for look in looks),
-        n_captures=sum(len(look.headers) for look in looks),
+        n_captures=sum(len(look.headers) for look in looks if look.path not in unread),
+    )
+
+
+def _together(results: Sequence[Screening]) -> Screening:
+    return Screening(
+        events=tuple(event for result in results for event in result.events),
         judged_s=sum(result.judged_s for result in results),
-        set_aside=tuple(set_aside),
+        set_aside=tuple(dict.fromkeys(item for result in results for item in result.set_aside)),
         not_judged=tuple(item for result in results for item in result.not_judged),
         notes=tuple(dict.fromkeys(note for result in results for note in result.notes)),
     )
@@ -207,7 +216,7 @@ def _workers(workers: int | None) -> Iterator[_Run]:
             pays = i > 0 and (time.perf_counter() - start) / i * left > _POOL_PAYS_S
             if n_workers > 1 and (pool is not None or pays or (workers is not None and left > 1)):
                 if pool is None:
-                    pool = ProcessPoolExecutor(n_workers, get_context("spawn"), initializer=_one_thread_each)
+                    pool = ProcessPoolExecutor(n_workers, get_context("spawn"), initializer=prepare_worker)
                 yield from pool.map(function, items[i:], chunksize=max(1, left // (8 * n_workers)))
                 return
             yield function(item)
@@ -220,9 +229,22 @@ def _workers(workers: int | None) -> Iterator[_Run]:
             pool.shutdown(cancel_futures=True)
 
 
-def _one_thread_each() -> None:
-    """A worker is one of several: its array libraries need no threads of their own."""
+def prepare_worker() -> None:
+    """Make this process a good worker of a pool.
+
+    It is one of several, so its array libraries need no threads of their own; Ctrl-C is for the process that it works
+    for to answer; and when that one is gone, however it ended, so is the worker.
+    """
     threadpool_limits(1)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _batches(files: Sequence[Path]) -> list[tuple[Path, ...]]:
@@ -250,48 +272,71 @@ def _look_at_files(paths: Sequence[Path], *, terms: Terms) -> list[_Look]:
 
 def _look_at(path: Path, terms: Terms) -> _Look:
     reader = reader_of(path)
-    known = reader.read_headers(path)
+    known = reader.read_headers(path, frozenset(terms.quantities))
     if known is not None:
         return _Look(path, tuple(known))
     headers: list[Header] = []
     kept: dict[int, Capture] = {}
     n_bytes = 0
-    for i, capture in enumerate(read_captures(path, quantities=_VOLTAGE)):
+    for i, capture in enumerate(read_captures(path, quantities=terms.quantities)):
         headers.append(capture.header)
         n_bytes += capture.samples.nbytes
         if n_bytes <= _KEEP_BYTES:
             kept[i] = capture
     parts = tuple(_Part(path, i, header) for i, header in enumerate(headers))
     judged = {}
-    for record in records_of(_piece(part, kept.get(part.index)) for part in parts):
+    load = partial(_load, quantities=terms.quantities)
+    for record in records_of(_piece(part, partial(_kept_or_loaded, kept, part, load)) for part in parts):
         indices = tuple(headers.index(piece.header) for piece in record.pieces)
         site = _site(record.header, path)
-        judged[indices] = _as_screening(judge(record, site=site, terms=terms), path, record)
+        judged[indices] = _as_screening(judge(record, site=site, terms=terms), path)
     return _Look(path, tuple(headers), judged)
 
 
-def _plan(looks: Sequence[_Look]) -> tuple[list[Screening], list[_Span]]:
+def _plan(looks: Sequence[_Look], quantities: tuple[Quantity, ...]) -> tuple[list[Screening], list[_Span]]:
     """What is judged already, and the spans that are still to be."""
     judged = {(look.path, indices): result for look in looks for indices, result in look.judged.items()}
-    owners: dict[int, _Part] = {}
-    by_site: dict[str, list[Piece]] = {}
+    by_site: dict[str, list[_Part]] = {}
     for look in looks:
         for i, header in enumerate(look.headers):
-            piece = _piece(_Part(look.path, i, header), None)
-            owners[id(piece)] = _Part(look.path, i, header)
-            by_site.setdefault(_site(header, look.path), []).append(piece)
-    lone: list[Screening] = []
+            by_site.setdefault(_site(header, look.path), []).append(_Part(look.path, i, header))
+    results: list[Screening] = []
     spans: list[_Span] = []
-    for site, pieces in by_site.items():
-        for record in records_of(pieces):
-            parts = tuple(owners[id(piece)] for piece in record.pieces)
+    for site, parts_of_site in by_site.items():
+        join = partial(_records_of_parts, quantities=quantities)
+        records, set_aside = _without_unreadable(tuple(parts_of_site), join)
+        results.append(Screening(set_aside=set_aside))
+        for record, parts in records:
             files = {part.path for part in parts}
             done = judged.get((parts[0].path, tuple(part.index for part in parts))) if len(files) == 1 else None
             if done is not None:
-                lone.append(done)
+                results.append(done)
             else:
                 spans += _spans_of(record, parts, site)
-    return lone, spans
+    return results, spans
+
+
+def _records_of_parts(
+    parts: tuple[_Part, ...], quantities: tuple[Quantity, ...]
+) -> list[tuple[Record, tuple[_Part, ...]]]:
+    """The records that captures make, and of which of them."""
+    load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(_load, quantities=quantities))
+    pieces = [_piece(part, partial(load, part.path, part.index)) for part in parts]
+    owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
+    return [(record, tuple(owners[id(piece)] for piece in record.pieces)) for record in records_of(pieces)]
+
+
+def _without_unreadable(
+    parts: tuple[_Part, ...], work: Callable[[tuple[_Part, ...]], Outcome]
+) -> tuple[Outcome, tuple[SetAside, ...]]:
+    """What work on captures gives; a file that turns out to be unreadable is set aside and the work done without it."""
+    set_aside: list[SetAside] = []
+    while True:
+        try:
+            return work(parts), tuple(set_aside)
+        except ReadError as error:
+            set_aside.append(SetAside(error.path, str(error)))
+            parts = tuple(part for part in parts if part.path != error.path)
 
 
 def _spans_of(record: Record, parts: tuple[_Part, ...], site: str) -> list[_Span]:
@@ -310,19 +355,20 @@ def _spans_of(record: Record, parts: tuple[_Part, ...], site: str) -> list[_Span
 
 
 def _judge_span(span: _Span, *, terms: Terms) -> Screening:
-    try:
-        load = lru_cache(maxsize=_KEPT_CAPTURES)(_load)
-        (record,) = records_of(
-            Piece(part.header, partial(load, part.path, part.index), partial(_file_digest, part.path))
-            for part in span.parts
-        )
-        result = judge_span(record, from_ns=span.from_ns, to_ns=span.to_ns, site=span.site, terms=terms)
-    except ReadError as error:
-        return Screening(set_aside=(SetAside(error.path, str(error)),))
-    return _as_screening(result.findings, span.parts[0].path, record)
+    def work(parts: tuple[_Part, ...]) -> list[Screening]:
+        return [
+            _as_screening(
+                judge_span(record, from_ns=span.from_ns, to_ns=span.to_ns, site=span.site, terms=terms).findings,
+                of_record[0].path,
+            )
+            for record, of_record in _records_of_parts(parts, terms.quantities)
+        ]
+
+    results, set_aside = _without_unreadable(span.parts, work)
+    return _together([Screening(set_aside=set_aside), *results])
 
 
-def _as_screening(findings: Findings, path: Path, record: Record) -> Screening:
+def _as_screening(findings: Findings, path: Path) -> Screening:
     source = str(path)
     return Screening(
         events=findings.events,
@@ -337,21 +383,37 @@ def _as_screening(findings: Findings, path: Path, record: Record) -> Screening:
 
 
 def _site(header: Header, path: Path) -> str:
-    return header.station or path.stem
+    return header.station or _as_text(path.stem)
 
 
-def _piece(part: _Part, capture: Capture | None) -> Piece:
-    load = partial(_load, part.path, part.index) if capture is None else lambda: capture
+def _as_text(text: str) -> str:
+    """A text without the marks that stand for bytes of a file's name which are no UTF-8: they are spelled out."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _piece(part: _Part, load: Callable[[], Capture]) -> Piece:
     return Piece(part.header, load, partial(_file_digest, part.path))
 
 
-def _load(path: Path, index: int) -> Capture:
-    for i, capture in enumerate(read_captures(path, quantities=_VOLTAGE)):
-        if i == index:
-            return capture
+def _kept_or_loaded(kept: dict[int, Capture], part: _Part, load: Callable[[Path, int], Capture]) -> Capture:
+    return kept[part.index] if part.index in kept else load(part.path, part.index)
+
+
+def _load(path: Path, index: int, quantities: tuple[Quantity, ...]) -> Capture:
+    try:
+        for i, capture in enumerate(read_captures(path, quantities=quantities)):
+            if i == index:
+                return capture
+    except ReadError as error:
+        if error.path == path:
+            raise
+        raise ReadError(path, "", str(error)) from error  # of a companion: it is the capture file that is set aside
     raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
 def _file_digest(path: Path) -> str:
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()[:32]
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()[:32]
+    except OSError as error:
+        raise ReadError(path, "", f"cannot be read ({error.strerror or error})") from error

@@ -11,12 +11,14 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
+
+from forked import run_code
 
 from pipeline.capture import Capture
 from pipeline.config import Fleet, load_fleet
@@ -28,6 +30,7 @@ from pipeline.writers.delimited import write_delimited
 from pipeline.writers.numpy_archive import write_npz
 from pipeline.writers.parquet import write_waveform_parquet
 
+COMMAND = "from pipeline.cli import main; main()"
 ROOT = Path(__file__).resolve().parent.parent
 RATE_HZ = 1600.0
 SITE = "Quarry Road"
@@ -152,15 +155,20 @@ def states(fleet: Fleet) -> dict[str, str]:
     return {day.day.isoformat(): state for day, state in days_of(fleet)}
 
 
-def plain_run(config: Path, **options: Any) -> subprocess.CompletedProcess[str]:
+def plain_run(config: Path) -> subprocess.CompletedProcess[str]:
     """Run the nightly work in a process of its own, to its end."""
-    return subprocess.run(
-        [sys.executable, "-c", PLAIN_RUN, str(config)], capture_output=True, text=True, check=False, **options
-    )
+    return run_code(PLAIN_RUN, config)
 
 
-def halfcycle(*words: str | Path, **options: Any) -> subprocess.CompletedProcess[str]:
-    """Run the command `halfcycle` as a user does."""
+def halfcycle(
+    *words: str | Path, cwd: Path | None = None, env: Mapping[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """Run the command `halfcycle` in a process of its own."""
+    return run_code(COMMAND, *words, cwd=cwd, env=env)
+
+
+def installed_halfcycle(*words: str | Path, **options: Any) -> subprocess.CompletedProcess[str]:
+    """Run the installed command, as a user does."""
     options = {"capture_output": True, "text": True, "timeout": 120} | options
     return subprocess.run([str(command()), *(str(word) for word in words)], check=False, **options)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import io
+import os
 import sys
 
 
@@ -9,4 +11,12 @@ def main() -> None:
     """Entry point: runs the command line and turns the project's errors into messages and exit status."""
     from pipeline.cli.commands import app
 
-    sys.exit(app())
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # names of files may hold what a terminal cannot show
+    status = app()
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # or the interpreter would complain at its end
+    sys.exit(status)

@@ -30,6 +30,12 @@ typer_app = typer.Typer(
 )
 
 
+_INTERRUPTED = 130  # what some versions of typer return after Ctrl-C, where others raise
+
+# The parser's own errors. Some versions of typer have them from click, others bring their own.
+_USAGE_ERROR: Any = next(base for base in typer.BadParameter.__mro__ if base.__name__ == "ClickException")
+
+
 def _version(wanted: bool) -> None:
     if wanted:
         from importlib.metadata import version
@@ -51,24 +57,28 @@ def app() -> int:
     """Run the command line. Returns the exit status."""
     from pipeline.cli import demo_command, fleet_commands, screen_command  # noqa: F401  (each registers its commands)
 
+    result: Any
     try:
-        result: Any = typer_app(standalone_mode=False)
+        result = typer_app(standalone_mode=False)
     except typer.Exit as leave:
-        return int(leave.exit_code)
+        result = leave.exit_code
     except (typer.Abort, KeyboardInterrupt):
-        show.warning("stopped")
-        return int(Exit.FAILED)
+        result = _INTERRUPTED
     except ConfigError as error:
         show.warning(str(error))
-        return int(Exit.USAGE)
+        result = Exit.USAGE
     except HalfcycleError as error:
         show.warning(str(error))
-        return int(Exit.FAILED)
-    except Exception as error:
-        import click
-
-        if not isinstance(error, click.ClickException):
-            raise
+        result = Exit.FAILED
+    except BrokenPipeError:  # whoever read the output has had enough
+        result = Exit.FAILED
+    except OSError as error:  # what the system refuses outside the store
+        show.warning(f"{error.filename or 'failed'}: {error.strerror or error}")
+        result = Exit.FAILED
+    except _USAGE_ERROR as error:
         error.show()
-        return int(Exit.USAGE)
+        result = Exit.USAGE
+    if result == _INTERRUPTED:
+        show.warning("stopped")
+        result = Exit.FAILED
     return int(result or Exit.DONE)

@@ -79,11 +79,14 @@ def catalogue_command(
     """Bring stale days up to date; print and write the events of chosen sites and days."""
     from pipeline.catalogue.tables import write_table, writer_for
     from pipeline.config import load_fleet
+    from pipeline.errors import ConfigError
     from pipeline.nightly.days import read_catalogue
     from pipeline.nightly.run import update_days
 
     if out is not None:
         writer_for(out)
+    if first is not None and last is not None and first > last:
+        raise ConfigError(f"--from {first:%Y-%m-%d} lies after --to {last:%Y-%m-%d}")
     fleet = load_fleet(config)
     sites = _chosen_sites(fleet, site)
     built, other, days = update_days(fleet, sites=sites, first=_day(first), last=_day(last), rebuild=rebuild)
@@ -112,7 +115,7 @@ def show_catalogue(table: pa.Table, sites: list[str], *, worst: int) -> None:
 def report(summary: RunSummary, *, nothing: str) -> int:
     """Print what a run did; returns the exit status that says so."""
     for outcome in summary.quarantined:
-        show.warning(f"quarantined: {outcome.reason}")
+        show.warning(f"quarantined {outcome.path}: {outcome.reason}")
     if not summary.files and not summary.days:
         show.line(nothing)
     if summary.files:

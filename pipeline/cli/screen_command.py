@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Annotated, Optional
 
@@ -30,6 +31,10 @@ def screen_command(
         typer.Option(help="single-phase, split-phase, four-wire or three-wire; else told from the channels."),
     ] = None,
     thresholds: Annotated[str, typer.Option(help="Profile: ieee-1159, iec-61000-4-30, or a TOML file.")] = "ieee-1159",
+    detect: Annotated[
+        str,
+        typer.Option(help="Beyond sags, swells, interruptions: 'all', or names with commas (wrong names list them)."),
+    ] = "",
     worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
     workers: Annotated[
         Optional[int],  # noqa: UP045
@@ -41,6 +46,7 @@ def screen_command(
     from pipeline.catalogue.judge import Terms
     from pipeline.catalogue.tables import write_table, writer_for
     from pipeline.config import load_thresholds
+    from pipeline.detectors.registry import choose
     from pipeline.errors import ConfigError
     from pipeline.events import catalogue_table
     from pipeline.report.summary import magnitude_duration_table, worst_table
@@ -48,13 +54,15 @@ def screen_command(
     from pipeline.terms import HOOKUPS
 
     writer_for(out)
+    if nominal_voltage is not None and not math.isfinite(nominal_voltage):
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
-    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup)
-    with show.progress("screening") as advance:
-        result = screen(paths, terms=terms, workers=workers, progress=advance)
-    write_table(catalogue_table(result.events), out)
+    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, choose(_wanted(detect)))
     quarantine = out.with_suffix(".quarantine.csv")
+    with show.progress("screening") as advance:
+        result = screen(paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine))
+    write_table(catalogue_table(result.events), out)
     if result.set_aside:
         write_table(quarantine_table(result), quarantine)
     else:
@@ -79,6 +87,14 @@ def screen_command(
         show.line(f"set aside: {len(result.set_aside)} files that could not be read, listed in {quarantine}")
         return Exit.QUARANTINED
     return Exit.DONE
+
+
+def _wanted(detect: str) -> dict[str, dict[str, object]]:
+    """The detectors that an option names, with their defaults."""
+    from pipeline.detectors.registry import detectors
+
+    names = list(detectors()) if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
+    return {name: {} for name in names}
 
 
 def _time(seconds: float) -> str:

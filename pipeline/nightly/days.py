@@ -21,6 +21,7 @@ from pipeline.catalogue.judge import Coverage, Terms
 from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
+from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
 from pipeline.readers import read_captures
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 CATALOGUE_KEY: Final = b"halfcycle.catalogue"
-_VOLTAGE: Final[tuple[Quantity, ...]] = ("voltage",)
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
 State = Literal["fresh", "stale", "other version"]
@@ -74,6 +74,7 @@ def days_of(fleet: Fleet) -> list[tuple[Day, State]]:
     In order of site and day. ``stale``: none yet, or other captures (of the day or its neighbours), settings or
     incident under way at its start. ``other version``: made by another version of the code from what is there now.
     """
+    check_settings(fleet)
     store = Store(fleet.store)
     found: list[tuple[Day, State]] = []
     for site in fleet.sites:
@@ -162,6 +163,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "version": code_version(),
         "incident_before": _open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
+    terms = terms_of(site, fleet)
     days_after = 1
     while True:
         around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
@@ -169,7 +171,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         names = {d: [path.stem for path in held] for d, held in paths.items()}
         records = [
             record
-            for record in records_of(_piece(path, site) for held in paths.values() for path in held)
+            for record in records_of(_piece(path, site, terms.quantities) for held in paths.values() for path in held)
             if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
         ]
         document |= {
@@ -181,7 +183,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
             events = events_of(read_catalogue(fleet, [day]))  # only unrelated captures came or went: they stand
             rows = former["coverage"]
         else:
-            events, coverage = _judged(records, day, terms_of(site, fleet))
+            events, coverage = _judged(records, day, terms)
             rows = [[c.point, c.judged_s, c.not_judged_s, c.reason] for c in coverage]
         read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
@@ -204,10 +206,28 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     )  # fmt: skip
 
 
+def check_settings(fleet: Fleet) -> None:
+    """Check what the configuration says of detectors and limits.
+
+    Raises
+    ------
+    ConfigError : an unknown detector or variable, or a setting out of range.
+    """
+    for site in fleet.sites:
+        terms_of(site, fleet)
+
+
 def terms_of(site: Site, fleet: Fleet) -> Terms:
     """What a site's records are judged by."""
+    wanted: dict[str, Any] = dict(fleet.detectors)
+    if fleet.limits:
+        wanted["limit"] = {"rules": list(fleet.limits)}
     return Terms(
-        fleet.thresholds[site.thresholds], site.nominal_voltage_v, float(site.nominal_frequency_hz), site.hookup
+        fleet.thresholds[site.thresholds],
+        site.nominal_voltage_v,
+        float(site.nominal_frequency_hz),
+        site.hookup,
+        choose(wanted),
     )
 
 
@@ -261,13 +281,15 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
     return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
 
 
-def _piece(path: Path, site: Site) -> Piece:
-    return Piece(_in_primary_units(stored_header(path), site), partial(_load, path, site), lambda: path.stem)
+def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
+    header = stored_header(path)
+    header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
+    return Piece(_in_primary_units(header, site), partial(_load, path, site, quantities), lambda: path.stem)
 
 
-def _load(path: Path, site: Site) -> Capture:
+def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
     try:
-        (capture,) = read_captures(path, quantities=_VOLTAGE)
+        (capture,) = read_captures(path, quantities=quantities)
     except ReadError as error:
         raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
     return Capture(_in_primary_units(capture.header, site), capture.samples)

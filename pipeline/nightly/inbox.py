@@ -13,7 +13,7 @@ import os
 import re
 import shutil
 import time
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -110,8 +110,13 @@ def drop_leftovers(fleet: Fleet) -> int:
     """Remove from the inbox what a killed run had already brought elsewhere; returns how many files."""
     for root in (fleet.processed, fleet.quarantine):
         clear_staging(root / _STAGING)
-    found = [Path(folder, name) for folder, _, names in os.walk(fleet.inbox) for name in names]
-    left = {path for path in found if any(_is_same(path, place) for place in _possible_places(path, fleet))}
+    found: list[Path] = []
+    left: set[Path] = set()
+    for folder, _, names in os.walk(fleet.inbox):
+        paths = [Path(folder, name) for name in names]
+        places = _possible_places(Path(folder), fleet)
+        found += paths
+        left.update(path for path in paths if any(_is_same(path, place / path.name) for place in places))
     for parts in ({path, *companions_of(path)} for path in found if left):
         if not parts <= left:
             left -= parts  # not all of these files lie elsewhere: they are moved once more, together
@@ -120,17 +125,14 @@ def drop_leftovers(fleet: Fleet) -> int:
     return len(left)
 
 
-def _possible_places(path: Path, fleet: Fleet) -> Iterator[Path]:
-    """Where an interrupted move may have brought a file, as far as such places exist."""
-    status = path.lstat()
+def _possible_places(folder: Path, fleet: Fleet) -> list[Path]:
+    """The folders to which an interrupted move may have brought the files of a folder of the inbox."""
+    places: list[Path] = []
     for root in (fleet.processed, fleet.quarantine):
-        place = _below(root, path.relative_to(fleet.inbox))
-        if place.parent.is_dir():
-            yield place
-            # A move gives a file its second name; only across file systems it is a copy.
-            if status.st_nlink > 1 or path.is_symlink() or place.parent.stat().st_dev != status.st_dev:
-                marked = (sub for sub in place.parent.iterdir() if _MARK.fullmatch(sub.name))
-                yield from (sub / place.name for sub in marked)
+        place = _folder_below(root, folder.relative_to(fleet.inbox))
+        if place.is_dir():
+            places += [place, *(sub for sub in sorted(place.iterdir()) if _MARK.fullmatch(sub.name))]
+    return places
 
 
 def _is_same(path: Path, place: Path) -> bool:
@@ -161,7 +163,7 @@ def _changed(path: Path) -> float:
 
 def _places(parts: Sequence[Path], inbox: Path, root: Path) -> list[Path]:
     """Where a capture's files go: as in the inbox, or in a folder of their own beside others of the same names."""
-    places = [_below(root, part.relative_to(inbox)) for part in parts]
+    places = [_folder_below(root, part.relative_to(inbox).parent) / part.name for part in parts]
     if all(_may_lie_at(part, place) for part, place in zip(parts, places, strict=True)):
         return places
     sha = hashlib.sha256()
@@ -170,14 +172,14 @@ def _places(parts: Sequence[Path], inbox: Path, root: Path) -> list[Path]:
     return [place.parent / sha.hexdigest()[:8] / place.name for place in places]
 
 
-def _below(root: Path, relative: Path) -> Path:
-    """A path below a folder, around files that have the name of one of its folders."""
+def _folder_below(root: Path, relative: Path) -> Path:
+    """A folder below another, around files that have the name of one of its parts."""
     folder = root
-    for name in relative.parts[:-1]:
+    for name in relative.parts:
         folder = folder / name
         while folder.exists() and not folder.is_dir():
             folder = folder.with_name(folder.name + "~")
-    return folder / relative.name
+    return folder
 
 
 def _may_lie_at(part: Path, place: Path) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -104,12 +105,17 @@ def site_of(path: Path, header: Header, fleet: Fleet) -> Site:
     ReadError : neither names a configured site.
     """
     folders = path.relative_to(fleet.inbox).parts[:-1]
+    names = {_composed(site.name): site for site in fleet.sites}
     for folder in folders:
-        site = fleet.site(folder)
-        if site is not None:
-            return site
+        if _composed(folder) in names:
+            return names[_composed(folder)]
     for site in fleet.sites:
         if header.station and header.station in (site.name, *site.stations):
             return site
     where = f"folder {folders[0]!r}" if folders else "no folder"
     raise ReadError(path, "", f"{where} and station {header.station!r} name no configured site")
+
+
+def _composed(name: str) -> str:
+    """A name with each letter and its accent in one: some systems write file names with the two apart."""
+    return unicodedata.normalize("NFC", name)

@@ -22,7 +22,7 @@ class ReadFunction(Protocol):
     def __call__(self, path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]: ...
 
 
-def no_headers(path: Path) -> list[Header] | None:
+def no_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     """For formats that must be read to know their captures."""
     return None
 
@@ -39,15 +39,15 @@ class Reader:
     read : see `ReadFunction`; raises `ReadError` and nothing else for whatever is wrong with a file.
     companions : the other files that belong to a capture file (a .dat to its .cfg, a description beside the data).
         They are moved with it and are no capture files themselves. Only files that exist are given.
-    read_headers : the headers of what `read` would yield with the voltage channels alone, without decoding
-        samples; None for files that cannot tell them so cheaply.
+    read_headers : the headers of what `read` would yield with the same quantities, without decoding samples; None for
+        files that cannot tell them so cheaply.
     """
 
     name: str
     recognises: Callable[[Path, bytes], bool]
     read: ReadFunction
     companions: Callable[[Path], tuple[Path, ...]]
-    read_headers: Callable[[Path], list[Header] | None] = no_headers
+    read_headers: Callable[[Path, frozenset[Quantity]], list[Header] | None] = no_headers
 
 
 def no_companions(path: Path) -> tuple[Path, ...]:

@@ -244,10 +244,10 @@ def _opened(path: Path) -> pq.ParquetFile:
         return pq.ParquetFile(path)
 
 
-def _read_headers(path: Path) -> list[Header] | None:
+def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     with _opened(path) as file:
         stored = _stored_header(path, file.schema_arrow)
-        return None if stored is None else _piece_headers(path, file, stored, frozenset({"voltage"}))
+        return None if stored is None else _piece_headers(path, file, stored, quantities)
 
 
 def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:

@@ -1,0 +1,121 @@
+"""Detectors beyond those of RMS variations, from samples to rows: each finds its own and leaves the others' alone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from pipeline.capture import Capture, Channel, Header
+from pipeline.catalogue.judge import Terms, judge
+from pipeline.catalogue.record import Piece, records_of
+from pipeline.config import Thresholds
+from pipeline.detectors.registry import choose, detectors
+from pipeline.errors import ConfigError
+from pipeline.events import Event
+
+SOURCE = "derived: the change is made in the samples; thresholds are the detectors' defaults, cited in their settings"
+RATE_HZ = 3200.0
+NOMINAL_V = 230.0
+F_HZ = 50.0
+LENGTH_S = 90.0
+SCALE = NOMINAL_V * np.sqrt(2) / 12_000
+START_NS = 1_772_409_600_000_000_000
+
+
+def judged(
+    wanted: dict[str, dict[str, object]],
+    *,
+    level: np.ndarray | float = 1.0,
+    of_phase: tuple[float, float, float] = (1.0, 1.0, 1.0),
+    f_hz: float = F_HZ,
+    current: np.ndarray | float = 1.0,
+) -> list[Event]:
+    """Events of ninety seconds of three voltages and currents with these changes, the currents first in the file."""
+    t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    rng = np.random.default_rng(5)
+    rows = []
+    for phase in range(3):
+        wave = np.sin(2 * np.pi * f_hz * t - phase * 2 * np.pi / 3 - 0.5)
+        rows.append(2000 * current * wave + rng.normal(0, 4, t.size))
+    for phase in range(3):
+        wave = np.sin(2 * np.pi * f_hz * t - phase * 2 * np.pi / 3)
+        rows.append(12_000 * level * of_phase[phase] * wave + rng.normal(0, 12, t.size))
+    channels = tuple(Channel(f"I{p}", "current", p, "A", 0.01) for p in "ABC")
+    channels += tuple(Channel(f"U{p}", "voltage", p, "V", SCALE) for p in "ABC")
+    header = Header("s", START_NS, RATE_HZ, t.size, channels, "int16")
+    capture = Capture(header, np.round(np.stack(rows)).astype(np.int16))
+    (record,) = records_of([Piece(header, lambda: capture, lambda: "d")])
+    terms = Terms(Thresholds(), NOMINAL_V, F_HZ, "four-wire", choose(wanted))
+    return list(judge(record, site="s", terms=terms).events)
+
+
+def between(first_s: float, stop_s: float, inside: float, outside: float = 1.0) -> np.ndarray:
+    t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    return np.where((t >= first_s) & (t < stop_s), inside, outside)
+
+
+EVERY = {name: {} for name in ("rapid_voltage_change", "flicker", "unbalance", "frequency_deviation", "inrush")}
+
+
+def test_a_steady_balanced_record_has_no_event_of_any_kind() -> None:
+    assert judged(EVERY) == []
+
+
+def test_a_step_of_four_per_cent_that_stays_is_one_rapid_voltage_change() -> None:
+    (event,) = judged(EVERY, level=between(40.0, 1e9, 0.96))
+    assert (event.kind, event.phases, event.magnitude_unit) == ("rapid_voltage_change", "ABC", "%")
+    assert event.magnitude == pytest.approx(4.0, abs=0.1)
+    assert (event.start - START_NS) / 1e9 == pytest.approx(40.0, abs=0.05)
+
+
+def test_a_frequency_of_one_and_a_half_per_cent_above_is_a_deviation_that_is_open_at_both_ends() -> None:
+    (event,) = judged(EVERY, f_hz=50.75)
+    assert (event.kind, event.magnitude_unit, event.open_start, event.open_end) == (
+        "frequency_deviation",
+        "Hz",
+        True,
+        True,
+    )
+    assert event.magnitude == pytest.approx(50.75, abs=0.01)
+    assert event.duration_s is None
+
+
+def test_phases_of_different_size_are_unbalance() -> None:
+    """90/100/100: u2 = 3.448 % by the symmetrical components (reference figures of IEC 61000-4-30, calculated)."""
+    (event,) = judged(EVERY, of_phase=(0.91, 1.01, 1.01), level=0.99)
+    expected = 100 * abs(0.91 - 1.01) / (0.91 + 2 * 1.01)
+    assert (event.kind, event.phases) == ("unbalance", "ABC")
+    assert event.magnitude == pytest.approx(expected, rel=0.01)
+
+
+def test_a_start_current_is_an_inrush_of_the_currents_with_the_voltage_beside_it() -> None:
+    level = between(40.0, 43.0, 0.98)
+    (event,) = judged({"inrush": {}}, current=between(40.0, 43.0, 5.0), level=level)
+    assert (event.kind, event.phases, event.line_to_line) == ("inrush", "ABC", False)
+    assert event.observed_s == pytest.approx(3.0, abs=0.05)
+
+
+def test_a_limit_rule_watches_a_variable_of_one_phase() -> None:
+    rule = {
+        "name": "contract", "variable": "uh05", "phase": "B", "below": 0.97, "measured_as": "pu",
+        "hysteresis": 0.005, "minimum_duration_s": 1.0,
+    }  # fmt: skip
+    (event,) = judged({"limit": {"rules": [rule]}}, level=between(30.0, 35.0, 0.95))
+    assert (event.kind, event.phases) == ("limit", "B")
+    assert event.magnitude == pytest.approx(0.95, abs=0.005)
+    assert event.observed_s == pytest.approx(5.0, abs=0.05)
+
+
+def test_a_sag_stays_a_sag_and_no_rapid_voltage_change_beside_it() -> None:
+    events = judged(EVERY, level=between(40.0, 40.3, 0.6))
+    assert [event.kind for event in events] == ["sag"]
+
+
+def test_names_and_settings_of_detectors_are_checked_with_the_nearest_known() -> None:
+    with pytest.raises(ConfigError, match="'unbalance'"):
+        choose({"unbalanced": {}})
+    with pytest.raises(ConfigError, match=r"detectors.unbalance: limit_pct"):
+        choose({"unbalance": {"limit_pct": "high"}})
+    with pytest.raises(ConfigError, match="uh05"):
+        choose({"limit": {"rules": [{"name": "x", "variable": "volts", "above": 1.0}]}})
+    assert set(EVERY) < set(detectors())

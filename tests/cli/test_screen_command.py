@@ -1,0 +1,211 @@
+"""`halfcycle screen`: any folder of captures to a catalogue, and what could not be read beside it."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from made_fleet import command, cut, halfcycle, made_capture, ns, write_capture
+
+SAG = [(0.5, 0.2, 0.5)]
+START = "2026-03-01T12:00:00"
+TIME = pa.timestamp("ns", tz="UTC")
+
+# The project's contract, "Catalogue columns" of its design, in its order.
+CONTRACT = {
+    "event_id": pa.string(), "incident_id": pa.string(), "site": pa.string(), "point": pa.string(),
+    "kind": pa.string(), "category": pa.string(), "start": TIME, "duration_s": pa.float64(),
+    "magnitude": pa.float64(), "magnitude_unit": pa.string(), "phases": pa.string(), "line_to_line": pa.bool_(),
+    "open_start": pa.bool_(), "open_end": pa.bool_(), "reference_v": pa.float64(), "refined_start": TIME,
+    "dip_type": pa.string(), "cause": pa.string(), "cause_confidence": pa.float64(), "direction": pa.string(),
+    "learned_class": pa.string(), "learned_confidence": pa.float64(), "capture": pa.string(),
+}  # fmt: skip
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Captures of several formats with a sag each, one bad file, one that is no capture."""
+    inputs = tmp_path / "captures"
+    for i, name in enumerate(("a.cfg", "deep/b b.parquet", "deep/er/c.csv", "d.npz", "e.cff")):
+        write_capture(made_capture(START, sags=SAG, station=f"REC-{i}", seed=i, hookup="four-wire"), inputs / name)
+    (inputs / "bad.parquet").write_bytes((inputs / "deep" / "b b.parquet").read_bytes()[:2000])
+    (inputs / "=cmd.txt").write_text("no capture")
+    return inputs
+
+
+def screen(*words: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    return halfcycle("screen", *words, cwd=cwd)
+
+
+def test_the_catalogue_has_the_contracts_columns_and_types_in_every_format(folder: Path, tmp_path: Path) -> None:
+    for ending in (".parquet", ".csv", ".ndjson"):
+        done = screen(folder, "--out", tmp_path / f"e{ending}")
+        assert done.returncode == 3, done.stderr
+    table = pq.read_table(tmp_path / "e.parquet")
+    assert {name: table.schema.field(name).type for name in CONTRACT} == CONTRACT
+    assert table.num_rows == 5
+    with (tmp_path / "e.csv").open(encoding="utf-8", newline="") as stream:
+        reader = csv.DictReader(stream)
+        assert reader.fieldnames == table.column_names
+        assert sorted(row["site"] for row in reader) == [f"REC-{i}" for i in range(5)]
+    lines = (tmp_path / "e.ndjson").read_text(encoding="utf-8").splitlines()
+    assert [list(json.loads(line)) for line in lines] == [table.column_names] * 5
+
+
+def test_the_events_are_those_that_went_in(folder: Path, tmp_path: Path) -> None:
+    screen(folder, "--out", tmp_path / "e.parquet")
+    for row in pq.read_table(tmp_path / "e.parquet").to_pylist():
+        assert (row["kind"], row["category"], row["phases"]) == ("sag", "instantaneous sag", "ABC")
+        assert row["magnitude"] == pytest.approx(0.5, abs=0.002)  # IEC 61000-4-30 Class A: 0.2 % of Udin
+        assert row["duration_s"] == pytest.approx(0.2, abs=0.02)  # and one cycle
+        assert abs(row["start"].value - ns(f"{START}.5")) <= 20_000_000
+        assert row["reference_v"] == pytest.approx(230.94, abs=1.0)
+        assert (row["magnitude_unit"], row["line_to_line"]) == ("pu", False)
+
+
+def test_what_could_not_be_read_is_listed_with_path_and_reason_and_status_3(folder: Path, tmp_path: Path) -> None:
+    done = screen(folder, "--out", tmp_path / "deep" / "e.2026.csv")
+    assert done.returncode == 3
+    assert "set aside: 2 files" in done.stdout
+    with (tmp_path / "deep" / "e.2026.quarantine.csv").open(encoding="utf-8", newline="") as stream:
+        reader = csv.DictReader(stream)
+        rows = list(reader)
+        assert reader.fieldnames == ["path", "reason"]
+    assert [Path(row["path"]).name for row in rows] == ["=cmd.txt", "bad.parquet"]
+    assert all(Path(row["path"]).exists() for row in rows)
+    assert "no reader recognises it" in rows[0]["reason"]
+    assert rows[1]["reason"].startswith("bad.parquet")
+
+
+def test_when_all_could_be_read_the_status_is_0_and_an_older_list_is_gone(folder: Path, tmp_path: Path) -> None:
+    screen(folder, "--out", tmp_path / "e.csv")
+    assert (tmp_path / "e.quarantine.csv").exists()
+    for name in ("bad.parquet", "=cmd.txt"):
+        (folder / name).unlink()
+    assert screen(folder, "--out", tmp_path / "e.csv").returncode == 0
+    assert not (tmp_path / "e.quarantine.csv").exists()
+
+
+def test_a_relative_path_that_would_start_a_formula_is_neutralised_in_the_list(folder: Path, tmp_path: Path) -> None:
+    done = screen("=cmd.txt", "--out", tmp_path / "e.csv", cwd=folder)
+    assert done.returncode == 3
+    with (tmp_path / "e.quarantine.csv").open(encoding="utf-8", newline="") as stream:
+        assert [row["path"] for row in csv.DictReader(stream)] == ["'=cmd.txt"]
+
+
+def test_the_result_inside_the_folder_that_is_screened_is_no_input_of_the_next_time(folder: Path) -> None:
+    for ending in (".parquet", ".csv", ".ndjson"):
+        first = screen(".", "--out", f"events{ending}", cwd=folder)
+        second = screen(".", "--out", f"events{ending}", cwd=folder)
+        assert first.stdout == second.stdout
+        assert first.returncode == second.returncode == 3
+        (folder / f"events{ending}").unlink()
+        (folder / "events.quarantine.csv").unlink()
+
+
+def test_a_capture_that_is_there_twice_counts_once(tmp_path: Path) -> None:
+    capture = made_capture(START, sags=SAG, station="REC-1")
+    for name in ("a.parquet", "copy of a.parquet", "deep/a.parquet"):
+        write_capture(capture, tmp_path / "in" / name)
+    (tmp_path / "in" / "link.parquet").symlink_to("a.parquet")
+    done = screen(tmp_path / "in", tmp_path / "in" / "a.parquet", "--out", tmp_path / "e.parquet")
+    assert done.returncode == 0, done.stderr
+    assert pq.read_table(tmp_path / "e.parquet").num_rows == 1
+    assert "2.0 s judged" in done.stdout
+
+
+@pytest.mark.parametrize("ending", [".parquet", ".cfg", ".cff"])
+def test_files_that_follow_one_another_are_one_record(tmp_path: Path, ending: str) -> None:
+    whole = made_capture(START, seconds=10.0, sags=[(1.5, 3.2, 0.6)], station="REC-1")
+    for i, piece in enumerate(cut(whole, 2.0, 4.0)):
+        write_capture(piece, tmp_path / "in" / f"{9 - i}{ending}")  # names in no order of time
+    done = screen(tmp_path / "in", "--out", tmp_path / "e.parquet")
+    assert done.returncode == 0, done.stderr
+    (row,) = pq.read_table(tmp_path / "e.parquet").to_pylist()
+    assert row["duration_s"] == pytest.approx(3.2, abs=0.02)
+    assert (row["open_start"], row["open_end"]) == (False, False)
+    assert len(row["capture"].split("+")) == 3
+    assert "1 events in 3 captures of 3 files" in done.stdout
+
+
+def test_one_worker_and_two_give_the_same_bytes_and_words(folder: Path, tmp_path: Path) -> None:
+    printed = {}
+    for workers in ("1", "2"):
+        done = screen(folder, "--out", tmp_path / "e.parquet", "--workers", workers, "--notes")
+        printed[workers] = (done.returncode, done.stdout, (tmp_path / "e.parquet").read_bytes())
+    assert printed["1"] == printed["2"]
+
+
+def test_thresholds_and_nominal_values_given_by_the_user_are_used(folder: Path, tmp_path: Path) -> None:
+    out = tmp_path / "e.parquet"
+    profile = tmp_path / "deep sags only.toml"
+    profile.write_text("sag_pu = 0.4\ninterruption_pu = 0.1\n", encoding="utf-8")
+    screen(folder, "--out", out, "--thresholds", profile)
+    assert pq.read_table(out).num_rows == 0
+    screen(folder, "--out", out, "--nominal-voltage", "240", "--nominal-frequency", "50", "--hookup", "four-wire")
+    rows = pq.read_table(out).to_pylist()
+    assert {row["reference_v"] for row in rows} == {240.0}
+    assert rows[0]["magnitude"] == pytest.approx(0.5 * 230 / 240, abs=0.002)
+
+
+def test_an_empty_folder_gives_an_empty_catalogue(tmp_path: Path) -> None:
+    (tmp_path / "in").mkdir()
+    done = screen(tmp_path / "in", "--out", tmp_path / "e.parquet")
+    assert done.returncode == 0
+    assert "0 events in 0 captures of 0 files" in done.stdout
+    assert pq.read_table(tmp_path / "e.parquet").num_rows == 0
+
+
+def test_nothing_is_printed_but_the_result(folder: Path, tmp_path: Path) -> None:
+    done = screen(folder, "--out", tmp_path / "e.parquet")
+    assert done.stderr == ""
+    assert done.stdout.splitlines()[-2] == f"catalogue: {tmp_path / 'e.parquet'}"
+
+
+def children_of(pid: int) -> list[int]:
+    """Processes whose parent is this one, from the system's own list (Linux, proc(5))."""
+    lists = [task / "children" for task in Path(f"/proc/{pid}/task").iterdir()]
+    return [int(child) for path in lists for child in path.read_text().split()]
+
+
+def is_running(pid: int) -> bool:
+    """Whether a process is there and no zombie (proc(5), /proc/PID/stat)."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+@pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs Linux' /proc")
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL, signal.SIGTERM])
+def test_a_screening_that_is_stopped_leaves_no_worker_behind(tmp_path: Path, how: signal.Signals) -> None:
+    for i in range(40):
+        write_capture(made_capture(START, seconds=0.5, station=f"R{i}", seed=i % 3), tmp_path / "in" / f"{i}.csv")
+    with subprocess.Popen(
+        [str(command()), "screen", str(tmp_path / "in"), "--out", str(tmp_path / "e.csv"), "--workers", "2"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as child:  # fmt: skip
+        deadline = time.monotonic() + 20
+        workers: list[int] = []
+        while len(workers) < 2 and child.poll() is None and time.monotonic() < deadline:
+            workers = children_of(child.pid)
+        assert workers, "the screening ended before it could be stopped"
+        child.send_signal(how)
+        _, errors = child.communicate(timeout=20)
+    assert child.returncode == (1 if how == signal.SIGINT else -how)
+    if how == signal.SIGINT:
+        assert "stopped" in errors.splitlines()  # a worker that was about to start may have a word of its own
+    deadline = time.monotonic() + 15
+    while any(is_running(pid) for pid in workers) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not [pid for pid in workers if is_running(pid)]
+    assert not (tmp_path / "e.csv").exists()
+    assert os.listdir(tmp_path) == ["in"]

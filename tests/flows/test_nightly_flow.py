@@ -1,0 +1,394 @@
+"""The nightly flow over Prefect, as real commands: exit status, words, state, and no process left behind.
+
+Every server here is the temporary one of `pipeline.flows.temporary_server`, with a home of its own. Its database is
+made once and copied, as making it takes ten seconds and starting on one that is there three.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+import pyarrow.parquet as pq
+import pytest
+from made_fleet import (
+    SITE,
+    catalogue_bytes,
+    command,
+    events_in,
+    installed_halfcycle,
+    loaded,
+    made_capture,
+    names,
+    plain_run,
+    private_home,
+    write_capture,
+    write_fleet,
+)
+
+from pipeline.catalogue.tables import write_table
+from pipeline.nightly.days import days_of, read_catalogue
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="follows processes by Linux' /proc"),
+]
+GONE_WITHIN_S = 15.0
+Demo = tuple[Path, subprocess.CompletedProcess[str]]
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    return private_home(tmp_path_factory.mktemp("home"))
+
+
+@pytest.fixture(scope="module")
+def demo(
+    tmp_path_factory: pytest.TempPathFactory, home: dict[str, str]
+) -> tuple[Path, subprocess.CompletedProcess[str]]:
+    """The demo fleet's folder and what the command said; its server's database serves the other tests."""
+    folder = tmp_path_factory.mktemp("demo") / "fleet"
+    return folder, installed_halfcycle("demo", "--out", folder, env=home)
+
+
+@pytest.fixture
+def config(tmp_path: Path, demo: Demo) -> Path:
+    """A fleet with three days in the inbox, and a database that is made already."""
+    config = write_fleet(tmp_path / "fleet", run="batch_files = 1")
+    fleet = loaded(config)
+    for i, day in enumerate(("2026-03-01", "2026-03-02", "2026-03-05")):
+        capture = made_capture(f"{day}T23:59:59", sags=[(0.5, 0.9, 0.5)], seed=i)
+        write_capture(capture, fleet.inbox / SITE / f"{i}.cfg")
+    place = fleet.store / ".flows"
+    place.mkdir(parents=True)
+    for path in (demo[0] / "store" / ".flows").glob("runs.db*"):
+        shutil.copy(path, place)
+    return config
+
+
+# --- Following processes ---------------------------------------------------------------------------------------------
+
+
+def descendants(pid: int) -> set[int]:
+    """Numbers of all processes that a process started, and that those started (Linux, proc(5))."""
+    found: set[int] = set()
+    try:
+        lists = [task / "children" for task in Path(f"/proc/{pid}/task").iterdir()]
+        children = {int(child) for path in lists for child in path.read_text().split()}
+    except (FileNotFoundError, ProcessLookupError):
+        return found
+    for child in children:
+        found |= {child} | descendants(child)
+    return found
+
+
+def runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except (FileNotFoundError, ProcessLookupError):
+        return False
+
+
+def assert_gone(pids: set[int]) -> None:
+    deadline = time.monotonic() + GONE_WITHIN_S
+    while any(runs(pid) for pid in pids) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert [pid for pid in pids if runs(pid)] == []
+
+
+class Followed:
+    """A command under way, and every process that it has been seen to start."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self.process = process
+        self.seen: set[int] = set()
+
+    def look(self) -> None:
+        self.seen |= descendants(self.process.pid)
+
+    def until(self, path: Path, *, at_most_s: float = 60.0) -> None:
+        """Follow the command until a file is there."""
+        deadline = time.monotonic() + at_most_s
+        while not path.exists():
+            assert self.process.poll() is None, "the command ended too soon"
+            assert time.monotonic() < deadline, f"{path.name} did not come"
+            self.look()
+            time.sleep(0.02)
+        self.look()
+
+    def end(self, *, at_most_s: float = 60.0) -> tuple[int, str, str]:
+        """Follow the command to its end; its status and words."""
+        deadline = time.monotonic() + at_most_s
+        while self.process.poll() is None and time.monotonic() < deadline:
+            self.look()
+            time.sleep(0.05)
+        out, err = self.process.communicate(timeout=10)
+        return self.process.returncode, out, err
+
+
+@contextmanager
+def followed(*words: str | Path, env: dict[str, str]) -> Iterator[Followed]:
+    with subprocess.Popen(
+        [str(command()), *(str(word) for word in words)], env=env, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True,
+    ) as process:  # fmt: skip
+        run = Followed(process)
+        try:
+            yield run
+        finally:
+            run.look()
+            process.kill()
+            for pid in run.seen:
+                if runs(pid):
+                    os.kill(pid, signal.SIGKILL)
+
+
+def undisturbed(config: Path, folder: Path) -> dict[str, str]:
+    """The catalogue that a run without Prefect makes of the same inbox."""
+    copy = folder / "undisturbed"
+    shutil.copytree(config.parent, copy)
+    done = plain_run(copy / "fleet.toml")
+    assert done.returncode == 0, done.stderr
+    return catalogue_bytes(copy / "store")
+
+
+def assert_no_noise(text: str) -> None:
+    for word in ("prefect", "Prefect", "Traceback", "flow run", "Task run", "INFO", "WARNING", "ERROR"):
+        assert word not in text
+
+
+# --- Demo and nightly ------------------------------------------------------------------------------------------------
+
+
+def test_the_demo_shows_its_catalogue_without_a_word_from_prefect(
+    demo: Demo,
+) -> None:
+    folder, done = demo
+    assert done.returncode == 0, done.stderr
+    assert_no_noise(done.stdout + done.stderr)
+    assert f"catalogue: {folder / 'events.parquet'}" in done.stdout
+    assert "quarantined" in done.stderr
+    table = pq.read_table(folder / "events.parquet")
+    fleet = loaded(folder / "fleet.toml")
+    assert table.num_rows == len(events_in(fleet)) > 10
+    for site in {site.name for site in fleet.sites}:
+        assert site in done.stdout
+
+
+def test_the_demo_has_the_catalogue_of_a_run_without_prefect(demo: Demo, tmp_path: Path) -> None:
+    from pipeline.demo import build_demo_fleet, write_demo_config
+
+    build_demo_fleet(tmp_path / "fleet")
+    assert plain_run(write_demo_config(tmp_path / "fleet")).returncode == 0
+    assert catalogue_bytes(demo[0] / "store") == catalogue_bytes(tmp_path / "fleet" / "store")
+    fleet = loaded(tmp_path / "fleet" / "fleet.toml")
+    write_table(read_catalogue(fleet, [day for day, _ in days_of(fleet)]), tmp_path / "events.parquet")
+    assert (tmp_path / "events.parquet").read_bytes() == (demo[0] / "events.parquet").read_bytes()
+
+
+def test_a_night_with_nothing_new_does_nothing_and_says_so_at_once(demo: Demo, home: dict[str, str]) -> None:
+    before = catalogue_bytes(demo[0] / "store")
+    began = time.monotonic()
+    done = installed_halfcycle("nightly", "--config", demo[0] / "fleet.toml", env=home)
+    assert time.monotonic() - began < 5.0  # no server is started
+    assert done.returncode == 0
+    assert "nothing new" in done.stdout
+    assert done.stderr == ""
+    assert catalogue_bytes(demo[0] / "store") == before
+
+
+@pytest.mark.parametrize("runner", ["threads", "processes"])
+def test_a_night_ends_with_its_summary_and_leaves_no_process(
+    config: Path, home: dict[str, str], tmp_path: Path, runner: str
+) -> None:
+    config.write_text(config.read_text().replace("[run]", f'[run]\ntask_runner = "{runner}"'))
+    fleet = loaded(config)
+    (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
+    expected = undisturbed(config, tmp_path)
+    with followed("nightly", "--config", config, env=home) as run:
+        status, out, err = run.end()
+        assert status == 3, err
+        assert out.splitlines() == [
+            "files: 3 stored, 0 known before, 1 quarantined; 3 new captures",
+            "catalogues: 5 days rebuilt with 3 events; 0.1 min judged, 0.0 min not judged",
+        ]
+        assert len(err.splitlines()) == 1
+        assert "bad.csv" in err
+        assert_no_noise(err)
+        assert len(run.seen) >= (1 if runner == "threads" else 3)  # the server, and two workers
+        assert_gone(run.seen)
+    assert names(fleet.inbox) == []
+    assert catalogue_bytes(fleet.store) == expected
+
+
+def test_a_run_that_cannot_do_its_job_fails_with_a_word_and_no_traceback(config: Path, home: dict[str, str]) -> None:
+    fleet = loaded(config)
+    (fleet.store / "catalogue").write_text("a file in place of the folder")
+    with followed("nightly", "--config", config, env=home) as run:
+        status, out, err = run.end()
+        assert status == 1
+        assert out == ""
+        assert len(err.splitlines()) == 1
+        assert "events.parquet: cannot be written" in err
+        assert_no_noise(err)
+        assert_gone(run.seen)
+    (fleet.store / "catalogue").unlink()
+    assert plain_run(config).returncode == 0
+    assert len(events_in(fleet)) == 3
+
+
+def test_a_store_that_is_a_file_is_a_clear_error_before_any_server_starts(tmp_path: Path, home: dict[str, str]) -> None:
+    config = write_fleet(tmp_path / "fleet")
+    (tmp_path / "fleet" / "store").write_text("a file")
+    done = installed_halfcycle("nightly", "--config", config, env=home)
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1
+    assert "store/.lock: cannot be opened" in done.stderr
+
+
+# --- Runs that are stopped -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("moment", "how"),
+    [
+        (".flows/server.log", signal.SIGINT),  # while the server starts
+        (".flows/server.log", signal.SIGKILL),
+        ("waveforms", signal.SIGINT),  # while the flow works
+        ("waveforms", signal.SIGTERM),
+        ("waveforms", signal.SIGKILL),
+    ],
+)
+def test_a_run_that_is_stopped_leaves_no_process_and_the_next_one_finishes_it(
+    config: Path, home: dict[str, str], tmp_path: Path, moment: str, how: signal.Signals
+) -> None:
+    fleet = loaded(config)
+    expected = undisturbed(config, tmp_path)
+    with followed("nightly", "--config", config, env=home) as run:
+        run.until(fleet.store / moment)
+        run.process.send_signal(how)
+        status, _, err = run.end()
+        assert status == (1 if how == signal.SIGINT else -how), err
+        if how == signal.SIGINT:
+            assert err == "stopped\n"
+        assert run.seen
+        assert_gone(run.seen)
+    assert plain_run(config).returncode == 0
+    assert names(fleet.inbox) == []
+    assert catalogue_bytes(fleet.store) == expected
+
+
+def test_worker_processes_end_with_a_run_that_is_killed(config: Path, home: dict[str, str], tmp_path: Path) -> None:
+    config.write_text(config.read_text().replace("[run]", '[run]\ntask_runner = "processes"'))
+    fleet = loaded(config)
+    expected = undisturbed(config, tmp_path)
+    with followed("nightly", "--config", config, env=home) as run:
+        run.until(fleet.store / "waveforms")
+        assert len(run.seen) >= 3
+        run.process.kill()
+        assert run.end()[0] == -signal.SIGKILL
+        assert_gone(run.seen)
+    assert plain_run(config).returncode == 0
+    assert catalogue_bytes(fleet.store) == expected
+
+
+# --- What Prefect is told --------------------------------------------------------------------------------------------
+
+STATES = """
+import json, sys
+from pathlib import Path
+from pipeline.flows.temporary_server import prefect_api
+from pipeline.flows.nightly import nightly
+from prefect.client.orchestration import get_client
+from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+
+with prefect_api(Path(sys.argv[1])), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+    told = []
+    for config in sys.argv[2:]:
+        state = nightly(config=config, return_state=True)
+        with get_client(sync_client=True) as client:
+            run = client.read_flow_run(state.state_details.flow_run_id)
+        told.append([state.type.value, run.state.type.value, run.state.message or ""])
+print(json.dumps(told))
+"""
+
+
+def test_the_flows_state_is_failed_only_where_the_run_could_not_do_its_job(
+    config: Path, home: dict[str, str], tmp_path: Path
+) -> None:
+    fleet = loaded(config)
+    (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
+    broken = write_fleet(tmp_path / "broken")
+    write_capture(made_capture("2026-03-01T12:00:00"), loaded(broken).inbox / SITE / "a.csv")
+    (tmp_path / "broken" / "store").mkdir()
+    (tmp_path / "broken" / "store" / "waveforms").write_text("a file in place of the folder")
+    done = subprocess.run(
+        [sys.executable, "-c", STATES, str(fleet.store / ".flows"), str(config), str(config), str(broken)],
+        env=home, capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    with_bad_file, with_nothing, failed = json.loads(done.stdout.splitlines()[-1])
+    assert with_bad_file == ["COMPLETED", "COMPLETED", "1 files quarantined"]
+    assert with_nothing[:2] == ["COMPLETED", "COMPLETED"]
+    assert failed[:2] == ["FAILED", "FAILED"]
+    assert "cannot be written" in failed[2]
+
+
+# --- Served on a schedule --------------------------------------------------------------------------------------------
+
+
+def api_of(run: Followed) -> str:
+    """Address of the server that a command started, from the server's own command line."""
+    for pid in run.seen:
+        words = Path(f"/proc/{pid}/cmdline").read_text().split("\0") if runs(pid) else []
+        if "pipeline.flows.temporary_server" in words:
+            return f"http://127.0.0.1:{words[words.index('pipeline.flows.temporary_server') + 1]}/api"
+    raise AssertionError("no server was started")
+
+
+def test_a_served_flow_is_scheduled_runs_when_asked_to_and_ends_on_ctrl_c(config: Path, home: dict[str, str]) -> None:
+    import httpx
+
+    fleet = loaded(config)
+    database = fleet.store / ".flows" / "runs.db"
+    with followed("nightly", "--config", config, "--serve", "--cron", "30 2 * * *", env=home) as run:
+        deployments: list[tuple[str, str]] = []
+        deadline = time.monotonic() + 60
+        while not deployments and time.monotonic() < deadline:
+            assert run.process.poll() is None, run.process.communicate()
+            run.look()
+            time.sleep(0.2)
+            with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as history:
+                deployments = history.execute(
+                    "select d.id, s.schedule from deployment d join deployment_schedule s on s.deployment_id = d.id"
+                    " where d.name = 'nightly' and s.active"
+                ).fetchall()
+        ((deployment, schedule),) = deployments
+        assert json.loads(schedule)["cron"] == "30 2 * * *"
+        assert json.loads(schedule)["timezone"] in (None, "UTC")
+        for _ in range(20):
+            answer = httpx.post(f"{api_of(run)}/deployments/{deployment}/create_flow_run", json={}, timeout=20)
+            if answer.status_code != 503:  # a database that is locked for the moment
+                break
+            time.sleep(0.5)
+        assert answer.status_code == 201
+        deadline = time.monotonic() + 60
+        while len(catalogue_bytes(fleet.store)) < 5 and time.monotonic() < deadline:
+            run.look()
+            time.sleep(0.2)
+        assert names(fleet.inbox) == []
+        assert len(events_in(fleet)) == 3
+        run.process.send_signal(signal.SIGINT)
+        status, out, err = run.end()
+        assert status == 0, err
+        assert "Traceback" not in out + err
+        assert_gone(run.seen)

@@ -1,0 +1,107 @@
+"""Runs Python in processes of their own that begin where the imports are done, which most of a second goes into.
+
+What depends on the start itself (streams, their encoding, the time it takes) is tested with an interpreter of its own.
+"""
+
+from __future__ import annotations
+
+import atexit
+import json
+import os
+import subprocess
+import sys
+import tempfile
+from collections.abc import Mapping
+from functools import cache
+from pathlib import Path
+
+_SERVER = """
+import json, os, signal, sys, traceback
+import numpy, pandas, pyarrow.parquet, pydantic, rich.console, rich.table, scipy.signal
+import pipeline.cli.demo_command, pipeline.cli.fleet_commands, pipeline.cli.screen_command
+import pipeline.nightly.run, pipeline.screening, pipeline.report.summary
+from pipeline.readers import readers
+readers()
+
+def run(request):
+    for descriptor, path in ((0, os.devnull), (1, request["stdout"]), (2, request["stderr"])):
+        os.dup2(os.open(path, os.O_RDWR | os.O_CREAT, 0o600), descriptor)
+    sys.stdin = open(0, closefd=False)
+    sys.stdout = open(1, "w", encoding="utf-8", closefd=False)
+    sys.stderr = open(2, "w", encoding="utf-8", closefd=False)
+    os.environ.clear()
+    os.environ.update(request["environment"])
+    os.chdir(request["folder"])
+    signal.alarm(request["timeout_s"])
+    sys.argv = request["words"]
+    status = 0
+    try:
+        exec(compile(request["code"], "<code>", "exec"), {"__name__": "__main__"})
+    except SystemExit as leave:
+        status = leave.code if isinstance(leave.code, int) else 0 if leave.code is None else 1
+    except BaseException:
+        traceback.print_exc()
+        status = 1
+    sys.stdout.flush()
+    sys.stderr.flush()
+    return status
+
+for line in sys.stdin:
+    child = os.fork()
+    if child == 0:
+        status = 70
+        try:
+            status = run(json.loads(line))
+        finally:
+            os._exit(status)
+    print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+"""
+
+
+@cache
+def _server() -> subprocess.Popen[str]:
+    process = subprocess.Popen(
+        [sys.executable, "-c", _SERVER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    atexit.register(_end, process)
+    return process
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    assert process.stdin is not None
+    assert process.stdout is not None
+    process.stdin.close()
+    process.wait(timeout=20)
+    process.stdout.close()
+
+
+def run_code(
+    code: str,
+    *words: str | Path,
+    cwd: Path | None = None,
+    env: Mapping[str, str] | None = None,
+    timeout_s: int = 60,
+) -> subprocess.CompletedProcess[str]:
+    """Run code as ``python -c CODE WORDS`` would, in a process of its own.
+
+    Parameters
+    ----------
+    code : of the main module.
+    words : its arguments.
+    cwd, env : folder and environment; None: those of the tests.
+    timeout_s : after which the process ends by SIGALRM. [s]
+    """
+    server = _server()
+    assert server.stdin is not None
+    assert server.stdout is not None
+    with tempfile.TemporaryDirectory() as folder:
+        paths = {name: str(Path(folder, name)) for name in ("stdout", "stderr")}
+        request = {
+            **paths, "code": code, "words": ["halfcycle", *(str(word) for word in words)], "timeout_s": timeout_s,
+            "folder": str(cwd or Path.cwd()), "environment": dict(os.environ if env is None else env),
+        }  # fmt: skip
+        server.stdin.write(json.dumps(request) + "\n")
+        server.stdin.flush()
+        status = int(server.stdout.readline())
+        out, err = (Path(path).read_text(encoding="utf-8") for path in paths.values())
+    return subprocess.CompletedProcess(request["words"], status, out, err)
