@@ -4,19 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import os
-import signal
-import threading
-import time
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
-from multiprocessing import get_context, parent_process
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol, TypeVar
-
-from threadpoolctl import threadpool_limits
+from typing import TYPE_CHECKING, Final, TypeVar
 
 from pipeline.capture import Capture, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
@@ -26,12 +18,12 @@ from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
 from pipeline.readers import capture_files, read_captures, reader_of
 from pipeline.terms import Quantity
+from pipeline.workers import worker_map
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
-_POOL_PAYS_S: Final = 2.0  # of work left that pays for starting other processes
 _BATCH_FILES: Final = 32
 _BATCH_BYTES: Final = 64 << 20
 _KEPT_CAPTURES: Final = 2  # of a span, in memory while it is judged
@@ -132,14 +124,7 @@ class _Span:
     to_ns: int
 
 
-Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
-
-
-class _Run(Protocol):
-    """A `map` in this process or over several."""
-
-    def __call__(self, function: Callable[[Item], Outcome], items: Sequence[Item], /) -> Iterable[Outcome]: ...
 
 
 def screen(
@@ -170,7 +155,7 @@ def screen(
     """
     results_of_ours = {os.path.realpath(path) for path in leave_out}
     files = [path for path in capture_files(paths) if os.path.realpath(path) not in results_of_ours]
-    with _workers(workers) as run:
+    with worker_map(workers) as run:
         looks = []
         for done in run(partial(_look_at_files, terms=terms), _batches(files)):
             looks += done
@@ -200,51 +185,6 @@ def _together(results: Sequence[Screening]) -> Screening:
         not_judged=tuple(item for result in results for item in result.not_judged),
         notes=tuple(dict.fromkeys(note for result in results for note in result.notes)),
     )
-
-
-@contextmanager
-def _workers(workers: int | None) -> Iterator[_Run]:
-    """A `map` that begins in this process, and goes on over several where what is left pays for starting them."""
-    n_workers = workers or os.cpu_count() or 1
-    pool: ProcessPoolExecutor | None = None
-
-    def run(function: Callable[[Item], Outcome], items: Sequence[Item], /) -> Iterator[Outcome]:
-        nonlocal pool
-        start = time.perf_counter()
-        for i, item in enumerate(items):
-            left = len(items) - i
-            pays = i > 0 and (time.perf_counter() - start) / i * left > _POOL_PAYS_S
-            if n_workers > 1 and (pool is not None or pays or (workers is not None and left > 1)):
-                if pool is None:
-                    pool = ProcessPoolExecutor(n_workers, get_context("spawn"), initializer=prepare_worker)
-                yield from pool.map(function, items[i:], chunksize=max(1, left // (8 * n_workers)))
-                return
-            yield function(item)
-
-    try:
-        with threadpool_limits(1):  # the matrices are small: threads would only wait for one another
-            yield run
-    finally:
-        if pool is not None:
-            pool.shutdown(cancel_futures=True)
-
-
-def prepare_worker() -> None:
-    """Make this process a good worker of a pool.
-
-    It is one of several, so its array libraries need no threads of their own; Ctrl-C is for the process that it works
-    for to answer; and when that one is gone, however it ended, so is the worker.
-    """
-    threadpool_limits(1)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-
-
-def _end_with_parent() -> None:
-    parent = parent_process()
-    if parent is not None:
-        parent.join()
-        os._exit(1)
 
 
 def _batches(files: Sequence[Path]) -> list[tuple[Path, ...]]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class ChannelPart:
-    """One channel's part in a finding: when it took part [samples], and its most extreme value [unit of the finding]."""
+    """One channel's part in a finding: when [samples], and its most extreme value [unit of the finding]."""
 
     channel: int
     start: float
