@@ -100,7 +100,8 @@ def unrest(rms: F32, *, band: CalmBand, reference: float) -> Mask:
     reference : what 1 pu stands for. [V]
     """
     low, high = np.float32(band.low_pu * reference), np.float32(band.high_pu * reference)
-    return np.logical_or.reduce((rms < low) | (rms > high), axis=0)
+    outside: Mask = np.logical_or.reduce((rms < low) | (rms > high), axis=0)
+    return outside
 
 
 def spans_of_unrest(outside: Mask, *, half: int, margin: int) -> list[tuple[int, int]]:
