@@ -24,6 +24,7 @@ from pipeline.measures.nominal import find_nominal_voltage, steady_level
 from pipeline.measures.reference import pre_event_voltage, sliding_reference
 from pipeline.terms import Quantity
 
+_CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by
 _OFF_NOMINAL = 0.1  # a steady voltage farther off its nominal is measured against itself
 _DEAD = 0.02  # of the other phases' level: a channel that never rises above it is not connected
 
@@ -51,6 +52,18 @@ class Terms:
     def needs_series(self) -> bool:
         """Some detector needs the half-cycle series of the whole record."""
         return any(chosen.needs != "waveform" for chosen in self.detectors)
+
+    @property
+    def least_transient_pu(self) -> float | None:
+        """The least peak that a detector of the waveform looks for; None where there is none."""
+        return min(
+            (
+                float(getattr(chosen.settings, "threshold_pu", 0.1))
+                for chosen in self.detectors
+                if chosen.needs == "waveform"
+            ),
+            default=None,
+        )
 
     @property
     def needs_currents(self) -> bool:
@@ -142,7 +155,12 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
     notes: list[str] = list(dict.fromkeys(note for piece in record.pieces for note in piece.header.notes))
     for point in points:
         try:
-            look = take_look(record, point, nominal_hz=terms.nominal_frequency_hz)
+            look = take_look(
+                record,
+                point,
+                nominal_hz=terms.nominal_frequency_hz,
+                least_transient_pu=terms.least_transient_pu,
+            )
             live, reference, words = _reference(record, point, look, terms)
         except SignalError as error:
             coverage.append(Coverage(point.name, 0.0, seconds, str(error)))
@@ -155,6 +173,7 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
             measured = _measured(record, point, look, live, reference, terms, first=first, stop=stop)
             if measured.half_cycles.n:
                 events += _events(record, point, measured, reference, terms, site=site)
+        events += _transients(record, point, look, live, reference, terms, site=site)
         coverage.append(_coverage(record, point, look, live, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
@@ -303,9 +322,41 @@ def _events(
     )
     spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
     measured = replace(measured, variations=spans)
-    for chosen in terms.detectors:
+    for chosen in (one for one in terms.detectors if one.needs != "waveform"):
         for finding in chosen.detector.find(measured, chosen.settings):
             events.append(event_of(finding, record, point, measured, site=site, kind=kind))
+    return events
+
+
+def _transients(
+    record: Record, point: Point, look: Look, live: list[int], reference: _Reference, terms: Terms, *, site: str
+) -> list[Event]:
+    """What the detectors of the waveform find where it is suspect, a few cycles of calm to each side."""
+    if look.suspects is None:
+        return []
+    events: list[Event] = []
+    cycle = look.rate_hz / look.nominal_hz
+    waveform = partial(_waveform, record, point, live)
+    empty = HalfCycleMeter(
+        [judged_channels(record.header, point)[c] for c in live], rate_hz=look.rate_hz, nominal_hz=look.nominal_hz
+    ).finish()
+    measured = Measured(
+        half_cycles=empty,
+        currents=None,
+        phases=tuple(point.phases[c] for c in live),
+        current_phases=(),
+        line_to_line=point.hookup.line_to_line,
+        reference_v=reference.nominal_v,
+        nominal_v=reference.nominal_v,
+        variations=np.zeros((0, 2)),
+        suspects=tuple(look.suspects.spans(margin=int(_CALM_CYCLES * cycle), n_samples=record.n_samples)),
+        n_samples=record.n_samples,
+        waveform=waveform,
+    )
+    for chosen in (one for one in terms.detectors if one.needs == "waveform"):
+        for finding in chosen.detector.find(measured, chosen.settings):
+            if not look.is_marked(live, finding.start, finding.stop):
+                events.append(event_of(finding, record, point, measured, site=site, kind="nominal"))
     return events
 
 

@@ -12,6 +12,7 @@ import numpy.typing as npt
 from pipeline.capture import Channel, SampleArray
 from pipeline.catalogue.points import Point, judged_channels
 from pipeline.catalogue.record import Record
+from pipeline.catalogue.suspects import Suspects
 from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
@@ -36,6 +37,7 @@ class Look:
     n_samples : length of the record.
     unmeasured : shape (n_voltages, n + 2). Samples of each half window that are missing or stuck.
     bits : for each voltage, which of these marks there are.
+    suspects : where the waveform differs from the cycle before; None where that was not asked for.
     rate_hz : of the samples. [Hz]
     """
 
@@ -47,6 +49,7 @@ class Look:
     unmeasured: npt.NDArray[np.int64]
     bits: tuple[int, ...]
     rate_hz: float
+    suspects: Suspects | None = None
 
     def spans(self, thresholds: Thresholds, nominal_v: float, live: list[int]) -> list[tuple[int, int]]:
         """Record spans that can hold an event; the whole record where it is judged against its own past."""
@@ -68,8 +71,15 @@ class Look:
         bits = int(np.bitwise_or.reduce([self.bits[c] for c in live]))
         return int(counts.max()), " and ".join(word for flag, word in FLAG_WORDS.items() if bits & flag)
 
+    def is_marked(self, live: list[int], start: float, stop: float) -> bool:
+        """Whether samples between two record positions are no measurement, or clipped, on some live voltage."""
+        first, last = int(start) // self.half - 1, int(stop) // self.half + 1
+        return bool(self.marked[live, max(first, 0) : last].any())
 
-def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look:
+
+def take_look(
+    record: Record, point: Point, *, nominal_hz: float | None, least_transient_pu: float | None = None
+) -> Look:
     """Look at a point's voltages once, capture by capture.
 
     Parameters
@@ -77,6 +87,7 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
     record : captures that follow one another; each is loaded once.
     point : whose judged voltages are looked at.
     nominal_hz : or None: worked out from the first capture, or else taken from its header. [Hz]
+    least_transient_pu : note where a transient of this peak may be, in pu of the voltage's own peak; None: do not.
 
     Raises
     ------
@@ -87,6 +98,7 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
     marks = _Marks(channels)
     squares: list[npt.NDArray[np.float32]] = []
     rest: SampleArray | None = None  # samples since the last line of the grid, which is anchored at the record's start
+    suspects: Suspects | None = None
     position = half = 0
     for block in record.blocks(point):
         if rest is None:
@@ -100,6 +112,11 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
         rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
         marks.add(block, position=position, half=half, samples_per_cycle=rate_hz / float(nominal_hz or 0))
         marks.remember_peaks(squares[-1], half=half)
+        if least_transient_pu is not None and block.shape[1]:
+            if suspects is None:
+                level_v = float(np.sqrt(2.0 * np.median(squares[-1]) / half)) if squares[-1].size else 0.0
+                suspects = Suspects(channels, rate_hz / float(nominal_hz or 0), least_transient_pu * level_v)
+            suspects.add(block, position=position)
         position += block.shape[1]
     if rest is None or nominal_hz is None or position < 2 * half:
         raise SignalError("under one cycle of record; nothing can be judged")
@@ -108,7 +125,7 @@ def take_look(record: Record, point: Point, *, nominal_hz: float | None) -> Look
     rms = coarse_rms(np.concatenate(squares, axis=1), half=half)
     marked, unmeasured = marks.in_halves(rms.shape[1] + 2)
     windows = (marked[:, 1:] | marked[:, :-1])[:, : rms.shape[1]]
-    return Look(nominal_hz, rms, half, windows, position, unmeasured, tuple(marks.bits), rate_hz)
+    return Look(nominal_hz, rms, half, windows, position, unmeasured, tuple(marks.bits), rate_hz, suspects)
 
 
 class _Marks:

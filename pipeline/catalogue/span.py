@@ -42,8 +42,9 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
 
     Returns
     -------
-    Span. What leads in is read for ten seconds at least, as far as the record goes back; where an event is under way at
-    an edge of what was read, more is read, to the record's end if need be.
+    Span. What leads in is read for ten seconds at least, as far as the record goes back; where an event of the span, or
+    one that an event of the span may be part of, is under way at an edge of what was read, more is read, to the
+    record's end if need be.
     """
     n = len(record.pieces)
     starts = [record.start_ns(k) for k in range(n)]
@@ -51,7 +52,8 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
     inside = [k for k in range(n) if starts[k] < to_ns and ends[k] > from_ns]
     if not inside:
         return Span(Findings(), (0, 0))
-    lead_in_s = SLIDING_LEAD_IN_S if terms.thresholds.reference == "sliding" else LEAD_IN_S
+    sliding = terms.thresholds.reference == "sliding"
+    lead_in_s = SLIDING_LEAD_IN_S if sliding else LEAD_IN_S
     first = _reach_back(starts, inside[0], max(from_ns, starts[inside[0]]), lead_in_s)
     stop = min(inside[-1] + 2, n)  # a window at the very end of the span needs samples that follow it
     while True:
@@ -60,8 +62,10 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
         findings = judge(part, site=site, terms=terms, within=within)
         begin_ns, end_ns = starts[first], ends[stop - 1]
         edge_ns = round(_EDGE_S * 1e9)
-        before = first > 0 and any(e.start < begin_ns + edge_ns and e.end > from_ns for e in findings.events)
-        after = stop < n and any(e.end > end_ns - edge_ns and e.start < to_ns for e in findings.events)
+        owned = tuple(event for event in findings.events if from_ns <= event.start < to_ns)
+        under_way = any(e.start < begin_ns + edge_ns and e.end > from_ns for e in findings.events)
+        before = first > 0 and under_way and (sliding or bool(owned))  # else it changes nothing in the span
+        after = stop < n and any(event.end > end_ns - edge_ns for event in owned)
         if not (before or after):
             break
         lead_in_s *= 4
@@ -69,7 +73,6 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
             first = _reach_back(starts, first, starts[first], lead_in_s)
         if after:
             stop = min(n, stop + 2 * (stop - inside[-1]))
-    owned = tuple(event for event in findings.events if from_ns <= event.start < to_ns)
     return Span(Findings(owned, findings.coverage, findings.notes), (first, stop))
 
 

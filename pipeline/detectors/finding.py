@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,3 +65,9 @@ class Finding:
     before: float | None = None
     after: float | None = None
     notes: str = ""
+
+    def moved(self, by: float) -> Finding:
+        """The finding as seen from another origin. by: samples."""
+        parts = tuple(replace(part, start=part.start + by, stop=part.stop + by) for part in self.parts)
+        refined = None if self.refined_start is None else self.refined_start + by
+        return replace(self, start=self.start + by, stop=self.stop + by, parts=parts, refined_start=refined)

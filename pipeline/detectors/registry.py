@@ -22,6 +22,7 @@ from pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
 from pipeline.detectors.limits import LimitRule, find_limit_excursions
 from pipeline.detectors.measured import Measured
 from pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
+from pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find_transients
 from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
 from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
 from pipeline.errors import ConfigError
@@ -143,6 +144,23 @@ def _inrush(measured: Measured, settings: InrushSettings) -> list[Finding]:
     )
 
 
+def _transients(measured: Measured, settings: TransientSettings) -> list[Finding]:
+    found: list[Finding] = []
+    for first, stop in measured.suspects:
+        u = measured.waveform(first, stop)
+        if not np.isfinite(u).all() or stop - first < FEWEST_CYCLES * measured.rate_hz / measured.nominal_hz:
+            continue
+        local = find_transients(
+            u,
+            rate_hz=measured.rate_hz,
+            frequency_hz=measured.nominal_hz,
+            nominal_peak=np.sqrt(2.0) * measured.nominal_v,
+            settings=settings,
+        )
+        found += [finding.moved(first) for finding in local]
+    return found
+
+
 def _limits(measured: Measured, settings: LimitSettings) -> list[Finding]:
     return [finding for rule in settings.rules for finding in _excursions(measured, rule)]
 
@@ -190,6 +208,7 @@ def variable_of(measured: Measured, name: str) -> list[tuple[int, str, Any, Any,
 
 
 _OWN = (
+    Detector("transient", TransientSettings, _transients, "waveform"),
     Detector("rapid_voltage_change", RapidVoltageChangeSettings, _rapid_voltage_changes, "series"),
     Detector("flicker", VoltageFluctuationSettings, _fluctuations, "series"),
     Detector("unbalance", UnbalanceSettings, _unbalance, "series"),

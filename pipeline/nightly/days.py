@@ -189,7 +189,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
         if not (runs_on and store.captures(site.name, around[-1] + _ONE_DAY)):
             break
-        days_after += 1
+        days_after *= 2
     events, open_after = _with_incidents(events, day, document["incident_before"], fleet)
     document |= {
         "coverage": rows,
