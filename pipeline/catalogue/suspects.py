@@ -1,0 +1,82 @@
+"""Where a record's waveform differs from the cycle before: the only places worth a search for transients."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+from pipeline.capture import Channel, SampleArray
+from pipeline.measures.residue import BLOCKS_A_CYCLE, FEWEST_SAMPLES_A_CYCLE, candidate_blocks, candidate_spans
+
+Span = tuple[int, int]
+
+_CHUNK = 1 << 17  # samples over which one delay serves
+_FREQUENCY_SPAN: Final = 0.02  # of nominal, to each side, in which the delay is sought
+_DELAY_CYCLES = 8  # on which it is sought
+_NARROWEST = 2.0  # samples: an impulse this narrow, at the threshold, is still suspect
+_QUIET_MARGIN = 1.45  # over the loudest blocks of quiet cycles, for blocks of 16 samples; longer ones vary less
+
+
+@dataclass(slots=True)
+class Suspects:
+    """Collects suspect spans of a record's voltages, capture by capture.
+
+    Attributes
+    ----------
+    channels : of the samples.
+    per_cycle : samples in a nominal cycle.
+    least_v : peak of the least transient that is looked for. [V]
+    found : spans [first, stop) of record positions, of any channel.
+    """
+
+    channels: Sequence[Channel]
+    per_cycle: float
+    least_v: float
+    found: list[Span] = field(default_factory=list)
+    _tail: SampleArray | None = None
+
+    def add(self, block: SampleArray, *, position: int) -> None:
+        """Look at the next samples, shape (n_channels, n), which begin at a record position."""
+        if self.per_cycle < FEWEST_SAMPLES_A_CYCLE:
+            return
+        lead = int(self.per_cycle * (1 + _FREQUENCY_SPAN)) + 1
+        whole = block if self._tail is None else np.concatenate([self._tail, block], axis=1)
+        origin = position - (0 if self._tail is None else self._tail.shape[1])
+        for start in range(lead, whole.shape[1], _CHUNK):
+            chunk = whole[:, start - lead : start + _CHUNK]
+            if chunk.shape[1] > 2 * lead:
+                self._look_at(chunk, lead=lead, origin=origin + start - lead)
+        self._tail = whole[:, -lead:]
+
+    def spans(self, *, margin: int, n_samples: int) -> list[Span]:
+        """The spans with a margin to each side, joined where they meet. [samples]"""
+        joined: list[Span] = []
+        for found in sorted(self.found):
+            first, stop = max(found[0] - margin, 0), min(found[1] + margin, n_samples)
+            if joined and first <= joined[-1][1]:
+                joined[-1] = (joined[-1][0], max(joined[-1][1], stop))
+            else:
+                joined.append((first, stop))
+        return joined
+
+    def _look_at(self, chunk: SampleArray, *, lead: int, origin: int) -> None:
+        delay = self._delay(chunk, lead)
+        block = max(round(self.per_cycle / BLOCKS_A_CYCLE), 2)
+        factor = 1 + (_QUIET_MARGIN - 1) * np.sqrt(16 / block)
+        for row, channel in zip(chunk, self.channels, strict=True):
+            least = self.least_v / abs(channel.scale or 1.0) * min(np.sqrt(_NARROWEST / block), 1.0) / 2
+            levels = candidate_blocks(row[lead - delay :], delay=delay, block=block)
+            pairs = candidate_spans(levels, blocks_a_cycle=BLOCKS_A_CYCLE, least=least, noise_factor=factor)
+            self.found += [(origin + lead + int(a) * block, origin + lead + int(b) * block) for a, b in pairs]
+
+    def _delay(self, chunk: SampleArray, lead: int) -> int:
+        """The delay at which the waveform repeats best, on a few cycles in the middle of the chunk."""
+        size = min(int(_DELAY_CYCLES * self.per_cycle), chunk.shape[1] - lead)
+        first = lead + (chunk.shape[1] - lead - size) // 2
+        x = chunk[:, first - lead : first + size].astype(np.float32)
+        delays = range(max(int(self.per_cycle * (1 - _FREQUENCY_SPAN)), 1), lead + 1)
+        costs = [float(np.square(x[:, lead:] - x[:, lead - delay : -delay]).sum()) for delay in delays]
+        return delays[int(np.argmin(costs))]

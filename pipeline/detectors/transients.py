@@ -1,0 +1,352 @@
+"""Impulsive and oscillatory transients: what a waveform has beside the cycles before and after, and the slow part.
+
+A cheap look at every sample names the stretches that differ from the cycle before. In each, quiet cycles before and
+after give the waveform; what neither that nor a sag's step explains, and noise does not, is an event.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field
+
+from classifiers.transient_category import transient_category
+from pipeline.detectors.finding import ChannelPart, Finding
+from pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in
+from pipeline.errors import SignalError
+from pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, tuned_turns
+from pipeline.measures.residue import (
+    BLOCKS_A_CYCLE,
+    FEWEST_SAMPLES_A_CYCLE,
+    candidate_blocks,
+    candidate_spans,
+)
+from pipeline.measures.slow_part import SlowPart, slow_part
+
+F64 = npt.NDArray[np.float64]
+F32 = npt.NDArray[np.float32]
+Mask = npt.NDArray[np.bool_]
+Span = tuple[int, int]
+
+FEWEST_CYCLES: Final = 3
+_GUARD = 18  # samples that keep the reading between samples clear of an event
+_MOST_CYCLES = 6  # of which a waveform is the mean
+_STRETCH_CYCLES = 256  # over which one delay serves
+_NARROWEST = 2.0  # samples: an impulse this narrow, at the threshold, is still a candidate
+_QUIET_MARGIN = (
+    1.45  # over the loudest blocks of quiet cycles, for blocks of 16 samples; noise is less varied in longer
+)
+_SAME_PLACE_TURNS = 0.02
+_ALIKE = 0.5  # of the peak: how far the peaks of a recurring transient may lie apart
+_LEAST_EXCESS = 0.8  # of the threshold, beside what states and ways explain
+_SHARE_OF_STEP = 0.25  # of a sag's step, which what rings on it must reach
+_SLOW_TOLERANCE = 0.15  # of the threshold
+
+
+class TransientSettings(BaseModel):
+    """What counts as a transient.
+
+    Attributes
+    ----------
+    threshold_pu : least peak of the residue. [pu of the nominal peak]
+    noise_factor : what is no noise: as rare as a sample this many standard deviations off.
+    decay_level : part of its peak at which a transient is over.
+    steady_cycles : what recurs at the same point on wave for so many cycles is the steady state.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    threshold_pu: float = Field(default=0.1, gt=0)
+    noise_factor: float = Field(default=7.0, ge=3)
+    decay_level: float = Field(default=0.1, gt=0, lt=1)
+    steady_cycles: int = Field(default=5, ge=3)
+
+
+def find_transients(
+    u: npt.ArrayLike,
+    *,
+    rate_hz: float,
+    frequency_hz: npt.ArrayLike,
+    nominal_peak: float,
+    settings: TransientSettings | None = None,
+) -> list[Finding]:
+    """Transients in the voltages (or currents) of one measuring point.
+
+    Parameters
+    ----------
+    u : shape (n_channels, n) or (n,). Instantaneous values, three cycles or more. [V]
+    rate_hz : float > 0. Sampling rate. [Hz]
+    frequency_hz : of the fundamental: scalar, or values spread evenly over the record (one a sample, or one a half
+        cycle). Where it is off, the cycles before a transient set it right. [Hz]
+    nominal_peak : what 1 pu stands for: the peak of the nominal voltage. [V]
+    settings : None: the defaults.
+
+    Returns
+    -------
+    Findings of kind ``oscillatory_transient`` and ``impulsive_transient`` in order of start; empty where nothing was
+    found. Magnitudes are peaks of the residue in pu of `nominal_peak`.
+
+    Raises
+    ------
+    SignalError : u not finite, not 1-D or 2-D, under 3 cycles, under 16 samples a cycle; rate or peak not above zero.
+
+    Source: categories of IEEE Std 1159-2019, Table 2; the method is derived. IEC 61000-4-30 leaves transients to
+    informative text, with the comparison of cycles and a threshold among the methods (from memory).
+    """
+    chosen = TransientSettings() if settings is None else settings
+    values = np.atleast_2d(np.asarray(u))
+    if values.ndim != 2 or not np.isfinite(values.sum(dtype=np.float64)):
+        raise SignalError(f"u must be finite and 1-D or 2-D; got shape {np.shape(u)}")
+    if not (rate_hz > 0 and nominal_peak > 0):
+        raise SignalError(f"rate {rate_hz} Hz and nominal peak {nominal_peak} V must be above zero")
+    turns = phase_turns(frequency_hz, rate_hz=rate_hz, n=values.shape[1])
+    if not values.size or turns[-1] < FEWEST_CYCLES - 0.05:
+        raise SignalError(f"{values.shape[1]} samples are under {FEWEST_CYCLES} cycles")
+    if (values.shape[1] - 1) / turns[-1] < FEWEST_SAMPLES_A_CYCLE:
+        raise SignalError(f"there are under {FEWEST_SAMPLES_A_CYCLE} samples a cycle")
+    record = _Record(values, turns, rate_hz, nominal_peak, chosen)
+    found: list[Finding] = []
+    spans = _active(record)
+    for i, (start, stop) in enumerate(spans):
+        first = spans[i - 1][1] if i else 0
+        last = spans[i + 1][0] if i + 1 < len(spans) else values.shape[1]
+        found += _judge(record, first, start, stop, last)
+    return _without_steady(sorted(found, key=lambda one: one.start), record)
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    values: npt.NDArray[np.generic]
+    turns: F64
+    rate_hz: float
+    nominal_peak: float
+    settings: TransientSettings
+
+    @property
+    def cycle(self) -> float:
+        """Mean length of a cycle. [samples]"""
+        return float((self.turns.size - 1) / self.turns[-1])
+
+
+def _active(record: _Record) -> list[Span]:
+    """Stretches that hold whatever differs from the cycle before, on any channel; quiet for some cycles between."""
+    n_channels, n = record.values.shape
+    cycle = record.cycle
+    block = max(round(cycle / BLOCKS_A_CYCLE), 2)
+    least = record.settings.threshold_pu * record.nominal_peak * min(np.sqrt(_NARROWEST / block), 1.0) / 2
+    factor = 1 + (_QUIET_MARGIN - 1) * np.sqrt(16 / block)
+    spans: list[Span] = []
+    origin = int(np.ceil(cycle)) + 1
+    for c in range(n_channels):
+        levels = _levels(record, record.values[c], block, origin)
+        pairs = candidate_spans(levels, blocks_a_cycle=BLOCKS_A_CYCLE, least=least, noise_factor=factor)
+        for a, b in pairs:
+            start = origin + int(a) * block
+            # In the second cycle it may be the first one that was different.
+            start = 0 if start < 2 * cycle + block else start - int(cycle / 4)
+            spans.append((start, min(origin + int(b) * block + int(cycle / 4), n)))
+        tail = origin + levels.size * block
+        if tail < n and spans and spans[-1][1] >= tail:
+            spans[-1] = (spans[-1][0], n)
+    return _merged(spans, apart=int((record.settings.steady_cycles - 1) * cycle))
+
+
+def _levels(record: _Record, row: npt.NDArray[np.generic], block: int, origin: int) -> F32:
+    """Levels of all blocks from `origin` on, the delay following the frequency."""
+    n_blocks = (row.size - origin) // block
+    step = max(int(_STRETCH_CYCLES * record.cycle) // block, 1)
+    parts = []
+    for a in range(0, n_blocks, step):
+        b = min(a + step, n_blocks)
+        start, stop = origin + a * block, origin + b * block
+        pace = (record.turns[stop - 1] - record.turns[start - 1]) / (stop - start)
+        delay = min(round(1 / pace), start)
+        parts.append(candidate_blocks(row[start - delay : stop], delay=delay, block=block))
+    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
+
+
+def _merged(spans: list[Span], *, apart: int) -> list[Span]:
+    merged: list[Span] = []
+    for start, stop in sorted(spans):
+        if merged and start - merged[-1][1] < apart:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], stop))
+        else:
+            merged.append((start, stop))
+    return merged
+
+
+def _judge(record: _Record, first: int, start: int, stop: int, last: int) -> list[Finding]:
+    """Events of the active stretch [start, stop), quiet from `first` before it and up to `last` after it."""
+    reach = int((_MOST_CYCLES + 1) * record.cycle) + 2 * _GUARD
+    first, last = max(first, start - reach), min(last, stop + reach)
+    u = record.values[:, first:last].astype(np.float64) / record.nominal_peak
+    turns = record.turns[first:last]
+    quiet = max(start - first - _GUARD, 0), min(stop - first + _GUARD, u.shape[1])
+    turns = _tuned(u, turns, quiet)
+    befores, afters = _waves(u, turns, quiet)
+    slow, noises = [], []
+    for c in range(u.shape[0]):
+        before, after = befores[c] if befores else None, afters[c] if afters else None
+        known = before or after
+        if known is None:
+            return []
+        noise = _noise(u[c], turns, [wave for wave in (before, after) if wave is not None])
+        slow.append(
+            slow_part(u[c], turns, before=known, after=after if before else None, quiet=quiet, noise_rms=noise,
+                      tolerance=_SLOW_TOLERANCE * record.settings.threshold_pu)
+        )  # fmt: skip
+        noises.append(noise)
+    return _events(record, u, turns, slow, np.array(noises), first)
+
+
+def _tuned(u: F64, turns: F64, quiet: Span) -> F64:
+    """Phase by the frequency of the quiet cycles before (or else after), where what was given is off."""
+    for a, b, newest in ((0, quiet[0], True), (quiet[1], u.shape[1], False)):
+        cycles = cycles_on_grid(u, turns, first=a, stop=b, most_cycles=_MOST_CYCLES, newest=newest)
+        if cycles.shape[1] >= 3:
+            return tuned_turns(turns, cycles)
+    return turns
+
+
+def _waves(u: F64, turns: F64, quiet: Span) -> tuple[list[Wave], list[Wave]]:
+    """Each channel's waveform before and after; where there is no quiet cycle, the typical one of all is both."""
+    sides = []
+    for a, b, newest in ((0, quiet[0], True), (quiet[1], u.shape[1], False)):
+        cycles = cycles_on_grid(u, turns, first=a, stop=b, most_cycles=_MOST_CYCLES, newest=newest)
+        sides.append([mean_wave(one) for one in cycles] if cycles.shape[1] else [])
+    if not sides[0] and not sides[1]:
+        cycles = cycles_on_grid(u, turns, first=0, stop=u.shape[1], most_cycles=4 * _MOST_CYCLES, newest=True)
+        return [mean_wave(one, typical=True) for one in cycles] if cycles.shape[1] else [], []
+    return sides[0], sides[1]
+
+
+def _noise(u: F64, turns: F64, waves: Sequence[Wave]) -> float:
+    """RMS of the samples about the waveform; from third differences where there is one quiet cycle only."""
+    measured = [wave.noise_rms for wave in waves if wave.noise_rms is not None]
+    if measured:
+        return max(measured)
+    third = np.diff(u - waves[0].at(turns), 3)
+    return float(np.median(np.abs(third)) / 0.6745 / np.sqrt(20.0))
+
+
+def _events(record: _Record, u: F64, turns: F64, slow: list[SlowPart], noise: F64, first: int) -> list[Finding]:
+    """Findings of a judged stretch whose first sample is number `first` of the record."""
+    settings, rate = record.settings, record.rate_hz
+    usual = []
+    masks = np.zeros(u.shape, np.bool_)
+    for c, part in enumerate(slow):
+        wave = part.states[0].wave
+        usual.append(noise[c] * np.sqrt(1 + 1 / wave.n_cycles))
+        spread = np.maximum(usual[c], wave.spread_at(turns))
+        masks[c] = _stands_out(part.excess, spread, settings.noise_factor, int(record.cycle / 4))
+        masks[c] &= np.abs(part.excess).max() > settings.threshold_pu / 2
+    apart = int(APART_S * rate)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], masks.any(axis=0), [False])).astype(np.int8)))
+    found: list[Finding] = []
+    taken = np.zeros_like(u)
+    for start, stop in _merged([(int(a), int(b)) for a, b in edges.reshape(-1, 2)], apart=apart):
+        ground = np.stack([
+            part.background(u[c], turns, start, stop) if masks[c, start:stop].any() else u[c] - part.excess
+            for c, part in enumerate(slow)
+        ])  # fmt: skip
+        hertz = float(turns[-1] - turns[0]) * rate / (turns.size - 1)
+        residue = Residue(u - ground - taken, np.array(usual), rate, hertz, settings.threshold_pu, settings.decay_level)
+        if np.abs(residue.values[:, start:stop]).max() < settings.threshold_pu:
+            continue
+        steps = [part.step(start, stop, margin=int(record.cycle / 2)) for part in slow]
+        least = np.maximum(settings.threshold_pu, _SHARE_OF_STEP * np.array(steps))
+        for shape in shapes_in(residue, start, stop):
+            taken += shape.values
+            reach = slice(max(int(shape.start), 0), int(shape.stop) + 2)
+            excess = np.array([np.abs(part.excess[reach]).max(initial=0.0) for part in slow])
+            if ((shape.peaks >= least) & (excess >= _LEAST_EXCESS * least)).any():
+                found.append(_finding(record, shape, ground[shape.channel], first))
+    return found
+
+
+def _stands_out(excess: F64, spread: F64, factor: float, longest: int) -> Mask:
+    """Samples in a window, of one sample or more, whose energy is more than noise has."""
+    from scipy.special import chdtri, ndtr
+
+    rarity = 2 * float(ndtr(-factor))
+    total = np.concatenate(([0.0], np.cumsum(np.square(excess / spread))))
+    count = np.zeros(excess.size + 1, np.int64)
+    window = 1
+    while window <= max(min(longest, excess.size), 1):
+        first = np.flatnonzero(total[window:] - total[:-window] > float(chdtri(window, rarity)))
+        np.add.at(count, first, 1)
+        np.add.at(count, first + window, -1)
+        window *= 2
+    stands: Mask = np.cumsum(count)[:-1] > 0
+    return stands
+
+
+def _finding(record: _Record, shape: Shape, ground: F64, first: int) -> Finding:
+    settings, rate = record.settings, record.rate_hz
+    kind = "oscillatory_transient" if shape.oscillates else "impulsive_transient"
+    duration_s = (shape.stop - shape.start) / rate
+    category = transient_category(kind, oscillation_hz=shape.frequency_hz, rise_s=shape.rise_s, duration_s=duration_s)
+    at = min(max(round(shape.peak_at), 0), ground.size - 1)
+    start, stop = first + shape.start, first + shape.stop
+    return Finding(
+        kind=kind,
+        category=category,
+        start=start,
+        stop=min(stop, float(record.turns.size)),
+        magnitude=float(shape.peaks.max()),
+        magnitude_unit="pu",
+        parts=tuple(
+            ChannelPart(c, start, min(stop, float(record.turns.size)), float(peak))
+            for c, peak in enumerate(shape.peaks)
+            if peak >= settings.threshold_pu
+        ),
+        open_start=start <= 0.5,
+        open_stop=stop >= record.turns.size - 1,
+        reference_v=record.nominal_peak,
+        polarity=shape.sign if ground[at] >= 0 else -shape.sign,
+        rise_s=None if shape.oscillates else shape.rise_s,
+        width_s=None if shape.oscillates else shape.width_s,
+        oscillation_hz=shape.frequency_hz,
+        decay_s=shape.decay_s,
+        n_modes=shape.n_modes,
+        energy_pu2s=shape.energy_pu2s,
+        repeats=0,
+        unseen=unseen_words(rate),
+    )
+
+
+def unseen_words(rate_hz: float) -> str:
+    """What a sampling rate could not have seen of a transient. [Hz]"""
+    half, interval_s = rate_hz / 2, 1 / rate_hz
+    highest = f"{half / 1e3:.3g} kHz" if half < 1e6 else f"{half / 1e6:.3g} MHz"
+    rise = f"{interval_s * 1e6:.3g} µs" if interval_s < 1e-3 else f"{interval_s * 1e3:.3g} ms"
+    return f"nothing above {highest}; rise times under {rise}"
+
+
+def _without_steady(found: list[Finding], record: _Record) -> list[Finding]:
+    """Findings with how often each came again at the same point on wave; without those that came cycle after cycle."""
+    places = np.interp([one.start for one in found], np.arange(record.turns.size), record.turns)
+    kept: list[Finding] = []
+    for i, one in enumerate(found):
+        again = 0
+        for step in (-1, 1):
+            k = 1
+            while _recurs(one, places[i] + step * k, found, places):
+                again, k = again + 1, k + 1
+        if again < record.settings.steady_cycles - 1:
+            kept.append(replace(one, repeats=again))
+    return kept
+
+
+def _recurs(one: Finding, place: float, found: Sequence[Finding], places: F64) -> bool:
+    """Whether a like transient stands at a place. [turns]"""
+    return any(
+        abs(places[i] - place) <= _SAME_PLACE_TURNS
+        and other.kind == one.kind
+        and abs(other.magnitude - one.magnitude) <= _ALIKE * one.magnitude
+        for i, other in enumerate(found)
+    )

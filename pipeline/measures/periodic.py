@@ -1,0 +1,181 @@
+"""The waveform that repeats from cycle to cycle, read at any phase: what a disturbed stretch is compared with.
+
+Some quiet cycles are read on a grid of the fundamental's phase and averaged; the Fourier series of the mean is the
+wave, so that it can be carried on to any later (or earlier) instant, scaled, and shifted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import SignalError
+from pipeline.measures.residue import interpolate
+
+F64 = npt.NDArray[np.float64]
+
+_FINE = 8  # table entries for each point of the grid, before the cubic between them
+_NEAR = 2  # points of the grid to each side that lend each other their spread
+_CHANCE = 1.6  # by which the largest of five RMS of a few cycles may exceed the noise's
+_SURE_SLOPE = 4.0  # standard deviations by which the phase must drift before the frequency is corrected
+
+
+@dataclass(frozen=True, slots=True)
+class Wave:
+    """One cycle of a waveform.
+
+    Attributes
+    ----------
+    table : float64, shape (n,). A cycle on an even grid, phase 0 first. [unit of the waveform]
+    rest : float64, shape (n,). The same without the fundamental.
+    phasor : fundamental: Re(phasor exp(2 pi j turns)). [unit of the waveform, peak]
+    n_cycles : cycles that it is the mean of.
+    noise_rms : of the samples about it, the mean's own uncertainty set right; None if it is of one cycle only.
+    spread : float64, shape (n_grid,). RMS of the cycles about it near each phase; 0 if it is of one cycle only.
+    """
+
+    table: F64
+    rest: F64
+    phasor: complex
+    n_cycles: int
+    noise_rms: float | None
+    spread: F64
+
+    def spread_at(self, turns: F64) -> F64:
+        """How far the cycles were usually apart at this phase, where that is more than chance. [unit of the wave]"""
+        place = np.rint((turns % 1.0) * self.spread.size).astype(np.int64)
+        return self.spread.take(place, mode="wrap") / _CHANCE
+
+    def at(self, turns: F64, *, advance: npt.ArrayLike = 0.0) -> F64:
+        """The wave where the fundamental has gone through some turns, `advance` turns ahead of itself."""
+        return read_table(self.table, turns + np.asarray(advance))
+
+
+def read_table(table: F64, turns: F64) -> F64:
+    """Values of a cycle that is tabulated on an even grid, at any phase: Lagrange's cubic through four neighbours."""
+    n = table.size
+    place = (turns % 1.0) * n
+    i = place.astype(np.int64)
+    x = place - i
+    wrapped = np.concatenate([table[-1:], table, table[:3]])
+    before, here, next_, after = (wrapped.take(i + k) for k in range(4))
+    values: F64 = here + x * (
+        next_ - before / 3 - here / 2 - after / 6
+        + x * ((before + next_) / 2 - here + x * ((after - before) / 6 + (here - next_) / 2))
+    )  # fmt: skip
+    return values
+
+
+def phase_turns(frequency_hz: npt.ArrayLike, *, rate_hz: float, n: int) -> F64:
+    """Turns of the fundamental by each sample, 0 at the first.
+
+    Parameters
+    ----------
+    frequency_hz : scalar, or shape (m,): m values spread evenly over the record, one a sample or one a half cycle. [Hz]
+    rate_hz : float > 0. [Hz]
+    n : samples.
+
+    Returns
+    -------
+    float64, shape (n,).
+
+    Raises
+    ------
+    SignalError : a frequency or rate that is not above zero.
+    """
+    hertz = np.atleast_1d(np.asarray(frequency_hz, np.float64))
+    if hertz.ndim != 1 or not hertz.size or not (hertz > 0).all() or not rate_hz > 0:
+        raise SignalError(f"frequency and rate must be above zero; got shape {hertz.shape} and {rate_hz} Hz")
+    if hertz.size == 1:
+        return np.arange(n, dtype=np.float64) * (float(hertz[0]) / rate_hz)
+    if hertz.size != n:
+        hertz = np.interp(np.arange(n), (np.arange(hertz.size) + 0.5) * (n / hertz.size) - 0.5, hertz)
+    turns = np.concatenate(([0.0], np.cumsum((hertz[1:] + hertz[:-1]) / (2 * rate_hz))))
+    return turns[:n]
+
+
+def cycles_on_grid(u: F64, turns: F64, *, first: int, stop: int, most_cycles: int, newest: bool) -> F64:
+    """Whole cycles within [first, stop) on an even grid of phase.
+
+    Parameters
+    ----------
+    u : shape (n_channels, n). [any unit]
+    turns : shape (n,). As `phase_turns` gives them.
+    first, stop : samples.
+    most_cycles : no more are taken: the `newest` or the oldest.
+
+    Returns
+    -------
+    float64, shape (n_channels, n_cycles, n_grid); no cycles where there is not a whole one. The grid begins at phase 0.
+    """
+    span = turns[first:stop]
+    n_cycles = min(int(span[-1] - span[0] + 1e-9), most_cycles) if span.size else 0
+    if n_cycles < 1:
+        return np.zeros((u.shape[0], 0, 0))
+    begin = span[-1] - n_cycles if newest else span[0]
+    n_grid = int(np.ceil(span.size / (span[-1] - span[0]) / 2)) * 2
+    # Points of a grid anchored at phase 0, so that the rows need not be turned.
+    shift = int(np.ceil(begin * n_grid - 1e-6))
+    grid = np.arange(shift, shift + n_cycles * n_grid) / n_grid
+    at = np.interp(grid, span, np.arange(first, stop, dtype=np.float64))
+    values = interpolate(u, at).reshape(u.shape[0], n_cycles, n_grid)
+    return np.roll(values, shift % n_grid, axis=-1)
+
+
+def mean_wave(cycles: F64, *, typical: bool = False) -> Wave:
+    """The wave of one channel's cycles.
+
+    Parameters
+    ----------
+    cycles : shape (n_cycles, n_grid), phase 0 first, at least one cycle. [any unit]
+    typical : take the median of the cycles and not their mean: for cycles that are not known to be quiet.
+    """
+    n_cycles, n_grid = cycles.shape
+    mean = np.median(cycles, axis=0) if typical else cycles.mean(axis=0)
+    spectrum = np.fft.rfft(mean)
+    spectrum[-1] = 0.0  # half the grid's rate: its phase is not known
+    phasor = complex(spectrum[1]) * 2 / n_grid
+    table = np.fft.irfft(spectrum, _FINE * n_grid) * _FINE
+    spectrum[1] = 0.0
+    rest = np.fft.irfft(spectrum, _FINE * n_grid) * _FINE
+    noise, spread = None, np.zeros(n_grid)
+    if n_cycles > 1:
+        square = np.square(cycles - mean).sum(axis=0) / (n_cycles - 1)
+        noise = float(np.sqrt(square.mean()))
+        spread = np.sqrt(np.max([np.roll(square, k) for k in range(-_NEAR, _NEAR + 1)], axis=0))
+    return Wave(table, rest, phasor, n_cycles, noise, spread)
+
+
+def tuned_turns(turns: F64, cycles: F64) -> F64:
+    """Phase set right where the cycles show that the frequency is off, by more than noise would make it seem.
+
+    Parameters
+    ----------
+    turns : shape (n,). As `phase_turns` gives them.
+    cycles : shape (n_channels, n_cycles, n_grid). Quiet cycles read with them, at least 3.
+
+    Returns
+    -------
+    float64, shape (n,). The same where there is nothing to correct, or there are under 3 cycles.
+    """
+    n_cycles, n_grid = cycles.shape[1:]
+    if n_cycles < 3:
+        return turns
+    unit = np.exp(2j * np.pi * np.arange(n_grid) / n_grid)
+    phasors = cycles @ unit.conj() * (2 / n_grid)
+    middle = phasors.mean(axis=1)
+    power = float((np.abs(middle) ** 2).sum())
+    if not power > 0:
+        return turns
+    # Angle of each cycle against the channels' mean, weighted by their power; its slope by least squares.
+    angle = np.angle((phasors * middle[:, None].conj()).sum(axis=0))
+    k = np.arange(n_cycles) - (n_cycles - 1) / 2
+    slope = float(k @ angle / (k @ k))
+    rest = cycles - cycles.mean(axis=1, keepdims=True) - ((phasors - middle[:, None])[..., None] * unit).real
+    noise = float(np.sqrt(2 * np.square(rest).mean() * cycles.shape[0] / power / n_grid / (k @ k)))
+    if abs(slope) <= _SURE_SLOPE * noise:
+        return turns
+    tuned: F64 = turns * (1 + slope / (2 * np.pi))
+    return tuned

@@ -1,0 +1,414 @@
+"""The slow part of a disturbed stretch: states in which the known waveform is scaled and shifted, and ways between.
+
+A sag is no transient: before its edge the samples follow one state of the waveform, after it another, and in a short
+way between two states they lie among what the states and the way would have. Only what leaves these bounds is an
+excess. So a step of magnitude and phase, sharp or ramped, leaves nothing over, and what rings on it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.measures.periodic import Wave, read_table
+
+F64 = npt.NDArray[np.float64]
+C128 = npt.NDArray[np.complex128]
+I64 = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+_WINDOW: Final = 0.45  # cycles: just under the shortest sag; a level state must hold for so long
+_LONG_WINDOW: Final = 0.5  # cycles, of a state that changes along a straight line
+_STAYS_AWAY: Final = 0.35  # of the farthest it goes: a changing state that does not is an impulse's tail
+_SHORTEST_AT_END: Final = 0.12  # cycles: where the record breaks off, a state may be seen for less
+_HOPS_A_CYCLE: Final = 40  # at which windows are tried; those that change, at half as many
+_REACH: Final = 0.12  # cycles: a window that keeps within its bound may reach so far into what is no longer its state
+_NOISE_MARGIN: Final = 1.3  # over the noise's RMS, in a window
+_OUTLIER: Final = 4.5  # times the noise's RMS, beyond which no sample of a window may lie
+_DOUBTFUL: Final = 3.0  # times the noise's RMS: a sample that is so far from the state it follows may be on a way
+_SAME: Final = 0.02  # of nominal: two states no farther apart are one
+_FADED: Final = 0.05  # of nominal: a state this small has no phase
+_ANY_ANGLE: Final = np.pi / 3  # a sag's jump seldom exceeds a sixth of a turn: common practice, no source
+_WAY_POINTS: Final = 13
+_ROUNDS: Final = 4
+_MOST_REST: Final = 2.0  # times the known harmonics
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A known waveform whose fundamental is scaled and turned by a ratio that is level, or goes from one to another.
+
+    Attributes
+    ----------
+    wave : the known waveform.
+    ratio : of the fundamental, at `origin`.
+    goal, origin, span : the ratio that is reached after `span` turns, in a straight line of size and of angle; None:
+        it is level.
+    rest : factor of the harmonics.
+    turning : whether the harmonics are shifted in time with the fundamental, or stay where they were.
+    """
+
+    wave: Wave
+    ratio: complex = 1.0
+    goal: complex | None = None
+    origin: float = 0.0
+    span: float = 1.0
+    rest: float = 1.0
+    turning: bool = True
+
+    def ratio_at(self, turns: F64) -> C128:
+        """The ratio where the fundamental has gone through some turns."""
+        if self.goal is None:
+            return np.full(turns.shape, self.ratio)
+        return _way(np.asarray(self.ratio), np.asarray(self.goal), (turns - self.origin) / self.span)
+
+    def at(self, turns: F64) -> F64:
+        """Values where the fundamental has gone through some turns."""
+        ratio = self.ratio_at(turns) if self.goal is not None else np.asarray(self.ratio)
+        ahead = np.angle(ratio) / (2 * np.pi) if self.turning else 0.0
+        fundamental = (ratio * self.wave.phasor * np.exp(2j * np.pi * turns)).real
+        values: F64 = fundamental + self.rest * np.abs(ratio) * read_table(self.wave.rest, turns + ahead)
+        return values
+
+    def still(self, turns: float) -> State:
+        """The level state that it has at one instant."""
+        ratio = complex(self.ratio_at(np.array([turns]))[0])
+        return State(self.wave, ratio, rest=self.rest, turning=self.turning)
+
+    @property
+    def phasor(self) -> complex:
+        """The fundamental at the origin, peak."""
+        return self.ratio * self.wave.phasor
+
+
+def _way(first: C128, last: C128, share: F64) -> C128:
+    """From one ratio to another: size and angle in straight lines, unless one is too small to have an angle."""
+    size, angle = np.abs(first), np.angle(last * np.conj(first))
+    small = np.minimum(size, np.abs(last)) < _FADED
+    bent = (size + share * (np.abs(last) - size)) * np.exp(1j * (np.angle(first) + share * angle))
+    way: C128 = np.where(small, first + share * (last - first), bent)
+    return way
+
+
+@dataclass(frozen=True, slots=True)
+class SlowPart:
+    """What is slow in a stretch of one channel.
+
+    Attributes
+    ----------
+    excess : float64, shape (n,). Distance of each sample from what states and the ways between them explain.
+    states : all that were seen; the first is the waveform before.
+    holds : int64, shape (n,). Which of the states each sample follows, where `held`.
+    held : bool, shape (n,). Some state is followed here.
+    steady : float64, shape (n,). The first state, carried over into the waveform after where the two are the same.
+    phasors : complex128, shape (n,). Fundamental of the state that each sample follows, peak.
+    """
+
+    excess: F64
+    states: tuple[State, ...]
+    holds: I64
+    held: Mask
+    steady: F64
+    phasors: C128
+
+    def step(self, start: int, stop: int, *, margin: int) -> float:
+        """How far the fundamental goes from where it is before [start, stop) until some samples after it."""
+        before = np.flatnonzero(self.held[:start])
+        near = slice(max(start - margin, 0), stop + margin)
+        seen = self.phasors[near][self.held[near]]
+        origin = self.phasors[before[-1]] if before.size else self.states[0].phasor
+        return float(np.abs(seen - origin).max(initial=0.0))
+
+    def background(self, u: F64, turns: F64, start: int, stop: int) -> F64:
+        """What the stretch would be without an event in [start, stop).
+
+        The state before it and the state after it, which take turns where this leaves least over; where even then
+        far more is left than what leaves the bounds of states and ways, as on a ramp, these bounds.
+        """
+        ground: F64 = u - self.excess
+        before, after = np.flatnonzero(self.held[:start]), stop + np.flatnonzero(self.held[stop:])
+        ends = [int(places[i]) for places, i in ((before, -1), (after, 0)) if places.size]
+        if not ends:
+            return self.steady
+        reach = slice(max(start - 1, 0), stop)
+        first, second = (self._carried(ends[i], turns)[reach] for i in (0, -1))
+        gain = np.square(u[reach] - first) - np.square(u[reach] - second)
+        change = int(np.argmin(np.concatenate(([0.0], np.cumsum(gain)))))
+        between = np.concatenate([first[:change], second[change:]])
+        if np.abs(u[reach] - between).max() <= 2 * np.abs(self.excess[reach]).max():
+            ground[reach] = between
+        return ground
+
+    def _carried(self, place: int, turns: F64) -> F64:
+        """The state at a place, carried over the whole stretch."""
+        number = int(self.holds[place])
+        if abs(self.phasors[place] - self.states[0].phasor) < _SAME:
+            number = 0
+        return self.steady if number == 0 else self.states[number].still(float(turns[place])).at(turns)
+
+
+def slow_part(
+    u: F64, turns: F64, *, before: Wave, after: Wave | None, quiet: tuple[int, int], noise_rms: float, tolerance: float
+) -> SlowPart:
+    """Explain a stretch of one channel by states of its waveform.
+
+    Parameters
+    ----------
+    u : shape (n,). In units of the nominal peak. [pu]
+    turns : shape (n,). Turns of the fundamental, as `periodic.phase_turns` gives them.
+    before : the waveform of the quiet cycles before; or after, where there are none before.
+    after : that of the quiet cycles after, if there are some on both sides.
+    quiet : where the quiet cycles before end, and those after begin. [samples]
+    noise_rms : of the samples about a wave. [pu]
+    tolerance : RMS by which a window may differ from a state that it follows, beside noise. [pu]
+
+    Returns
+    -------
+    SlowPart. [pu]
+
+    Source: derived. That a sag moves the voltage from one steady phasor to another is common practice, no source.
+    """
+    cycle = (u.size - 1) / (turns[-1] - turns[0])
+    search = _Search(u, turns, cycle, noise_rms, tolerance)
+    steady = State(before).at(turns)
+    known = [State(before)]
+    if after is not None:
+        later = State(after).at(turns)
+        apart = float(np.sqrt(np.square(later - steady).mean()))
+        limit = np.hypot(_SAME, 2 * noise_rms / np.sqrt(min(before.n_cycles, after.n_cycles)))
+        if abs(after.phasor - before.phasor) < limit and apart < limit:
+            share = np.clip((np.arange(u.size) - quiet[0]) / max(quiet[1] - quiet[0], 1), 0.0, 1.0)
+            steady = steady + share * (later - steady)
+        else:
+            known.append(State(after))
+    search.follow(known, [steady, *(state.at(turns) for state in known[1:])])
+    search.level(known)
+    search.changing(known)
+    search.ways(steady)
+    return SlowPart(search.excess, tuple(search.states), search.holds, search.held, steady, search.phasors)
+
+
+class _Search:
+    """The states of one stretch, as they are found."""
+
+    def __init__(self, u: F64, turns: F64, cycle: float, noise_rms: float, tolerance: float) -> None:
+        self.u, self.turns, self.cycle = u, turns, cycle
+        self.noise_rms, self.tolerance = noise_rms, tolerance
+        self.window = min(max(round(_WINDOW * cycle), 4), u.size)
+        self.reach = max(round(_REACH * cycle), 2)
+        # Largest RMS and largest value of what a window may differ by from a state.
+        self.bounds = float(np.hypot(_NOISE_MARGIN * noise_rms, tolerance)), _OUTLIER * noise_rms + 2 * tolerance
+        self.states: list[State] = []
+        self.held, self.holds = np.zeros(u.size, np.bool_), np.zeros(u.size, np.int64)
+        self.excess, self.phasors = np.full(u.size, np.inf), np.zeros(u.size, np.complex128)
+
+    def follow(self, known: Sequence[State], values: Sequence[F64]) -> None:
+        """Where the known states are followed."""
+        for state, value in zip(known, values, strict=True):
+            residue = self.u - value
+            self._enter(state, slice(None), residue, _followed(residue, self.window, *self.bounds))
+
+    def changing(self, known: Sequence[State]) -> None:
+        """States along straight lines, half a cycle at a time, in what is not explained: ramps and recoveries."""
+        window = min(round(_LONG_WINDOW * self.cycle), self.u.size)
+        hop = max(int(2 * self.cycle / _HOPS_A_CYCLE), 1)
+        for start, stop in self._unheld(window - self.reach):
+            found = self._pieces(start, stop, known, window, hop, linear=True)
+            for group in _touching(found, window):
+                if self._lasts(group, window, known):
+                    for first, state in group:
+                        self._take(first, window, state)
+
+    def level(self, known: Sequence[State]) -> None:
+        """States that hold for half a cycle, in what is not explained."""
+        for start, stop in self._unheld(self.reach):
+            at_end = start == 0 or stop == self.u.size
+            window = min(self.window, stop - start) if at_end else self.window
+            if stop - start >= window >= (_SHORTEST_AT_END * self.cycle if at_end else 1):
+                hop = max(int(self.cycle / _HOPS_A_CYCLE), 1)
+                for first, state in self._pieces(start, stop, known, window, hop, linear=False):
+                    self._take(first, window, state)
+
+    def ways(self, steady: F64) -> None:
+        """What lies between two states, where no state is followed, or not well."""
+        doubtful = np.abs(self.excess) > _DOUBTFUL * self.noise_rms + self.tolerance / 2
+        for start, stop in _stretches(~self.held | doubtful):
+            ends = [place for place in (start - 1, stop) if 0 <= place < self.u.size]
+            part = slice(max(start - self.reach, 0), stop + self.reach)
+            numbers = [int(self.holds[place]) for place in ends]
+            if not any(numbers):
+                low = high = steady[part]
+            else:
+                states = [
+                    self.states[i].still(float(self.turns[place])) for i, place in zip(numbers, ends, strict=True)
+                ]
+                low, high = _between(states[0], states[-1], self.turns[part])
+            beyond = self.u[part] - np.clip(self.u[part], low, high)
+            nearer = np.abs(beyond) < np.abs(self.excess[part])
+            self.excess[part][nearer] = beyond[nearer]
+
+    def _unheld(self, reach: int) -> list[tuple[int, int]]:
+        """Stretches in which no state is followed, with so many samples more at both ends."""
+        wide = [(max(a - reach, 0), min(b + reach, self.u.size)) for a, b in _stretches(~self.held)]
+        joined: list[tuple[int, int]] = []
+        for start, stop in wide:
+            if joined and start <= joined[-1][1]:
+                joined[-1] = (joined[-1][0], stop)
+            else:
+                joined.append((start, stop))
+        return joined
+
+    def _take(self, first: int, window: int, state: State) -> None:
+        part = slice(first, first + window)
+        self._enter(state, part, self.u[part] - state.at(self.turns[part]), np.ones(window, np.bool_))
+
+    def _enter(self, state: State, part: slice, residue: F64, followed: Mask) -> None:
+        """Enter a state wherever it is followed and nearer than what is there."""
+        nearer = followed & (np.abs(residue) < np.abs(self.excess[part]))
+        self.excess[part][nearer] = residue[nearer]
+        self.holds[part][nearer] = len(self.states)
+        self.phasors[part][nearer] = state.ratio_at(self.turns[part][nearer]) * state.wave.phasor
+        self.held[part] |= followed
+        self.states.append(state)
+
+    def _pieces(
+        self, start: int, stop: int, known: Sequence[State], window: int, hop: int, *, linear: bool
+    ) -> list[tuple[int, State]]:
+        """Windows that a scaled and shifted waveform fits: their first sample and that state."""
+        firsts = np.append(np.arange(start, stop - window, hop), stop - window)
+        grid = firsts[:, None] + np.arange(window)
+        fits = [
+            _Fit.of(self.u[grid], self.turns[grid], state.wave, self.bounds, linear=linear, turning=turning)
+            for state in known
+            if abs(state.phasor) >= _FADED
+            for turning in (True, False)
+        ]
+        found = []
+        for i, first in enumerate(firsts.tolist()):
+            rms, state = min(((float(fit.rms[i]), fit.states[i]) for fit in fits), key=lambda one: one[0],
+                             default=(np.inf, None))  # fmt: skip
+            if state is not None and rms <= self.bounds[0]:
+                found.append((first, state))
+        return found
+
+    def _lasts(self, group: Sequence[tuple[int, State]], window: int, known: Sequence[State]) -> bool:
+        """Whether one of some changing states stays far away from the known ones for its whole window."""
+        nearest, farthest = [], []
+        for first, state in group:
+            phasor = state.ratio_at(self.turns[first : first + window]) * state.wave.phasor
+            away = np.min([np.abs(phasor - one.phasor) for one in known], axis=0)
+            nearest.append(float(away.min()))
+            farthest.append(float(away.max()))
+        return max(nearest) >= _STAYS_AWAY * max(farthest)
+
+
+def _followed(residue: F64, window: int, bound: float, farthest: float) -> Mask:
+    """Samples of all windows in which the residue's RMS, and each value, keeps within a bound."""
+    total = np.concatenate(([0.0], np.cumsum(np.square(residue))))
+    outliers = np.concatenate(([0], np.cumsum(np.abs(residue) > farthest)))
+    keeps = (total[window:] - total[:-window] <= window * bound * bound) & (outliers[window:] == outliers[:-window])
+    count = np.concatenate(([0], np.cumsum(keeps), np.full(window - 1, keeps.sum())))
+    first = np.maximum(np.arange(residue.size) - window + 1, 0)
+    followed: Mask = count[1 : residue.size + 1] > count[first]
+    return followed
+
+
+def _stretches(mask: Mask) -> list[tuple[int, int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _touching(found: Sequence[tuple[int, State]], window: int) -> list[list[tuple[int, State]]]:
+    groups: list[list[tuple[int, State]]] = []
+    for first, state in found:
+        if groups and first <= groups[-1][-1][0] + window:
+            groups[-1].append((first, state))
+        else:
+            groups.append([(first, state)])
+    return groups
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """States of a wave that come nearest to some windows, and the RMS left; infinite where a bound is passed."""
+
+    states: list[State]
+    rms: F64
+
+    @classmethod
+    def of(
+        cls, values: F64, turns: F64, wave: Wave, bounds: tuple[float, float], *, linear: bool, turning: bool
+    ) -> _Fit:
+        """Each round solves for the fundamental alone and turns the harmonics after it."""
+        n = len(values)
+        since = turns - turns[:, :1]
+        ahead = since.mean(axis=0)
+        share = ahead / ahead[-1]
+        carrier = wave.phasor * np.exp(2j * np.pi * ahead)
+        columns = [carrier.real, -carrier.imag]
+        if linear:
+            columns = [*((1 - share) * column for column in columns), *(share * column for column in columns)]
+        solver = np.linalg.pinv(np.array(columns).T)
+        back = np.exp(-2j * np.pi * turns[:, 0])
+        rest, spread = wave.rest, float(np.abs(wave.rest).max())
+        ratio, goal = np.zeros(n, np.complex128), np.zeros(n, np.complex128)
+        factor, rms = np.ones(n), np.full(n, np.inf)
+        left, at = values, np.arange(n)
+        for i in range(_ROUNDS):
+            solved = left @ solver.T
+            ratio[at] += (solved[:, 0] + 1j * solved[:, 1]) * back[at]
+            goal[at] = goal[at] + (solved[:, 2] + 1j * solved[:, 3]) * back[at] if linear else ratio[at]
+            along = _way(ratio[at, None], goal[at, None], share) if linear else ratio[at, None]
+            bare = (along * (carrier / back[at, None])).real
+            size = np.abs(along)
+            harmonics = size * read_table(rest, turns[at] + (np.angle(along) / (2 * np.pi) if turning else 0.0))
+            power = np.square(harmonics).sum(axis=1)
+            least = ((values[at] - bare) * harmonics).sum(axis=1) / np.maximum(power, np.finfo(np.float64).tiny)
+            factor[at] = np.clip(np.where(power > 0, least, 0.0), 0.0, _MOST_REST)
+            left = values[at] - bare - factor[at, None] * harmonics
+            rms[at] = np.sqrt(np.square(left).mean(axis=1))
+            if i == _ROUNDS - 1:
+                rms[at[np.abs(left).max(axis=1) > bounds[1]]] = np.inf
+                break
+            # What is far off even with the harmonics at their largest will not come near.
+            near = rms[at] <= bounds[0] + 2 * spread * size.max(axis=1) / 2**i
+            rms[at[~near]] = np.inf
+            at, left = at[near], left[near]
+        states = [
+            State(wave, complex(ratio[i]), complex(goal[i]) if linear else None, float(turns[i, 0]),
+                  float(turns[i, -1] - turns[i, 0]), float(factor[i]), turning)
+            for i in range(n)
+        ]  # fmt: skip
+        return cls(states, rms)
+
+
+def _between(one: State, other: State, turns: F64) -> tuple[F64, F64]:
+    """Bounds of what two states, and the straight way of size and angle between them, have at each instant.
+
+    To or from next to nothing, which has no angle, the way may turn by a sixth of a turn to either side.
+    """
+    first, second = one.at(turns), other.at(turns)
+    low, high = np.minimum(first, second), np.maximum(first, second)
+    small = min(abs(one.phasor), abs(other.phasor)) < _FADED
+    if small and max(abs(one.phasor), abs(other.phasor)) < _FADED:
+        return low, high
+    if not small:
+        whole = other.phasor / one.phasor
+        ways = [(one, other, abs(whole), float(np.angle(whole)))]
+    elif abs(one.phasor) < abs(other.phasor):
+        return _between(other, one, turns)
+    else:
+        ways = [(one, one, 0.0, angle) for angle in (-_ANY_ANGLE, _ANY_ANGLE)]
+    for start, end, size, angle in ways:
+        for share in np.linspace(0.0, 1.0, _WAY_POINTS)[1:-1]:
+            ratio = (1 + share * (size - 1)) * np.exp(1j * share * angle)
+            value = replace(start, ratio=start.ratio * ratio).at(turns)
+            if end is not start:
+                late = replace(end, ratio=end.ratio * ratio / (size * np.exp(1j * angle))).at(turns)
+                value = (1 - share) * value + share * late
+            low, high = np.minimum(low, value), np.maximum(high, value)
+    return low, high
