@@ -18,12 +18,14 @@ from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
 from pipeline.readers import capture_files, read_captures, reader_of
 from pipeline.terms import Quantity
+from pipeline.waveform_table import DIGEST_KEY
 from pipeline.workers import worker_map
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
+_PARQUET: Final = b"PAR1"
 _BATCH_FILES: Final = 32
 _BATCH_BYTES: Final = 64 << 20
 _KEPT_CAPTURES: Final = 2  # of a span, in memory while it is judged
@@ -332,7 +334,7 @@ def _as_text(text: str) -> str:
 
 
 def _piece(part: _Part, load: Callable[[], Capture]) -> Piece:
-    return Piece(part.header, load, partial(_file_digest, part.path))
+    return Piece(part.header, load, partial(_source_digest, part.path))
 
 
 def _kept_or_loaded(kept: dict[int, Capture], part: _Part, load: Callable[[Path, int], Capture]) -> Capture:
@@ -351,9 +353,18 @@ def _load(path: Path, index: int, quantities: tuple[Quantity, ...]) -> Capture:
     raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
-def _file_digest(path: Path) -> str:
+def _source_digest(path: Path) -> str:
+    """The digest that a file of the store's layout carries of its content; of any other file, that of its bytes."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
     try:
         with path.open("rb") as stream:
+            if stream.read(len(_PARQUET)) == _PARQUET:
+                carried = (pq.read_schema(path).metadata or {}).get(DIGEST_KEY)
+                if carried is not None:
+                    return str(carried, "ascii")
+            stream.seek(0)
             return hashlib.file_digest(stream, "sha256").hexdigest()[:32]
-    except OSError as error:
-        raise ReadError(path, "", f"cannot be read ({error.strerror or error})") from error
+    except (OSError, pa.ArrowException) as error:
+        raise ReadError(path, "", f"cannot be read ({error})") from error

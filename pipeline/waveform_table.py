@@ -10,6 +10,7 @@ import pyarrow as pa
 from pipeline.capture import Channel, Header
 
 HEADER_KEY = b"halfcycle.capture"
+DIGEST_KEY = b"halfcycle.digest"
 LAYOUT_VERSION = 1
 ROW_GROUP_SAMPLES = 1 << 17  # decodes fastest here: two such columns fit a core's cache
 
@@ -23,8 +24,8 @@ def column_names(channels: tuple[Channel, ...]) -> list[str]:
     return names
 
 
-def schema_of(header: Header) -> pa.Schema:
-    """The Arrow schema of a capture, its header as JSON in the metadata."""
+def schema_of(header: Header, *, digest: str | None = None) -> pa.Schema:
+    """The Arrow schema of a capture: its header as JSON in the metadata, and the digest of its content where given."""
     kind = pa.type_for_alias(header.sample_type)
     fields = [pa.field(name, kind, nullable=False) for name in column_names(header.channels)]
     content = {name: getattr(header, name) for name in Header.__dataclass_fields__ if name != "channels"}
@@ -32,7 +33,10 @@ def schema_of(header: Header) -> pa.Schema:
         {name: getattr(channel, name) for name in Channel.__dataclass_fields__} for channel in header.channels
     ]
     document = {"layout": LAYOUT_VERSION, "header": content}
-    return pa.schema(fields, metadata={HEADER_KEY: json.dumps(document, sort_keys=True).encode()})
+    metadata = {HEADER_KEY: json.dumps(document, sort_keys=True).encode()}
+    if digest is not None:
+        metadata[DIGEST_KEY] = digest.encode()
+    return pa.schema(fields, metadata=metadata)
 
 
 def header_of(metadata: dict[bytes, bytes] | None) -> Header | None:

@@ -6,15 +6,17 @@ import os
 import signal
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
 from typing import Final, Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-_POOL_PAYS_S: Final = 2.0  # of work left that pays for starting other processes
+_POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
+_WAITING_EACH: Final = 3  # items that lie ready for each of them
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 
@@ -33,21 +35,28 @@ def worker_map(workers: int | None) -> Iterator[WorkerMap]:
     ----------
     workers : processes; None: as many as cores, started only where that pays.
     """
-    n_workers = workers or os.cpu_count() or 1
+    n_others = (workers or os.cpu_count() or 1) - 1
     pool: ProcessPoolExecutor | None = None
 
     def run(function: Callable[[Item], Outcome], items: Sequence[Item], /) -> Iterator[Outcome]:
+        """This process works from the front, the others from the back; so it need not wait until they have started."""
         nonlocal pool
         start = time.perf_counter()
-        for i, item in enumerate(items):
-            left = len(items) - i
-            pays = i > 0 and (time.perf_counter() - start) / i * left > _POOL_PAYS_S
-            if n_workers > 1 and (pool is not None or pays or (workers is not None and left > 1)):
-                if pool is None:
-                    pool = ProcessPoolExecutor(n_workers, get_context("spawn"), initializer=prepare_worker)
-                yield from pool.map(function, items[i:], chunksize=max(1, left // (8 * n_workers)))
-                return
-            yield function(item)
+        elsewhere: deque[Future[Outcome]] = deque()  # of the last items, the last one first
+        stop = len(items)  # of the items that nobody has taken yet
+        i = 0
+        while i < stop:
+            pays = i > 0 and (time.perf_counter() - start) / i * (stop - i) > _POOL_PAYS_S
+            if n_others > 0 and stop - i > 1 and (pool is not None or pays or workers is not None):
+                pool = pool or ProcessPoolExecutor(n_others, get_context("spawn"), initializer=prepare_worker)
+                n_waiting = sum(not future.done() for future in elsewhere)
+                for _ in range(min(_WAITING_EACH * n_others - n_waiting, stop - i - 1)):
+                    stop -= 1
+                    elsewhere.append(pool.submit(function, items[stop]))
+            yield function(items[i])
+            i += 1
+        while elsewhere:
+            yield elsewhere.pop().result()
 
     try:
         with threadpool_limits(1):  # the matrices are small: threads would only wait for one another

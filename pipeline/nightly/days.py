@@ -174,11 +174,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
             for record in records_of(_piece(path, site, terms.quantities) for held in paths.values() for path in held)
             if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
         ]
-        document |= {
-            "days_after": days_after,
-            "names": _names_digest(names, day.day, days_after),
-            "inputs": _inputs_digest(records),
-        }
+        document["inputs"] = _inputs_digest(records)
         if former and all(former.get(key) == document[key] for key in ("inputs", "settings", "version")):
             events = events_of(read_catalogue(fleet, [day]))  # only unrelated captures came or went: they stand
             rows = former["coverage"]
@@ -191,7 +187,10 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
             break
         days_after *= 2
     events, open_after = _with_incidents(events, day, document["incident_before"], fleet)
+    watched = days_after + runs_on  # captures that come for the day after would go on with its event
     document |= {
+        "days_after": watched,
+        "names": _names_digest(names, day.day, watched),
         "coverage": rows,
         "incident_after": open_after,
         "runs_into_next_day": any(

@@ -76,9 +76,10 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
             site = site_of(path, capture.header, fleet)
             site_names.add(site.name)
             n_captures += 1
-            place = store.waveform_path(site.name, day_of(capture.header.start_ns), capture.digest())
+            digest = capture.digest()
+            place = store.waveform_path(site.name, day_of(capture.header.start_ns), digest)
             if not place.exists() and place not in (final for _, final in staged):
-                aside = stage(place, partial(write_waveform_parquet, capture), staging=store.staging)
+                aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
                 staged.append((aside, place))
         if not n_captures:
             raise ReadError(path, "", "holds no capture")

@@ -8,7 +8,7 @@ from pipeline.capture import Capture
 from pipeline.errors import StoreError
 
 
-def write_waveform_parquet(capture: Capture, path: Path) -> None:
+def write_waveform_parquet(capture: Capture, path: Path, *, digest: str | None = None) -> None:
     """Write a capture as one Parquet file; the same capture gives the same bytes.
 
     Integers are delta-coded and floats plain, without dictionary, compression or statistics: this decodes fastest.
@@ -17,6 +17,7 @@ def write_waveform_parquet(capture: Capture, path: Path) -> None:
     ----------
     capture : to be written.
     path : of the file; an existing one is replaced. To do so atomically is the caller's part.
+    digest : of the capture's content, where the caller has it already.
 
     Raises
     ------
@@ -27,7 +28,7 @@ def write_waveform_parquet(capture: Capture, path: Path) -> None:
 
     from pipeline.waveform_table import ROW_GROUP_SAMPLES, schema_of
 
-    schema = schema_of(capture.header)
+    schema = schema_of(capture.header, digest=digest or capture.digest())
     encoding = "PLAIN" if capture.header.sample_type == "float32" else "DELTA_BINARY_PACKED"
     try:
         with pq.ParquetWriter(
