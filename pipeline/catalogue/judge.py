@@ -25,6 +25,7 @@ from pipeline.measures.reference import pre_event_voltage, sliding_reference
 from pipeline.terms import Quantity
 
 _CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by
+_ENOUGH = 4000  # half cycles that a level is told from
 _OFF_NOMINAL = 0.1  # a steady voltage farther off its nominal is measured against itself
 _DEAD = 0.02  # of the other phases' level: a channel that never rises above it is not connected
 
@@ -267,13 +268,14 @@ def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[
     every = list(range(len(point.voltages)))
     if terms.hookup is not None and terms.nominal_voltage_v is not None:
         return every, _Reference(terms.nominal_voltage_v, terms.thresholds), []
-    top = np.quantile(look.rms, 0.99, axis=1)
+    rms = look.rms[:, :: max(1, look.rms.shape[1] // _ENOUGH)]  # a sample of them tells the level as well
+    top = np.quantile(rms, 0.99, axis=1)
     live = [c for c in every if top[c] > _DEAD * top.max()]
     words = []
     if len(live) < len(every):
         dead = ", ".join(point.phases[c] for c in every if c not in live)
         words.append(f"without voltage throughout, not judged: {dead}")
-    measured = look.rms[live]
+    measured = rms[live]
     nominal_v = terms.nominal_voltage_v
     if nominal_v is None:
         found = find_nominal_voltage(measured, line_to_line=point.hookup.line_to_line, rated_v=_rated(record, point))

@@ -104,7 +104,8 @@ def cycles_on_grid(u: F64, turns: F64, *, first: int, stop: int, most_cycles: in
     u : shape (n_channels, n). [any unit]
     turns : shape (n,). As `phase_turns` gives them.
     first, stop : samples.
-    most_cycles : no more are taken: the `newest` or the oldest.
+    most_cycles : no more are taken.
+    newest : the last ones are taken, else the first.
 
     Returns
     -------

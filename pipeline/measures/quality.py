@@ -6,6 +6,7 @@ of them is searched sample by sample.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -32,6 +33,16 @@ _OFF_LATTICE = 0.2  # of a count
 Mask = npt.NDArray[np.bool_]
 
 
+@dataclass(frozen=True, slots=True)
+class _Extremes:
+    """Least and largest sample that is a measurement, and where each is first."""
+
+    low: float
+    high: float
+    low_at: int
+    high_at: int
+
+
 def sample_flags(
     raw: Raw, channel: Channel, *, samples_per_cycle: float, peak: float = 0.0
 ) -> npt.NDArray[np.uint8] | None:
@@ -53,15 +64,17 @@ def sample_flags(
     """
     if raw.size == 0:
         return None
-    high, low = raw.max(), raw.min()
+    high_at, low_at = int(raw.argmax()), int(raw.argmin())
+    high, low = raw[high_at], raw[low_at]
     missing = _missing(raw, channel, low=float(low), high=float(high))
     if missing is not None:
         good = raw[~missing]
         high, low = (good.max(), good.min()) if good.size else (raw.dtype.type(0), raw.dtype.type(0))
+        high_at, low_at = int((raw == high).argmax()), int((raw == low).argmax())
     zero = -channel.offset / channel.scale if channel.scale else 0.0
     level = max(abs(float(low) - zero), abs(float(high) - zero), peak)
     band = _ZERO_LEVEL * level
-    extremes = float(low), float(high)
+    extremes = _Extremes(float(low), float(high), low_at, high_at)
     clipped = _clipped(raw, channel, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
     flat = _flat(raw, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
     if clipped is not None and flat is not None:  # what was cut off is flat too, but not for longer than half a wave
@@ -88,21 +101,21 @@ def _missing(raw: Raw, channel: Channel, *, low: float, high: float) -> Mask | N
 
 
 def _clipped(
-    raw: Raw, channel: Channel, extremes: tuple[float, float], *, zero: float, band: float, samples_per_cycle: float
+    raw: Raw, channel: Channel, extremes: _Extremes, *, zero: float, band: float, samples_per_cycle: float
 ) -> Mask | None:
     mask: Mask | None = None
-    low, high = extremes
+    low, high = extremes.low, extremes.high
     rail_low, rail_high = channel.rail_low, channel.rail_high
     if raw.dtype.kind == "i":
         info = np.iinfo(raw.dtype)
         rail_low = info.min if rail_low is None else rail_low
         rail_high = info.max if rail_high is None else rail_high
-    for extreme, rail, sign in ((high, rail_high, 1), (low, rail_low, -1)):
+    for extreme, at, rail, sign in ((high, extremes.high_at, rail_high, 1), (low, extremes.low_at, rail_low, -1)):
         if rail is not None and extreme * sign >= rail * sign:
-            count = _count(_around(raw, _first_at(raw, extreme, sign), samples_per_cycle))
+            count = _count(_around(raw, at, samples_per_cycle))
             rounded = samples_per_cycle * _peak_share(count, (high - low) / 2)  # a sine that just reaches the rail
             at_rail = _in_runs(raw >= rail if sign > 0 else raw <= rail, max(_CLIP_RUN, int(rounded) + 2))
-        elif (extreme - zero) * sign > band and _is_cut_off(raw, _first_at(raw, extreme, sign), samples_per_cycle):
+        elif (extreme - zero) * sign > band and _is_cut_off(raw, at, samples_per_cycle):
             at_rail = _in_runs(raw == raw.dtype.type(extreme), _PLATEAU_RUN)
         else:
             continue
@@ -157,15 +170,7 @@ def _around(raw: Raw, i: int, samples_per_cycle: float) -> Raw:
     return raw[max(i - two, 0) : i + two]
 
 
-def _first_at(raw: Raw, value: float, sign: int) -> int:
-    """Where the largest (sign +1) or least value is first; beside a missing code it has to be searched for."""
-    first = int(raw.argmax() if sign > 0 else raw.argmin())
-    return first if raw[first] == value else int((raw == raw.dtype.type(value)).argmax())
-
-
-def _flat(
-    raw: Raw, extremes: tuple[float, float], *, zero: float, band: float, samples_per_cycle: float
-) -> Mask | None:
+def _flat(raw: Raw, extremes: _Extremes, *, zero: float, band: float, samples_per_cycle: float) -> Mask | None:
     run = max(int(_STUCK_CYCLES * samples_per_cycle), 4)
     sparse = raw[:: run // 4]  # any stuck run shows as three equal sparse samples
     if sparse.size < 3:
@@ -176,11 +181,8 @@ def _flat(
     off_zero = np.abs(sparse[2:][alike].astype(np.float64) - zero) > band
     if not off_zero.any():
         return None
-    largest = max(extremes, key=lambda value: abs(value - zero))
-    if (
-        _count(_around(raw, _first_at(raw, largest, 1 if largest == extremes[1] else -1), samples_per_cycle))
-        > _COARSE * band / _ZERO_LEVEL
-    ):
+    largest_at = extremes.high_at if abs(extremes.high - zero) >= abs(extremes.low - zero) else extremes.low_at
+    if _count(_around(raw, largest_at, samples_per_cycle)) > _COARSE * band / _ZERO_LEVEL:
         return None
     steady = np.zeros(raw.shape, np.bool_)
     steady[1:] = raw[1:] == raw[:-1]

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.measures.periodic import Wave, read_table
+from pipeline.measures.wave_state import FADED, State, way
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
@@ -31,67 +32,10 @@ _NOISE_MARGIN: Final = 1.3  # over the noise's RMS, in a window
 _OUTLIER: Final = 4.5  # times the noise's RMS, beyond which no sample of a window may lie
 _DOUBTFUL: Final = 3.0  # times the noise's RMS: a sample that is so far from the state it follows may be on a way
 _SAME: Final = 0.02  # of nominal: two states no farther apart are one
-_FADED: Final = 0.05  # of nominal: a state this small has no phase
 _ANY_ANGLE: Final = np.pi / 3  # a sag's jump seldom exceeds a sixth of a turn: common practice, no source
 _WAY_POINTS: Final = 13
 _ROUNDS: Final = 4
 _MOST_REST: Final = 2.0  # times the known harmonics
-
-
-@dataclass(frozen=True, slots=True)
-class State:
-    """A known waveform whose fundamental is scaled and turned by a ratio that is level, or goes from one to another.
-
-    Attributes
-    ----------
-    wave : the known waveform.
-    ratio : of the fundamental, at `origin`.
-    goal, origin, span : the ratio that is reached after `span` turns, in a straight line of size and of angle; None:
-        it is level.
-    rest : factor of the harmonics.
-    turning : whether the harmonics are shifted in time with the fundamental, or stay where they were.
-    """
-
-    wave: Wave
-    ratio: complex = 1.0
-    goal: complex | None = None
-    origin: float = 0.0
-    span: float = 1.0
-    rest: float = 1.0
-    turning: bool = True
-
-    def ratio_at(self, turns: F64) -> C128:
-        """The ratio where the fundamental has gone through some turns."""
-        if self.goal is None:
-            return np.full(turns.shape, self.ratio)
-        return _way(np.asarray(self.ratio), np.asarray(self.goal), (turns - self.origin) / self.span)
-
-    def at(self, turns: F64) -> F64:
-        """Values where the fundamental has gone through some turns."""
-        ratio = self.ratio_at(turns) if self.goal is not None else np.asarray(self.ratio)
-        ahead = np.angle(ratio) / (2 * np.pi) if self.turning else 0.0
-        fundamental = (ratio * self.wave.phasor * np.exp(2j * np.pi * turns)).real
-        values: F64 = fundamental + self.rest * np.abs(ratio) * read_table(self.wave.rest, turns + ahead)
-        return values
-
-    def still(self, turns: float) -> State:
-        """The level state that it has at one instant."""
-        ratio = complex(self.ratio_at(np.array([turns]))[0])
-        return State(self.wave, ratio, rest=self.rest, turning=self.turning)
-
-    @property
-    def phasor(self) -> complex:
-        """The fundamental at the origin, peak."""
-        return self.ratio * self.wave.phasor
-
-
-def _way(first: C128, last: C128, share: F64) -> C128:
-    """From one ratio to another: size and angle in straight lines, unless one is too small to have an angle."""
-    size, angle = np.abs(first), np.angle(last * np.conj(first))
-    small = np.minimum(size, np.abs(last)) < _FADED
-    bent = (size + share * (np.abs(last) - size)) * np.exp(1j * (np.angle(first) + share * angle))
-    way: C128 = np.where(small, first + share * (last - first), bent)
-    return way
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +228,7 @@ class _Search:
         fits = [
             _Fit.of(self.u[grid], self.turns[grid], state.wave, self.bounds, linear=linear, turning=turning)
             for state in known
-            if abs(state.phasor) >= _FADED
+            if abs(state.phasor) >= FADED
             for turning in (True, False)
         ]
         found = []
@@ -362,7 +306,7 @@ class _Fit:
             solved = left @ solver.T
             ratio[at] += (solved[:, 0] + 1j * solved[:, 1]) * back[at]
             goal[at] = goal[at] + (solved[:, 2] + 1j * solved[:, 3]) * back[at] if linear else ratio[at]
-            along = _way(ratio[at, None], goal[at, None], share) if linear else ratio[at, None]
+            along = way(ratio[at, None], goal[at, None], share) if linear else ratio[at, None]
             bare = (along * (carrier / back[at, None])).real
             size = np.abs(along)
             harmonics = size * read_table(rest, turns[at] + (np.angle(along) / (2 * np.pi) if turning else 0.0))
@@ -393,8 +337,8 @@ def _between(one: State, other: State, turns: F64) -> tuple[F64, F64]:
     """
     first, second = one.at(turns), other.at(turns)
     low, high = np.minimum(first, second), np.maximum(first, second)
-    small = min(abs(one.phasor), abs(other.phasor)) < _FADED
-    if small and max(abs(one.phasor), abs(other.phasor)) < _FADED:
+    small = min(abs(one.phasor), abs(other.phasor)) < FADED
+    if small and max(abs(one.phasor), abs(other.phasor)) < FADED:
         return low, high
     if not small:
         whole = other.phasor / one.phasor
