@@ -33,7 +33,9 @@ def screen_command(
     thresholds: Annotated[str, typer.Option(help="Profile: ieee-1159, iec-61000-4-30, or a TOML file.")] = "ieee-1159",
     detect: Annotated[
         str,
-        typer.Option(help="Beyond sags, swells, interruptions: 'all', or names with commas (wrong names list them)."),
+        typer.Option(
+            help="What else: transient, rapid_voltage_change, flicker, unbalance, frequency_deviation, inrush; or all."
+        ),
     ] = "",
     worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
     workers: Annotated[
@@ -49,7 +51,7 @@ def screen_command(
     from pipeline.detectors.registry import choose
     from pipeline.errors import ConfigError
     from pipeline.events import catalogue_table
-    from pipeline.report.summary import magnitude_duration_table, worst_table
+    from pipeline.report.summary import magnitude_duration_table, other_kinds, worst_table
     from pipeline.screening import quarantine_table, screen
     from pipeline.terms import HOOKUPS
 
@@ -75,6 +77,9 @@ def screen_command(
         f"{len(result.events)} events in {result.n_captures} captures of {result.n_files} files; "
         f"{_time(result.judged_s)} judged"
     )
+    others = other_kinds(result.events)
+    if others:
+        show.line("besides RMS variations: " + ", ".join(f"{count} {kind}" for kind, count in others))
     for reason, seconds, count in result.not_judged_by_reason():
         show.line(f"not judged: {_time(seconds)} in {count} captures or points: {reason}")
     if notes:
@@ -93,7 +98,8 @@ def _wanted(detect: str) -> dict[str, dict[str, object]]:
     """The detectors that an option names, with their defaults."""
     from pipeline.detectors.registry import detectors
 
-    names = list(detectors()) if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
+    without_rules = [name for name in detectors() if name != "limit"]
+    names = without_rules if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
     return {name: {} for name in names}
 
 

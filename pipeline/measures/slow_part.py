@@ -23,7 +23,7 @@ I64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
 
 _WINDOW: Final = 0.45  # cycles: just under the shortest sag; a level state must hold for so long
-_LONG_WINDOW: Final = 0.5  # cycles, of a state that changes along a straight line
+_LONG_WINDOW: Final = 0.45  # cycles, of a state that changes along a straight line
 _STAYS_AWAY: Final = 0.35  # of the farthest it goes: a changing state that does not is an impulse's tail
 _SHORTEST_AT_END: Final = 0.12  # cycles: where the record breaks off, a state may be seen for less
 _HOPS_A_CYCLE: Final = 40  # at which windows are tried; those that change, at half as many

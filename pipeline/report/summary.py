@@ -39,6 +39,15 @@ def distinct_events(events: Sequence[Event]) -> list[Event]:
     return [event for event in events if event.kind in _RMS_KINDS and event.event_id not in inside]
 
 
+def other_kinds(events: Sequence[Event]) -> list[tuple[str, int]]:
+    """Kinds that are no RMS variations, and how many of each, the most first."""
+    counts: dict[str, int] = {}
+    for event in events:
+        if event.kind not in _RMS_KINDS:
+            counts[event.kind] = counts.get(event.kind, 0) + 1
+    return sorted(counts.items(), key=lambda row: (-row[1], row[0]))
+
+
 def magnitude_duration_table(events: Sequence[Event]) -> TextTable:
     """Counts of events by magnitude and duration.
 
