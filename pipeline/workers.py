@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from multiprocessing import get_context, parent_process
+from multiprocessing.process import BaseProcess
 from typing import Final, Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
@@ -74,11 +75,16 @@ def prepare_worker() -> None:
     """
     threadpool_limits(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    end_with_parent()
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
+    """From now on this process ends when the one that started it is gone; nothing changes in one that has no such."""
     parent = parent_process()
     if parent is not None:
-        parent.join()
-        os._exit(1)
+        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
+
+
+def _end_after(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)

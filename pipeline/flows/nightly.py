@@ -15,7 +15,7 @@ from pipeline.config import Fleet, load_fleet
 from pipeline.errors import ConfigError
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
-from pipeline.workers import prepare_worker
+from pipeline.workers import end_with_parent, prepare_worker
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -73,6 +73,7 @@ def nightly(config: str) -> State[Any]:
     Completed also where files were quarantined (their number is in the state's message); failed only where the run
     could not do its job.
     """
+    end_with_parent()  # a scheduled run would wait for ever for a server that ended with the process that serves it
     fleet = load_fleet(Path(config))
     # Opened here and not given to the flow as its own: a scheduled run is a new process that knows `config` alone.
     with _task_runner(fleet) as runner:

@@ -23,6 +23,7 @@ import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from os.path import isfile
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -165,14 +166,15 @@ def offset_ns(text: str) -> int:
 
 def description_path(path: Path) -> Path:
     """The description beside a data file: ``x.npz.toml`` or else ``x.toml``; the first, where neither exists."""
+    # isfile is false, not an error, for a name that is too long with its ending
     full, short = path.with_name(path.name + ".toml"), path.with_suffix(".toml")
-    return short if short.is_file() and not full.is_file() else full
+    return short if isfile(short) and not isfile(full) else full
 
 
 def companions(path: Path) -> tuple[Path, ...]:
     """The description beside a data file, where there is one."""
     beside = description_path(path)
-    return (beside,) if beside.is_file() else ()
+    return (beside,) if isfile(beside) else ()
 
 
 def load_description(path: Path) -> Description:
@@ -183,7 +185,7 @@ def load_description(path: Path) -> Description:
     ReadError : naming the description, the key in it and what is wrong.
     """
     beside = description_path(path)
-    if not beside.is_file():
+    if not isfile(beside):
         return Description()
     try:
         document = tomllib.loads(beside.read_bytes().decode())

@@ -45,12 +45,12 @@ def capture(index: int, *, seconds: float, n_currents: int = 3) -> Capture:
     return Capture(header, np.stack(rows))
 
 
-def parquet_archive(folder: Path, *, n_files: int, seconds: float) -> list[Path]:
+def parquet_archive(folder: Path, *, n_files: int, seconds: float, n_currents: int = 3) -> list[Path]:
     """Captures as Parquet files of the store's layout."""
     folder.mkdir(parents=True, exist_ok=True)
     paths = []
     for i in range(n_files):
         path = folder / f"{i:05d}.parquet"
-        write_waveform_parquet(capture(i, seconds=seconds), path)
+        write_waveform_parquet(capture(i, seconds=seconds, n_currents=n_currents), path)
         paths.append(path)
     return paths

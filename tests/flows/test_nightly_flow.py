@@ -36,6 +36,7 @@ from made_fleet import (
 )
 
 from pipeline.catalogue.tables import write_table
+from pipeline.config import Fleet
 from pipeline.nightly.days import days_of, read_catalogue
 
 pytestmark = [
@@ -355,32 +356,41 @@ def api_of(run: Followed) -> str:
     raise AssertionError("no server was started")
 
 
-def test_a_served_flow_is_scheduled_runs_when_asked_to_and_ends_on_ctrl_c(config: Path, home: dict[str, str]) -> None:
+def deployment_of(run: Followed, fleet: Fleet, *, cron: str) -> str:
+    """Id of the deployment that a served flow makes, once it is there with its schedule."""
+    database = fleet.store / ".flows" / "runs.db"
+    found: list[tuple[str, str]] = []
+    deadline = time.monotonic() + 60
+    while not found and time.monotonic() < deadline:
+        assert run.process.poll() is None, run.process.communicate()
+        run.look()
+        time.sleep(0.2)
+        with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as history:
+            found = history.execute(
+                "select d.id, s.schedule from deployment d join deployment_schedule s on s.deployment_id = d.id"
+                " where d.name = 'nightly' and s.active"
+            ).fetchall()
+    ((deployment, schedule),) = found
+    assert json.loads(schedule)["cron"] == cron
+    assert json.loads(schedule)["timezone"] in (None, "UTC")
+    return deployment
+
+
+def ask_for_a_run(run: Followed, deployment: str) -> None:
     import httpx
 
+    for _ in range(20):
+        answer = httpx.post(f"{api_of(run)}/deployments/{deployment}/create_flow_run", json={}, timeout=20)
+        if answer.status_code != 503:  # a database that is locked for the moment
+            break
+        time.sleep(0.5)
+    assert answer.status_code == 201
+
+
+def test_a_served_flow_is_scheduled_runs_when_asked_to_and_ends_on_ctrl_c(config: Path, home: dict[str, str]) -> None:
     fleet = loaded(config)
-    database = fleet.store / ".flows" / "runs.db"
     with followed("nightly", "--config", config, "--serve", "--cron", "30 2 * * *", env=home) as run:
-        deployments: list[tuple[str, str]] = []
-        deadline = time.monotonic() + 60
-        while not deployments and time.monotonic() < deadline:
-            assert run.process.poll() is None, run.process.communicate()
-            run.look()
-            time.sleep(0.2)
-            with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as history:
-                deployments = history.execute(
-                    "select d.id, s.schedule from deployment d join deployment_schedule s on s.deployment_id = d.id"
-                    " where d.name = 'nightly' and s.active"
-                ).fetchall()
-        ((deployment, schedule),) = deployments
-        assert json.loads(schedule)["cron"] == "30 2 * * *"
-        assert json.loads(schedule)["timezone"] in (None, "UTC")
-        for _ in range(20):
-            answer = httpx.post(f"{api_of(run)}/deployments/{deployment}/create_flow_run", json={}, timeout=20)
-            if answer.status_code != 503:  # a database that is locked for the moment
-                break
-            time.sleep(0.5)
-        assert answer.status_code == 201
+        ask_for_a_run(run, deployment_of(run, fleet, cron="30 2 * * *"))
         deadline = time.monotonic() + 60
         while len(catalogue_bytes(fleet.store)) < 5 and time.monotonic() < deadline:
             run.look()
@@ -392,3 +402,19 @@ def test_a_served_flow_is_scheduled_runs_when_asked_to_and_ends_on_ctrl_c(config
         assert status == 0, err
         assert "Traceback" not in out + err
         assert_gone(run.seen)
+
+
+def test_a_scheduled_run_ends_with_the_process_that_serves_it(
+    config: Path, home: dict[str, str], tmp_path: Path
+) -> None:
+    fleet = loaded(config)
+    expected = undisturbed(config, tmp_path)
+    with followed("nightly", "--config", config, "--serve", "--cron", "30 2 * * *", env=home) as run:
+        ask_for_a_run(run, deployment_of(run, fleet, cron="30 2 * * *"))
+        run.until(fleet.store / "waveforms")
+        assert len(run.seen) >= 2  # the server, and the run
+        run.process.kill()
+        assert run.end()[0] == -signal.SIGKILL
+        assert_gone(run.seen)
+    assert plain_run(config).returncode == 0
+    assert catalogue_bytes(fleet.store) == expected

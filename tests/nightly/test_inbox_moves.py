@@ -27,10 +27,10 @@ def fleet(tmp_path: Path) -> Fleet:
 
 
 @pytest.fixture
-def other_disk() -> Iterator[Path]:
+def other_disk(tmp_path: Path) -> Iterator[Path]:
     """A folder on another file system than the temporary files."""
     root = Path("/dev/shm")
-    if not root.is_dir() or not os.access(root, os.W_OK) or root.stat().st_dev == Path("/tmp").stat().st_dev:
+    if not root.is_dir() or not os.access(root, os.W_OK) or root.stat().st_dev == tmp_path.stat().st_dev:
         pytest.skip("no second file system to write to")
     folder = root / f"halfcycle-test-{os.getpid()}-{time.monotonic_ns()}"
     folder.mkdir()

@@ -156,3 +156,9 @@ def test_names_tell_quantity_and_phase(name: str, quantity: str | None, phase: s
     assert quantity_of_name(name) == quantity
     if quantity is not None:
         assert phase_of_name(name) == phase
+
+
+def test_a_name_that_leaves_no_room_for_a_description_has_none(tmp_path: Path) -> None:
+    path = tmp_path / ("n" * 251 + ".csv")
+    path.write_text("t (s),UA (V)\n", encoding="utf-8")
+    assert companions(path) == ()
