@@ -166,7 +166,6 @@ def offset_ns(text: str) -> int:
 
 def description_path(path: Path) -> Path:
     """The description beside a data file: ``x.npz.toml`` or else ``x.toml``; the first, where neither exists."""
-    # isfile is false, not an error, for a name that is too long with its ending
     full, short = path.with_name(path.name + ".toml"), path.with_suffix(".toml")
     return short if isfile(short) and not isfile(full) else full
 
