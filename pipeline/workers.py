@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import signal
 import threading
@@ -17,7 +18,8 @@ from typing import Final, Protocol, TypeVar
 from threadpoolctl import threadpool_limits
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
-_WAITING_EACH: Final = 3  # items that lie ready for each of them
+_WAITING_EACH: Final = 2  # handfuls of items that lie ready for each of them
+_HANDFULS_EACH: Final = 16  # that an even share comes in: handing one over takes the interpreter a while
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 
@@ -38,26 +40,30 @@ def worker_map(workers: int | None) -> Iterator[WorkerMap]:
     """
     n_others = (workers or os.cpu_count() or 1) - 1
     pool: ProcessPoolExecutor | None = None
+    started: Future[int] | None = None
 
     def run(function: Callable[[Item], Outcome], items: Sequence[Item], /) -> Iterator[Outcome]:
         """This process works from the front, the others from the back; so it need not wait until they have started."""
-        nonlocal pool
+        nonlocal pool, started
         start = time.perf_counter()
-        elsewhere: deque[Future[Outcome]] = deque()  # of the last items, the last one first
+        elsewhere: deque[Future[list[Outcome]]] = deque()  # of the last items, in handfuls, the last one first
+        handful = max(1, len(items) // (_HANDFULS_EACH * (n_others + 1)))
         stop = len(items)  # of the items that nobody has taken yet
         i = 0
         while i < stop:
             pays = i > 0 and (time.perf_counter() - start) / i * (stop - i) > _POOL_PAYS_S
-            if n_others > 0 and stop - i > 1 and (pool is not None or pays or workers is not None):
-                pool = pool or ProcessPoolExecutor(n_others, get_context("spawn"), initializer=prepare_worker)
+            if pool is None and n_others > 0 and stop - i > 1 and (pays or workers is not None):
+                pool = ProcessPoolExecutor(n_others, get_context("spawn"), initializer=prepare_worker)
+                started = pool.submit(os.getpid)
+            if pool is not None and started is not None and started.done():
                 n_waiting = sum(not future.done() for future in elsewhere)
-                for _ in range(min(_WAITING_EACH * n_others - n_waiting, stop - i - 1)):
-                    stop -= 1
-                    elsewhere.append(pool.submit(function, items[stop]))
+                for _ in range(min(_WAITING_EACH * n_others - n_waiting, (stop - i - 1) // handful)):
+                    stop -= handful
+                    elsewhere.append(pool.submit(_work_through, function, items[stop : stop + handful]))
             yield function(items[i])
             i += 1
         while elsewhere:
-            yield elsewhere.pop().result()
+            yield from elsewhere.pop().result()
 
     try:
         with threadpool_limits(1):  # the matrices are small: threads would only wait for one another
@@ -67,12 +73,17 @@ def worker_map(workers: int | None) -> Iterator[WorkerMap]:
             pool.shutdown(cancel_futures=True)
 
 
+def _work_through(function: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:
+    return [function(item) for item in items]
+
+
 def prepare_worker() -> None:
     """Make this process a good worker of a pool.
 
     It is one of several, so its array libraries need no threads of their own; Ctrl-C is for the process that it works
     for to answer; and when that one is gone, however it ended, so is the worker.
     """
+    importlib.import_module("numpy")  # a limit binds only libraries that are loaded
     threadpool_limits(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent()
