@@ -8,6 +8,8 @@ from dataclasses import dataclass, fields, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
+from pipeline.terms import STEADY_KINDS
+
 if TYPE_CHECKING:
     import pyarrow as pa
 
@@ -150,11 +152,15 @@ def with_incidents(events: Iterable[Event], *, window_s: float) -> list[Event]:
     The events in catalogue order, each with the incident id of its group: the id of the group's first event.
 
     Source: the temporal aggregation of IEEE 1564 (value from memory). Departs: an event that
-    overlaps an earlier one of the incident belongs to it, however long that one lasts.
+    overlaps an earlier one of the incident belongs to it, however long that one lasts; but a steady state, which may
+    last for days, is an incident of its own.
     """
     grouped: list[Event] = []
     state: dict[str, tuple[str, int]] = {}  # site -> (incident, open until)
     for event in sorted(events, key=event_order):
+        if event.kind in STEADY_KINDS:
+            grouped.append(replace(event, incident_id=event.event_id))
+            continue
         incident, until = state.get(event.site, ("", 0))
         if not incident or event.start > until:
             incident, until = event.event_id, event.start + round(window_s * 1e9)

@@ -14,6 +14,7 @@ from pipeline.capture import Capture, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
 from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
+from pipeline.catalogue.steady import put_together
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
 from pipeline.readers import capture_files, read_captures, reader_of
@@ -173,7 +174,7 @@ def screen(
     unread = {item.path for item in found.set_aside}
     return replace(
         found,
-        events=tuple(with_incidents(found.events, window_s=terms.thresholds.incident_window_s)),
+        events=tuple(with_incidents(put_together(found.events), window_s=terms.thresholds.incident_window_s)),
         n_files=sum(look.path not in unread for look in looks),
         n_captures=sum(len(look.headers) for look in looks if look.path not in unread),
     )

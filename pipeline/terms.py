@@ -36,6 +36,14 @@ EVENT_KINDS: Final = (
     "limit",
 )
 
+STEADY_KINDS: Final = frozenset(
+    {
+        "notching", "harmonics", "interharmonics", "dc_offset", "noise", "flicker", "unbalance", "frequency_deviation",
+        "limit",
+    }
+)  # fmt: skip
+"""Kinds that may go on for days: they are cut at the edges of what is judged at once, and hold no incident open."""
+
 
 @dataclass(frozen=True, slots=True)
 class Hookup:

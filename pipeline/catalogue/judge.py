@@ -9,13 +9,14 @@ from typing import Any
 import numpy as np
 
 from pipeline.catalogue.look import Look, take_look
-from pipeline.catalogue.points import Point, judged_channels, measured_channels, points_of
+from pipeline.catalogue.points import Point, judged_channels, points_of
 from pipeline.catalogue.record import Record
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
+from pipeline.catalogue.whole import measure_whole
 from pipeline.config import Thresholds
+from pipeline.detectors.contract import Chosen, Need
 from pipeline.detectors.measured import Measured
-from pipeline.detectors.registry import Chosen
 from pipeline.detectors.rms_variations import find_rms_variations
 from pipeline.errors import SignalError
 from pipeline.events import Event
@@ -50,9 +51,9 @@ class Terms:
     detectors: tuple[Chosen, ...] = ()
 
     @property
-    def needs_series(self) -> bool:
-        """Some detector needs the half-cycle series of the whole record."""
-        return any(chosen.needs != "waveform" for chosen in self.detectors)
+    def needs(self) -> frozenset[Need]:
+        """What the detectors need, all together."""
+        return frozenset[Need]().union(*(chosen.needs for chosen in self.detectors))
 
     @property
     def least_transient_pu(self) -> float | None:
@@ -61,20 +62,15 @@ class Terms:
             (
                 float(getattr(chosen.settings, "threshold_pu", 0.1))
                 for chosen in self.detectors
-                if chosen.needs == "waveform"
+                if "waveform" in chosen.needs
             ),
             default=None,
         )
 
     @property
-    def needs_currents(self) -> bool:
-        """Some detector needs the currents."""
-        return any(chosen.needs == "currents" for chosen in self.detectors)
-
-    @property
     def quantities(self) -> tuple[Quantity, ...]:
         """What must be read of a capture."""
-        return ("voltage", "current") if self.needs_currents else ("voltage",)
+        return ("voltage", "current") if "currents" in self.needs else ("voltage",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,22 +152,14 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
     notes: list[str] = list(dict.fromkeys(note for piece in record.pieces for note in piece.header.notes))
     for point in points:
         try:
-            look = take_look(
-                record,
-                point,
-                nominal_hz=terms.nominal_frequency_hz,
-                least_transient_pu=terms.least_transient_pu,
-            )
+            look = _look(record, point, terms)
             live, reference, words = _reference(record, point, look, terms)
         except SignalError as error:
             coverage.append(Coverage(point.name, 0.0, seconds, str(error)))
             continue
         notes += [*point.notes, *words]
-        spans = look.spans(reference.thresholds, reference.nominal_v, live)
-        if terms.needs_series:
-            spans = [(0, record.n_samples)]
-        for first, stop in spans:
-            measured = _measured(record, point, look, live, reference, terms, first=first, stop=stop)
+        for first, stop in look.spans(reference.thresholds, reference.nominal_v, live):
+            measured = _measured(record, point, look, live, reference, first=first, stop=stop)
             if measured.half_cycles.n:
                 events += _events(record, point, measured, reference, terms, site=site)
         events += _transients(record, point, look, live, reference, terms, site=site)
@@ -179,77 +167,57 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
 
-def measure(
-    record: Record,
-    point: Point,
-    *,
-    nominal_hz: float,
-    first: int = 0,
-    stop: int | None = None,
-    currents: bool = False,
-    phasors: bool = False,
-) -> HalfCycles:
-    """Half-cycle series of a point's judged voltages between two record positions, window starts from the record's.
+def _look(record: Record, point: Point, terms: Terms) -> Look:
+    """All measures of the whole record where some detector needs them, else the calm look."""
+    hertz, least = terms.nominal_frequency_hz, terms.least_transient_pu
+    if terms.needs - {"waveform"}:
+        return measure_whole(record, point, nominal_hz=hertz, needs=terms.needs, least_transient_pu=least)
+    return take_look(record, point, nominal_hz=hertz, least_transient_pu=least)
 
-    Parameters
-    ----------
-    record : captures that follow one another.
-    point : the measuring point.
-    nominal_hz : nominal frequency. [Hz]
-    first, stop : record positions; None: to the end. [samples]
-    currents : measure the point's currents too, after the voltages and in their windows.
-    phasors : give the phasors of the voltages.
 
-    Raises
-    ------
-    SignalError : too few samples a cycle.
-    """
-    channels = measured_channels(record.header, point) if currents else judged_channels(record.header, point)
-    meter = HalfCycleMeter(
-        channels,
-        rate_hz=record.header.rate_hz,
-        nominal_hz=nominal_hz,
-        n_leading=len(point.voltages),
-        phasors=phasors,
-    )
-    for block in record.blocks(point, first=first, stop=stop, currents=currents):
+def _series(record: Record, point: Point, *, nominal_hz: float, first: int, stop: int) -> HalfCycles:
+    """Half-cycle series of a point's voltages between two record positions, window starts from the record's."""
+    meter = HalfCycleMeter(judged_channels(record.header, point), rate_hz=record.header.rate_hz, nominal_hz=nominal_hz)
+    for block in record.blocks(point, first=first, stop=stop):
         meter.push(block)
     series = meter.finish()
     return replace(series, starts=series.starts + first) if first else series
 
 
 def _measured(
-    record: Record,
-    point: Point,
-    look: Look,
-    live: list[int],
-    reference: _Reference,
-    terms: Terms,
-    *,
-    first: int,
-    stop: int,
+    record: Record, point: Point, look: Look, live: list[int], reference: _Reference, *, first: int, stop: int
 ) -> Measured:
-    currents = terms.needs_currents and bool(point.currents)
-    series = measure(
-        record,
-        point,
-        nominal_hz=look.nominal_hz,
-        first=first,
-        stop=stop,
-        currents=currents,
-        phasors=terms.needs_series,
-    )
-    n_voltages = len(point.voltages)
+    series = look.series
+    if series is None:
+        series = _series(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
     voltages = series.of_channels(live)
+    empty = _described(record, point, look, live, reference, voltages)
+    n_voltages, n_all = len(point.voltages), series.u_half.shape[0]
+    return replace(
+        empty,
+        currents=series.of_channels(range(n_voltages, n_all)) if n_all > n_voltages else None,
+        reference_v=reference.volts(voltages),
+        waveshape=None if look.waveshape is None else look.waveshape.of_channels(live),
+    )
+
+
+def _described(
+    record: Record, point: Point, look: Look, live: list[int], reference: _Reference, voltages: HalfCycles
+) -> Measured:
+    """Voltages with the names of their channels, without any further measures."""
+    channels = judged_channels(record.header, point)
     return Measured(
         half_cycles=voltages,
-        currents=series.of_channels(range(n_voltages, n_voltages + len(point.currents))) if currents else None,
+        currents=None,
         phases=tuple(point.phases[c] for c in live),
         current_phases=tuple(phase for phase, _ in point.currents),
+        names=tuple(channels[c].name for c in live),
+        current_names=tuple(record.header.channels[i].name for _, i in point.currents),
         line_to_line=point.hookup.line_to_line,
-        reference_v=reference.volts(voltages),
+        reference_v=reference.nominal_v,
         nominal_v=reference.nominal_v,
         variations=np.zeros((0, 2)),
+        waveshape=None,
         suspects=(),
         n_samples=record.n_samples,
         waveform=partial(_waveform, record, point, live),
@@ -323,8 +291,9 @@ def _events(
         [variation_event(variation, record, point, measured, site=site, kind=kind) for variation in variations]
     )
     spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
-    measured = replace(measured, variations=spans)
-    for chosen in (one for one in terms.detectors if one.needs != "waveform"):
+    shape = measured.waveshape
+    measured = replace(measured, variations=spans, waveshape=None if shape is None else shape.outside(spans))
+    for chosen in (one for one in terms.detectors if "waveform" not in one.needs):
         for finding in chosen.detector.find(measured, chosen.settings):
             events.append(event_of(finding, record, point, measured, site=site, kind=kind))
     return events
@@ -338,24 +307,14 @@ def _transients(
         return []
     events: list[Event] = []
     cycle = look.rate_hz / look.nominal_hz
-    waveform = partial(_waveform, record, point, live)
     empty = HalfCycleMeter(
         [judged_channels(record.header, point)[c] for c in live], rate_hz=look.rate_hz, nominal_hz=look.nominal_hz
     ).finish()
-    measured = Measured(
-        half_cycles=empty,
-        currents=None,
-        phases=tuple(point.phases[c] for c in live),
-        current_phases=(),
-        line_to_line=point.hookup.line_to_line,
-        reference_v=reference.nominal_v,
-        nominal_v=reference.nominal_v,
-        variations=np.zeros((0, 2)),
+    measured = replace(
+        _described(record, point, look, live, reference, empty),
         suspects=tuple(look.suspects.spans(margin=int(_CALM_CYCLES * cycle), n_samples=record.n_samples)),
-        n_samples=record.n_samples,
-        waveform=waveform,
     )
-    for chosen in (one for one in terms.detectors if one.needs == "waveform"):
+    for chosen in (one for one in terms.detectors if "waveform" in one.needs):
         for finding in chosen.detector.find(measured, chosen.settings):
             if not look.is_marked(live, finding.start, finding.stop):
                 events.append(event_of(finding, record, point, measured, site=site, kind="nominal"))

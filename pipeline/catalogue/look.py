@@ -2,23 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, SampleArray
+from pipeline.capture import SampleArray
+from pipeline.catalogue.marks import Marks
 from pipeline.catalogue.points import Point, judged_channels
 from pipeline.catalogue.record import Record
 from pipeline.catalogue.suspects import Suspects
 from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
+from pipeline.measures.half_cycle import HalfCycles
 from pipeline.measures.nominal import find_nominal_frequency
-from pipeline.measures.quality import FLAG_WORDS, FLAT, MISSING, sample_flags
+from pipeline.measures.quality import FLAG_WORDS, sample_flags
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from pipeline.measures.waveshape import Waveshape
 from pipeline.terms import USUAL_FREQUENCIES_HZ
 
 _MARGIN_S: Final = 1.0  # of record measured around unrest: the frequency settles in half of it
@@ -31,14 +33,16 @@ class Look:
     Attributes
     ----------
     nominal_hz : given, or worked out from the samples. [Hz]
-    rms : float32, shape (n_voltages, n). Coarse RMS on a grid of half cycles. [V]
-    half : samples between its values.
-    marked : bool, shape (n_voltages, n). Windows with samples that are no measurement, or clipped.
+    rms : float32, shape (n_voltages, n). Coarse RMS on a grid of half cycles; Urms(1/2) where there are `series`. [V]
+    half : samples between the lines of the grid.
+    marked : bool, shape (n_voltages, n). Windows of the grid with samples that are no measurement, or clipped.
     n_samples : length of the record.
     unmeasured : shape (n_voltages, n + 2). Samples of each half window that are missing or stuck.
     bits : for each voltage, which of these marks there are.
     suspects : where the waveform differs from the cycle before; None where that was not asked for.
     rate_hz : of the samples. [Hz]
+    series : half cycles of the whole record, voltages and, where wanted, currents after them; None: not measured yet.
+    waveshape : of the voltages, where wanted.
     """
 
     nominal_hz: float
@@ -50,11 +54,13 @@ class Look:
     bits: tuple[int, ...]
     rate_hz: float
     suspects: Suspects | None = None
+    series: HalfCycles | None = None
+    waveshape: Waveshape | None = None
 
     def spans(self, thresholds: Thresholds, nominal_v: float, live: list[int]) -> list[tuple[int, int]]:
         """Record spans that can hold an event; the whole record where it is judged against its own past."""
         everything = [(0, self.n_samples)]
-        if thresholds.reference == "sliding":
+        if thresholds.reference == "sliding" or self.series is not None:
             return everything
         band = CalmBand.of(
             sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu, hysteresis_pu=thresholds.hysteresis_pu
@@ -95,27 +101,33 @@ def take_look(
     """
     channels = judged_channels(record.header, point)
     rate_hz = record.header.rate_hz
-    marks = _Marks(channels)
+    marks = Marks(len(channels))
+    peaks = np.zeros(len(channels))  # largest sample so far, about, in counts
+    scales = np.array([abs(channel.scale or 1.0) for channel in channels])
     squares: list[npt.NDArray[np.float32]] = []
     rest: SampleArray | None = None  # samples since the last line of the grid, which is anchored at the record's start
     suspects: Suspects | None = None
     position = half = 0
     for block in record.blocks(point):
         if rest is None:
-            nominal_hz = nominal_hz or _frequency(record, block)
-            half = _half_window(rate_hz, nominal_hz)
+            nominal_hz = nominal_hz or frequency_of(record, block)
+            half = half_of(rate_hz, nominal_hz)
             rest = block[:, :0]
         to_line = min(half - rest.shape[1], block.shape[1])
         bridge = np.concatenate([rest, block[:, :to_line]], axis=1)
         n_whole = (block.shape[1] - to_line) // half * half
         squares += [squares_of_halves(part, channels, half=half) for part in (bridge, block[:, to_line:])]
         rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
-        marks.add(block, position=position, half=half, samples_per_cycle=rate_hz / float(nominal_hz or 0))
-        marks.remember_peaks(squares[-1], half=half)
+        flags = [
+            sample_flags(row, channel, samples_per_cycle=rate_hz / float(nominal_hz or 0), peak=peak)
+            for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
+        ]
+        marks.add(flags, position=position, half=half)
+        if squares[-1].shape[1]:
+            peaks = np.maximum(peaks, np.sqrt(2.0 * squares[-1].max(axis=1) / half) / scales)
         if least_transient_pu is not None and block.shape[1]:
             if suspects is None:
-                level_v = float(np.sqrt(2.0 * np.median(squares[-1]) / half)) if squares[-1].size else 0.0
-                suspects = Suspects(channels, rate_hz / float(nominal_hz or 0), least_transient_pu * level_v)
+                suspects = Suspects.of_first(block, channels, rate_hz / float(nominal_hz or 0), least_transient_pu)
             suspects.add(block, position=position)
         position += block.shape[1]
     if rest is None or nominal_hz is None or position < 2 * half:
@@ -128,42 +140,13 @@ def take_look(
     return Look(nominal_hz, rms, half, windows, position, unmeasured, tuple(marks.bits), rate_hz, suspects)
 
 
-class _Marks:
-    """Collects the marks of samples, capture by capture; few of them or none in most records."""
+def half_of(rate_hz: float, nominal_hz: float) -> int:
+    """Samples in half a window of the grid.
 
-    def __init__(self, channels: Sequence[Channel]) -> None:
-        self.bits = [0] * len(channels)
-        self._channels = channels
-        self._peaks = [0.0] * len(channels)  # largest sample so far, about, in counts
-        self._found: list[tuple[int, npt.NDArray[np.int64], npt.NDArray[np.int64]]] = []
-
-    def add(self, block: SampleArray, *, position: int, half: int, samples_per_cycle: float) -> None:
-        for c, (row, channel) in enumerate(zip(block, self._channels, strict=True)):
-            flags = sample_flags(row, channel, samples_per_cycle=samples_per_cycle, peak=self._peaks[c])
-            if flags is None:
-                continue
-            lost = flags & (MISSING | FLAT)
-            self.bits[c] |= int(np.bitwise_or.reduce(lost))
-            halves = [(np.flatnonzero(mask) + position) // half for mask in (flags, lost)]
-            self._found.append((c, halves[0], halves[1]))
-
-    def remember_peaks(self, squares: npt.NDArray[np.float32], *, half: int) -> None:
-        if squares.shape[1]:
-            for c, channel in enumerate(self._channels):
-                rms = float(np.sqrt(squares[c].max() / half))
-                self._peaks[c] = max(self._peaks[c], np.sqrt(2.0) * rms / abs(channel.scale or 1.0))
-
-    def in_halves(self, n: int) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
-        """Half windows with any mark, and how many samples of each are no measurement, by channel."""
-        marked = np.zeros((len(self._channels), n), np.bool_)
-        unmeasured = np.zeros((len(self._channels), n), np.int64)
-        for c, halves, lost in self._found:
-            marked[c, halves] = True
-            unmeasured[c] += np.bincount(lost, minlength=n)
-        return marked, unmeasured
-
-
-def _half_window(rate_hz: float, nominal_hz: float) -> int:
+    Raises
+    ------
+    SignalError : too few samples a cycle.
+    """
     if rate_hz < FEWEST_SAMPLES_A_CYCLE * nominal_hz:
         raise SignalError(
             f"{rate_hz:g} Hz is {rate_hz / nominal_hz:.3g} samples a cycle; "
@@ -176,7 +159,13 @@ def _last(record: Record, point: Point, n: int) -> SampleArray:
     return record.samples(point, record.n_samples - n, record.n_samples)
 
 
-def _frequency(record: Record, block: SampleArray) -> float:
+def frequency_of(record: Record, block: SampleArray) -> float:
+    """Nominal frequency by a record's first samples, or else by its header. [Hz]
+
+    Raises
+    ------
+    SignalError : neither tells it.
+    """
     try:
         return find_nominal_frequency(block, rate_hz=record.header.rate_hz)
     except SignalError:

@@ -101,10 +101,10 @@ def measured_channels(header: Header, point: Point) -> tuple[Channel, ...]:
 
 def measured_samples(capture: Capture, point: Point, *, first: int = 0) -> SampleArray:
     """Samples of `measured_channels` from sample `first` on; in volts and amperes where a voltage is a difference."""
-    voltages = judged_samples(capture, point, first=first)
     rows = [i for _, i in point.currents]
     if _is_plain(point):
-        return np.concatenate([voltages, capture.samples[rows, first:]])
+        return _rows(capture, [voltage.terms[0][0] for voltage in point.voltages] + rows, first)
+    voltages = judged_samples(capture, point, first=first)
     return np.concatenate([voltages, *(capture.physical(i)[None, first:].astype(np.float32) for i in rows)])
 
 
@@ -125,11 +125,15 @@ def judged_channels(header: Header, point: Point) -> tuple[Channel, ...]:
 def judged_samples(capture: Capture, point: Point, *, first: int = 0) -> SampleArray:
     """Raw samples of the judged voltages from sample `first` on, shape (n_voltages, n); volts for differences."""
     if _is_plain(point):
-        rows = [voltage.terms[0][0] for voltage in point.voltages]
-        if rows == list(range(rows[0], rows[0] + len(rows))):
-            return capture.samples[rows[0] : rows[0] + len(rows), first:]
-        return capture.samples[rows, first:]
+        return _rows(capture, [voltage.terms[0][0] for voltage in point.voltages], first)
     return np.stack([_combined(capture, voltage, first) for voltage in point.voltages])
+
+
+def _rows(capture: Capture, rows: list[int], first: int) -> SampleArray:
+    """Some rows from sample `first` on; no copy where they lie side by side."""
+    if rows == list(range(rows[0], rows[0] + len(rows))):
+        return capture.samples[rows[0] : rows[0] + len(rows), first:]
+    return capture.samples[rows, first:]
 
 
 def _combined(capture: Capture, voltage: JudgedVoltage, first: int) -> npt.NDArray[np.float32]:

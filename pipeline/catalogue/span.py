@@ -11,10 +11,13 @@ from dataclasses import dataclass
 
 from pipeline.catalogue.judge import Findings, Terms, judge
 from pipeline.catalogue.record import Record
+from pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, is_steady
+from pipeline.events import Event
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
 SLIDING_LEAD_IN_S = 600.0  # ten time constants of the sliding reference
-_EDGE_S = 0.1  # an event that ends so close to the end of what was read may go on after it
+_EDGE_S = 0.1  # an event that ends so close to the end of what was read may go on after it,
+_STEADY_EDGE_S = 10.0  # and a steady state, whose windows are seconds apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +26,8 @@ class Span:
 
     Attributes
     ----------
-    findings : events that start in the span; coverage of the part of the record that lies in it.
+    findings : events that start in the span, and its part of steady states that outlast it; coverage of the part of
+        the record that lies in it.
     used : (first, stop) of the record's pieces that were read; (0, 0) where none lies in the span.
     """
 
@@ -44,7 +48,7 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
     -------
     Span. What leads in is read for ten seconds at least, as far as the record goes back; where an event of the span, or
     one that an event of the span may be part of, is under way at an edge of what was read, more is read, to the
-    record's end if need be.
+    record's end if need be; a steady state is followed for a minute and then cut, see `cut_at_edges`.
     """
     n = len(record.pieces)
     starts = [record.start_ns(k) for k in range(n)]
@@ -62,10 +66,19 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
         findings = judge(part, site=site, terms=terms, within=within)
         begin_ns, end_ns = starts[first], ends[stop - 1]
         edge_ns = round(_EDGE_S * 1e9)
-        owned = tuple(event for event in findings.events if from_ns <= event.start < to_ns)
-        under_way = any(e.start < begin_ns + edge_ns and e.end > from_ns for e in findings.events)
-        before = first > 0 and under_way and (sliding or bool(owned))  # else it changes nothing in the span
-        after = stop < n and any(event.end > end_ns - edge_ns for event in owned)
+        cut = (cut_at_edges(event, from_ns=from_ns, to_ns=to_ns) for event in findings.events)
+        owned = tuple(event for event in cut if event is not None)
+        brief = [event for event in findings.events if not is_steady(event)]
+        of_span = [event for event in brief if from_ns <= event.start < to_ns]
+        under_way = any(e.start < begin_ns + edge_ns and e.end > from_ns for e in brief)
+        before = first > 0 and under_way and (sliding or bool(of_span))  # else it changes nothing in the span
+        after = stop < n and (
+            any(event.end > end_ns - edge_ns for event in of_span)
+            or (
+                end_ns < to_ns + round((FOLLOWED_S + _STEADY_EDGE_S) * 1e9)
+                and _lasts(findings.events, from_ns, to_ns, end_ns - round(_STEADY_EDGE_S * 1e9))
+            )
+        )
         if not (before or after):
             break
         lead_in_s *= 4
@@ -74,6 +87,11 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
         if after:
             stop = min(n, stop + 2 * (stop - inside[-1]))
     return Span(Findings(owned, findings.coverage, findings.notes), (first, stop))
+
+
+def _lasts(events: Sequence[Event], from_ns: int, to_ns: int, end_ns: int) -> bool:
+    """Whether some steady state of the span was still under way at the end of what was read."""
+    return any(is_steady(event) and event.start < to_ns and event.end > max(from_ns, end_ns) for event in events)
 
 
 def _reach_back(starts: Sequence[int], first: int, from_ns: int, lead_in_s: float) -> int:

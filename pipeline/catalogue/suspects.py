@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from pipeline.capture import Channel, SampleArray
+from pipeline.measures.calm import squares_of_halves
 from pipeline.measures.residue import BLOCKS_A_CYCLE, FEWEST_SAMPLES_A_CYCLE, candidate_blocks, candidate_spans
 
 Span = tuple[int, int]
@@ -16,6 +17,7 @@ Span = tuple[int, int]
 _CHUNK = 1 << 17  # samples over which one delay serves
 _FREQUENCY_SPAN: Final = 0.02  # of nominal, to each side, in which the delay is sought
 _DELAY_CYCLES = 8  # on which it is sought
+_LEVEL_CYCLES = 500  # that tell the voltage's own peak
 _NARROWEST = 2.0  # samples: an impulse this narrow, at the threshold, is still suspect
 _QUIET_MARGIN = 1.45  # over the loudest blocks of quiet cycles, for blocks of 16 samples; longer ones vary less
 
@@ -37,6 +39,14 @@ class Suspects:
     least_v: float
     found: list[Span] = field(default_factory=list)
     _tail: SampleArray | None = None
+
+    @classmethod
+    def of_first(cls, block: SampleArray, channels: Sequence[Channel], per_cycle: float, least_pu: float) -> Suspects:
+        """A collector for a record by its first samples: least_pu is of the voltage's own peak in them."""
+        half = max(int(per_cycle / 2), 1)
+        squares = squares_of_halves(block[:, : _LEVEL_CYCLES * 2 * half], channels, half=half)
+        level_v = float(np.sqrt(2.0 * np.median(squares) / half)) if squares.size else 0.0
+        return cls(channels, per_cycle, least_pu * level_v)
 
     def add(self, block: SampleArray, *, position: int) -> None:
         """Look at the next samples, shape (n_channels, n), which begin at a record position."""

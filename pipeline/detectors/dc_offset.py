@@ -7,7 +7,7 @@ import numpy.typing as npt
 from pydantic import Field
 
 from pipeline.detectors.finding import Finding
-from pipeline.detectors.harmonics import SteadySettings, lasting_excursions, unmarked
+from pipeline.detectors.steady import SteadySettings, lasting_excursions, unmarked
 from pipeline.measures.spectra import Spectra
 
 

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pydantic import Field
 
 from pipeline.detectors.finding import Finding
-from pipeline.detectors.harmonics import SteadySettings, lasting_excursions, shares_of, unmarked
+from pipeline.detectors.steady import SteadySettings, lasting_excursions, shares_of, unmarked
 from pipeline.errors import SignalError
 from pipeline.measures.spectra import Spectra
 

@@ -7,14 +7,14 @@ import numpy.typing as npt
 from pydantic import Field
 
 from pipeline.detectors.finding import Finding
-from pipeline.detectors.harmonics import (
+from pipeline.detectors.spans import F64
+from pipeline.detectors.steady import (
     LastingExcursion,
     SteadySettings,
     lasting_excursions,
     shares_of,
     unmarked,
 )
-from pipeline.detectors.spans import F64
 from pipeline.measures.spectra import Spectra
 
 _MOST_NAMED = 6

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.measures.half_cycle import HalfCycles
+from pipeline.measures.waveshape import Waveshape
 
 F64 = npt.NDArray[np.float64]
 
@@ -23,10 +24,12 @@ class Measured:
     half_cycles : of the judged voltages that are live; with the fundamental's phasors.
     currents : Urms(1/2)-like series of the currents, or None where none is measured or wanted.
     phases, current_phases : of the channels of each.
+    names, current_names : of the channels of each, as the recorder has them.
     line_to_line : the voltages are between phases.
     reference_v : what 1 pu stands for: scalar, or shape (n_channels, n) where it slides. [V]
     nominal_v : nominal voltage of each judged voltage. [V]
     variations : float64, shape (k, 2). Starts and stops of the sags, swells and interruptions.
+    waveshape : spectra and notches of a window every few seconds, none of them in a variation; None where not wanted.
     suspects : spans [first, stop) in which the waveform differs from the cycle before.
     n_samples : length of the record.
     waveform : gives the voltages of positions [first, stop), shape (n_channels, stop - first). [V]
@@ -36,10 +39,13 @@ class Measured:
     currents: HalfCycles | None
     phases: tuple[str, ...]
     current_phases: tuple[str, ...]
+    names: tuple[str, ...]
+    current_names: tuple[str, ...]
     line_to_line: bool
     reference_v: Any
     nominal_v: float
     variations: F64
+    waveshape: Waveshape | None
     suspects: tuple[tuple[int, int], ...]
     n_samples: int
     waveform: Callable[[int, int], F64]

@@ -7,7 +7,7 @@ the fundamental is tracked on the first, and the second makes the integral of th
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -17,7 +17,7 @@ import numpy.typing as npt
 from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
 from pipeline.errors import SignalError
-from pipeline.measures.quality import sample_flags
+from pipeline.measures.quality import sample_flags, window_flags
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, block_sums, mean_square, rms_between
 from pipeline.measures.tracking import BLOCK_HOPS, PARTS, SMOOTH_HOPS, Carry, Grid, Track, track_fundamental
 
@@ -27,7 +27,7 @@ U8 = npt.NDArray[np.uint8]
 
 STRETCH_SAMPLES: Final = 1 << 19  # samples a channel that are tracked at one go
 _LAG_HOPS = PARTS + SMOOTH_HOPS + 4  # behind the newest hop, where no later sample changes a value any more
-_LEAD_HOPS = SMOOTH_HOPS + 2  # before the first new value
+_LEAD_HOPS = 28  # before the first new value: frequency settles in it, and 12 cycles of followers lie in it
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,38 @@ class HalfCycles:
             fundamental=tracked,
         )
 
+    def part(self, first: int, stop: int) -> HalfCycles:
+        """The half cycles [first, stop)."""
+        return replace(
+            self,
+            u_half=self.u_half[:, first:stop],
+            starts=self.starts[:, first:stop],
+            frequency_hz=self.frequency_hz[first:stop],
+            tracked=self.tracked[first:stop],
+            flags=self.flags[:, first:stop],
+            fundamental=None if self.fundamental is None else self.fundamental[:, first:stop],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A part of a record as the meter has it in hand, for further measures of the same samples.
+
+    Attributes
+    ----------
+    raw : shape (n_channels, n). Raw samples.
+    flags : of each channel's samples, see `measures.quality`; None where no sample has a mark.
+    start : record position of the first sample.
+    n_seen : samples at the start that the stretch before had too; at least 14 cycles, but in the first.
+    series : half cycles that became known with this stretch, starts in record positions; each comes once.
+    """
+
+    raw: Raw
+    flags: tuple[U8 | None, ...]
+    start: int
+    n_seen: int
+    series: HalfCycles
+
 
 class HalfCycleMeter:
     """Takes a record's samples in pieces of any size and gives its half-cycle series.
@@ -87,6 +119,7 @@ class HalfCycleMeter:
     rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
     n_leading : the first so many channels are tracked, the others (currents) share their windows, in turn; None: all.
     phasors : give the phasors of the tracked channels too.
+    followers : called with each stretch, so that other measures need no pass over the samples of their own.
 
     Raises
     ------
@@ -101,6 +134,7 @@ class HalfCycleMeter:
         nominal_hz: float,
         n_leading: int | None = None,
         phasors: bool = False,
+        followers: Sequence[Callable[[Stretch], None]] = (),
     ) -> None:
         if not channels:
             raise SignalError("there is no channel to measure")
@@ -114,6 +148,8 @@ class HalfCycleMeter:
         self._channels = tuple(channels)
         self._n_leading = len(self._channels) if n_leading is None else n_leading
         self._phasors = phasors
+        self._followers = tuple(followers)
+        self._n_seen = 0
         self._grid = Grid.of(rate_hz, nominal_hz)
         self._pieces: list[Raw] = []
         self._start = 0  # record position of the first buffered sample
@@ -141,7 +177,9 @@ class HalfCycleMeter:
         """The series of all that was pushed; call it once, at the record's end."""
         if self._buffered:
             self._measure(last=True)
-        return _joined(self._results, len(self._channels), self._grid)
+        if not self._results:
+            return _nothing(len(self._channels), self._grid)
+        return joined(self._results)
 
     def _take(self, samples: Raw) -> None:
         self._pieces.append(samples)
@@ -167,8 +205,11 @@ class HalfCycleMeter:
         )
         if self._phasors:
             result = _with_fundamental(result, track, self._channels, grid)
-        self._results.append(replace(result, starts=result.starts + self._start))
         self._remember_peaks(result)
+        result = replace(result, starts=result.starts + self._start)
+        self._results.append(result)
+        for follow in self._followers:
+            follow(Stretch(raw, tuple(flags), self._start, self._n_seen, result))
         if last:
             self._pieces, self._buffered = [], 0
             return
@@ -184,7 +225,7 @@ class HalfCycleMeter:
         )
         self._pieces = [raw[:, keep_from:].copy()]
         self._start += keep_from
-        self._buffered = raw.shape[1] - keep_from
+        self._buffered = self._n_seen = raw.shape[1] - keep_from
 
     def _remember_peaks(self, result: HalfCycles) -> None:
         for c, channel in enumerate(self._channels):
@@ -290,7 +331,7 @@ def _windows(
         u_half[c] = abs(channel.scale) * np.sqrt(square)
         flagged = flags[c]
         if flagged is not None:
-            marks[c] = _window_flags(flagged, starts[c], cycle)
+            marks[c] = window_flags(flagged, starts[c], cycle)
     tracked = np.interp(ticks, hops, track.steady.astype(np.float64)) > 0.5
     result = HalfCycles(u_half, starts, hertz.astype(np.float32), tracked, marks, grid.rate_hz, grid.nominal_hz)
     return result, next_tick
@@ -318,17 +359,6 @@ def _ticks(track: Track, grid: Grid, *, first_tick: int | None, stop: float) -> 
     return ticks[:n], first + n
 
 
-def _window_flags(flags: U8, starts: F64, cycle: F64) -> U8:
-    """All marks that occur within each window."""
-    first = np.clip(np.floor(starts).astype(np.int64), 0, flags.size)
-    final = np.clip(np.ceil(starts + cycle).astype(np.int64), 0, flags.size)
-    marks = np.zeros(starts.size, np.uint8)
-    for bit in (1, 2, 4):
-        count = np.concatenate(([0], np.cumsum((flags & bit) != 0)))
-        marks[count[final] > count[first]] |= bit
-    return marks
-
-
 def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: Grid) -> HalfCycles:
     """The series with the phasors at the middle of each window."""
     middle = (result.starts + 0.5 * grid.rate_hz / result.frequency_hz).mean(axis=0)
@@ -341,23 +371,26 @@ def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Chann
     return replace(result, fundamental=np.asarray(rows, np.complex64).reshape(n, result.n))
 
 
-def _joined(results: Sequence[HalfCycles], n_channels: int, grid: Grid) -> HalfCycles:
-    if not results:
-        return HalfCycles(
-            np.zeros((n_channels, 0), np.float32), np.zeros((n_channels, 0)), np.zeros(0, np.float32),
-            np.zeros(0, np.bool_), np.zeros((n_channels, 0), np.uint8), grid.rate_hz, grid.nominal_hz,
-        )  # fmt: skip
-    if len(results) == 1:
-        return results[0]
+def _nothing(n_channels: int, grid: Grid) -> HalfCycles:
     return HalfCycles(
-        np.concatenate([r.u_half for r in results], axis=1),
-        np.concatenate([r.starts for r in results], axis=1),
-        np.concatenate([r.frequency_hz for r in results]),
-        np.concatenate([r.tracked for r in results]),
-        np.concatenate([r.flags for r in results], axis=1),
-        grid.rate_hz,
-        grid.nominal_hz,
-        None
-        if results[0].fundamental is None
+        np.zeros((n_channels, 0), np.float32), np.zeros((n_channels, 0)), np.zeros(0, np.float32),
+        np.zeros(0, np.bool_), np.zeros((n_channels, 0), np.uint8), grid.rate_hz, grid.nominal_hz,
+    )  # fmt: skip
+
+
+def joined(results: Sequence[HalfCycles]) -> HalfCycles:
+    """Series of the same channels, one after the other."""
+    first = results[0]
+    if len(results) == 1:
+        return first
+    return replace(
+        first,
+        u_half=np.concatenate([r.u_half for r in results], axis=1),
+        starts=np.concatenate([r.starts for r in results], axis=1),
+        frequency_hz=np.concatenate([r.frequency_hz for r in results]),
+        tracked=np.concatenate([r.tracked for r in results]),
+        flags=np.concatenate([r.flags for r in results], axis=1),
+        fundamental=None
+        if first.fundamental is None
         else np.concatenate([r.fundamental for r in results if r.fundamental is not None], axis=1),
     )

@@ -90,6 +90,25 @@ def sample_flags(
     return flags
 
 
+def window_flags(
+    flags: npt.NDArray[np.uint8], starts: npt.NDArray[np.float64], lengths: npt.NDArray[np.float64]
+) -> npt.NDArray[np.uint8]:
+    """All marks that occur within each of some windows.
+
+    Parameters
+    ----------
+    flags : shape (n_samples,). Marks of one channel's samples.
+    starts, lengths : shape (n,). Of the windows. [samples]
+    """
+    first = np.clip(np.floor(starts).astype(np.int64), 0, flags.size)
+    final = np.clip(np.ceil(starts + lengths).astype(np.int64), 0, flags.size)
+    marks = np.zeros(starts.size, np.uint8)
+    for bit in (1, 2, 4):
+        count = np.concatenate(([0], np.cumsum((flags & bit) != 0)))
+        marks[count[final] > count[first]] |= bit
+    return marks
+
+
 def _missing(raw: Raw, channel: Channel, *, low: float, high: float) -> Mask | None:
     if raw.dtype.kind == "f":
         mask = None if np.isfinite(low) and np.isfinite(high) else ~np.isfinite(raw)

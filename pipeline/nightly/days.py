@@ -27,7 +27,7 @@ from pipeline.events import Event, catalogue_schema, catalogue_table, event_orde
 from pipeline.readers import read_captures
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
-from pipeline.terms import Quantity
+from pipeline.terms import STEADY_KINDS, Quantity
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -252,18 +252,20 @@ def _with_incidents(
     """
     site = fleet.site(day.site)
     window_s = 0.0 if site is None else fleet.thresholds[site.thresholds].incident_window_s
-    rest = sorted(events, key=event_order)
+    steady = [replace(event, incident_id=event.event_id) for event in events if event.kind in STEADY_KINDS]
+    rest = sorted((event for event in events if event.kind not in STEADY_KINDS), key=event_order)
     incident, until = before or ("", 0)
     continued: list[Event] = []
     while rest and before and rest[0].start <= until:
         continued.append(replace(rest.pop(0), incident_id=incident))
         until = max(until, continued[-1].end)
     grouped = [*continued, *with_incidents(rest, window_s=window_s)]
+    ordered = sorted([*steady, *grouped], key=event_order)
     if rest:
         incident = grouped[-1].incident_id
         members = [event for event in grouped if event.incident_id == incident]
         until = max(members[0].start + round(window_s * 1e9), *(event.end for event in members))
-    return grouped, [incident, until] if incident and until >= day_start_ns(day.day + _ONE_DAY) else None
+    return ordered, [incident, until] if incident and until >= day_start_ns(day.day + _ONE_DAY) else None
 
 
 def _open_incident(day: Day, fleet: Fleet) -> list[Any] | None:

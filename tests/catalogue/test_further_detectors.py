@@ -29,6 +29,7 @@ def judged(
     of_phase: tuple[float, float, float] = (1.0, 1.0, 1.0),
     f_hz: float = F_HZ,
     current: np.ndarray | float = 1.0,
+    added: np.ndarray | float = 0.0,
 ) -> list[Event]:
     """Events of ninety seconds of three voltages and currents with these changes, the currents first in the file."""
     t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
@@ -39,6 +40,7 @@ def judged(
         rows.append(2000 * current * wave + rng.normal(0, 4, t.size))
     for phase in range(3):
         wave = np.sin(2 * np.pi * f_hz * t - phase * 2 * np.pi / 3)
+        wave = wave + added if phase == 0 else wave
         rows.append(12_000 * level * of_phase[phase] * wave + rng.normal(0, 12, t.size))
     channels = tuple(Channel(f"I{p}", "current", p, "A", 0.01) for p in "ABC")
     channels += tuple(Channel(f"U{p}", "voltage", p, "V", SCALE) for p in "ABC")
@@ -54,7 +56,12 @@ def between(first_s: float, stop_s: float, inside: float, outside: float = 1.0) 
     return np.where((t >= first_s) & (t < stop_s), inside, outside)
 
 
-EVERY = {name: {} for name in ("rapid_voltage_change", "flicker", "unbalance", "frequency_deviation", "inrush")}
+def tone(hertz: float, amplitude: float, first_s: float = 0.0, stop_s: float = 1e9) -> np.ndarray:
+    t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    return np.where((t >= first_s) & (t < stop_s), amplitude * np.sin(2 * np.pi * hertz * t + 0.7), 0.0)
+
+
+EVERY = {name: {} for name in detectors()}
 
 
 def test_a_steady_balanced_record_has_no_event_of_any_kind() -> None:
@@ -118,4 +125,73 @@ def test_names_and_settings_of_detectors_are_checked_with_the_nearest_known() ->
         choose({"unbalance": {"limit_pct": "high"}})
     with pytest.raises(ConfigError, match="uh05"):
         choose({"limit": {"rules": [{"name": "x", "variable": "volts", "above": 1.0}]}})
-    assert set(EVERY) < set(detectors())
+
+
+@pytest.mark.parametrize(
+    ("hertz", "kind", "note"),
+    [
+        (250.0, "harmonics", "h5 9"),
+        (1_050.0, "harmonics", "h21 9"),
+        (175.0, "interharmonics", "between orders 3 and 4"),
+    ],
+)
+def test_a_tone_of_nine_per_cent_on_one_phase_is_a_harmonic_or_an_interharmonic_that_lasts(
+    hertz: float, kind: str, note: str
+) -> None:
+    events = judged(EVERY, added=tone(hertz, 0.09, 20.0, 60.0))
+    (event,) = [event for event in events if event.kind == kind]
+    assert (event.phases, event.magnitude_unit) == ("A", "%")
+    assert event.magnitude == pytest.approx(9.0, abs=0.2)
+    assert note in event.notes
+    assert (event.start - START_NS) / 1e9 == pytest.approx(20.0, abs=4.3)  # a window every four seconds
+    assert event.observed_s == pytest.approx(40.0, abs=8.6)
+    # What does not repeat each cycle is a transient until the floor, of 64 cycles, has followed.
+    beside = [event for event in events if event.kind not in (kind, "flicker")]
+    assert all(19.9 < (event.start - START_NS) / 1e9 < 20.0 + 64 / F_HZ for event in beside)
+    assert {event.kind for event in beside} <= {"oscillatory_transient", "impulsive_transient"}
+
+
+def test_a_constant_in_the_voltage_of_one_phase_is_a_dc_offset() -> None:
+    (event,) = judged(EVERY, added=0.02 * np.sqrt(0.5))
+    assert (event.kind, event.phases, event.open_start, event.open_end) == ("dc_offset", "A", True, True)
+    assert event.magnitude == pytest.approx(2.0, abs=0.05)  # a constant of 0.0141 peaks is 2 % of Urms
+
+
+def test_broadband_noise_of_three_per_cent_is_noise() -> None:
+    rng = np.random.default_rng(3)
+    events = judged({**EVERY}, added=0.03 * np.sqrt(0.5) * rng.standard_normal(round(LENGTH_S * RATE_HZ)))
+    (event,) = [event for event in events if event.kind == "noise"]
+    assert (event.phases, event.magnitude_unit) == ("A", "%")
+    assert event.magnitude == pytest.approx(3.0, abs=0.4)
+    assert {event.kind for event in events} == {"noise"}
+
+
+def test_four_notches_a_cycle_are_notching_and_no_transients() -> None:
+    """Depth is a share of the voltage at the notch, as IEEE 519-1992, 10.3 has it (from memory)."""
+    angle = 2 * np.pi * F_HZ * np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    notch = np.zeros(angle.size)
+    for centre in (np.pi / 3, 2 * np.pi / 3, 4 * np.pi / 3, 5 * np.pi / 3):
+        inside = np.abs((angle - centre + np.pi) % (2 * np.pi) - np.pi) < 0.13
+        notch[inside] = -0.3 * np.sin(angle[inside])
+    events = judged(EVERY, added=notch)
+    (event,) = [event for event in events if event.kind == "notching"]
+    assert (event.phases, event.repeats) == ("A", 4)
+    assert event.magnitude == pytest.approx(30.0, abs=3.0)
+    assert {event.kind for event in events} <= {"notching", "harmonics"}
+
+
+@pytest.mark.parametrize(
+    ("variable", "further", "expected"),
+    [("thd_u", {"channel": "UA", "above": 5.0}, 9.0), ("u2", {"above": 1.0}, None), ("f", {"above": 40.0}, 50.0)],
+)
+def test_other_measured_variables_can_be_watched_by_channel_too(
+    variable: str, further: dict[str, object], expected: float | None
+) -> None:
+    rule = {"name": "r", "variable": variable, **further}
+    events = judged({"limit": {"rules": [rule]}}, added=tone(250.0, 0.09), of_phase=(0.95, 1.0, 1.0))
+    (event,) = [event for event in events if event.kind == "limit"]
+    if expected is not None:
+        assert event.magnitude == pytest.approx(expected, rel=0.02)
+    else:  # 95/100/100: |0.95 - 1| / (0.95 + 2), by the symmetrical components
+        assert event.magnitude == pytest.approx(100 * 0.05 / 2.95, rel=0.02)
+    assert judged({"limit": {"rules": [{**rule, "channel": "UB"}]}}) == []

@@ -16,12 +16,11 @@ from pydantic import ValidationError
 from pipeline.detectors.harmonics import (
     HarmonicLimits,
     HarmonicSettings,
-    SteadySettings,
     compatibility_levels,
     find_harmonics,
-    lasting_excursions,
     limits_of,
 )
+from pipeline.detectors.steady import SteadySettings, lasting_excursions
 from pipeline.errors import ConfigError, SignalError
 from pipeline.measures.half_cycle import measure_half_cycles
 from pipeline.measures.spectra import Spectra, synchronised_spectra, windows_of

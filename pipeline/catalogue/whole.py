@@ -1,0 +1,96 @@
+"""One pass over a whole record: half cycles, waveshape, marks and suspect places, for all detectors together."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+
+import numpy as np
+
+from pipeline.catalogue.look import Look, frequency_of, half_of
+from pipeline.catalogue.marks import Marks
+from pipeline.catalogue.points import Point, judged_channels, measured_channels
+from pipeline.catalogue.record import Record
+from pipeline.catalogue.suspects import Suspects
+from pipeline.detectors.contract import Need
+from pipeline.errors import SignalError
+from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
+from pipeline.measures.waveshape import WaveshapeMeter
+
+
+def measure_whole(
+    record: Record,
+    point: Point,
+    *,
+    nominal_hz: float | None,
+    needs: Collection[Need],
+    least_transient_pu: float | None = None,
+) -> Look:
+    """Measure all of a record, each capture loaded once.
+
+    Parameters
+    ----------
+    record : captures that follow one another.
+    point : whose voltages, and currents where needed, are measured.
+    nominal_hz : or None: worked out from the first capture, or else taken from its header. [Hz]
+    needs : of the detectors: ``currents``, ``waveshape``.
+    least_transient_pu : note where a transient of this peak may be, in pu of the voltage's own peak; None: do not.
+
+    Returns
+    -------
+    Look with `series`, and `waveshape` where it is needed.
+
+    Raises
+    ------
+    SignalError : no frequency to be told, too few samples a cycle, or less than one cycle of record.
+    """
+    voltages = judged_channels(record.header, point)
+    n_voltages, rate_hz = len(voltages), record.header.rate_hz
+    currents = "currents" in needs and bool(point.currents)
+    channels = measured_channels(record.header, point) if currents else voltages
+    marks = Marks(n_voltages)
+    meter: HalfCycleMeter | None = None
+    shape: WaveshapeMeter | None = None
+    suspects: Suspects | None = None
+    position = half = 0
+
+    def follow_marks(stretch: Stretch) -> None:
+        fresh = [flags if flags is None else flags[stretch.n_seen :] for flags in stretch.flags[:n_voltages]]
+        marks.add(fresh, position=stretch.start + stretch.n_seen, half=half)
+
+    for block in record.blocks(point, currents=currents):
+        if meter is None:
+            nominal_hz = nominal_hz or frequency_of(record, block[:n_voltages])
+            half = half_of(rate_hz, nominal_hz)
+            followers = [follow_marks]
+            if "waveshape" in needs:
+                shape = WaveshapeMeter(voltages, rate_hz=rate_hz, nominal_hz=nominal_hz)
+                followers.append(shape.follow)
+            meter = HalfCycleMeter(
+                channels, rate_hz=rate_hz, nominal_hz=nominal_hz, n_leading=n_voltages, phasors=True,
+                followers=followers,
+            )  # fmt: skip
+        meter.push(block)
+        if least_transient_pu is not None and block.shape[1]:
+            if suspects is None:
+                suspects = Suspects.of_first(
+                    block[:n_voltages], voltages, rate_hz / float(nominal_hz or 0), least_transient_pu
+                )
+            suspects.add(block[:n_voltages], position=position)
+        position += block.shape[1]
+    series = None if meter is None else meter.finish()
+    if series is None or nominal_hz is None or not series.n:
+        raise SignalError("under one cycle of record; nothing can be judged")
+    marked, unmeasured = marks.in_halves(position // half + 2)
+    return Look(
+        nominal_hz,
+        np.asarray(series.u_half[:n_voltages]),
+        half,
+        (marked[:, 1:] | marked[:, :-1])[:, : max(position // half - 1, 1)],
+        position,
+        unmeasured,
+        tuple(marks.bits),
+        rate_hz,
+        suspects,
+        series,
+        None if shape is None else shape.finish(),
+    )

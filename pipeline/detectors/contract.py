@@ -1,0 +1,48 @@
+"""What a detector beyond those of RMS variations is, for our own and those of other distributions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from pydantic import BaseModel
+
+from pipeline.detectors.finding import Finding
+from pipeline.detectors.measured import Measured
+
+Need = Literal["series", "currents", "waveshape", "waveform"]
+
+
+@dataclass(frozen=True, slots=True)
+class Detector:
+    """One detector.
+
+    Attributes
+    ----------
+    name : in settings and commands.
+    settings : the model that its settings are checked by; all have defaults. One with a property ``needs`` says so
+        itself.
+    find : from the measures and the settings to findings, in order of start.
+    needs : of `Measured`: the half-cycle ``series`` of the whole record, the ``currents`` too, the ``waveshape`` of a
+        window every few seconds; or only the ``waveform`` where it is suspect.
+    """
+
+    name: str
+    settings: type[BaseModel]
+    find: Callable[[Measured, Any], list[Finding]]
+    needs: frozenset[Need]
+
+
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """A detector with its settings."""
+
+    detector: Detector
+    settings: BaseModel
+
+    @property
+    def needs(self) -> frozenset[Need]:
+        """What it needs with these settings."""
+        own: frozenset[Need] = getattr(self.settings, "needs", self.detector.needs)
+        return own

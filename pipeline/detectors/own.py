@@ -1,0 +1,193 @@
+"""Our own detectors beyond those of RMS variations: what each takes of the measures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, field_validator
+
+from pipeline.detectors.contract import Detector, Need
+from pipeline.detectors.dc_offset import DcOffsetSettings, find_dc_offset
+from pipeline.detectors.finding import Finding
+from pipeline.detectors.flattening import FlatToppingSettings, find_flat_topping
+from pipeline.detectors.frequency_deviation import FrequencyDeviationSettings, find_frequency_deviations
+from pipeline.detectors.harmonics import HarmonicSettings, find_harmonics, limits_of
+from pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
+from pipeline.detectors.interharmonics import InterharmonicSettings, find_interharmonics
+from pipeline.detectors.limits import LimitRule, find_limit_excursions
+from pipeline.detectors.measured import Measured
+from pipeline.detectors.noise import NoiseSettings, find_noise
+from pipeline.detectors.notching import NotchingSettings, find_notching
+from pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
+from pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find_transients
+from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
+from pipeline.detectors.variables import LIMIT_VARIABLES, series_of, windows_of_cycles
+from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
+from pipeline.measures.spectra import Spectra
+
+_SERIES: frozenset[Need] = frozenset({"series"})
+_SHAPE: frozenset[Need] = frozenset({"series", "waveshape"})
+_CURRENTS: frozenset[Need] = frozenset({"series", "currents"})
+
+
+class LimitSettings(BaseModel):
+    """The rules of ``[[limits]]``."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    rules: tuple[LimitRule, ...] = ()
+
+    @field_validator("rules")
+    @classmethod
+    def _known(cls, rules: tuple[LimitRule, ...]) -> tuple[LimitRule, ...]:
+        for rule in rules:
+            if rule.variable not in LIMIT_VARIABLES:
+                known = ", ".join(LIMIT_VARIABLES)
+                raise ValueError(f"limit {rule.name!r}: variable {rule.variable!r}; known are {known}")
+        return rules
+
+    @property
+    def needs(self) -> frozenset[Need]:
+        """What the variables of the rules need."""
+        return _SERIES.union(*(LIMIT_VARIABLES[rule.variable].needs for rule in self.rules))
+
+
+def _rapid_voltage_changes(measured: Measured, settings: RapidVoltageChangeSettings) -> list[Finding]:
+    series = measured.half_cycles
+    return find_rapid_voltage_changes(
+        series.u_half,
+        series.starts,
+        reference_v=measured.scalar_reference_v,
+        nominal_frequency_hz=measured.nominal_hz,
+        settings=settings,
+        flags=series.flags,
+        variations=measured.variations,
+    )
+
+
+def _fluctuations(measured: Measured, settings: VoltageFluctuationSettings) -> list[Finding]:
+    series = measured.half_cycles
+    return find_voltage_fluctuations(
+        series.u_half,
+        series.starts,
+        reference_v=measured.scalar_reference_v,
+        rate_hz=measured.rate_hz,
+        nominal_frequency_hz=measured.nominal_hz,
+        settings=settings,
+        flags=series.flags,
+    )
+
+
+def _unbalance(measured: Measured, settings: UnbalanceSettings) -> list[Finding]:
+    windows = windows_of_cycles(measured)
+    if windows is None:
+        return []
+    return find_unbalance(
+        windows.values, windows.starts, rate_hz=measured.rate_hz, settings=settings, flags=windows.flags
+    )
+
+
+def _frequency(measured: Measured, settings: FrequencyDeviationSettings) -> list[Finding]:
+    series = measured.half_cycles
+    if not series.n:
+        return []
+    return find_frequency_deviations(
+        series.frequency_hz,
+        series.tracked,
+        series.starts[0],
+        rate_hz=measured.rate_hz,
+        nominal_frequency_hz=measured.nominal_hz,
+        settings=settings,
+    )
+
+
+def _inrush(measured: Measured, settings: InrushSettings) -> list[Finding]:
+    currents = measured.currents
+    if currents is None or not currents.n:
+        return []
+    return find_inrush(
+        currents.u_half,
+        currents.starts,
+        rate_hz=measured.rate_hz,
+        nominal_frequency_hz=measured.nominal_hz,
+        settings=settings,
+        flags=currents.flags,
+        voltage=VoltageBeside(measured.half_cycles.u_half, measured.scalar_reference_v, measured.half_cycles.flags),
+    )
+
+
+def _transients(measured: Measured, settings: TransientSettings) -> list[Finding]:
+    found: list[Finding] = []
+    for first, stop in measured.suspects:
+        u = measured.waveform(first, stop)
+        if not np.isfinite(u).all() or stop - first < FEWEST_CYCLES * measured.rate_hz / measured.nominal_hz:
+            continue
+        local = find_transients(
+            u,
+            rate_hz=measured.rate_hz,
+            frequency_hz=measured.nominal_hz,
+            nominal_peak=np.sqrt(2.0) * measured.nominal_v,
+            settings=settings,
+        )
+        found += [finding.moved(first) for finding in local]
+    return found
+
+
+def _of_spectra(find: Callable[..., list[Finding]]) -> Callable[[Measured, Any], list[Finding]]:
+    """A detector that takes spectra, as one that takes the measures."""
+
+    def from_measured(measured: Measured, settings: Any) -> list[Finding]:
+        shape = measured.waveshape
+        if shape is None:
+            return []
+        return find(shape.spectra, nominal=measured.nominal_v, settings=settings, flags=shape.flags)
+
+    return from_measured
+
+
+def _harmonics(spectra: Spectra, *, settings: HarmonicSettings, **further: Any) -> list[Finding]:
+    return find_harmonics(spectra, settings=settings, limits=limits_of(settings), **further)
+
+
+def _notching(measured: Measured, settings: NotchingSettings) -> list[Finding]:
+    shape = measured.waveshape
+    return [] if shape is None else find_notching(shape.notches, settings=settings, flags=shape.flags)
+
+
+def _limits(measured: Measured, settings: LimitSettings) -> list[Finding]:
+    return [finding for rule in settings.rules for finding in _excursions(measured, rule)]
+
+
+def _excursions(measured: Measured, rule: LimitRule) -> list[Finding]:
+    found: list[Finding] = []
+    for one in series_of(measured, rule.variable):
+        if rule.phase in ("", one.phase) and rule.channel in ("", one.name):
+            found += find_limit_excursions(
+                one.times,
+                one.values,
+                rule,
+                rate_hz=measured.rate_hz,
+                nominal=one.nominal,
+                unit=one.unit,
+                channel=one.channel,
+            )
+    return found
+
+
+OWN = (
+    Detector("transient", TransientSettings, _transients, frozenset({"waveform"})),
+    Detector("rapid_voltage_change", RapidVoltageChangeSettings, _rapid_voltage_changes, _SERIES),
+    Detector("flicker", VoltageFluctuationSettings, _fluctuations, _SERIES),
+    Detector("unbalance", UnbalanceSettings, _unbalance, _SERIES),
+    Detector("frequency_deviation", FrequencyDeviationSettings, _frequency, _SERIES),
+    Detector("harmonics", HarmonicSettings, _of_spectra(_harmonics), _SHAPE),
+    Detector("interharmonics", InterharmonicSettings, _of_spectra(find_interharmonics), _SHAPE),
+    Detector("flat_topping", FlatToppingSettings, _of_spectra(find_flat_topping), _SHAPE),
+    Detector("dc_offset", DcOffsetSettings, _of_spectra(find_dc_offset), _SHAPE),
+    Detector("noise", NoiseSettings, _of_spectra(find_noise), _SHAPE),
+    Detector("notching", NotchingSettings, _notching, _SHAPE),
+    Detector("inrush", InrushSettings, _inrush, _CURRENTS),
+    Detector("limit", LimitSettings, _limits, _SERIES),
+)
