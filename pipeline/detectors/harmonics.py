@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -49,6 +50,7 @@ class HarmonicSettings(SteadySettings):
     least_fundamental_pu: float = Field(0.5, gt=0)
 
 
+@cache
 def compatibility_levels(table: str = "en-50160") -> HarmonicLimits:
     """Limits of a table in datasets/limits/compatibility-levels.csv.
 

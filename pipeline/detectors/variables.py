@@ -152,6 +152,6 @@ LIMIT_VARIABLES = {
     "u2": Variable("negative-sequence unbalance [%]", _SERIES, lambda measured: _unbalance(measured, zero=False)),
     "u0": Variable("zero-sequence unbalance [%]", _SERIES, lambda measured: _unbalance(measured, zero=True)),
     "thd_u": Variable(
-        "total harmonic distortion, a window every four seconds [%]", _SERIES | {"waveshape"}, _distortion
+        "total harmonic distortion, a window every five seconds [%]", _SERIES | {"waveshape"}, _distortion
     ),
 }

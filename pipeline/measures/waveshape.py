@@ -23,7 +23,7 @@ F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 
-EVERY: Final = 20  # windows, one is measured: every four seconds; common practice, no source
+EVERY: Final = 25  # windows, one is measured: every five seconds; common practice, no source
 _FEWEST_SAMPLES_A_CYCLE: Final = 24  # for notches and more than a few orders
 _IN_UNITS: Final = {"dc", "rms", "harmonics", "interharmonics", "floor", "noise", "depth", "area"}
 

@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +26,7 @@ from threadpoolctl import threadpool_limits
 
 from pipeline.catalogue.judge import Terms
 from pipeline.config import Thresholds
+from pipeline.detectors.registry import choose, detectors
 from pipeline.readers import read_captures
 from pipeline.screening import screen
 from pipeline.writers.comtrade import write_comtrade
@@ -70,6 +72,28 @@ def bench_decode(folder: Path) -> list[Row]:
         times, ours_s, bare_s = ratio(screening, decode, turns=7)
     speed = f"{n_samples / ours_s / 1e6:.0f} against {n_samples / bare_s / 1e6:.0f} million samples/s"
     return [("screening a Parquet archive, times pyarrow's bare decode", "≤ 2", f"{times:.2f} ({speed})")]
+
+
+def bench_detectors(folder: Path) -> list[Row]:
+    """Screening with every detector on, voltages and currents, against pyarrow's bare decode of the same columns."""
+    paths = parquet_archive(folder, n_files=24, seconds=60)
+    n_samples = len(paths) * 6 * round(60 * RATE_HZ)
+    rule = {"name": "rule", "variable": "uh05", "above": 1.2, "measured_as": "pu"}
+    wanted = {name: {} for name in detectors()} | {"limit": {"rules": [rule]}}
+    terms = replace(TERMS, detectors=choose(wanted))
+
+    def decode() -> None:
+        for path in paths:
+            pq.ParquetFile(path).read(use_threads=False)
+
+    def screening() -> None:
+        kinds = [event.kind for event in screen([folder], terms=terms, workers=1).events]
+        assert kinds == ["sag"] * (len(paths) // 2), kinds
+
+    with threadpool_limits(1):
+        times, ours_s, bare_s = ratio(screening, decode, turns=5)
+    speed = f"{n_samples / ours_s / 1e6:.0f} against {n_samples / bare_s / 1e6:.0f} million samples/s"
+    return [(f"the same with all {len(wanted)} detectors on, six channels", "≤ 2.5", f"{times:.2f} ({speed})")]
 
 
 def bench_workers(folder: Path) -> list[Row]:
@@ -194,6 +218,7 @@ def _peak_bytes(command: list[str]) -> int:
 
 BENCHMARKS = {
     "decode": bench_decode,
+    "detectors": bench_detectors,
     "workers": bench_workers,
     "pandas": bench_pandas,
     "comtrade": bench_comtrade,

@@ -25,7 +25,7 @@ def samples(dtype: str = "int16") -> np.ndarray:
     return np.round(np.stack(rows)).astype(dtype)
 
 
-def measured(raw: np.ndarray, channels: list[Channel], *, n_pieces: int = 1, every: int = 20) -> Waveshape:
+def measured(raw: np.ndarray, channels: list[Channel], *, n_pieces: int = 1, every: int = 25) -> Waveshape:
     shape = WaveshapeMeter(channels, rate_hz=RATE_HZ, nominal_hz=50.0, every=every)
     meter = HalfCycleMeter(channels, rate_hz=RATE_HZ, nominal_hz=50.0, followers=[shape.follow])
     for piece in np.array_split(raw, n_pieces, axis=1):
@@ -40,13 +40,13 @@ def volts(scale: float = 0.02, offset: float = 0.0) -> list[Channel]:
     return [Channel(name, "voltage", name[1], "V", scale, offset) for name in ("UA", "UB")]
 
 
-def test_its_windows_are_those_of_the_whole_series_one_in_twenty_and_none_is_lost_between_stretches() -> None:
+def test_its_windows_are_those_of_the_whole_series_one_in_twenty_five_and_none_is_lost_between_stretches() -> None:
     raw = samples()
     found = measured(raw, volts())
     meter = HalfCycleMeter(volts(), rate_hz=RATE_HZ, nominal_hz=50.0)
     meter.push(raw)
-    windows = windows_of(meter.finish(), every=20)
-    assert found.spectra.starts.size > N / RATE_HZ / 4 - 2
+    windows = windows_of(meter.finish(), every=25)
+    assert found.spectra.starts.size > N / RATE_HZ / 5 - 2
     np.testing.assert_allclose(found.spectra.starts, windows.starts, atol=1e-6)
     place = {"rate_hz": RATE_HZ, "starts": windows.starts, "lengths": windows.lengths, "n_cycles": 10}
     direct = synchronised_spectra(raw * 0.02, **place)
