@@ -34,7 +34,8 @@ def screen_command(
     detect: Annotated[
         str,
         typer.Option(
-            help="What else: transient, rapid_voltage_change, flicker, unbalance, frequency_deviation, inrush; or all."
+            help="What else: transient, rapid_voltage_change, flicker, unbalance, frequency_deviation, harmonics, "
+            "interharmonics, flat_topping, dc_offset, noise, notching, inrush; or all."
         ),
     ] = "",
     worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,

@@ -162,7 +162,7 @@ def test_broadband_noise_of_three_per_cent_is_noise() -> None:
     events = judged({**EVERY}, added=0.03 * np.sqrt(0.5) * rng.standard_normal(round(LENGTH_S * RATE_HZ)))
     (event,) = [event for event in events if event.kind == "noise"]
     assert (event.phases, event.magnitude_unit) == ("A", "%")
-    assert event.magnitude == pytest.approx(3.0, abs=0.4)
+    assert event.magnitude == pytest.approx(3.0, abs=0.6)  # the largest of 18 windows, each told to some 6 %
     assert {event.kind for event in events} == {"noise"}
 
 
