@@ -31,3 +31,11 @@ def resource(folder: Literal["datasets", "configs"], name: str) -> Path:
         if path.is_file():
             return path
     raise ConfigError(f"no file {name!r} in {folder}/")
+
+
+def resource_names(folder: Literal["datasets", "configs"], below: str, ending: str) -> list[str]:
+    """Names without their ending of the files with it in a folder below `datasets/` or `configs/`, in order."""
+    for root in (_PACKAGE / "_resources", _PACKAGE.parent):
+        if (root / folder / below).is_dir():
+            return sorted(path.stem for path in (root / folder / below).glob(f"*{ending}"))
+    return []

@@ -55,7 +55,7 @@ def _root(
 
 def app() -> int:
     """Run the command line. Returns the exit status."""
-    from pipeline.cli import demo_command, fleet_commands, screen_command  # noqa: F401  (each registers its commands)
+    from pipeline.cli import benchmark_command, demo_command, fleet_commands, screen_command  # noqa: F401  (each registers its commands)
 
     result: Any
     try:

@@ -1,0 +1,120 @@
+"""Whoever takes part in a benchmark of detectors: ours, baselines, and those of other distributions."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import entry_points
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import ConfigError
+
+F32 = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """What a contender is given.
+
+    Attributes
+    ----------
+    u : float32, shape (3, n_samples). Voltages to neutral. [V]
+    rate_hz : [Hz]
+    nominal_voltage_v : RMS. [V]
+    nominal_frequency_hz : [Hz]
+    """
+
+    u: F32
+    rate_hz: float
+    nominal_voltage_v: float
+    nominal_frequency_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Detection:
+    """One event that was found, or that there is.
+
+    Attributes
+    ----------
+    kind : ``sag``, ``swell``, ``interruption``, ``oscillatory_transient`` or ``impulsive_transient``; a contender that
+        finds changes without telling their kind says ``change``, which matches any RMS variation.
+    start_s, stop_s : from the first sample. [s]
+    magnitude_pu : residual voltage, swell maximum, or peak over the nominal peak; NaN where not told.
+    """
+
+    kind: str
+    start_s: float
+    stop_s: float
+    magnitude_pu: float
+
+
+@dataclass(frozen=True, slots=True)
+class Contender:
+    """A detector in a benchmark.
+
+    Attributes
+    ----------
+    name : in the results.
+    detect : from a problem to detections.
+    finds : kinds that it can find; the others are not asked of it.
+    """
+
+    name: str
+    detect: Callable[[Problem], list[Detection]]
+    finds: frozenset[str]
+
+
+RMS_VARIATIONS = frozenset({"sag", "swell", "interruption"})
+TRANSIENTS = frozenset({"oscillatory_transient", "impulsive_transient"})
+
+
+def halfcycle(problem: Problem) -> list[Detection]:
+    """Our own: from samples to catalogue rows, thresholds of IEEE 1159 and the transient detector."""
+    from pipeline.capture import Capture, Channel, Header
+    from pipeline.catalogue.judge import Terms, judge
+    from pipeline.catalogue.record import Piece, records_of
+    from pipeline.config import Thresholds
+    from pipeline.detectors.registry import choose
+
+    channels = tuple(Channel(f"U{phase}", "voltage", phase, "V") for phase in "ABC")
+    header = Header("benchmark", 0, problem.rate_hz, problem.u.shape[1], channels, "float32")
+    capture = Capture(header, problem.u)
+    (record,) = records_of([Piece(header, lambda: capture, lambda: "")])
+    terms = Terms(
+        Thresholds(), problem.nominal_voltage_v, problem.nominal_frequency_hz, "four-wire", choose({"transient": {}})
+    )
+    events = judge(record, site="benchmark", terms=terms).events
+    found = []
+    for event in events:
+        if event.kind in RMS_VARIATIONS | TRANSIENTS:
+            start_ns = event.start if event.refined_start is None else event.refined_start
+            found.append(Detection(event.kind, start_ns / 1e9, start_ns / 1e9 + event.observed_s, event.magnitude))
+    return found
+
+
+@cache
+def contenders() -> dict[str, Contender]:
+    """All contenders by name: ours, the baselines, and those of the entry-point group ``halfcycle.contenders``."""
+    from pipeline.benchmark.baselines import BASELINES
+
+    own = Contender("halfcycle", halfcycle, RMS_VARIATIONS | TRANSIENTS)
+    others = [entry.load() for entry in entry_points(group="halfcycle.contenders")]
+    return {one.name: one for one in (own, *BASELINES, *others)}
+
+
+def chosen_contenders(names: Iterable[str]) -> list[Contender]:
+    """Contenders by name; all of them where no name is given.
+
+    Raises
+    ------
+    ConfigError : an unknown name.
+    """
+    known = contenders()
+    wanted = list(names) or list(known)
+    for name in wanted:
+        if name not in known:
+            raise ConfigError(f"contender {name!r}; there are {', '.join(known)}")
+    return [known[name] for name in wanted]

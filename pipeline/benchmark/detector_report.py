@@ -1,0 +1,81 @@
+"""A benchmark of detectors in Markdown and as plots."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.benchmark.baselines import library
+from pipeline.benchmark.detector_run import DetectorResult, DetectorRow
+from pipeline.benchmark.results import markdown_table, number
+
+_HEADER: Final = (
+    "contender", "kind", "events", "found", "precision", "recall", "F1", "false alarms/h", "start error [ms]",
+    "duration error [cycles]", "magnitude error [pu]",
+)  # fmt: skip
+_LINES: Final = ("-", "--", ":", "-.")
+
+
+def sections_of(result: DetectorResult) -> Iterator[str]:
+    """The result as Markdown: by kind, by SNR, by level, and times."""
+    yield "## By kind\n\nErrors are medians, 95 % quantiles in brackets.\n"
+    whole = [row for row in result.rows if row.group == "all"]
+    yield markdown_table(_HEADER, [(row.contender, row.kind, *_cells(row)) for row in whole])
+    for group, title, unit in (("snr_db", "By SNR", "dB"), ("level_pu", "By level", "pu")):
+        rows = [row for row in result.rows if row.group == group and row.kind not in ("all", "nothing")]
+        yield f"## {title}\n"
+        header = (_HEADER[0], _HEADER[1], f"{group.split('_')[0]} [{unit}]", *_HEADER[2:])
+        yield markdown_table(header, [(row.contender, row.kind, row.value, *_cells(row)) for row in rows])
+    yield "## Time\n"
+    times = [
+        (name, f"{seconds:.2f} s", f"{result.record_s / seconds:.0f}" if seconds else "–")
+        for name, seconds in result.seconds.items()
+    ]
+    yield markdown_table(("contender", "time", "times as fast as recorded"), times)
+
+
+def _cells(row: DetectorRow) -> tuple[str, ...]:
+    one = row.score
+    pairs = [one.start_ms, one.duration_cycles, one.magnitude_pu]
+    return (
+        str(one.n_true), str(one.n_matched), number(one.precision), number(one.recall), number(one.f1),
+        number(one.false_per_hour), *(f"{number(a)} ({number(b)})" for a, b in pairs),
+    )  # fmt: skip
+
+
+def plot(result: DetectorResult, folder: Path, name: str) -> list[Path]:
+    """F1 and false alarms against the noise, a picture each.
+
+    Raises
+    ------
+    ConfigError : matplotlib is not installed.
+    """
+    library("matplotlib").use("agg")
+    pyplot = library("matplotlib.pyplot")
+    paths = []
+    for what, words in (("f1", "F1"), ("false_per_hour", "false alarms in an hour")):
+        figure, axes = pyplot.subplots(figsize=(7.0, 4.2), layout="constrained")
+        for i, contender in enumerate(dict.fromkeys(row.contender for row in result.rows)):
+            rows = [r for r in result.rows if (r.contender, r.kind, r.group) == (contender, "all", "snr_db")]
+            values = [getattr(row.score, what) for row in rows]
+            axes.plot([row.value for row in rows], values, _LINES[i % len(_LINES)], marker="o", label=contender)
+        _finish(axes, words)
+        path = folder / f"{name}-{what.replace('_', '-')}.png"
+        figure.savefig(path, dpi=130)
+        pyplot.close(figure)
+        paths.append(path)
+    return paths
+
+
+def _finish(axes: Any, words: str) -> None:
+    axes.set_xlabel("signal-to-noise ratio [dB]")
+    axes.set_ylabel(words)
+    highest = max(
+        (float(value) for line in axes.lines for value in line.get_ydata() if not math.isnan(value)), default=1
+    )
+    axes.set_ylim(0, max(1.05, 1.05 * highest))
+    axes.grid(alpha=0.3)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(frameon=False)

@@ -1,0 +1,137 @@
+"""A benchmark of detectors: every contender on every case of a suite, and one table of what came out."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, fields
+from itertools import groupby
+
+from pipeline.benchmark.cases import Case, cases_of, n_cases
+from pipeline.benchmark.contenders import TRANSIENTS, Contender, Detection
+from pipeline.benchmark.scores import Score, Scored, matched, score
+from pipeline.benchmark.suite import DetectorSuite
+
+LEVEL_BANDS = {
+    "sag": (0.1, 0.4, 0.7, 0.9),
+    "swell": (1.1, 1.3, 1.8),
+    "interruption": (0.0, 0.1),
+    "oscillatory_transient": (0.2, 0.4, 0.7, 1.0),
+    "impulsive_transient": (0.3, 0.6, 1.0, 1.5),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorRow:
+    """One row of the results: a contender's score in a group of cases.
+
+    Attributes
+    ----------
+    contender : its name.
+    kind : of the cases' events; "all" for all of them.
+    group : what the cases are grouped by: ``all``, ``snr_db`` or ``level_pu``.
+    value : of the group: ``40``, ``none``, ``0.4 to 0.7`` …; "" for all.
+    score : see `scores.Score`. Cases without an event that the contender can find count for its false alarms.
+    """
+
+    contender: str
+    kind: str
+    group: str
+    value: str
+    score: Score
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorResult:
+    """Rows in order, and how long each contender took. [s]"""
+
+    rows: tuple[DetectorRow, ...]
+    seconds: dict[str, float]
+    record_s: float
+
+
+def run_detectors(
+    suite: DetectorSuite,
+    contenders: Sequence[Contender],
+    *,
+    seed: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> DetectorResult:
+    """Run contenders on a suite.
+
+    Parameters
+    ----------
+    suite : the cases.
+    contenders : in the order in which they are to be listed.
+    seed : instead of the suite's.
+    progress : called with (done, all) cases.
+
+    Returns
+    -------
+    DetectorResult; its rows depend on suite, seed and code alone.
+    """
+    scored: dict[str, list[Scored]] = {one.name: [] for one in contenders}
+    seconds = dict.fromkeys(scored, 0.0)
+    record_s = 0.0
+    for i, case in enumerate(cases_of(suite, seed=seed)):
+        record_s += case.seconds
+        for one in contenders:
+            start = time.perf_counter()
+            found = one.detect(case.problem)
+            seconds[one.name] += time.perf_counter() - start
+            scored[one.name].append(_scored(case, found, one))
+        if progress is not None:
+            progress(i + 1, n_cases(suite))
+    rows = tuple(row for one in contenders for row in _rows(one, scored[one.name]))
+    return DetectorResult(rows, seconds, record_s)
+
+
+def _scored(case: Case, found: Sequence[Detection], contender: Contender) -> Scored:
+    asked = [one for one in case.truth if one.kind in contender.finds]
+    if case.kind in TRANSIENTS:  # a large one lifts the RMS over a cycle, so a swell there is no false alarm
+        found = [one for one in found if one.kind in TRANSIENTS]
+    pairs, missed, false = matched(asked, found)
+    cycle_s = 1 / case.problem.nominal_frequency_hz
+    return Scored(
+        case.kind, case.level_pu, case.snr_db, case.seconds, cycle_s, tuple(pairs), tuple(missed), tuple(false)
+    )
+
+
+def _rows(contender: Contender, cases: Sequence[Scored]) -> Iterator[DetectorRow]:
+    yield DetectorRow(contender.name, "all", "all", "", score(cases))
+    for snr_db, group in _grouped(cases, lambda case: -case.snr_db):
+        yield DetectorRow(contender.name, "all", "snr_db", _snr(-snr_db), score(group))
+    for kind in sorted({case.kind for case in cases}):
+        of_kind = [case for case in cases if case.kind == kind]
+        yield DetectorRow(contender.name, kind, "all", "", score(of_kind))
+        for snr_db, group in _grouped(of_kind, lambda case: -case.snr_db):
+            yield DetectorRow(contender.name, kind, "snr_db", _snr(-snr_db), score(group))
+        for low, high in zip(LEVEL_BANDS.get(kind, ()), LEVEL_BANDS.get(kind, ())[1:], strict=False):
+            group = [case for case in of_kind if low <= case.level_pu < high]
+            if group:
+                yield DetectorRow(contender.name, kind, "level_pu", f"{low:g} to {high:g}", score(group))
+
+
+def _grouped(cases: Sequence[Scored], key: Callable[[Scored], float]) -> Iterator[tuple[float, list[Scored]]]:
+    for value, group in groupby(sorted(cases, key=key), key=key):
+        yield value, list(group)
+
+
+def _snr(snr_db: float) -> str:
+    return "none" if math.isinf(snr_db) else f"{snr_db:g}"
+
+
+def columns_of(result: DetectorResult) -> dict[str, list[object]]:
+    """The rows as columns, by name."""
+    columns: dict[str, list[object]] = {
+        name: [getattr(row, name) for row in result.rows] for name in ("contender", "kind", "group", "value")
+    }
+    for field in fields(Score):
+        values = [getattr(row.score, field.name) for row in result.rows]
+        if isinstance(values[0], tuple):
+            columns[f"{field.name}_median"] = [value[0] for value in values]
+            columns[f"{field.name}_95"] = [value[1] for value in values]
+        else:
+            columns[field.name] = values
+    return columns

@@ -1,0 +1,81 @@
+"""Results of a benchmark as files: one Parquet table, Markdown to read, and where they came from."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import platform
+from collections.abc import Mapping, Sequence
+from functools import partial
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.store.atomic import write_atomically
+
+_LIBRARIES: Final = ("halfcycle", "numpy", "scipy", "pandas", "scikit-learn", "pyarrow", "ruptures")
+PROVENANCE_KEY: Final = b"halfcycle.benchmark"
+
+
+def provenance(*, suite: str, seed: int) -> dict[str, Any]:
+    """What a result depends on: suite, seed, versions, and the machine that timings were taken on."""
+    return {
+        "suite": suite,
+        "seed": seed,
+        "versions": {"python": platform.python_version(), **{name: _version(name) for name in _LIBRARIES}},
+        "machine": {"system": platform.system(), "processor": platform.machine(), "cores": os.cpu_count()},
+    }
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def write_results(
+    columns: Mapping[str, Sequence[object]], origin: Mapping[str, Any], sections: Sequence[str], folder: Path, name: str
+) -> tuple[Path, Path]:
+    """Write a result as ``NAME.parquet`` and ``NAME.md``, each whole or not at all.
+
+    Parameters
+    ----------
+    columns : of the table, by name.
+    origin : see `provenance`; goes into the table's metadata and the Markdown's head.
+    sections : Markdown, in order.
+    folder : made where it is not there.
+    name : of the files.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    folder.mkdir(parents=True, exist_ok=True)
+    table = pa.table(dict(columns)).replace_schema_metadata({PROVENANCE_KEY: json.dumps(dict(origin)).encode()})
+    paths = folder / f"{name}.parquet", folder / f"{name}.md"
+    versions = ", ".join(f"{library} {number}" for library, number in origin["versions"].items())
+    machine = origin["machine"]
+    head = (
+        f"# Benchmark: {origin['suite']}\n\nSeed {origin['seed']}; {versions}; "
+        f"timed on {machine['system']} {machine['processor']}, {machine['cores']} cores.\n"
+    )
+    text = "\n".join([head, *sections])
+    write_atomically(paths[0], lambda aside: pq.write_table(table, aside))
+    write_atomically(paths[1], partial(_write_text, text))
+    return paths
+
+
+def _write_text(text: str, path: Path) -> None:
+    path.write_text(text, encoding="utf-8")
+
+
+def markdown_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+    """A Markdown table."""
+    lines = [header, ["---"] * len(header), *rows]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines) + "\n"
+
+
+def number(value: float, form: str = ".3g") -> str:
+    """A number, or a dash where there is none."""
+    return "–" if math.isnan(value) else format(value, form)
