@@ -44,7 +44,7 @@ class LimitSettings(BaseModel):
     def _known(cls, rules: tuple[LimitRule, ...]) -> tuple[LimitRule, ...]:
         for rule in rules:
             if rule.variable not in LIMIT_VARIABLES:
-                known = ", ".join(LIMIT_VARIABLES)
+                known = "u_half, i_half, f, u2, u0, thd_u, uh02 to uh50"
                 raise ValueError(f"limit {rule.name!r}: variable {rule.variable!r}; known are {known}")
         return rules
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -131,11 +132,17 @@ def _unbalance(measured: Measured, *, zero: bool) -> list[VariableSeries]:
     return [VariableSeries(0, "", "", windows.starts, values, None, "%")]
 
 
-def _distortion(measured: Measured) -> list[VariableSeries]:
+def _of_fundamental(measured: Measured, *, order: int | None) -> list[VariableSeries]:
+    """A harmonic in % of the fundamental, or the total harmonic distortion where no order is named."""
     shape = measured.waveshape
-    if shape is None:
+    if shape is None or (order is not None and order > shape.spectra.harmonics.shape[2]):
         return []
-    values = 100.0 * total_harmonic_distortion(shape.spectra.harmonics)
+    harmonics = shape.spectra.harmonics.astype(np.float64)
+    if order is None:
+        values = 100.0 * total_harmonic_distortion(harmonics)
+    else:
+        first = harmonics[..., 0]
+        values = np.divide(100.0 * harmonics[..., order - 1], first, out=np.full(first.shape, np.nan), where=first > 0)
     clear = (shape.flags == 0) & np.isfinite(values)
     return [
         VariableSeries(c, phase, name, shape.spectra.starts, np.where(clear[c], values[c], np.nan), None, "%")
@@ -143,15 +150,25 @@ def _distortion(measured: Measured) -> list[VariableSeries]:
     ]
 
 
+HIGHEST_ORDER = 50
 _SERIES: frozenset[Need] = frozenset({"series"})
+_SHAPE: frozenset[Need] = frozenset({"series", "waveshape"})
 
 LIMIT_VARIABLES = {
-    "uh05": Variable("voltage, RMS over one cycle each half cycle [V]", _SERIES, _voltages),
-    "ih05": Variable("current, RMS over one cycle each half cycle [A]", _SERIES | {"currents"}, _currents),
+    "u_half": Variable("voltage, RMS over one cycle each half cycle [V]", _SERIES, _voltages),
+    "i_half": Variable("current, RMS over one cycle each half cycle [A]", _SERIES | {"currents"}, _currents),
     "f": Variable("frequency of the fundamental [Hz]", _SERIES, _frequency),
-    "u2": Variable("negative-sequence unbalance [%]", _SERIES, lambda measured: _unbalance(measured, zero=False)),
-    "u0": Variable("zero-sequence unbalance [%]", _SERIES, lambda measured: _unbalance(measured, zero=True)),
+    "u2": Variable("negative-sequence unbalance [%]", _SERIES, partial(_unbalance, zero=False)),
+    "u0": Variable("zero-sequence unbalance [%]", _SERIES, partial(_unbalance, zero=True)),
     "thd_u": Variable(
-        "total harmonic distortion, a window every five seconds [%]", _SERIES | {"waveshape"}, _distortion
+        "total harmonic distortion, every five seconds [%]", _SHAPE, partial(_of_fundamental, order=None)
     ),
+    **{
+        f"uh{order:02d}": Variable(
+            f"harmonic {order}, every five seconds [% of the fundamental]",
+            _SHAPE,
+            partial(_of_fundamental, order=order),
+        )
+        for order in range(2, HIGHEST_ORDER + 1)
+    },
 }

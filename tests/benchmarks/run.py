@@ -78,7 +78,7 @@ def bench_detectors(folder: Path) -> list[Row]:
     """Screening with every detector on, voltages and currents, against pyarrow's bare decode of the same columns."""
     paths = parquet_archive(folder, n_files=24, seconds=60)
     n_samples = len(paths) * 6 * round(60 * RATE_HZ)
-    rule = {"name": "rule", "variable": "uh05", "above": 1.2, "measured_as": "pu"}
+    rule = {"name": "rule", "variable": "u_half", "above": 1.2, "measured_as": "pu"}
     wanted = {name: {} for name in detectors()} | {"limit": {"rules": [rule]}}
     terms = replace(TERMS, detectors=choose(wanted))
 

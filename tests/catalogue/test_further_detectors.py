@@ -104,7 +104,7 @@ def test_a_start_current_is_an_inrush_of_the_currents_with_the_voltage_beside_it
 
 def test_a_limit_rule_watches_a_variable_of_one_phase() -> None:
     rule = {
-        "name": "contract", "variable": "uh05", "phase": "B", "below": 0.97, "measured_as": "pu",
+        "name": "contract", "variable": "u_half", "phase": "B", "below": 0.97, "measured_as": "pu",
         "hysteresis": 0.005, "minimum_duration_s": 1.0,
     }  # fmt: skip
     (event,) = judged({"limit": {"rules": [rule]}}, level=between(30.0, 35.0, 0.95))
@@ -123,7 +123,7 @@ def test_names_and_settings_of_detectors_are_checked_with_the_nearest_known() ->
         choose({"unbalanced": {}})
     with pytest.raises(ConfigError, match=r"detectors.unbalance: limit_pct"):
         choose({"unbalance": {"limit_pct": "high"}})
-    with pytest.raises(ConfigError, match="uh05"):
+    with pytest.raises(ConfigError, match="u_half"):
         choose({"limit": {"rules": [{"name": "x", "variable": "volts", "above": 1.0}]}})
 
 
@@ -182,7 +182,12 @@ def test_four_notches_a_cycle_are_notching_and_no_transients() -> None:
 
 @pytest.mark.parametrize(
     ("variable", "further", "expected"),
-    [("thd_u", {"channel": "UA", "above": 5.0}, 9.0), ("u2", {"above": 1.0}, None), ("f", {"above": 40.0}, 50.0)],
+    [
+        ("thd_u", {"channel": "UA", "above": 5.0}, 9.0),
+        ("uh05", {"channel": "UA", "above": 5.0}, 9.0),
+        ("u2", {"above": 1.0}, None),
+        ("f", {"above": 40.0}, 50.0),
+    ],
 )
 def test_other_measured_variables_can_be_watched_by_channel_too(
     variable: str, further: dict[str, object], expected: float | None
