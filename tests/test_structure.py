@@ -16,12 +16,13 @@ SOURCE = "the project's own design: one direction inside pipeline, classifiers o
 FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"errors"}),
     frozenset({"terms", "resources", "workers"}),
+    frozenset({"quantities"}),
     frozenset({"capture", "config", "events"}),
     frozenset({"waveform_table"}),
     frozenset({"measures", "readers", "store", "synthesis", "writers"}),
     frozenset({"detectors"}),  # side by side with the last, but that they read the series that a measure gives
     frozenset({"catalogue"}),
-    frozenset({"indices"}),
+    frozenset({"indices", "survey"}),
     frozenset({"report"}),
     frozenset({"benchmark", "demo", "nightly", "screening"}),
     frozenset({"flows"}),

@@ -2,6 +2,7 @@
 
 waveforms/site=S/date=D/<digest of the capture>.parquet
 catalogue/site=S/date=D/events.parquet
+trends/site=S/date=D/interval=600s.parquet
 .staging/    files on their way to one of these places
 """
 
@@ -54,6 +55,15 @@ class Store:
     def catalogue_path(self, site: str, day: date) -> Path:
         """Where the catalogue of a site and day lies."""
         return self._partition("catalogue", site, day) / "events.parquet"
+
+    def trend_path(self, site: str, day: date, interval_s: float) -> Path:
+        """Where the trend of a site and day in intervals of a length lies."""
+        return self._partition("trends", site, day) / f"interval={interval_s:g}s.parquet"
+
+    def trend_days(self, site: str, interval_s: float) -> list[date]:
+        """Days for which a site has a trend in intervals of a length, in order."""
+        days = self._days(self.root / "trends" / f"site={site}")
+        return [day for day in days if self.trend_path(site, day, interval_s).is_file()]
 
     def sites(self) -> list[str]:
         """Names of the sites that have waveforms."""
