@@ -1,0 +1,228 @@
+"""Measures of one event that its cause is judged by, from the waveforms around it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from classifiers.evidence import Evidence
+from pipeline.measures.event_window import (
+    C128,
+    F64,
+    EventWindow,
+    PhasorSeries,
+    at_onset,
+    cycle_phasors,
+    dip_phasors,
+    phasor_series,
+    positive_sequence,
+)
+from pipeline.measures.sequence import symmetrical_components
+
+_HARMONIC_CYCLES: Final = (3.0, 5.0)  # after the start, between which second harmonics are taken
+_RING_CYCLES: Final = 1.0
+_EDGE_SHARE: Final = 0.2  # of the drop, below which an event's edges and a slow tail lie
+_RAMP_CYCLES: Final = 0.6  # between a fifth and half of a step, down and up, in a one-cycle window
+_LEAST_ADDED: Final = 0.02  # of the current before: less has no power factor
+
+
+def gather_evidence(window: EventWindow) -> Evidence:
+    """All measures of an event that its waveforms allow; notches, repeats and direction are for the caller to add.
+
+    Parameters
+    ----------
+    window : see `phasor_series`; the longer it runs on after the start, the more can be told.
+
+    Returns
+    -------
+    Evidence, None where the window does not reach or a channel is missing.
+
+    Raises
+    ------
+    SignalError : as of `phasor_series`.
+
+    Source: derived; each measure's meaning is in `classifiers.evidence`.
+    """
+    window = at_onset(window)
+    series = phasor_series(window)
+    v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
+    evidence = Evidence(
+        duration_s=(window.stop - window.start) / window.rate_hz if window.stop <= window.u.shape[1] else None
+    )
+    evidence = _shape(evidence, series, v1, window)
+    evidence = _ringing(evidence, window)
+    if series.u.shape[0] == 3:
+        evidence = _unbalance(evidence, series, window)
+    evidence = _harmonics(evidence, series, window)
+    if series.i is not None:
+        evidence = _currents(evidence, series, v1, positive_sequence(series.i))
+    return evidence
+
+
+def _shape(evidence: Evidence, series: PhasorSeries, v1: C128, window: EventWindow) -> Evidence:
+    size, phases = np.abs(v1), np.abs(series.u)
+    before, phase_before = float(size[series.before].mean()), phases[:, series.before].mean(axis=1)
+    relative = phases / phase_before[:, None]
+    inside = slice(series.i_start, series.i_stop)
+    drop = 1 - size / before
+    depth = float(drop[inside].max())
+    worst = 1 - relative.min(axis=0)
+    early = v1[series.i_start : series.i_start + 4].mean() / v1[series.before].mean()
+    evidence = replace(
+        evidence,
+        residual_pu=float(1 - worst[inside].max()),
+        depth_pu=max(depth, 0.0),
+        step_jump_deg=float(np.degrees(np.angle(early))),
+    )
+    lowest = float(worst[series.n_before :].max())
+    if lowest > 0.005:
+        first = float(worst[series.i_start : series.i_start + 2].max())
+        i_low = series.i_start + int(worst[inside].argmax())
+        rise = worst[i_low:-3] - worst[i_low + 3 :]
+        below = _halves(worst, series, _EDGE_SHARE * lowest) - 2 * _RAMP_CYCLES
+        evidence = replace(
+            evidence,
+            drop_share=first / lowest,
+            recovery_share=float(rise.max() / lowest) if rise.size else None,
+            rectangularity=min(_halves(worst, series, 0.5 * lowest) / max(below, 1.0), 1.0),
+        )
+    after = _after(series, window)
+    if after is not None:
+        steps = relative[:, after].mean(axis=1) - 1
+        by_phase = (float(steps[0]), float(steps[1]), float(steps[2])) if steps.size == 3 else None
+        evidence = replace(evidence, step_pu=float(size[after].mean() / before - 1), phase_steps_pu=by_phase)
+    return evidence
+
+
+def _halves(worst: F64, series: PhasorSeries, level: float) -> float:
+    """How many half cycles from the start on lie deeper than a level."""
+    return float(np.count_nonzero(worst[series.n_before :] > level))
+
+
+def _after(series: PhasorSeries, window: EventWindow) -> slice | None:
+    """The last windows, three cycles at most, where they lie clear of the event."""
+    first = int(np.searchsorted(series.starts, min(window.stop, window.u.shape[1]) + window.cycle))
+    if series.starts.size - first < 2:
+        return None
+    return slice(max(first, series.starts.size - 6), series.starts.size)
+
+
+def _unbalance(evidence: Evidence, series: PhasorSeries, window: EventWindow) -> Evidence:
+    before, during = dip_phasors(series, cycle=window.cycle)
+    turns = np.exp(-2j * np.pi / 3 * np.arange(3))
+    zero, positive, negative = symmetrical_components(during / before * turns)
+    lost = complex(1 - positive)
+    share = abs(complex(negative)) / max(abs(lost), abs(complex(negative)), 0.002)
+    ratio = during / before
+    worst = complex(ratio[int(np.abs(ratio).argmin())])
+    jumps = [float(np.degrees(np.angle(one))) for one in (complex(positive), worst) if abs(one) > 0.05]
+    return replace(
+        evidence,
+        unbalance=share,
+        zero_sequence_pu=None if window.line_to_line else abs(complex(zero)),
+        phase_jump_deg=max(jumps, key=abs, default=None),
+    )
+
+
+def _ringing(evidence: Evidence, window: EventWindow) -> Evidence:
+    """What is left of the first cycle of the event without the cycle before and without a change of the fundamental."""
+    cycle = window.cycle
+    start, n = int(window.start), round(_RING_CYCLES * window.cycle)
+    if start - cycle - 1 < 0 or start + n > window.u.shape[1]:
+        return evidence
+    hertz, ring = _dominating(_without_fundamental(window.u, start, n, cycle), window)
+    before = slice(start - int(cycle), start)
+    evidence = replace(
+        evidence, oscillation_hz=hertz, oscillation_pu=ring / max(float(np.abs(window.u[:, before]).max()), 1e-30)
+    )
+    if window.i is not None and (peak := float(np.abs(window.i[:, before]).max())) > 0:
+        hertz, ring = _dominating(_without_fundamental(window.i, start, n, cycle), window)
+        evidence = replace(evidence, oscillation_current_hz=hertz, oscillation_current=ring / peak)
+    return evidence
+
+
+def _dominating(rest: F64, window: EventWindow) -> tuple[float, float]:
+    """Dominating frequency [Hz] and largest value of what rings most."""
+    row = rest[int(np.abs(rest).max(axis=1).argmax())]
+    n = row.size
+    lines = np.abs(np.fft.rfft(row * np.hanning(2 * n)[n:], 8 * n))
+    hertz = np.fft.rfftfreq(8 * n, 1 / window.rate_hz)
+    lines[hertz < 2 * window.frequency_hz] = 0
+    return float(hertz[int(lines.argmax())]), float(np.abs(row).max())
+
+
+def _without_fundamental(x: F64, start: int, n: int, cycle: float) -> F64:
+    k = np.arange(start, start + n)
+    place = np.arange(x.shape[1])
+    change = x[:, start : start + n] - np.stack([np.interp(k - cycle, place, row) for row in x])
+    angle = 2 * np.pi * (k - start) / cycle
+    basis = np.stack([np.ones(n), np.cos(angle), np.sin(angle)])
+    fitted = np.linalg.lstsq(basis.T, change.T, rcond=None)[0]
+    left: F64 = change - fitted.T @ basis
+    return left
+
+
+def _harmonics(evidence: Evidence, series: PhasorSeries, window: EventWindow) -> Evidence:
+    """Second harmonics and the mean of the currents some cycles after the start."""
+    first, last = (window.start + cycles * window.cycle for cycles in _HARMONIC_CYCLES)
+    ends = series.starts + window.cycle
+    across = (series.starts < window.stop) & (ends > window.stop)  # a step within a window has every harmonic
+    at = np.flatnonzero((series.starts >= first - 1e-6) & (series.starts <= last + 1e-6) & ~across)
+    if at.size < 3:
+        return evidence
+
+    def of(x: F64, order: int) -> F64:
+        phasors = cycle_phasors(
+            x, rate_hz=window.rate_hz, frequency_hz=series.frequency_hz, starts=series.starts[at], order=order
+        )
+        mean: F64 = np.median(np.abs(phasors), axis=1)
+        return mean
+
+    u1 = np.abs(series.u[:, series.before]).mean(axis=1)
+    evidence = replace(evidence, second_harmonic_voltage_pu=float((of(window.u, 2) / u1).max()))
+    if series.i is None or window.i is None:
+        return evidence
+    before = series.i[:, series.before].mean(axis=1)
+    added = np.abs(series.i[:, at] - before[:, None]).mean(axis=1)
+    if not added.max() > _LEAST_ADDED * np.abs(before).mean():
+        return evidence
+    # Of the phases that much is added to: beside one of them, another one's share is of no meaning.
+    much = added > 0.3 * added.max()
+    return replace(
+        evidence,
+        second_harmonic=float((of(window.i, 2) / added)[much].max()),
+        direct_current=float((of(window.i, 0) / added)[much].max()),
+    )
+
+
+def _currents(evidence: Evidence, series: PhasorSeries, v1: C128, i1: C128) -> Evidence:
+    v_before, i_before = complex(v1[series.before].mean()), complex(i1[series.before].mean())
+    if not (abs(i_before) > 0 and abs(v_before) > 0):
+        return evidence
+    admittance = i_before / v_before
+    added = i1 - admittance * v1
+    inside = slice(series.i_start, series.i_stop)
+    i_most = series.i_start + int(np.abs(added[inside]).argmax())
+    most = abs(complex(added[i_most])) / abs(i_before)
+    evidence = replace(
+        evidence,
+        current_ratio=float(np.abs(i1[inside]).max()) / abs(i_before),
+        added_current=most,
+    )
+    if most > _LEAST_ADDED:
+        turned = np.angle(v1[i_most] * np.conj(added[i_most]))
+        early = float(np.abs(added[series.i_start : series.i_start + 6]).max())
+        evidence = replace(
+            evidence,
+            added_power_factor=float(np.cos(turned)),
+            added_lagging=bool(np.sin(turned) > 0),
+            added_end_share=float(np.abs(added[-4:]).mean()) / early,
+        )
+    if evidence.step_pu is not None:
+        last = slice(-6, None)
+        power = (v1[last] * i1[last].conj()).mean() - (np.abs(v1[last]) ** 2).mean() * np.conj(admittance)
+        kept = complex(power) / (abs(v_before) * abs(i_before))
+        evidence = replace(evidence, kept_power_pu=kept.real, kept_reactive_pu=kept.imag)
+    return evidence

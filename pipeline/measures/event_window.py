@@ -1,0 +1,305 @@
+"""The waveforms around one event, their phasors at each half cycle, and where it really starts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import SignalError
+from pipeline.measures.sequence import symmetrical_components
+
+F64 = npt.NDArray[np.float64]
+C128 = npt.NDArray[np.complex128]
+
+LEAD_CYCLES: Final = 3.0  # that lie before the event
+_STEADY_HALF_CYCLES: Final = 10  # most of them that what lies before is averaged over
+_LATEST_CYCLES: Final = 15.0  # after the start: later phasors have turned by the frequency's error
+_NEAR_LOWEST_PU: Final = 0.02
+_DEPARTURE: Final = 0.01  # of the peak
+_DEPARTURE_IN_NOISE: Final = 1.7  # times what the cycle before shows
+_ONSET_CYCLES: Final = 1 / 8
+_LEFT_BEHIND: Final = 0.3  # of a change within a brief event, that makes it a step
+
+
+@dataclass(frozen=True, slots=True)
+class EventWindow:
+    """Waveforms around one event.
+
+    Attributes
+    ----------
+    u : shape (n_voltages, n). All phases of a measuring point; three where there are three. [V]
+    i : shape (3, n), positive towards the load, or None. [A]
+    rate_hz, frequency_hz : of the samples, and of the fundamental before the event. [Hz]
+    start, stop : of the event; `stop` lies beyond the window where its end was not seen. [samples]
+    line_to_line : whether u are AB, BC, CA.
+    """
+
+    u: F64
+    i: F64 | None
+    rate_hz: float
+    frequency_hz: float
+    start: float
+    stop: float
+    line_to_line: bool = False
+
+    @property
+    def cycle(self) -> float:
+        """Samples in a cycle."""
+        return self.rate_hz / self.frequency_hz
+
+
+@dataclass(frozen=True, slots=True)
+class PhasorSeries:
+    """Phasors at each half cycle, RMS, against one reference of time that turns with the fundamental.
+
+    Attributes
+    ----------
+    starts : shape (n,). Of each one-cycle window. [samples]
+    frequency_hz : that they turn with. [Hz]
+    u, i : shape (n_voltages, n) and (3, n) or None. [V], [A]
+    i_start, i_stop : half-open range of the windows that lie wholly within the event.
+    n_before : windows at the beginning that lie wholly before the event.
+    """
+
+    starts: F64
+    frequency_hz: float
+    u: C128
+    i: C128 | None
+    i_start: int
+    i_stop: int
+    n_before: int
+
+    @property
+    def before(self) -> slice:
+        """Windows that what lies before is averaged over: the last ten at most."""
+        return slice(max(0, self.n_before - _STEADY_HALF_CYCLES), self.n_before)
+
+
+def cycle_phasors(
+    x: npt.ArrayLike, *, rate_hz: float, frequency_hz: float, starts: npt.ArrayLike, order: int = 1
+) -> C128:
+    """Phasors of one-cycle windows that may start between samples.
+
+    Parameters
+    ----------
+    x : shape (n_channels, n). [any unit]
+    rate_hz, frequency_hz : of the samples and of the fundamental. [Hz]
+    starts : shape (n_windows,). [samples]
+    order : of the harmonic; 0 gives the mean.
+
+    Returns
+    -------
+    complex, shape (n_channels, n_windows). RMS, against a cosine that starts with the first sample. [unit of x]
+
+    Raises
+    ------
+    SignalError : a window that does not lie within x, or x not finite.
+
+    Source: derived; the Fourier integral of the samples joined by straight lines.
+    """
+    values = np.atleast_2d(np.asarray(x, np.float64))
+    first = np.asarray(starts, np.float64)
+    cycle = rate_hz / frequency_hz
+    n = values.shape[1]
+    if first.size and not (first.min() >= 0 and first.max() + cycle <= n - 1 + 1e-6):
+        raise SignalError(f"windows of {cycle:.4g} samples from {first.min()} to {first.max()} leave the {n} samples")
+    if not np.isfinite(values).all():
+        raise SignalError("x must be finite")
+    k = np.arange(n)
+    turned = values * np.exp(-2j * np.pi * order / cycle * k)
+    sums = np.zeros(turned.shape, np.complex128)
+    np.cumsum((turned[:, 1:] + turned[:, :-1]) / 2, axis=1, out=sums[:, 1:])
+    rows = []
+    for total, edge in zip(sums, turned, strict=True):
+        ends = [_integral(total, edge, at) for at in (first, first + cycle)]
+        rows.append((ends[1] - ends[0]) / cycle)
+    scale = 1.0 if order == 0 else np.sqrt(2.0)
+    return np.asarray(rows, np.complex128).reshape(values.shape[0], first.size) * scale
+
+
+def phasor_series(window: EventWindow) -> PhasorSeries:
+    """The phasors of an event's voltages and currents, each half cycle, with its windows set at the event's start.
+
+    Parameters
+    ----------
+    window : at least three cycles before the event, and one after its start.
+
+    Returns
+    -------
+    PhasorSeries, turning with the frequency that the windows before the event have.
+
+    Raises
+    ------
+    SignalError : too little before or after the start, or samples that are not finite.
+    """
+    cycle, n = window.cycle, window.u.shape[1]
+    if window.start < LEAD_CYCLES * cycle or window.start + cycle > n - 1:
+        raise SignalError(
+            f"the event starts at {window.start:.0f} of {n} samples; {LEAD_CYCLES:g} cycles before and one after needed"
+        )
+    frequency = _frequency_before(window)
+    window = replace(window, frequency_hz=frequency)
+    cycle = window.cycle
+    lead = int(np.floor(2 * window.start / cycle))
+    after = int(np.floor(2 * (n - 1 - window.start - cycle) / cycle))
+    starts = window.start + np.arange(-lead, after + 1) * cycle / 2
+    stop = min(window.stop, float(n))
+    within = np.flatnonzero((starts >= window.start - 1e-6) & (starts + cycle <= stop + 1e-6))
+    i_start = lead
+    i_stop = int(within[-1]) + 1 if within.size else i_start + 1
+    before = np.flatnonzero(starts + cycle <= window.start + 1e-6)
+    u, i = (
+        None if x is None else cycle_phasors(x, rate_hz=window.rate_hz, frequency_hz=frequency, starts=starts)
+        for x in (window.u, window.i)
+    )
+    if u is None:
+        raise SignalError("there are no voltages")
+    return PhasorSeries(starts, frequency, u, i, i_start, i_stop, int(before[-1]) + 1)
+
+
+def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:
+    """Phasors before and during a sag, for its three-phase type.
+
+    Parameters
+    ----------
+    series : of three voltages.
+    cycle : samples in one.
+
+    Returns
+    -------
+    (before, during), each of shape (3,): means over up to five cycles before, and over the windows of the first 15
+    cycles of the event whose worst phase is within 0.02 of its lowest. [V]
+
+    Source: derived.
+    """
+    before = series.u[:, series.before].mean(axis=1)
+    rows = np.arange(series.i_start, series.i_stop)
+    early = rows[series.starts[rows] < series.starts[series.i_start] + _LATEST_CYCLES * cycle]
+    worst = (np.abs(series.u[:, early]) / np.abs(before)[:, None]).min(axis=0)
+    chosen = early[worst <= worst.min() + _NEAR_LOWEST_PU]
+    return before, series.u[:, chosen].mean(axis=1)
+
+
+def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:
+    """Positive sequence, referred to phase A to neutral; of fewer than three channels, the one that changes most.
+
+    Parameters
+    ----------
+    phasors : shape (n_channels, n). [V or A]
+    line_to_line : of AB, BC, CA.
+
+    Returns
+    -------
+    shape (n,). [unit of phasors]
+    """
+    if phasors.shape[0] != 3:
+        changes: C128 = phasors[int(np.argmax(np.ptp(np.abs(phasors), axis=1)))]
+        return changes
+    positive = symmetrical_components(phasors)[1]
+    return positive * np.exp(-1j * np.pi / 6) / np.sqrt(3) if line_to_line else positive
+
+
+def lasting_change(series: PhasorSeries, v1: C128, i1: C128) -> tuple[int, int]:
+    """The windows in which an event's direction is judged.
+
+    Parameters
+    ----------
+    series : of the event.
+    v1, i1 : shape (n,). Positive sequence of its voltages and currents. [V], [A]
+
+    Returns
+    -------
+    (i_start, i_stop), half-open: the windows within the event; of one that is shorter than three cycles and leaves a
+    change behind, as a step or a transient does, those from three to six cycles after its start.
+
+    Source: derived.
+    """
+    inside, later = slice(series.i_start, series.i_stop), slice(series.i_start + 6, series.i_start + 12)
+    if series.i_stop - series.i_start > 4 or series.starts.size < later.stop:
+        return inside.start, inside.stop
+    left = 0.0
+    for x in (v1, i1):
+        before = x[series.before].mean()
+        most = float(np.abs(x[inside] - before).max())
+        left = max(left, float(np.abs(x[later] - before).mean()) / max(most, 1e-30))
+    return (later.start, later.stop) if left > _LEFT_BEHIND else (inside.start, inside.stop)
+
+
+def at_onset(window: EventWindow) -> EventWindow:
+    """The window with its start where a voltage first departs; as it was where none does."""
+    onset = find_onset(window)
+    return window if onset is None else replace(window, start=onset, stop=max(window.stop, onset + 1.0))
+
+
+def find_onset(window: EventWindow) -> float | None:
+    """The first sample at which the voltages depart from the cycle before, near the event's start.
+
+    Parameters
+    ----------
+    window : see `EventWindow`.
+
+    Returns
+    -------
+    Position between one cycle before `start` and one and a half after, or None where nothing departs. [samples]
+
+    Source: the comparison with the cycle before is common practice, no source. All phases and an eighth of a cycle are
+    taken together, so that a departure smaller than the noise of a sample is found; then its first sample.
+    """
+    cycle = window.cycle
+    first, stop = int(window.start - cycle), int(window.start + 1.5 * cycle)
+    if first - 2 * cycle < 1 or stop > window.u.shape[1]:
+        return None
+    k = np.arange(int(first - cycle), stop)
+    place = np.arange(window.u.shape[1])
+    change = np.stack([row[k] - np.interp(k - cycle, place, row) for row in window.u])
+    n_calm, width = first - int(first - cycle), max(2, round(_ONSET_CYCLES * cycle))
+    peak = float(np.abs(window.u[:, k[:n_calm]]).max())
+    square = np.cumsum(np.pad((change**2).mean(axis=0), (1, 0)))
+    together = np.sqrt((square[width:] - square[:-width]) / width)  # of the samples up to k[width - 1 + i]
+    calm = float(together[: n_calm - width].max(initial=0.0))
+    beyond = together[n_calm - width + 1 :] > max(_DEPARTURE * peak, _DEPARTURE_IN_NOISE * calm)
+    if not beyond.any():
+        return None
+    last = n_calm + int(beyond.argmax())  # its window is the first that departs
+    limit = max(_DEPARTURE * peak, _DEPARTURE_IN_NOISE * float(np.abs(change[:, :n_calm]).max(initial=0.0)))
+    samples = (np.abs(change[:, max(last - width + 1, 0) : last + 1]) > limit).any(axis=0)
+    back = int(samples.argmax()) if samples.any() else width // 2
+    return float(k[max(last - width + 1, 0)] + back)
+
+
+def three_phase_power(window: EventWindow) -> F64 | None:
+    """Instantaneous power towards the load, shape (n,), or None without three currents. [W]
+
+    Line-to-line voltages give it by two wattmeters (currents that add up to zero).
+    """
+    if window.i is None or window.u.shape[0] != 3 or window.i.shape[0] != 3:
+        return None
+    if window.line_to_line:
+        return np.asarray(window.u[0] * window.i[0] - window.u[1] * window.i[2])
+    return np.asarray((window.u * window.i).sum(axis=0))
+
+
+def _integral(sums: C128, values: C128, at: F64) -> C128:
+    """The integral from the first sample to a position between samples."""
+    k = np.minimum(at.astype(np.int64), sums.size - 2)
+    share = at - k
+    slope = values[k + 1] - values[k]
+    total: C128 = sums[k] + share * (values[k] + 0.5 * share * slope)
+    return total
+
+
+def _frequency_before(window: EventWindow) -> float:
+    """The frequency by how the phasors before the event turn."""
+    cycle = window.cycle
+    starts = window.start - cycle * np.arange(1.0, min(10.0, np.floor(window.start / cycle)) + 0.5, 0.5)[::-1]
+    starts = starts[starts >= 0]
+    u = cycle_phasors(window.u, rate_hz=window.rate_hz, frequency_hz=window.frequency_hz, starts=starts)
+    strongest = u[int(np.abs(u).mean(axis=1).argmax())]
+    if not np.abs(strongest).min() > 0:
+        raise SignalError("there is no voltage before the event")
+    turning = np.unwrap(np.angle(strongest))
+    slope = float(np.polyfit(starts, turning, 1)[0])  # [rad per sample]
+    return window.frequency_hz + slope * window.rate_hz / (2 * np.pi)
