@@ -19,7 +19,7 @@ F64 = npt.NDArray[np.float64]
 APART_S: Final = 1.5e-3  # two transients closer than this are one; half a period of the slowest oscillation
 _NOVELTY_S = 0.5e-3
 _FEWEST_FITTED = 24  # samples
-_MOST_MEANS = 240  # that are fitted: the time for it grows with their cube
+_MOST_MEANS = 144  # that are fitted: the time for it grows with their cube
 _SPECTRUM_SHARE = 0.98
 _OVERSAMPLING = 8.0  # of the highest frequency of note, after averaging
 _SURE = 4.0  # standard deviations of noise
@@ -29,6 +29,7 @@ _FINE = 8  # instants for each sample, at which a fit is read
 _BACK_S = 1.0e-3  # before the first sample inside that the start is looked for
 _CONTINUOUS = 8.0  # log-likelihood that a start without a step may cost more
 _OPPOSITE = 0.15  # of the peak: a swing to the other side that makes it an oscillation
+_MOST_BETWEEN = 1.8  # times the largest sample: a fit that goes farther between samples is none
 _DIPPED = 0.7  # of the first peak, below which it must have fallen where a second transient starts
 _RISES = 1.5  # power over the power before it, where a second one may start
 _MOST_CUTS = 5
@@ -268,6 +269,8 @@ def _read(residue: Residue, modes: DampedModes, good: bool, begin: float, first:
         curves = residue.values[:, int(begin) : min(stop, n)]
         alone[:, int(begin) : stop] = curves
     peaks = np.abs(curves).max(axis=1)
+    if good and peaks.max() > _MOST_BETWEEN * np.abs(residue.values[:, int(begin) : stop]).max():
+        return _read(residue, modes, False, float(first), first, stop, channel)
     channel = int(peaks.argmax()) if good else channel
     curve = curves[channel]
     i_peak = int(np.abs(curve).argmax())

@@ -18,7 +18,7 @@ from classifiers.transient_category import transient_category
 from pipeline.detectors.finding import ChannelPart, Finding
 from pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in
 from pipeline.errors import SignalError
-from pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, tuned_turns
+from pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, steady_turns, tuned_turns
 from pipeline.measures.residue import (
     BLOCKS_A_CYCLE,
     FEWEST_SAMPLES_A_CYCLE,
@@ -41,9 +41,12 @@ _QUIET_MARGIN = (
     1.45  # over the loudest blocks of quiet cycles, for blocks of 16 samples; noise is less varied in longer
 )
 _SAME_PLACE_TURNS = 0.02
+_LONGEST_GAP = 2.1  # turns, from one to the next of a recurring transient, which may come each half cycle
 _ALIKE = 0.5  # of the peak: how far the peaks of a recurring transient may lie apart
 _LEAST_EXCESS = 0.8  # of the threshold, beside what states and ways explain
+_CHANCE = 2.0  # standard deviations of noise that are taken off the largest excess
 _SHARE_OF_STEP = 0.25  # of a sag's step, which what rings on it must reach
+_EXACT = 0.08  # of the threshold: RMS by which a state may be off where there is hardly any noise
 _SLOW_TOLERANCE = 0.15  # of the threshold
 
 
@@ -55,7 +58,7 @@ class TransientSettings(BaseModel):
     threshold_pu : least peak of the residue. [pu of the nominal peak]
     noise_factor : what is no noise: as rare as a sample this many standard deviations off.
     decay_level : part of its peak at which a transient is over.
-    steady_cycles : what recurs at the same point on wave for so many cycles is the steady state.
+    steady_cycles : what recurs at the same point on wave for so many cycles, from the first on, is the steady state.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -82,13 +85,15 @@ def find_transients(
     rate_hz : float > 0. Sampling rate. [Hz]
     frequency_hz : of the fundamental: scalar, or values spread evenly over the record (one a sample, or one a half
         cycle). Where it is off, the cycles before a transient set it right. [Hz]
-    nominal_peak : what 1 pu stands for: the peak of the nominal voltage. [V]
+    nominal_peak : what 1 pu stands for: the peak of the nominal voltage; of currents, such as the rated current, or the
+        RMS before an event, times the root of two. Voltages and currents are asked for apart. [V] or [A]
     settings : None: the defaults.
 
     Returns
     -------
     Findings of kind ``oscillatory_transient`` and ``impulsive_transient`` in order of start; empty where nothing was
-    found. Magnitudes are peaks of the residue in pu of `nominal_peak`.
+    found. Magnitudes are peaks of the residue in pu of `nominal_peak`. What comes again at the same point on wave is
+    one finding, from the first to the last, with the number of `repeats`.
 
     Raises
     ------
@@ -108,14 +113,14 @@ def find_transients(
         raise SignalError(f"{values.shape[1]} samples are under {FEWEST_CYCLES} cycles")
     if (values.shape[1] - 1) / turns[-1] < FEWEST_SAMPLES_A_CYCLE:
         raise SignalError(f"there are under {FEWEST_SAMPLES_A_CYCLE} samples a cycle")
-    record = _Record(values, turns, rate_hz, nominal_peak, chosen)
+    record = _Record(values, steady_turns(values, turns), rate_hz, nominal_peak, chosen)
     found: list[Finding] = []
     spans = _active(record)
     for i, (start, stop) in enumerate(spans):
         first = spans[i - 1][1] if i else 0
         last = spans[i + 1][0] if i + 1 < len(spans) else values.shape[1]
         found += _judge(record, first, start, stop, last)
-    return _without_steady(sorted(found, key=lambda one: one.start), record)
+    return _trains(sorted(found, key=lambda one: one.start), record)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,8 +169,8 @@ def _levels(record: _Record, row: npt.NDArray[np.generic], block: int, origin: i
         b = min(a + step, n_blocks)
         start, stop = origin + a * block, origin + b * block
         pace = (record.turns[stop - 1] - record.turns[start - 1]) / (stop - start)
-        delay = min(round(1 / pace), start)
-        parts.append(candidate_blocks(row[start - delay : stop], delay=delay, block=block))
+        delay = min(1 / pace, float(start))
+        parts.append(candidate_blocks(row[start - int(np.ceil(delay)) : stop], delay=delay, block=block))
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
@@ -186,8 +191,14 @@ def _judge(record: _Record, first: int, start: int, stop: int, last: int) -> lis
     u = record.values[:, first:last].astype(np.float64) / record.nominal_peak
     turns = record.turns[first:last]
     quiet = max(start - first - _GUARD, 0), min(stop - first + _GUARD, u.shape[1])
-    turns = _tuned(u, turns, quiet)
-    befores, afters = _waves(u, turns, quiet)
+    sides = _quiet_cycles(u, turns, quiet)
+    for cycles in sides:  # those before tell the frequency, or else those after
+        if cycles.shape[1] >= 3:
+            tuned = tuned_turns(turns, cycles)
+            if tuned is not turns:
+                turns, sides = tuned, _quiet_cycles(u, tuned, quiet)
+            break
+    befores, afters = _waves(u, turns, sides)
     slow, noises = [], []
     for c in range(u.shape[0]):
         before, after = befores[c] if befores else None, afters[c] if afters else None
@@ -203,29 +214,25 @@ def _judge(record: _Record, first: int, start: int, stop: int, last: int) -> lis
     return _events(record, u, turns, slow, np.array(noises), first)
 
 
-def _tuned(u: F64, turns: F64, quiet: Span) -> F64:
-    """Phase by the frequency of the quiet cycles before (or else after), where what was given is off."""
-    for a, b, newest in ((0, quiet[0], True), (quiet[1], u.shape[1], False)):
-        cycles = cycles_on_grid(u, turns, first=a, stop=b, most_cycles=_MOST_CYCLES, newest=newest)
-        if cycles.shape[1] >= 3:
-            return tuned_turns(turns, cycles)
-    return turns
+def _quiet_cycles(u: F64, turns: F64, quiet: Span) -> list[F64]:
+    """The last quiet cycles before and the first ones after, shape (n_channels, n_cycles, n_grid) each."""
+    return [
+        cycles_on_grid(u, turns, first=a, stop=b, most_cycles=_MOST_CYCLES, newest=newest)
+        for a, b, newest in ((0, quiet[0], True), (quiet[1], u.shape[1], False))
+    ]
 
 
-def _waves(u: F64, turns: F64, quiet: Span) -> tuple[list[Wave], list[Wave]]:
+def _waves(u: F64, turns: F64, sides: Sequence[F64]) -> tuple[list[Wave], list[Wave]]:
     """Each channel's waveform before and after; where there is no quiet cycle, the typical one of all is both."""
-    sides = []
-    for a, b, newest in ((0, quiet[0], True), (quiet[1], u.shape[1], False)):
-        cycles = cycles_on_grid(u, turns, first=a, stop=b, most_cycles=_MOST_CYCLES, newest=newest)
-        sides.append([mean_wave(one) for one in cycles] if cycles.shape[1] else [])
-    if not sides[0] and not sides[1]:
+    befores, afters = ([mean_wave(one) for one in cycles] if cycles.shape[1] else [] for cycles in sides)
+    if not befores and not afters:
         cycles = cycles_on_grid(u, turns, first=0, stop=u.shape[1], most_cycles=4 * _MOST_CYCLES, newest=True)
         return [mean_wave(one, typical=True) for one in cycles] if cycles.shape[1] else [], []
-    return sides[0], sides[1]
+    return befores, afters
 
 
 def _noise(u: F64, turns: F64, waves: Sequence[Wave]) -> float:
-    """RMS of the samples about the waveform; from third differences where there is one quiet cycle only."""
+    """RMS of the samples about the waveform; from third differences where there are no two quiet cycles."""
     measured = [wave.noise_rms for wave in waves if wave.noise_rms is not None]
     if measured:
         return max(measured)
@@ -241,28 +248,34 @@ def _events(record: _Record, u: F64, turns: F64, slow: list[SlowPart], noise: F6
     for c, part in enumerate(slow):
         wave = part.states[0].wave
         usual.append(noise[c] * np.sqrt(1 + 1 / wave.n_cycles))
-        spread = np.maximum(usual[c], wave.spread_at(turns))
+        spread = np.maximum(max(usual[c], _EXACT * settings.threshold_pu), wave.spread_at(turns))
+        spread = np.maximum(spread, wave.edges_at(turns, least=settings.threshold_pu / 2))
         masks[c] = _stands_out(part.excess, spread, settings.noise_factor, int(record.cycle / 4))
         masks[c] &= np.abs(part.excess).max() > settings.threshold_pu / 2
     apart = int(APART_S * rate)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], masks.any(axis=0), [False])).astype(np.int8)))
     found: list[Finding] = []
     taken = np.zeros_like(u)
-    for start, stop in _merged([(int(a), int(b)) for a, b in edges.reshape(-1, 2)], apart=apart):
-        ground = np.stack([
-            part.background(u[c], turns, start, stop) if masks[c, start:stop].any() else u[c] - part.excess
-            for c, part in enumerate(slow)
-        ])  # fmt: skip
+    spans = _merged([(int(a), int(b)) for a, b in edges.reshape(-1, 2)], apart=apart)
+    earliest = 0
+    for span in spans:
+        start, stop = span
+        ground = u - np.stack([part.excess for part in slow])
+        for c, part in enumerate(slow):
+            if masks[c, slice(*span)].any():
+                ground[c] = part.background(u[c], turns, *span)
+                start = min([start, *(a for a, _ in part.unheld(*span) if a >= earliest)])
+        earliest = stop
         hertz = float(turns[-1] - turns[0]) * rate / (turns.size - 1)
         residue = Residue(u - ground - taken, np.array(usual), rate, hertz, settings.threshold_pu, settings.decay_level)
         if np.abs(residue.values[:, start:stop]).max() < settings.threshold_pu:
             continue
-        steps = [part.step(start, stop, margin=int(record.cycle / 2)) for part in slow]
+        steps = [part.step(*span, margin=int(record.cycle / 2)) for part in slow]
         least = np.maximum(settings.threshold_pu, _SHARE_OF_STEP * np.array(steps))
         for shape in shapes_in(residue, start, stop):
             taken += shape.values
             reach = slice(max(int(shape.start), 0), int(shape.stop) + 2)
-            excess = np.array([np.abs(part.excess[reach]).max(initial=0.0) for part in slow])
+            excess = np.array([np.abs(part.excess[reach]).max(initial=0.0) for part in slow]) - _CHANCE * noise
             if ((shape.peaks >= least) & (excess >= _LEAST_EXCESS * least)).any():
                 found.append(_finding(record, shape, ground[shape.channel], first))
     return found
@@ -327,26 +340,51 @@ def unseen_words(rate_hz: float) -> str:
     return f"nothing above {highest}; rise times under {rise}"
 
 
-def _without_steady(found: list[Finding], record: _Record) -> list[Finding]:
-    """Findings with how often each came again at the same point on wave; without those that came cycle after cycle."""
+def _trains(found: list[Finding], record: _Record) -> list[Finding]:
+    """Findings, those that come again at the same point on wave taken as one, with how often each came again.
+
+    Without those that recur from the record's first cycles on: that is its steady state.
+    """
     places = np.interp([one.start for one in found], np.arange(record.turns.size), record.turns)
-    kept: list[Finding] = []
+    trains: list[list[int]] = []
     for i, one in enumerate(found):
-        again = 0
-        for step in (-1, 1):
-            k = 1
-            while _recurs(one, places[i] + step * k, found, places):
-                again, k = again + 1, k + 1
-        if again < record.settings.steady_cycles - 1:
-            kept.append(replace(one, repeats=again))
-    return kept
+        for train in trains:
+            last = found[train[-1]]
+            since = float(places[i] - places[train[-1]])
+            if (
+                since <= _LONGEST_GAP
+                and abs(2 * since - round(2 * since)) <= 2 * _SAME_PLACE_TURNS
+                and last.kind == one.kind
+                and abs(last.magnitude - one.magnitude) <= _ALIKE * last.magnitude
+            ):
+                train.append(i)
+                break
+        else:
+            trains.append([i])
+    steady = record.settings.steady_cycles
+    return [
+        _train([found[i] for i in train])
+        for train in trains
+        if not (places[train[0]] < steady and places[train[-1]] - places[train[0]] > steady - 1.5)
+    ]
 
 
-def _recurs(one: Finding, place: float, found: Sequence[Finding], places: F64) -> bool:
-    """Whether a like transient stands at a place. [turns]"""
-    return any(
-        abs(places[i] - place) <= _SAME_PLACE_TURNS
-        and other.kind == one.kind
-        and abs(other.magnitude - one.magnitude) <= _ALIKE * one.magnitude
-        for i, other in enumerate(found)
+def _train(members: Sequence[Finding]) -> Finding:
+    """One finding of a transient and its recurrences."""
+    first, stop = members[0], members[-1].stop
+    if len(members) == 1:
+        return first
+    parts: dict[int, ChannelPart] = {}
+    for part in sorted((part for one in members for part in one.parts), key=lambda part: (part.channel, part.start)):
+        known = parts.get(part.channel, part)
+        parts[part.channel] = replace(known, stop=part.stop, extreme=max(known.extreme, part.extreme))
+    return replace(
+        first,
+        stop=stop,
+        magnitude=max(one.magnitude for one in members),
+        parts=tuple(parts.values()),
+        open_stop=members[-1].open_stop,
+        energy_pu2s=sum(one.energy_pu2s or 0.0 for one in members),
+        repeats=len(members) - 1,
+        notes=f"comes {len(members)} times at the same point on wave",
     )

@@ -20,6 +20,8 @@ _FINE = 8  # table entries for each point of the grid, before the cubic between 
 _NEAR = 2  # points of the grid to each side that lend each other their spread
 _CHANCE = 1.6  # by which the largest of five RMS of a few cycles may exceed the noise's
 _SURE_SLOPE = 4.0  # standard deviations by which the phase must drift before the frequency is corrected
+_STRETCH = 256  # cycles that share one correction of the frequency
+_ALIVE = 0.1  # of the strongest cycle's power: weaker ones do not tell the frequency
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,11 +30,12 @@ class Wave:
 
     Attributes
     ----------
-    table : float64, shape (n,). A cycle on an even grid, phase 0 first. [unit of the waveform]
-    rest : float64, shape (n,). The same without the fundamental.
+    table : float64, shape (4, n). A cycle on an even grid, phase 0 first, as `cubics` gives it. [unit of the waveform]
+    rest : float64, shape (4, n). The same without the fundamental.
     phasor : fundamental: Re(phasor exp(2 pi j turns)). [unit of the waveform, peak]
     n_cycles : cycles that it is the mean of.
-    noise_rms : of the samples about it, the mean's own uncertainty set right; None if it is of one cycle only.
+    noise_rms : of the samples about it, the mean's own uncertainty set right; None if it is of one cycle only, or of
+        cycles that are not known to be quiet.
     spread : float64, shape (n_grid,). RMS of the cycles about it near each phase; 0 if it is of one cycle only.
     """
 
@@ -48,23 +51,47 @@ class Wave:
         place = np.rint((turns % 1.0) * self.spread.size).astype(np.int64)
         return self.spread.take(place, mode="wrap") / _CHANCE
 
+    def edges_at(self, turns: F64, *, least: float) -> F64:
+        """Steps from sample to sample of more than `least` in what is not the fundamental: such as a notch's edges.
+
+        The instant of an edge is known to a sample only, so that far a sample beside it may be off. [unit of the wave]
+        """
+        values = self.rest[0, ::_FINE]
+        step = np.abs(np.diff(values, append=values[0]))
+        step[step < least] = 0.0
+        near = np.max([np.roll(step, k) for k in (-1, 0, 1, 2)], axis=0)
+        if not near.any():
+            return np.zeros(turns.shape)
+        edges: F64 = near.take(np.rint((turns % 1.0) * near.size).astype(np.int64), mode="wrap")
+        return edges
+
     def at(self, turns: F64, *, advance: npt.ArrayLike = 0.0) -> F64:
         """The wave where the fundamental has gone through some turns, `advance` turns ahead of itself."""
         return read_table(self.table, turns + np.asarray(advance))
 
 
+def cubics(values: F64) -> F64:
+    """Lagrange's cubics through four neighbours of a cycle on an even grid: shape (4, n), the constant terms first."""
+    wrapped = np.concatenate([values[-1:], values, values[:2]])
+    before, next_, after = wrapped[:-3], wrapped[2:-1], wrapped[3:]
+    return np.stack([
+        values,
+        next_ - before / 3 - values / 2 - after / 6,
+        (before + next_) / 2 - values,
+        (after - before) / 6 + (values - next_) / 2,
+    ])  # fmt: skip
+
+
 def read_table(table: F64, turns: F64) -> F64:
-    """Values of a cycle that is tabulated on an even grid, at any phase: Lagrange's cubic through four neighbours."""
-    n = table.size
-    place = (turns % 1.0) * n
-    i = place.astype(np.int64)
-    x = place - i
-    wrapped = np.concatenate([table[-1:], table, table[:3]])
-    before, here, next_, after = (wrapped.take(i + k) for k in range(4))
-    values: F64 = here + x * (
-        next_ - before / 3 - here / 2 - after / 6
-        + x * ((before + next_) / 2 - here + x * ((after - before) / 6 + (here - next_) / 2))
-    )  # fmt: skip
+    """Values of a cycle that is tabulated as `cubics`, at any phase. turns: any shape."""
+    place = turns - np.floor(turns)
+    place *= table.shape[1]
+    i = np.minimum(place.astype(np.int64), table.shape[1] - 1)
+    place -= i
+    values: F64 = table[3].take(i)
+    for k in (2, 1, 0):
+        values *= place
+        values += table[k].take(i)
     return values
 
 
@@ -94,6 +121,46 @@ def phase_turns(frequency_hz: npt.ArrayLike, *, rate_hz: float, n: int) -> F64:
         hertz = np.interp(np.arange(n), (np.arange(hertz.size) + 0.5) * (n / hertz.size) - 0.5, hertz)
     turns = np.concatenate(([0.0], np.cumsum((hertz[1:] + hertz[:-1]) / (2 * rate_hz))))
     return turns[:n]
+
+
+def steady_turns(u: npt.NDArray[np.generic], turns: F64) -> F64:
+    """Phase set right by what most cycles of a record do, whatever some of them do.
+
+    Parameters
+    ----------
+    u : shape (n_channels, n). [any unit]
+    turns : shape (n,). As `phase_turns` gives them.
+
+    Returns
+    -------
+    float64, shape (n,). The same where the median drift from cycle to cycle is within its own uncertainty.
+
+    Source: derived. A jump of phase changes one difference between cycles, and so no median of many.
+    """
+    n_cycles = int(turns[-1])
+    if n_cycles < 3:
+        return turns
+    edges = np.searchsorted(turns, np.arange(n_cycles + 1) - 1e-9)
+    back = np.exp(-2j * np.pi * turns[: edges[-1]])
+    phasors = np.stack([np.add.reduceat(row[: edges[-1]] * back, edges[:-1]) for row in u]) / np.diff(edges)
+    products = (phasors[:, 1:] * phasors[:, :-1].conj()).sum(axis=0)
+    alive = np.abs(products) > _ALIVE * np.abs(products).max()
+    angles = np.angle(products)
+    slopes, places = [], []
+    for a in range(0, angles.size, _STRETCH):
+        part = angles[a : a + _STRETCH][alive[a : a + _STRETCH]]
+        if part.size < 2:
+            continue
+        middle = float(np.median(part))
+        error = 1.25 * 1.48 * float(np.median(np.abs(part - middle))) / np.sqrt(part.size)
+        slopes.append(middle if abs(middle) > _SURE_SLOPE * error else 0.0)
+        places.append(a + min(_STRETCH, angles.size - a) / 2)
+    if not any(slopes):
+        return turns
+    if len(slopes) == 1:
+        return turns * (1 + slopes[0] / (2 * np.pi))
+    pace = np.diff(turns) * (1 + np.interp(turns[1:], places, slopes) / (2 * np.pi))
+    return np.concatenate(([0.0], np.cumsum(pace)))
 
 
 def cycles_on_grid(u: F64, turns: F64, *, first: int, stop: int, most_cycles: int, newest: bool) -> F64:
@@ -141,12 +208,13 @@ def mean_wave(cycles: F64, *, typical: bool = False) -> Wave:
     table = np.fft.irfft(spectrum, _FINE * n_grid) * _FINE
     spectrum[1] = 0.0
     rest = np.fft.irfft(spectrum, _FINE * n_grid) * _FINE
-    noise, spread = None, np.zeros(n_grid)
+    noise: float | None = None
+    spread = np.zeros(n_grid)
     if n_cycles > 1:
         square = np.square(cycles - mean).sum(axis=0) / (n_cycles - 1)
-        noise = float(np.sqrt(square.mean()))
+        noise = None if typical else float(np.sqrt(square.mean()))
         spread = np.sqrt(np.max([np.roll(square, k) for k in range(-_NEAR, _NEAR + 1)], axis=0))
-    return Wave(table, rest, phasor, n_cycles, noise, spread)
+    return Wave(cubics(table), cubics(rest), phasor, n_cycles, noise, spread)
 
 
 def tuned_turns(turns: F64, cycles: F64) -> F64:

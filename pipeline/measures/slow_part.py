@@ -7,15 +7,16 @@ excess. So a step of magnitude and phase, sharp or ramped, leaves nothing over, 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.periodic import Wave, read_table
-from pipeline.measures.wave_state import FADED, State, way
+from pipeline.measures.periodic import Wave
+from pipeline.measures.state_fit import StateFit
+from pipeline.measures.wave_state import FADED, State
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
@@ -24,18 +25,24 @@ Mask = npt.NDArray[np.bool_]
 
 _WINDOW: Final = 0.45  # cycles: just under the shortest sag; a level state must hold for so long
 _LONG_WINDOW: Final = 0.45  # cycles, of a state that changes along a straight line
+_SHORTEST_CHANGE: Final = 0.9  # cycles: what is unexplained for less, and leads nowhere, may be an impulse
+_LEAST_CHANGE: Final = 0.04  # of nominal: a changing state that never goes so far is none
 _STAYS_AWAY: Final = 0.35  # of the farthest it goes: a changing state that does not is an impulse's tail
 _SHORTEST_AT_END: Final = 0.12  # cycles: where the record breaks off, a state may be seen for less
-_HOPS_A_CYCLE: Final = 40  # at which windows are tried; those that change, at half as many
+_HOPS_A_CYCLE: Final = 40, 20  # at which windows of a level, and of a changing state are tried
+_COARSE: Final = 0.5  # of a window: the hop at which states are sought first, and then only in what they leave
+_FITTED_A_CYCLE: Final = 64  # samples that a state is fitted to; whether it is followed is asked of every sample
+_SAMPLED: Final = 1.15  # by which what all samples of a window leave may exceed the bounds kept by those fitted
+_APART: Final = 0.025  # of nominal: states that are farther apart are different ones, noise aside
 _REACH: Final = 0.12  # cycles: a window that keeps within its bound may reach so far into what is no longer its state
 _NOISE_MARGIN: Final = 1.3  # over the noise's RMS, in a window
 _OUTLIER: Final = 4.5  # times the noise's RMS, beyond which no sample of a window may lie
-_DOUBTFUL: Final = 3.0  # times the noise's RMS: a sample that is so far from the state it follows may be on a way
+_DOUBTFUL: Final = 3.0  # times the noise, and twice the tolerance: a sample so far from its state may be on a way
 _SAME: Final = 0.02  # of nominal: two states no farther apart are one
 _ANY_ANGLE: Final = np.pi / 3  # a sag's jump seldom exceeds a sixth of a turn: common practice, no source
+_FAR_LESS: Final = 0.25  # of the energy that is left where a step comes with an event's first sample
+_RAMPED: Final = 3.0  # times what leaves the bounds of states and ways: more than a step without a ramp leaves over
 _WAY_POINTS: Final = 13
-_ROUNDS: Final = 4
-_MOST_REST: Final = 2.0  # times the known harmonics
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,24 +75,49 @@ class SlowPart:
         return float(np.abs(seen - origin).max(initial=0.0))
 
     def background(self, u: F64, turns: F64, start: int, stop: int) -> F64:
-        """What the stretch would be without an event in [start, stop).
+        """What the stretch would be without an event in [start, stop), which may come with a step.
 
-        The state before it and the state after it, which take turns where this leaves least over; where even then
-        far more is left than what leaves the bounds of states and ways, as on a ramp, these bounds.
+        One step at most for all that is not explained there, or one for each part of it, if that leaves far less.
         """
+        parts = self.unheld(start, stop)
         ground: F64 = u - self.excess
-        before, after = np.flatnonzero(self.held[:start]), stop + np.flatnonzero(self.held[stop:])
-        ends = [int(places[i]) for places, i in ((before, -1), (after, 0)) if places.size]
-        if not ends:
-            return self.steady
-        reach = slice(max(start - 1, 0), stop)
-        first, second = (self._carried(ends[i], turns)[reach] for i in (0, -1))
-        gain = np.square(u[reach] - first) - np.square(u[reach] - second)
-        change = int(np.argmin(np.concatenate(([0.0], np.cumsum(gain)))))
-        between = np.concatenate([first[:change], second[change:]])
-        if np.abs(u[reach] - between).max() <= 2 * np.abs(self.excess[reach]).max():
-            ground[reach] = between
-        return ground
+        if not parts:
+            return ground
+        first, last = parts[0][0], max(stop, parts[-1][1])
+        whole, single = ground.copy(), self._stepped(u, turns, first, last)
+        if single is not None:
+            whole[first:last] = single
+        for a, b in parts:
+            stepped = self._stepped(u, turns, a, b)
+            if stepped is not None:
+                ground[a:b] = stepped
+        part = slice(first, last)
+        far_less = np.square(u[part] - ground[part]).sum() < _FAR_LESS * np.square(u[part] - whole[part]).sum()
+        return ground if single is None or far_less else whole
+
+    def _stepped(self, u: F64, turns: F64, first: int, last: int) -> F64 | None:
+        """The state before [first, last), and the state after it from its first sample on.
+
+        Or from where that leaves least over, if it is far less. None where even then far more is left than what leaves
+        the bounds of states and ways, as on a ramp.
+        """
+        part = slice(first, last)
+        ends = [place for place in (first - 1, last) if 0 <= place < u.size and self.held[place]]
+        one, other = (self._carried(ends[i], turns)[part] if ends else self.steady[part] for i in (0, -1))
+        if np.square(u[part] - one).sum() < np.square(u[part] - other).sum():
+            other = one  # no step
+        gain = np.square(u[part] - one) - np.square(u[part] - other)
+        left = float(np.square(u[part] - other).sum()) + np.concatenate(([0.0], np.cumsum(gain)))
+        best = int(left.argmin())
+        change = best if left[best] < _FAR_LESS * left[0] else 0
+        between: F64 = np.concatenate([one[:change], other[change:]])
+        if np.abs(u[part] - between).max() > _RAMPED * np.abs(self.excess[part]).max():
+            return None
+        return between
+
+    def unheld(self, start: int, stop: int) -> list[tuple[int, int]]:
+        """Stretches in which no state is followed and that have a part in [start, stop)."""
+        return [(a, b) for a, b in _stretches(~self.held) if a < stop and b > start]
 
     def _carried(self, place: int, turns: F64) -> F64:
         """The state at a place, carried over the whole stretch."""
@@ -156,30 +188,44 @@ class _Search:
             residue = self.u - value
             self._enter(state, slice(None), residue, _followed(residue, self.window, *self.bounds))
 
+    def level(self, known: Sequence[State]) -> None:
+        """States that hold for half a cycle, in what is not explained; each is carried as far as it is followed."""
+        fine = max(int(self.cycle / _HOPS_A_CYCLE[0]), 1)
+        for hop in (max(int(_COARSE * self.window), fine), fine):
+            for start, stop in self._unheld(self.reach):
+                at_end = start == 0 or stop == self.u.size
+                window = min(self.window, stop - start) if at_end else self.window
+                if stop - start >= window >= (_SHORTEST_AT_END * self.cycle if at_end else 1):
+                    for first, state in self._pieces(start, stop, known, window, hop, linear=False):
+                        if hop == fine or not self.held[first : first + window].all():
+                            self._take(state, start, stop, first, window)
+
     def changing(self, known: Sequence[State]) -> None:
         """States along straight lines, half a cycle at a time, in what is not explained: ramps and recoveries."""
         window = min(round(_LONG_WINDOW * self.cycle), self.u.size)
-        hop = max(int(2 * self.cycle / _HOPS_A_CYCLE), 1)
-        for start, stop in self._unheld(window - self.reach):
-            found = self._pieces(start, stop, known, window, hop, linear=True)
-            for group in _touching(found, window):
-                if self._lasts(group, window, known):
-                    for first, state in group:
-                        self._take(first, window, state)
+        fine = max(int(self.cycle / _HOPS_A_CYCLE[1]), 1)
+        for hop in (max(int(_COARSE * window), fine), fine):
+            for start, stop in self._unheld(window - self.reach, among=self._may_change):
+                leads = self._leads(start + 1, stop - 1)
+                found = self._pieces(start, stop, known, window, hop, linear=True)
+                for group in _touching(found, window):
+                    if self._lasts(group, window, known, leads=leads):
+                        for first, state in group:
+                            self._take(state, first, first + window, first, window)
 
-    def level(self, known: Sequence[State]) -> None:
-        """States that hold for half a cycle, in what is not explained."""
-        for start, stop in self._unheld(self.reach):
-            at_end = start == 0 or stop == self.u.size
-            window = min(self.window, stop - start) if at_end else self.window
-            if stop - start >= window >= (_SHORTEST_AT_END * self.cycle if at_end else 1):
-                hop = max(int(self.cycle / _HOPS_A_CYCLE), 1)
-                for first, state in self._pieces(start, stop, known, window, hop, linear=False):
-                    self._take(first, window, state)
+    def _may_change(self, start: int, stop: int) -> bool:
+        """Whether what is unexplained is too long for an impulse, or leads from one state to another."""
+        return stop - start >= _SHORTEST_CHANGE * self.cycle or self._leads(start, stop)
+
+    def _leads(self, start: int, stop: int) -> bool:
+        """Whether the states before and after [start, stop) are different ones."""
+        if start < 1 or stop >= self.u.size or not (self.held[start - 1] and self.held[stop]):
+            return False
+        return bool(abs(self.phasors[start - 1] - self.phasors[stop]) > max(_APART, self.noise_rms))
 
     def ways(self, steady: F64) -> None:
         """What lies between two states, where no state is followed, or not well."""
-        doubtful = np.abs(self.excess) > _DOUBTFUL * self.noise_rms + self.tolerance / 2
+        doubtful = np.abs(self.excess) > _DOUBTFUL * self.noise_rms + 2 * self.tolerance
         for start, stop in _stretches(~self.held | doubtful):
             ends = [place for place in (start - 1, stop) if 0 <= place < self.u.size]
             part = slice(max(start - self.reach, 0), stop + self.reach)
@@ -195,20 +241,28 @@ class _Search:
             nearer = np.abs(beyond) < np.abs(self.excess[part])
             self.excess[part][nearer] = beyond[nearer]
 
-    def _unheld(self, reach: int) -> list[tuple[int, int]]:
+    def _unheld(self, reach: int, *, among: Callable[[int, int], bool] | None = None) -> list[tuple[int, int]]:
         """Stretches in which no state is followed, with so many samples more at both ends."""
-        wide = [(max(a - reach, 0), min(b + reach, self.u.size)) for a, b in _stretches(~self.held)]
+        bare = [(a, b) for a, b in _stretches(~self.held) if among is None or among(a, b)]
         joined: list[tuple[int, int]] = []
-        for start, stop in wide:
+        for a, b in bare:
+            start, stop = max(a - reach, 0), min(b + reach, self.u.size)
             if joined and start <= joined[-1][1]:
                 joined[-1] = (joined[-1][0], stop)
             else:
                 joined.append((start, stop))
         return joined
 
-    def _take(self, first: int, window: int, state: State) -> None:
-        part = slice(first, first + window)
-        self._enter(state, part, self.u[part] - state.at(self.turns[part]), np.ones(window, np.bool_))
+    def _take(self, state: State, start: int, stop: int, first: int, window: int) -> None:
+        """Enter a state that fits some samples of a window, wherever in [start, stop) all samples follow it."""
+        part = slice(start, stop)
+        residue = self.u[part] - state.at(self.turns[part])
+        followed = _followed(residue, window, *self.bounds)
+        own = residue[first - start : first - start + window]
+        if np.square(own).mean() <= (_SAMPLED * self.bounds[0]) ** 2 and np.abs(own).max() <= _SAMPLED * self.bounds[1]:
+            followed[first - start : first - start + window] = True
+        if followed.any():
+            self._enter(state, part, residue, followed)
 
     def _enter(self, state: State, part: slice, residue: F64, followed: Mask) -> None:
         """Enter a state wherever it is followed and nearer than what is there."""
@@ -224,9 +278,9 @@ class _Search:
     ) -> list[tuple[int, State]]:
         """Windows that a scaled and shifted waveform fits: their first sample and that state."""
         firsts = np.append(np.arange(start, stop - window, hop), stop - window)
-        grid = firsts[:, None] + np.arange(window)
+        grid = firsts[:, None] + np.arange(0, window, max(int(self.cycle / _FITTED_A_CYCLE), 1))
         fits = [
-            _Fit.of(self.u[grid], self.turns[grid], state.wave, self.bounds, linear=linear, turning=turning)
+            StateFit.of(self.u[grid], self.turns[grid], state.wave, self.bounds, linear=linear, turning=turning)
             for state in known
             if abs(state.phasor) >= FADED
             for turning in (True, False)
@@ -239,15 +293,15 @@ class _Search:
                 found.append((first, state))
         return found
 
-    def _lasts(self, group: Sequence[tuple[int, State]], window: int, known: Sequence[State]) -> bool:
-        """Whether one of some changing states stays far away from the known ones for its whole window."""
+    def _lasts(self, group: Sequence[tuple[int, State]], window: int, known: Sequence[State], *, leads: bool) -> bool:
+        """Whether some changing states go away from the known ones; and, unless they lead to another, stay away."""
         nearest, farthest = [], []
         for first, state in group:
             phasor = state.ratio_at(self.turns[first : first + window]) * state.wave.phasor
             away = np.min([np.abs(phasor - one.phasor) for one in known], axis=0)
             nearest.append(float(away.min()))
             farthest.append(float(away.max()))
-        return max(nearest) >= _STAYS_AWAY * max(farthest)
+        return max(farthest) >= _LEAST_CHANGE and (leads or max(nearest) >= _STAYS_AWAY * max(farthest))
 
 
 def _followed(residue: F64, window: int, bound: float, farthest: float) -> Mask:
@@ -276,60 +330,6 @@ def _touching(found: Sequence[tuple[int, State]], window: int) -> list[list[tupl
     return groups
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """States of a wave that come nearest to some windows, and the RMS left; infinite where a bound is passed."""
-
-    states: list[State]
-    rms: F64
-
-    @classmethod
-    def of(
-        cls, values: F64, turns: F64, wave: Wave, bounds: tuple[float, float], *, linear: bool, turning: bool
-    ) -> _Fit:
-        """Each round solves for the fundamental alone and turns the harmonics after it."""
-        n = len(values)
-        since = turns - turns[:, :1]
-        ahead = since.mean(axis=0)
-        share = ahead / ahead[-1]
-        carrier = wave.phasor * np.exp(2j * np.pi * ahead)
-        columns = [carrier.real, -carrier.imag]
-        if linear:
-            columns = [*((1 - share) * column for column in columns), *(share * column for column in columns)]
-        solver = np.linalg.pinv(np.array(columns).T)
-        back = np.exp(-2j * np.pi * turns[:, 0])
-        rest, spread = wave.rest, float(np.abs(wave.rest).max())
-        ratio, goal = np.zeros(n, np.complex128), np.zeros(n, np.complex128)
-        factor, rms = np.ones(n), np.full(n, np.inf)
-        left, at = values, np.arange(n)
-        for i in range(_ROUNDS):
-            solved = left @ solver.T
-            ratio[at] += (solved[:, 0] + 1j * solved[:, 1]) * back[at]
-            goal[at] = goal[at] + (solved[:, 2] + 1j * solved[:, 3]) * back[at] if linear else ratio[at]
-            along = way(ratio[at, None], goal[at, None], share) if linear else ratio[at, None]
-            bare = (along * (carrier / back[at, None])).real
-            size = np.abs(along)
-            harmonics = size * read_table(rest, turns[at] + (np.angle(along) / (2 * np.pi) if turning else 0.0))
-            power = np.square(harmonics).sum(axis=1)
-            least = ((values[at] - bare) * harmonics).sum(axis=1) / np.maximum(power, np.finfo(np.float64).tiny)
-            factor[at] = np.clip(np.where(power > 0, least, 0.0), 0.0, _MOST_REST)
-            left = values[at] - bare - factor[at, None] * harmonics
-            rms[at] = np.sqrt(np.square(left).mean(axis=1))
-            if i == _ROUNDS - 1:
-                rms[at[np.abs(left).max(axis=1) > bounds[1]]] = np.inf
-                break
-            # What is far off even with the harmonics at their largest will not come near.
-            near = rms[at] <= bounds[0] + 2 * spread * size.max(axis=1) / 2**i
-            rms[at[~near]] = np.inf
-            at, left = at[near], left[near]
-        states = [
-            State(wave, complex(ratio[i]), complex(goal[i]) if linear else None, float(turns[i, 0]),
-                  float(turns[i, -1] - turns[i, 0]), float(factor[i]), turning)
-            for i in range(n)
-        ]  # fmt: skip
-        return cls(states, rms)
-
-
 def _between(one: State, other: State, turns: F64) -> tuple[F64, F64]:
     """Bounds of what two states, and the straight way of size and angle between them, have at each instant.
 
@@ -347,12 +347,12 @@ def _between(one: State, other: State, turns: F64) -> tuple[F64, F64]:
         return _between(other, one, turns)
     else:
         ways = [(one, one, 0.0, angle) for angle in (-_ANY_ANGLE, _ANY_ANGLE)]
+    shares = np.linspace(0.0, 1.0, _WAY_POINTS)[1:-1, None]
     for start, end, size, angle in ways:
-        for share in np.linspace(0.0, 1.0, _WAY_POINTS)[1:-1]:
-            ratio = (1 + share * (size - 1)) * np.exp(1j * share * angle)
-            value = replace(start, ratio=start.ratio * ratio).at(turns)
-            if end is not start:
-                late = replace(end, ratio=end.ratio * ratio / (size * np.exp(1j * angle))).at(turns)
-                value = (1 - share) * value + share * late
-            low, high = np.minimum(low, value), np.maximum(high, value)
+        ratios = (1 + shares * (size - 1)) * np.exp(1j * shares * angle)
+        values = start.with_ratio(start.ratio * ratios, turns)
+        if end is not start:
+            late = end.with_ratio(end.ratio * ratios / (size * np.exp(1j * angle)), turns)
+            values += shares * (late - values)
+        low, high = np.minimum(low, values.min(axis=0)), np.maximum(high, values.max(axis=0))
     return low, high

@@ -46,10 +46,18 @@ class State:
 
     def at(self, turns: F64) -> F64:
         """Values where the fundamental has gone through some turns."""
-        ratio = self.ratio_at(turns) if self.goal is not None else np.asarray(self.ratio)
-        ahead = np.angle(ratio) / (2 * np.pi) if self.turning else 0.0
-        fundamental = (ratio * self.wave.phasor * np.exp(2j * np.pi * turns)).real
-        values: F64 = fundamental + self.rest * np.abs(ratio) * read_table(self.wave.rest, turns + ahead)
+        return self.with_ratio(self.ratio_at(turns) if self.goal is not None else np.asarray(self.ratio), turns)
+
+    def with_ratio(self, ratio: C128, turns: F64) -> F64:
+        """Values that it would have with other ratios, whose shape must fit that of the turns."""
+        size, ahead = np.abs(ratio), np.angle(ratio) / (2 * np.pi)
+        if self.turning and self.rest == 1.0:
+            values: F64 = size * read_table(self.wave.table, turns + ahead)
+            return values
+        start = float(np.angle(self.wave.phasor)) / (2 * np.pi)
+        values = abs(self.wave.phasor) * np.cos(2 * np.pi * (turns + (ahead + start)))
+        values += self.rest * read_table(self.wave.rest, turns + ahead if self.turning else turns)
+        values *= size
         return values
 
     def still(self, turns: float) -> State:
