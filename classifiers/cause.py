@@ -25,6 +25,7 @@ _DEEP: Final = (0.92, 0.82)  # residual pu of a balanced sag: loads make none as
 _STARTING: Final = (0.2, 1.0)  # added current, of that before
 _STARTING_POWER_FACTOR: Final = (0.75, 0.45)  # at standstill 0.2 to 0.3
 _SLOW: Final = (0.8, 0.5)  # share of the recovery within one and a half cycles
+_INRUSH_RESIDUAL_PU: Final = (0.3, 0.5)  # voltage left, below and above which it is none and may be one
 _SECOND_HARMONIC: Final = (0.10, 0.20)  # of the fundamental: protection takes 15 to 20 % for inrush
 _SECOND_HARMONIC_VOLTAGE: Final = (0.003, 0.01)
 _RINGING: Final = (0.02, 0.08)  # pu
@@ -150,10 +151,12 @@ def judge_transformer(evidence: Evidence) -> Verdict:
     evidence : what was measured.
 
     Source: common practice, no source: second harmonic of 15 to 20 % of the fundamental and more, different in each
-    phase, and a recovery over many cycles.
+    phase, and a recovery over many cycles; an inrush seldom takes more than half of the voltage away.
     """
     e = evidence
     shape = _most(_falling(e.recovery_share, _SLOW), _falling(e.rectangularity, (0.8, 0.5)))
+    if e.residual_pu is not None:
+        shape = _all(shape, _rising(e.residual_pu, _INRUSH_RESIDUAL_PU))
     voltage = _rising(e.second_harmonic_voltage_pu, _SECOND_HARMONIC_VOLTAGE)
     if e.second_harmonic is None or e.direction == "upstream":
         why = f"slow recovery with {100 * (e.second_harmonic_voltage_pu or 0.0):.1f} % second harmonic in the voltage"

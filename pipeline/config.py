@@ -114,6 +114,7 @@ class Fleet(_Settings):
     thresholds: dict[str, Thresholds] = {}
     detectors: dict[str, dict[str, Any]] = {}
     limits: tuple[dict[str, Any], ...] = ()
+    explain: bool = True
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -144,7 +145,7 @@ class Fleet(_Settings):
     def site_digest(self, site: Site) -> str:
         """Digest of all settings that a catalogue of the site depends on."""
         judged_by = site.model_copy(update={"stations": (), "time_zone": "UTC"})  # these two name and show, no more
-        further = json.dumps([self.detectors, self.limits], sort_keys=True, default=str)
+        further = json.dumps([self.detectors, self.limits, self.explain], sort_keys=True, default=str)
         text = f"{judged_by.digest()}{self.thresholds[site.thresholds].digest()}{further}"
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 

@@ -72,6 +72,7 @@ class Event:
     unseen: str | None = None
     before: float | None = None
     after: float | None = None
+    why: str | None = None
     notes: str = ""
 
     @property

@@ -47,23 +47,71 @@ STEADY_KINDS: Final = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Hookup:
-    """How the recorder is connected, and which voltages are judged for events."""
+    """How the recorder is connected, which voltages are judged for events, and how power is summed.
+
+    Attributes
+    ----------
+    name : as commands and configurations spell it.
+    judged_phases : the voltages judged for events.
+    line_to_line : the judged voltages are between phases.
+    meaning : in words.
+    voltages : the voltage channels that it needs; ``N`` is neutral to earth. Of three line-to-line voltages two do, as
+        the third is what is missing to a sum of zero.
+    currents : the current channels that power needs.
+    elements : (voltage, current) of each element of the wattmeter: P = sum of the means of u*i. ``CB`` is ``BC`` turned
+        round; in a line-to-line hookup ``A`` is the voltage to the artificial star point, (UAB - UCA) / 3.
+    high_legs : judged phases whose nominal voltage is `HIGH_LEG_RATIO` times that of the others.
+    """
 
     name: str
     judged_phases: tuple[str, ...]
     line_to_line: bool
     meaning: str
+    voltages: tuple[str, ...]
+    currents: tuple[str, ...]
+    elements: tuple[tuple[str, str], ...]
+    high_legs: tuple[str, ...] = ()
 
+
+HIGH_LEG_RATIO: Final = 3**0.5
+"""Of the high leg's voltage to neutral to that of the other two: 240 * sqrt(3)/2 over 240/2 (derived)."""
+
+_THREE_ELEMENTS: Final = (("A", "A"), ("B", "B"), ("C", "C"))
+_LINES: Final = LINE_TO_LINE_PHASES
 
 HOOKUPS: Final = {
     hookup.name: hookup
     for hookup in (
-        Hookup("single-phase", ("A",), False, "one line conductor against neutral"),
-        Hookup("split-phase", ("A", "B"), False, "two line conductors against a centre neutral, 180° apart"),
-        Hookup("four-wire", ("A", "B", "C"), False, "three-phase wye with neutral: phase-to-neutral voltages"),
-        Hookup("three-wire", ("AB", "BC", "CA"), True, "three-phase without neutral: line-to-line voltages"),
+        Hookup(
+            "single-phase", ("A",), False, "one line conductor against neutral", ("A",), ("A",), (("A", "A"),),
+        ),
+        Hookup(
+            "split-phase", ("A", "B"), False, "two line conductors against a centre neutral, 180° apart",
+            ("A", "B"), ("A", "B"), (("A", "A"), ("B", "B")),
+        ),
+        Hookup(
+            "four-wire", ("A", "B", "C"), False, "three-phase wye with neutral: phase-to-neutral voltages",
+            LINE_PHASES, LINE_PHASES, _THREE_ELEMENTS,
+        ),
+        Hookup(
+            "three-wire", _LINES, True, "three-phase without neutral: line-to-line voltages",
+            _LINES, LINE_PHASES, _THREE_ELEMENTS,
+        ),
+        Hookup(
+            "two-element", _LINES, True, "three-phase without neutral: two line-to-line voltages and two currents",
+            ("AB", "BC"), ("A", "C"), (("AB", "A"), ("CB", "C")),
+        ),
+        Hookup(
+            "five-wire", ("A", "B", "C"), False, "three-phase wye with neutral and earth, both measured",
+            (*LINE_PHASES, NEUTRAL), (*LINE_PHASES, NEUTRAL), _THREE_ELEMENTS,
+        ),
+        Hookup(
+            "high-leg", ("A", "B", "C"), False,
+            "delta with the middle of CA as neutral: B to neutral is the high leg, sqrt(3) times A and C",
+            LINE_PHASES, LINE_PHASES, _THREE_ELEMENTS, ("B",),
+        ),
     )
-}
+}  # fmt: skip
 
 # Root-mean-square system voltages in use, line to line [V]. Common practice, no source; IEC 60038 and
 # ANSI C84.1 list most of them. 100, 110, 115 and 120 V are also the usual secondary sides of voltage transformers.

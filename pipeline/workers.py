@@ -10,7 +10,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from multiprocessing import get_context, parent_process
 from multiprocessing.process import BaseProcess
 from typing import Final, Protocol, TypeVar
@@ -70,7 +70,8 @@ def worker_map(workers: int | None) -> Iterator[WorkerMap]:
             yield run
     finally:
         if pool is not None:
-            pool.shutdown(cancel_futures=True)
+            with suppress(RuntimeError):  # interrupted while it was starting: it has no thread to wait for yet
+                pool.shutdown(cancel_futures=True)
 
 
 def _work_through(function: Callable[[Item], Outcome], items: Sequence[Item]) -> list[Outcome]:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.catalogue.causes import with_causes
 from pipeline.catalogue.look import Look, take_look
 from pipeline.catalogue.points import Point, judged_channels, points_of
 from pipeline.catalogue.record import Record
@@ -38,10 +39,11 @@ class Terms:
     Attributes
     ----------
     thresholds : the profile.
-    nominal_voltage_v : of each judged voltage. [V]
+    nominal_voltage_v : of each judged voltage; of a high leg, that of the other legs. [V]
     nominal_frequency_hz : [Hz]
     hookup : a name of `terms.HOOKUPS`.
     detectors : those that look for more than RMS variations.
+    explain : say what caused each event, from which side, and its three-phase type; reads the currents.
     """
 
     thresholds: Thresholds
@@ -49,6 +51,7 @@ class Terms:
     nominal_frequency_hz: float | None = None
     hookup: str | None = None
     detectors: tuple[Chosen, ...] = ()
+    explain: bool = False
 
     @property
     def needs(self) -> frozenset[Need]:
@@ -70,7 +73,7 @@ class Terms:
     @property
     def quantities(self) -> tuple[Quantity, ...]:
         """What must be read of a capture."""
-        return ("voltage", "current") if "currents" in self.needs else ("voltage",)
+        return ("voltage", "current") if self.explain or "currents" in self.needs else ("voltage",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,11 +161,16 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
             coverage.append(Coverage(point.name, 0.0, seconds, str(error)))
             continue
         notes += [*point.notes, *words]
+        found: list[Event] = []
         for first, stop in look.spans(reference.thresholds, reference.nominal_v, live):
             measured = _measured(record, point, look, live, reference, first=first, stop=stop)
             if measured.half_cycles.n:
-                events += _events(record, point, measured, reference, terms, site=site)
-        events += _transients(record, point, look, live, reference, terms, site=site)
+                found += _events(record, point, measured, reference, terms, site=site)
+        found += _transients(record, point, look, live, reference, terms, site=site)
+        if terms.explain and found:
+            is_marked = partial(look.is_marked, live)
+            found = with_causes(found, record, point, frequency_hz=look.nominal_hz, is_marked=is_marked)
+        events += found
         coverage.append(_coverage(record, point, look, live, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
 
@@ -234,8 +242,9 @@ def _waveform(record: Record, point: Point, live: list[int], first: int, stop: i
 def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[list[int], _Reference, list[str]]:
     """The live channels, what 1 pu stands for on them, and in words what was decided."""
     every = list(range(len(point.voltages)))
-    if terms.hookup is not None and terms.nominal_voltage_v is not None:
-        return every, _Reference(terms.nominal_voltage_v, terms.thresholds), []
+    nominal_v = None if terms.nominal_voltage_v is None else terms.nominal_voltage_v * point.nominal_ratio
+    if terms.hookup is not None and nominal_v is not None:
+        return every, _Reference(nominal_v, terms.thresholds), []
     rms = look.rms[:, :: max(1, look.rms.shape[1] // _ENOUGH)]  # a sample of them tells the level as well
     top = np.quantile(rms, 0.99, axis=1)
     live = [c for c in every if top[c] > _DEAD * top.max()]
@@ -244,11 +253,13 @@ def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[
         dead = ", ".join(point.phases[c] for c in every if c not in live)
         words.append(f"without voltage throughout, not judged: {dead}")
     measured = rms[live]
-    nominal_v = terms.nominal_voltage_v
     if nominal_v is None:
-        found = find_nominal_voltage(measured, line_to_line=point.hookup.line_to_line, rated_v=_rated(record, point))
-        nominal_v = found.volts
-        words.append(found.note)
+        ratio = point.nominal_ratio
+        found = find_nominal_voltage(
+            measured / ratio, line_to_line=point.hookup.line_to_line, rated_v=_rated(record, point)
+        )
+        nominal_v = found.volts * ratio
+        words.append(found.note if ratio == 1 else f"{found.note}, times {ratio:.4g} on the high leg")
     thresholds = terms.thresholds
     if thresholds.reference == "nominal" and _steady_off_nominal(measured, nominal_v):
         thresholds = thresholds.model_copy(update={"reference": "sliding", "sliding_start": "pre-event"})

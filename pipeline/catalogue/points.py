@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header, SampleArray
 from pipeline.errors import SignalError
-from pipeline.terms import HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, Hookup
+from pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 _LINE_PAIRS = {"AB": ("A", "B"), "BC": ("B", "C"), "CA": ("C", "A")}
 
@@ -39,6 +40,7 @@ class Point:
     voltages : the judged voltages, in order of phase.
     notes : what was taken for granted.
     currents : phases and channels of the currents that belong to it.
+    nominal_ratio : nominal voltage of the point's voltages over that which is given for the hookup.
     """
 
     name: str | None
@@ -46,6 +48,7 @@ class Point:
     voltages: tuple[JudgedVoltage, ...]
     notes: tuple[str, ...] = ()
     currents: tuple[tuple[str, int], ...] = ()
+    nominal_ratio: float = 1.0
 
     @property
     def phases(self) -> tuple[str, ...]:
@@ -63,7 +66,8 @@ def points_of(header: Header, *, hookup: str | None = None) -> tuple[Point, ...]
 
     Returns
     -------
-    Points in order of their first channel; none where the capture has no voltage that can be judged.
+    Points in order of their first channel; none where the capture has no voltage that can be judged. The high leg of a
+    delta is a point of its own, since it is judged against a nominal voltage of its own.
 
     Raises
     ------
@@ -77,8 +81,27 @@ def points_of(header: Header, *, hookup: str | None = None) -> tuple[Point, ...]
         shown = name if len(groups) > 1 else None
         kind = HOOKUPS[hookup] if hookup is not None else _hookup_of(phases)
         currents = _currents(header.channels, point=name if shown else None)
-        points.append(Point(shown, kind, _voltages(kind, phases), notes, currents))
+        lacking = NEUTRAL in kind.voltages and NEUTRAL not in phases
+        lack = (f"hookup {kind.name}, but no voltage from neutral to earth is recorded",) if lacking else ()
+        points += _by_nominal(Point(shown, kind, _voltages(kind, phases), (*notes, *lack), currents))
     return tuple(points)
+
+
+def _by_nominal(point: Point) -> list[Point]:
+    """The point, or its high legs and its other legs apart: each against its own nominal voltage."""
+    high = [voltage for voltage in point.voltages if voltage.phase in point.hookup.high_legs]
+    if not high:
+        return [point]
+    parts = []
+    for words, legs, ratio in (
+        ("legs", [voltage for voltage in point.voltages if voltage not in high], 1.0),
+        ("high leg", high, HIGH_LEG_RATIO),
+    ):
+        phases = [voltage.phase for voltage in legs]
+        name = " ".join([*([point.name] if point.name else []), words, *phases])
+        currents = tuple(current for current in point.currents if current[0] in phases)
+        parts.append(replace(point, name=name, voltages=tuple(legs), currents=currents, nominal_ratio=ratio))
+    return parts
 
 
 def _currents(channels: tuple[Channel, ...], *, point: str | None) -> tuple[tuple[str, int], ...]:
@@ -153,7 +176,7 @@ def _groups(channels: tuple[Channel, ...]) -> list[tuple[str, dict[str, int], tu
     notes: tuple[str, ...]
     for point, found in named.items():
         members, notes = found, ()
-        if all(not channel.phase for _, channel in found):
+        if all(not channel.phase for _, channel in found) or _are_numbered([channel for _, channel in found]):
             members, notes = _in_order(found)
         elif unnamed := [channel.name for _, channel in found if not channel.phase]:
             notes = (f"voltages of no known phase, not judged: {', '.join(unnamed)}",)
@@ -167,6 +190,18 @@ def _groups(channels: tuple[Channel, ...]) -> list[tuple[str, dict[str, int], tu
         many = len(sets) > 1
         groups += [(f"{point} {n + 1}".strip() if many else point, phases, notes) for n, phases in enumerate(sets)]
     return [group for group in groups if any(phase != "N" for phase in group[1])]
+
+
+def _are_numbered(channels: list[Channel]) -> bool:
+    """Whether names run on in sets of three beyond what numbers of phases do: V1 to V6, of which V4 is no phase."""
+    matches = [re.fullmatch(r"(.*?)0*(\d+)", channel.name) for channel in channels]
+    numbers = [int(match[2]) for match in matches if match]
+    return (
+        len(channels) % len(LINE_PHASES) == 0
+        and numbers == list(range(1, len(channels) + 1))
+        and len({match[1] for match in matches if match}) == 1
+        and not all(channel.phase for channel in channels)
+    )
 
 
 def _in_order(members: list[tuple[int, Channel]]) -> tuple[list[tuple[int, Channel]], tuple[str, ...]]:

@@ -38,6 +38,9 @@ def screen_command(
             "interharmonics, flat_topping, dc_offset, noise, notching, inrush; or all."
         ),
     ] = "",
+    explain: Annotated[
+        bool, typer.Option("--explain", help="Say what caused each event, from which side; reads the currents too.")
+    ] = False,
     worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
     workers: Annotated[
         Optional[int],  # noqa: UP045
@@ -61,7 +64,8 @@ def screen_command(
         raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
-    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, choose(_wanted(detect)))
+    detectors = choose(_wanted(detect))
+    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain)
     quarantine = out.with_suffix(".quarantine.csv")
     with show.progress("screening") as advance:
         result = screen(paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine))

@@ -227,6 +227,7 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
         float(site.nominal_frequency_hz),
         site.hookup,
         choose(wanted),
+        fleet.explain,
     )
 
 

@@ -1,0 +1,137 @@
+"""What caused the events of a point, from which side, and their three-phase type: beside what was measured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from classifiers.direction import UNKNOWN
+from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
+from pipeline.catalogue.explain import Explanation, explain
+from pipeline.catalogue.points import Point, measured_channels
+from pipeline.catalogue.record import Record
+from pipeline.errors import SignalError
+from pipeline.events import Event
+from pipeline.measures.event_window import EventWindow
+
+_SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
+_EXPLAINED: Final = _SAGS | {"swell", "overvoltage", "rapid_voltage_change", "oscillatory_transient", "inrush"}
+_LEAD_CYCLES: Final = 8.0  # before an event, that tell what was steady; three at least
+_TAIL_S: Final = 2.0  # after its start, that tell a motor from a step
+_AFTER_CYCLES: Final = 5.0  # after its end
+
+
+def with_causes(
+    events: Sequence[Event],
+    record: Record,
+    point: Point,
+    *,
+    frequency_hz: float,
+    is_marked: Callable[[int, int], bool],
+) -> list[Event]:
+    """Events of one point with dip type, direction, cause, confidence and why, where they can be told.
+
+    Parameters
+    ----------
+    events : of the point, of any kinds.
+    record : in which they were found.
+    point : its voltages, and currents where they were read.
+    frequency_hz : nominal. [Hz]
+    is_marked : whether samples between two record positions are no measurement, or clipped.
+
+    Returns
+    -------
+    The events in their order. What has too little record before it, or samples without a measurement, stays as it was.
+    """
+    shots = [event for event in events if event.kind in _SAGS and event.part_of is None]
+    sequences = _sequences(shots)
+    explained = []
+    for event in events:
+        if event.kind not in _EXPLAINED or event.open_start:
+            explained.append(event)
+            continue
+        following = [other.start for other in shots if other.start > event.end]
+        window = _window(event, record, point, frequency_hz, min(following, default=None), is_marked)
+        explained.append(event if window is None else _explained(event, window, sequences.get(event.event_id)))
+    return explained
+
+
+def _sequences(shots: Sequence[Event]) -> dict[str, ShotSequence]:
+    """For each event of a sequence of a recloser, that sequence."""
+    ordered = sorted(shots, key=lambda event: event.start)
+    as_shots = [Shot(event.start / 1e9, event.observed_s, event.magnitude, event.phases) for event in ordered]
+    return {
+        ordered[i].event_id: sequence
+        for sequence in reclosing_sequences(as_shots)
+        if len(sequence.members) > 1
+        for i in sequence.members
+    }
+
+
+def _window(
+    event: Event,
+    record: Record,
+    point: Point,
+    frequency_hz: float,
+    following_ns: int | None,
+    is_marked: Callable[[int, int], bool],
+) -> EventWindow | None:
+    """The waveforms around an event, up to the next one; None where they are not all there."""
+    rate_hz = record.header.rate_hz
+    cycle = rate_hz / frequency_hz
+    start = event.start if event.refined_start is None else event.refined_start
+    i_start, i_stop = record.position_of(start), record.position_of(event.end)
+    first = max(0, int(i_start - _LEAD_CYCLES * cycle))
+    last = min(i_start + round(_TAIL_S * rate_hz), record.n_samples)
+    if i_stop < last:
+        last = max(last, i_stop + int(_AFTER_CYCLES * cycle))
+    if following_ns is not None:
+        last = min(last, max(record.position_of(following_ns) - int(cycle), i_stop))
+    last = min(last, record.n_samples)
+    if is_marked(first, last):
+        return None
+    currents = len(point.currents) == 3
+    raw = np.concatenate(list(record.blocks(point, first=first, stop=last, currents=currents)), axis=1)
+    channels = measured_channels(record.header, point)
+    values = np.stack([row * channel.scale + channel.offset for row, channel in zip(raw, channels, strict=False)])
+    n_voltages = len(point.voltages)
+    return EventWindow(
+        values[:n_voltages],
+        values[n_voltages:] if currents else None,
+        rate_hz,
+        frequency_hz,
+        float(i_start - first),
+        float(i_stop - first) if not event.open_end else float(last - first + 1),
+        point.hookup.line_to_line,
+    )
+
+
+def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None) -> Event:
+    try:
+        found = explain(
+            window,
+            sag=event.kind in _SAGS,
+            repeats=None if sequence is None else len(sequence.members),
+            dead_time_s=None if sequence is None else sequence.dead_time_s,
+        )
+    except SignalError:  # too little before or after it
+        return event
+    direction = None if found.direction is None else found.direction.direction
+    return replace(
+        event,
+        dip_type=_dip_type(found),
+        direction=None if direction == UNKNOWN else direction,
+        cause=found.cause.cause,
+        cause_confidence=found.cause.confidence,
+        why=found.why,
+    )
+
+
+def _dip_type(found: Explanation) -> str | None:
+    """The type with its symmetrical phase, as ``Ca``."""
+    if found.dip is None or found.dip.dip_type is None:
+        return None
+    return f"{found.dip.dip_type}{(found.dip.phase or '').lower()}"

@@ -1,0 +1,77 @@
+"""From the samples of solved circuits to rows that say cause, side and type; the truth is how the circuit was built."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_circuits import CASES, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, fault_case
+
+from pipeline.capture import Capture, Channel, Header
+from pipeline.catalogue.judge import Terms, judge
+from pipeline.catalogue.record import Piece, records_of
+from pipeline.config import Thresholds
+from pipeline.detectors.registry import choose
+from pipeline.events import Event
+
+START_NS = 1_772_409_600_000_000_000
+
+
+def judged(u: np.ndarray, i: np.ndarray | None, *, detect: tuple[str, ...] = (), explain: bool = True) -> list[Event]:
+    rows = [*u, *(() if i is None else i)]
+    names = [f"U{p}" for p in "ABC"] + ([] if i is None else [f"I{p}" for p in "ABC"])
+    channels = tuple(
+        Channel(name, "voltage" if name[0] == "U" else "current", name[1], "V" if name[0] == "U" else "A")
+        for name in names
+    )
+    samples = np.stack(rows).astype(np.float32)
+    header = Header("s", START_NS, RATE_HZ, samples.shape[1], channels, "float32")
+    capture = Capture(header, samples)
+    (record,) = records_of([Piece(header, lambda: capture, lambda: "d")])
+    terms = Terms(
+        Thresholds(), NOMINAL_V / np.sqrt(3), FREQUENCY_HZ, "four-wire", choose({name: {} for name in detect}), explain
+    )
+    return list(judge(record, site="s", terms=terms).events)
+
+
+@pytest.mark.parametrize("place", ["downstream", "upstream"])
+@pytest.mark.parametrize("seed", range(3))
+def test_a_fault_of_the_circuit_is_a_sag_by_a_fault_on_its_side(place: str, seed: int) -> None:
+    case = fault_case(np.random.default_rng([seed, 77]), place=place)  # type: ignore[arg-type]
+    sags = [event for event in judged(case.noisy_u, case.noisy_i) if event.kind == "sag"]
+    if not sags:  # a fault too far away to be one
+        pytest.skip("the drop stays above 0.9 pu")
+    worst = min(sags, key=lambda event: event.magnitude)
+    assert worst.cause == "fault"
+    assert worst.direction == place
+    assert worst.cause_confidence is not None
+    assert worst.cause_confidence > 0.3
+    assert worst.dip_type is not None
+    assert worst.why is not None
+    assert worst.why.startswith("fault: ")
+
+
+def test_a_capacitor_that_is_energised_is_the_cause_of_its_transient() -> None:
+    case = CASES["capacitor energising"](np.random.default_rng([0, 77]))
+    events = judged(case.noisy_u, case.noisy_i, detect=("transient",))
+    (event,) = [event for event in events if event.kind == "oscillatory_transient"]
+    assert event.cause == "capacitor energising"
+    assert event.direction == case.recording.truth[0].direction
+    assert event.dip_type is None
+
+
+def test_without_currents_there_is_a_cause_but_no_side_and_without_asking_there_is_neither() -> None:
+    case = fault_case(np.random.default_rng([1, 77]), place="downstream")
+    (event, *_) = judged(case.noisy_u, None)
+    assert (event.cause, event.direction) == ("fault", None)
+    (plain, *_) = judged(case.noisy_u, case.noisy_i, explain=False)
+    assert (plain.cause, plain.direction, plain.dip_type, plain.why) == (None, None, None, None)
+    assert (plain.start, plain.magnitude, plain.event_id) == (event.start, event.magnitude, event.event_id)
+
+
+def test_an_event_with_missing_samples_or_nothing_before_it_is_left_unexplained() -> None:
+    case = fault_case(np.random.default_rng([1, 77]), place="downstream")
+    broken = case.noisy_u.copy()
+    broken[:, int(case.start) - 100 : int(case.start) - 90] = np.nan
+    assert all(event.cause is None for event in judged(broken, case.noisy_i))
+    first = int(case.start) + 20
+    assert all(event.cause is None for event in judged(case.noisy_u[:, first:], case.noisy_i[:, first:]))
