@@ -24,7 +24,7 @@ FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"catalogue"}),
     frozenset({"indices", "survey"}),
     frozenset({"report"}),
-    frozenset({"benchmark", "demo", "nightly", "screening"}),
+    frozenset({"benchmark", "demo", "exporting", "inspection", "nightly", "screening"}),
     frozenset({"flows"}),
     frozenset({"cli"}),
 )

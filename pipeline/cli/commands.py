@@ -53,9 +53,21 @@ def _root(
     """Power-quality captures in, event catalogue out."""
 
 
+def _register() -> None:
+    """Import the modules of the commands; each registers its own, in the order of the help."""
+    from pipeline.cli import (  # noqa: F401, I001
+        demo_command,
+        screen_command,
+        inspect_command,
+        export_command,
+        fleet_commands,
+        benchmark_command,
+    )
+
+
 def app() -> int:
     """Run the command line. Returns the exit status."""
-    from pipeline.cli import benchmark_command, demo_command, fleet_commands, screen_command  # noqa: F401  (each registers its commands)
+    _register()
 
     result: Any
     try:

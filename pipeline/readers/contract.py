@@ -11,6 +11,16 @@ from pipeline.capture import Capture, Header
 from pipeline.terms import Quantity
 
 
+class Repair(str):
+    """A note of something wrong in a file that was put right or guessed in reading it.
+
+    Notes that are plain text say what is odd but allowed, or what was assumed where a file is silent. A strict reading
+    refuses files with a repair. What was repaired and stored holds no fault any more: in the store the note is plain.
+    """
+
+    __slots__ = ()
+
+
 class ReadFunction(Protocol):
     """Yields the captures of one file, in order of time.
 

@@ -182,3 +182,25 @@ def test_a_voltage_of_no_known_phase_beside_named_ones_is_left_out_and_named() -
     (point,) = points_of(header("A", "B", "C", Channel("spare", "voltage", "", "V")))
     assert point.phases == ("A", "B", "C")
     assert point.notes == ("voltages of no known phase, not judged: spare",)
+
+
+def test_the_high_leg_of_a_delta_is_a_point_of_its_own_with_its_own_nominal_voltage() -> None:
+    # Derived: in an equilateral triangle the height is sqrt(3) times half of a side.
+    low, high = points_of(header("A", "B", "C", CURRENT, Channel("IB", "current", "B", "A")), hookup="high-leg")
+    assert (low.name, low.phases, low.nominal_ratio, low.currents) == ("legs A C", ("A", "C"), 1.0, (("A", 3),))
+    assert (high.name, high.phases, high.currents) == ("high leg B", ("B",), (("B", 4),))
+    assert high.nominal_ratio == pytest.approx(3**0.5)
+
+
+def test_two_elements_are_judged_on_three_line_to_line_voltages() -> None:
+    (point,) = points_of(header("AB", "BC"), hookup="two-element")
+    assert point.phases == ("AB", "BC", "CA")
+    assert point.voltages[2].terms == ((0, -1), (1, -1))
+
+
+@pytest.mark.parametrize(("phases", "n_notes"), [(("A", "B", "C", "N"), 0), (("A", "B", "C"), 1)])
+def test_five_wires_say_when_neutral_to_earth_is_not_there(phases: tuple[str, ...], n_notes: int) -> None:
+    (point,) = points_of(header(*phases), hookup="five-wire")
+    assert point.phases == ("A", "B", "C")
+    assert len(point.notes) == n_notes
+    assert all("neutral to earth" in note for note in point.notes)

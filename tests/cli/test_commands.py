@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, command, halfcycle, installed_halfcycle, loaded, made_capture, write_capture, write_fleet
 
-COMMANDS = ("demo", "ingest", "catalogue", "nightly", "screen")
+COMMANDS = ("demo", "screen", "inspect", "export", "ingest", "catalogue", "nightly", "benchmark detectors")
 
 
 def listed_commands() -> list[str]:
@@ -20,7 +20,7 @@ def listed_commands() -> list[str]:
 
 
 def test_the_help_names_every_command() -> None:
-    assert set(listed_commands()) >= set(COMMANDS)
+    assert set(listed_commands()) >= {name.split()[0] for name in COMMANDS}
 
 
 @pytest.mark.parametrize("name", ["", *COMMANDS])
@@ -40,7 +40,7 @@ def test_help_fits_a_screen_shows_an_example_and_is_quick(name: str) -> None:
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_option_is_explained(name: str) -> None:
-    text = halfcycle(name, "--help", env={**os.environ, "COLUMNS": "200"}).stdout
+    text = halfcycle(*name.split(), "--help", env={**os.environ, "COLUMNS": "200"}).stdout
     options = text.split("Options:")[1].split("Example:")[0].split("  --")[1:]
     assert len(options) >= 2
     for option in options:

@@ -1,0 +1,61 @@
+"""`halfcycle export`: captures handed on in another format."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Optional, cast
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+_EPILOG = "Example:  halfcycle export night.cfg --out night.pqd"
+
+
+@typer_app.command("export", epilog=_EPILOG)
+def export_command(
+    paths: Annotated[list[Path], typer.Argument(help="Capture files, or folders of them.", show_default=False)],
+    out: Annotated[
+        Path,
+        typer.Option(help="Ends in .pqd, .cfg, .cff, .parquet, .csv, .npz or .mat.", show_default=False),
+    ],
+    data: Annotated[
+        Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(help="Of COMTRADE: ASCII, BINARY, BINARY32 or FLOAT32; else as the samples are."),
+    ] = None,
+    revision: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(help="Of COMTRADE: 1991, 1999 or 2013; else the oldest from 1999 on that can hold them."),
+    ] = None,
+    separator: Annotated[str, typer.Option(help="Of text: , or ; or a tab.")] = ",",
+    decimal: Annotated[str, typer.Option(help="Of text: . or ,")] = ".",
+) -> int:
+    """Write captures as PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, and read them back to check."""
+    from pipeline.errors import ReadError
+    from pipeline.exporting import export
+    from pipeline.readers import capture_files, read_captures
+    from pipeline.writers.comtrade import DataKind, Revision
+
+    captures, unread = [], 0
+    for path in capture_files(paths):
+        try:
+            captures += list(read_captures(path))
+        except ReadError as error:
+            show.warning(str(error))
+            unread += 1
+    if not captures and unread:
+        return Exit.FAILED
+    kind = None if data is None else cast(DataKind, data.upper())
+    written = export(
+        captures, out, data=kind, revision=cast("Revision | None", revision), separator=separator, decimal=decimal
+    )
+    for one in written:
+        exact = (
+            "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each channel's largest value"
+        )
+        show.line(f"written: {one.path}: {one.n_captures} captures, samples read back {exact}")
+    if unread:
+        show.line(f"left out: {unread} files that could not be read")
+        return Exit.QUARANTINED
+    return Exit.DONE

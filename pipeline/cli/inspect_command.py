@@ -1,0 +1,224 @@
+"""`halfcycle inspect`: what a capture file holds, and how the recorder seems to have been connected."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+if TYPE_CHECKING:
+    from pipeline.inspection import ChannelView, Inspection, PointView
+    from pipeline.report.summary import TextTable
+
+_MOST_CAPTURES = 12
+_EPILOG = "Example:  halfcycle inspect feeder.cfg --hookup four-wire --diagram feeder.svg"
+
+
+@typer_app.command("inspect", epilog=_EPILOG)
+def inspect_command(
+    file: Annotated[Path, typer.Argument(help="A capture file.", show_default=False)],
+    hookup: Annotated[
+        Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(
+            help="single-phase, split-phase, four-wire, three-wire, two-element, five-wire or high-leg; "
+            "else told from the channels."
+        ),
+    ] = None,
+    nominal_voltage: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option(min=0.001, help="Nominal voltage of the judged channels [V]; else told from the data."),
+    ] = None,
+    diagram: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Draw the hookup and the phasors: a file that ends in .svg."),
+    ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Refuse a file in which something would have to be put right.")
+    ] = False,
+) -> int:
+    """Say what a capture file holds, and whether the recorder seems to be wired right."""
+    from pipeline.errors import ConfigError
+    from pipeline.inspection import inspect
+    from pipeline.terms import HOOKUPS
+
+    if hookup is not None and hookup not in HOOKUPS:
+        raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
+    if nominal_voltage is not None and not math.isfinite(nominal_voltage):
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
+    if diagram is not None and diagram.suffix.lower() != ".svg":
+        raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg")
+    found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict)
+    _show_file(found)
+    for point in found.points:
+        if point.frequency_hz is not None:
+            _show_point(point)
+    _show_unmeasured([point for point in found.points if point.frequency_hz is None])
+    if not found.points:
+        show.line("no measuring point: there is no voltage that can be judged")
+    if any(point.findings for point in found.points):
+        _show_cautions()
+    if diagram is not None:
+        for path in _draw(found, diagram):
+            show.line(f"diagram: {path}")
+    return Exit.DONE
+
+
+def _show_file(found: Inspection) -> None:
+    if not found.headers:
+        show.line(f"{found.path}: {found.format}, no capture in it")
+        return
+    header = found.headers[found.shown]
+    stations = list(dict.fromkeys(one.station for one in found.headers if one.station))
+    show.line(f"file:     {found.path} ({found.format})")
+    show.line(f"station:  {', '.join(stations) or 'not named in the file'}")
+    if header.nominal_frequency_hz is not None:
+        show.line(f"stated:   {header.nominal_frequency_hz:g} Hz")
+    show.table(_captures_table(found))
+    show.table(_channels_table(found))
+    if found.notes:
+        show.line("odd, assumed or put right:")
+        for note in found.notes:
+            show.line(f"  - {note}")
+    else:
+        show.line("nothing odd in the file")
+
+
+def _captures_table(found: Inspection) -> TextTable:
+    from pipeline.catalogue.tables import iso_utc
+    from pipeline.report.summary import TextTable
+
+    hertz = next((point.frequency_hz for point in found.points if point.frequency_hz), None)
+    rows = []
+    for i, header in enumerate(found.headers[:_MOST_CAPTURES]):
+        cycle = hertz or header.nominal_frequency_hz
+        trigger = "" if header.trigger_ns is None else f"{(header.trigger_ns - header.start_ns) / 1e9:+.4g} s"
+        rows.append(
+            (
+                f"{i + 1}{' *' if i == found.shown and len(found.headers) > 1 else ''}",
+                iso_utc(header.start_ns),
+                _duration(header.duration_s),
+                f"{header.rate_hz:.7g} Hz",
+                "" if cycle is None else f"{header.rate_hz / cycle:.4g}",
+                str(header.n_samples),
+                str(len(header.channels)),
+                trigger,
+            )
+        )
+    n = len(found.headers)
+    title = f"{n} capture{'s' * (n != 1)}"
+    title += f", the first {_MOST_CAPTURES} shown" if n > _MOST_CAPTURES else ""
+    title += ", below: the one with a star" if n > 1 else ""
+    heads = ("", "start (UTC)", "duration", "rate", "a cycle", "samples", "channels", "trigger at")
+    kept = [k for k in range(len(heads)) if heads[k] != "trigger at" or any(row[k] for row in rows)]
+    return TextTable(title, tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows))
+
+
+def _channels_table(found: Inspection) -> TextTable:
+    from pipeline.report.summary import TextTable
+
+    heads = ("channel", "measures", "phase", "point", "RMS", "lowest", "highest", "range", "a count", "missing")
+    rows = [_channel_row(view) for view in found.channels]
+    kept = [k for k in range(len(heads)) if k < 3 or any(row[k] for row in rows)]
+    return TextTable(
+        f"{len(rows)} channels", tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows)
+    )
+
+
+def _channel_row(view: ChannelView) -> tuple[str, ...]:
+    from pipeline.report.phasor_diagram import scaled
+
+    channel = view.channel
+    limits = view.range
+    low, high, rms = (
+        "" if value is None else scaled(value, channel.unit) for value in (view.lowest, view.highest, view.rms)
+    )
+    return (
+        channel.name,
+        channel.quantity,
+        channel.phase or "?",
+        channel.point,
+        rms or "no sample",
+        low,
+        high,
+        "" if limits is None else " … ".join(scaled(limit, channel.unit, digits=4) for limit in limits),
+        "" if channel.scale == 1 and channel.offset == 0 else scaled(channel.scale, channel.unit, digits=4),
+        str(view.n_missing) if view.n_missing else "",
+    )
+
+
+def _show_point(point: PointView) -> None:
+    from pipeline.report.phasor_diagram import phasor_table, scaled
+
+    name = "" if point.name is None else f" {point.name}"
+    show.line()
+    show.line(f"measuring point{name}: {point.hookup.name}, {point.hookup.meaning}")
+    for note in point.notes:
+        show.line(f"  - {note}")
+    if point.nominal_v is not None and not any(note.startswith("nominal ") for note in point.notes):
+        show.line(f"nominal:   {scaled(point.nominal_v, 'V')}")
+    show.line(f"frequency: {point.frequency_hz:.3f} Hz")
+    show.line(f"phasors of the fundamental, median over {_duration(point.looked_s)} of calm:")
+    show.table(phasor_table(point.phasors, title="", nominal_v=point.nominal_v))
+    if point.power is not None:
+        active, reactive = scaled(point.power.real, "W", digits=4), scaled(point.power.imag, "var", digits=4)
+        show.line(f"power of the fundamental: {active}, {reactive} (positive: to the load, lagging)")
+    if not any(phasor.quantity == "current" for phasor in point.phasors):
+        show.line("no current is known to belong here, so clamps cannot be checked")
+    if not point.findings:
+        show.line("wiring: no sign of a mistake")
+    for finding in point.findings:
+        show.line(f"wiring: {finding.what} ({100 * finding.sure:.0f} % sure)")
+        show.line(f"    seen:  {finding.evidence}")
+        show.line(f"    to do: {finding.check}")
+        if finding.doubt:
+            show.line(f"    but:   {finding.doubt}")
+
+
+def _show_unmeasured(points: list[PointView]) -> None:
+    """Points that were not measured, together where the reason is the same."""
+    reasons: dict[str, list[str]] = {}
+    for point in points:
+        reasons.setdefault("; ".join(point.notes), []).append(point.name or point.hookup.name)
+    for reason, names in reasons.items():
+        show.line()
+        show.line(f"measuring point{'s' * (len(names) > 1)} {', '.join(names)}: {reason}")
+
+
+def _show_cautions() -> None:
+    from pipeline.measures.wiring_words import CAUTIONS
+
+    show.line()
+    show.line("caution:")
+    for caution in CAUTIONS:
+        show.line(f"  - {caution}")
+
+
+def _draw(found: Inspection, path: Path) -> list[Path]:
+    """One drawing a measuring point, numbered where there are several."""
+    from pipeline.report.phasor_diagram import phasor_svg
+    from pipeline.store.atomic import write_atomically
+
+    drawn = [point for point in found.points if point.phasors]
+    paths = []
+    for i, point in enumerate(drawn):
+        target = path if len(drawn) == 1 else path.with_name(f"{path.stem}-{i + 1}{path.suffix}")
+        station = found.headers[found.shown].station or found.path.stem
+        title = station if point.name is None else f"{station}, {point.name}"
+        notes = [f"{finding.what} ({100 * finding.sure:.0f} % sure)" for finding in point.findings]
+        svg = phasor_svg(point.phasors, hookup=point.hookup, title=title, notes=notes or ["no sign of wrong wiring"])
+        write_atomically(target, lambda aside, svg=svg: aside.write_text(svg, encoding="utf-8"))  # type: ignore[misc]
+        paths.append(target)
+    if not drawn:
+        show.warning("no diagram: no measuring point whose phasors could be told")
+    return paths
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 1:
+        return f"{1000 * seconds:.4g} ms"
+    return f"{seconds:.4g} s" if seconds < 7200 else f"{seconds / 3600:.4g} h"

@@ -1,0 +1,201 @@
+"""Captures handed on in another format, each checked by reading back what was written."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.capture import Capture, Channel
+from pipeline.errors import ConfigError, StoreError
+from pipeline.readers import read_captures
+from pipeline.writers.comtrade import DataKind, Revision, write_comtrade
+from pipeline.writers.delimited import write_delimited
+from pipeline.writers.matlab import write_mat
+from pipeline.writers.numpy_archive import write_npz
+from pipeline.writers.parquet import write_waveform_parquet
+
+F64 = npt.NDArray[np.float64]
+Write = Callable[[Sequence[Capture], Path], object]
+
+_COUNTS: Final = {"BINARY": 32_000, "ASCII": 90_000, "BINARY32": 2_000_000_000}
+_OWN_KIND: Final[dict[str, tuple[DataKind, Revision]]] = {
+    "int16": ("BINARY", 1999),
+    "int32": ("BINARY32", 2013),
+    "float32": ("FLOAT32", 2013),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """A file that was written.
+
+    Attributes
+    ----------
+    path : of the file that describes it.
+    n_captures : in it.
+    largest_error : over all channels, of the samples read back against those written, as a share of the channel's
+        largest value; 0 where they are the same to the last digit of float64. [pu]
+    """
+
+    path: Path
+    n_captures: int
+    largest_error: float
+
+
+def export(
+    captures: Iterable[Capture],
+    out: Path,
+    *,
+    data: DataKind | None = None,
+    revision: Revision | None = None,
+    separator: str = ",",
+    decimal: str = ".",
+) -> list[Exported]:
+    """Write captures in the format that a file's ending names.
+
+    Parameters
+    ----------
+    captures : in order.
+    out : ends in .pqd (all captures in one file), .cfg, .cff, .parquet, .csv, .npz or .mat (one capture a file: several
+        are numbered, ``night-001.cfg``).
+    data, revision : of COMTRADE; None: those that hold the samples as they are. Other data is rounded to steps of
+        1/32000 (BINARY) or 1/90000 (ASCII) of the channel's largest value, or finer.
+    separator, decimal : of delimited text.
+
+    Returns
+    -------
+    What was written, with the largest error found by reading it back.
+
+    Raises
+    ------
+    ConfigError : an unknown ending, or options that do not fit it.
+    StoreError : a format that cannot hold a capture, or a file that cannot be written.
+    """
+    write, together = _writer(out, data, revision, separator, decimal)
+    every = list(captures)
+    if not every:
+        raise ConfigError("there is no capture to export")
+    groups = [every] if together else [[capture] for capture in every]
+    width = max(3, len(str(len(groups))))
+    paths = [out] if len(groups) == 1 else [out.with_stem(f"{out.stem}-{i + 1:0{width}d}") for i in range(len(groups))]
+    out.parent.mkdir(parents=True, exist_ok=True)
+    return [_written(group, path, write) for group, path in zip(groups, paths, strict=True)]
+
+
+def _writer(
+    out: Path, data: DataKind | None, revision: Revision | None, separator: str, decimal: str
+) -> tuple[Write, bool]:
+    """How files of an ending are written, and whether one holds all captures."""
+    ending = out.suffix.lower()
+    if ending not in (".cfg", ".cff") and (data is not None or revision is not None):
+        raise ConfigError(f"data and revision are of COMTRADE (.cfg, .cff); the file ends in {ending or 'nothing'}")
+    if ending != ".csv" and (separator, decimal) != (",", "."):
+        raise ConfigError(f"separator and decimal sign are of text (.csv); the file ends in {ending or 'nothing'}")
+    if ending == ".pqd":
+        from pipeline.writers.pqdif import write_pqdif
+
+        return write_pqdif, True
+    single: dict[str, Callable[[Capture, Path], object]] = {
+        ".cfg": partial(_comtrade, data=data, revision=revision),
+        ".cff": partial(_comtrade, data=data, revision=revision or 2013),
+        ".parquet": write_waveform_parquet,
+        ".csv": partial(write_delimited, separator=separator, decimal=decimal),
+        ".npz": write_npz,
+        ".mat": write_mat,
+    }
+    if ending not in single:
+        raise ConfigError(f"{out.name}: allowed endings are .pqd, {', '.join(single)}")
+    write_one = single[ending]
+    return lambda captures, path: write_one(captures[0], path), False
+
+
+def _comtrade(capture: Capture, path: Path, *, data: DataKind | None, revision: Revision | None) -> None:
+    kind, least = _OWN_KIND[capture.header.sample_type]
+    wanted = kind if data is None else data
+    if data is not None and data != "FLOAT32" and _needs_rounding(capture, data):
+        capture = quantised(capture, _COUNTS[data])
+    if revision is None:
+        revision = 2013 if wanted in ("BINARY32", "FLOAT32") else least if data is None else 1999
+    write_comtrade(capture, path, data=wanted, revision=revision)
+
+
+def _needs_rounding(capture: Capture, data: DataKind) -> bool:
+    if capture.header.sample_type == "float32":
+        return True
+    return capture.header.sample_type == "int32" and data != "BINARY32"
+
+
+def quantised(capture: Capture, counts: int) -> Capture:
+    """A capture whose largest value of each channel is so many counts; missing samples get a code of their own.
+
+    Parameters
+    ----------
+    capture : of any sample type.
+    counts : up to 32767 give int16 samples, more give int32.
+    """
+    kind: type[np.int16 | np.int32] = np.int16 if counts <= np.iinfo(np.int16).max else np.int32
+    code = int(np.iinfo(kind).min)
+    rows, channels = [], []
+    for i, channel in enumerate(capture.header.channels):
+        values = np.asarray(capture.physical(i), np.float64)
+        largest = float(np.nanmax(np.abs(values), initial=0.0))
+        scale = largest / counts or 1.0
+        missing = ~np.isfinite(values)
+        rows.append(np.where(missing, code, np.rint(np.where(missing, 0.0, values) / scale)).astype(kind))
+        channels.append(_rescaled(channel, scale, code))
+    header = replace(capture.header, channels=tuple(channels), sample_type=np.dtype(kind).name)
+    return Capture(header, np.stack(rows) if rows else np.zeros((0, capture.header.n_samples), kind))
+
+
+def _rescaled(channel: Channel, scale: float, code: int) -> Channel:
+    return replace(channel, scale=scale, offset=0.0, missing_code=code, rail_low=None, rail_high=None)
+
+
+def _written(captures: Sequence[Capture], path: Path, write: Write) -> Exported:
+    """Write beside the place, read back, and put the files there: the one that describes the others last."""
+    with tempfile.TemporaryDirectory(prefix=".aside-", dir=path.parent) as folder:
+        aside = Path(folder) / path.name
+        write(captures, aside)
+        error = _largest_error(captures, list(read_captures(aside)))
+        files = sorted(Path(folder).iterdir(), key=lambda file: file.name == path.name)
+        try:
+            for file in files:
+                os.replace(file, path.parent / file.name)
+        except OSError as problem:
+            raise StoreError(f"{path}: cannot be written ({problem.strerror or problem})") from problem
+    return Exported(path, len(captures), error)
+
+
+def _largest_error(captures: Sequence[Capture], again: Sequence[Capture]) -> float:
+    """Largest difference of samples, as a share of each channel's largest value.
+
+    Raises
+    ------
+    StoreError : what was read back has other channels or another number of samples.
+    """
+    lengths = [sum(one.header.n_samples for one in some) for some in (captures, again)]
+    if lengths[0] != lengths[1] or not again:
+        raise StoreError(f"{lengths[0]} samples were written and {lengths[1]} read back")
+    worst = 0.0
+    for i in range(captures[0].samples.shape[0]):
+        first, second = (_joined(some, i) for some in (captures, again))
+        largest = float(np.nanmax(np.abs(first), initial=0.0))
+        if (np.isnan(first) != np.isnan(second)).any():
+            raise StoreError(f"{captures[0].header.channels[i].name}: missing samples were not read back as such")
+        apart = float(np.nanmax(np.abs(first - second), initial=0.0))
+        worst = max(worst, apart / largest if largest else apart)
+    return worst
+
+
+def _joined(captures: Sequence[Capture], i: int) -> F64:
+    if any(i >= capture.samples.shape[0] for capture in captures):
+        raise StoreError(f"channel {i + 1} was not read back")
+    return np.concatenate([np.asarray(capture.physical(i), np.float64) for capture in captures])

@@ -1,0 +1,356 @@
+"""What a capture file holds: captures, channels, measuring points, their phasors, and signs of wrong wiring."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.capture import Capture, Channel, Header
+from pipeline.catalogue.points import Point, points_of
+from pipeline.errors import SignalError
+from pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
+from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage
+from pipeline.measures.phasors import MeanPhasors, mean_phasors
+from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from pipeline.measures.wiring import check_wiring, fundamental_power
+from pipeline.measures.wiring_words import WiringFinding, words_of
+from pipeline.readers import read_captures, reader_of
+from pipeline.report.phasor_diagram import Phasor
+from pipeline.terms import NEUTRAL, USUAL_FREQUENCIES_HZ, Hookup
+
+F64 = npt.NDArray[np.float64]
+
+_LOOK_SAMPLES: Final = 1 << 19  # of a capture, for frequency and phasors
+_STEADY: Final = 0.7  # of a mean phasor: below it is noise, or a channel whose angle wanders
+_LEAST_V: Final = 30.0  # no system or transformer secondary in use lies lower
+_DEAD: Final = 0.02  # of the largest voltage: not connected
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelView:
+    """A channel, with what its samples are; None where it has no sample that was measured.
+
+    Attributes
+    ----------
+    channel : as the file describes it.
+    lowest, highest, rms : over all captures with these channels. [unit of the channel]
+    n_missing : samples without a value.
+    """
+
+    channel: Channel
+    lowest: float | None
+    highest: float | None
+    rms: float | None
+    n_missing: int
+
+    @property
+    def range(self) -> tuple[float, float] | None:
+        """What the recorder can hold, where the file states it. [unit of the channel]"""
+        low, high = self.channel.rail_low, self.channel.rail_high
+        if low is None or high is None:
+            return None
+        ends = [rail * self.channel.scale + self.channel.offset for rail in (low, high)]
+        return min(ends), max(ends)
+
+
+@dataclass(frozen=True, slots=True)
+class PointView:
+    """A measuring point and how it seems to be connected.
+
+    Attributes
+    ----------
+    name : where the file holds several, else None.
+    hookup : how the recorder is connected there.
+    notes : what was taken for granted, and what could not be told.
+    nominal_v : of the judged voltages, given or found, or None. [V]
+    frequency_hz : measured, or None. [Hz]
+    phasors : of its voltages and currents, the first voltage at zero degrees.
+    power : P + jQ of the fundamental, or None. [W, var]
+    findings : signs of wrong wiring, the surest first.
+    looked_s : length of the calm part that phasors were told from. [s]
+    """
+
+    name: str | None
+    hookup: Hookup
+    notes: tuple[str, ...] = ()
+    nominal_v: float | None = None
+    frequency_hz: float | None = None
+    phasors: tuple[Phasor, ...] = ()
+    power: complex | None = None
+    findings: tuple[WiringFinding, ...] = ()
+    looked_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """What a file holds.
+
+    Attributes
+    ----------
+    path : of the file.
+    format : name of its reader.
+    headers : of its captures, in order of time.
+    shown : the capture whose channels and points are shown; its index.
+    channels : of that capture, with statistics of all captures that have the same channels.
+    points : its measuring points.
+    notes : what was odd in the file and what was decided, in plain words.
+    """
+
+    path: Path
+    format: str
+    headers: tuple[Header, ...]
+    shown: int = 0
+    channels: tuple[ChannelView, ...] = ()
+    points: tuple[PointView, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+def inspect(
+    path: Path, *, hookup: str | None = None, nominal_voltage_v: float | None = None, strict: bool = False
+) -> Inspection:
+    """Look at a capture file.
+
+    Parameters
+    ----------
+    path : of the file.
+    hookup : a name of `terms.HOOKUPS`, or None: told from the channels.
+    nominal_voltage_v : of the judged voltages, or None: told from the data. [V]
+    strict : refuse a file in which something had to be put right or guessed.
+
+    Returns
+    -------
+    Inspection. All captures are read; the points are those of the longest one that is fast enough to be measured.
+
+    Raises
+    ------
+    ReadError : the file cannot be read.
+    SignalError : the hookup needs a voltage that the file does not have.
+    """
+    name = reader_of(path).name
+    headers: list[Header] = []
+    totals: dict[tuple[Channel, ...], _Totals] = {}
+    longest: Capture | None = None
+    shown = 0
+    for i, capture in enumerate(read_captures(path, strict=strict)):
+        headers.append(capture.header)
+        totals.setdefault(capture.header.channels, _Totals(len(capture.header.channels))).add(capture)
+        if longest is None or _worth(capture.header) > _worth(headers[shown]):
+            longest, shown = _first_part(capture), i
+    notes = tuple(dict.fromkeys(str(note) for header in headers for note in header.notes))
+    if longest is None:
+        return Inspection(path, name, ())
+    channels = tuple(totals[longest.header.channels].views(longest.header.channels))
+    try:
+        points = points_of(longest.header, hookup=hookup)
+    except SignalError as error:
+        if hookup is not None:
+            raise
+        points, notes = (), (*notes, str(error))
+    views = tuple(_view(longest, group, nominal_voltage_v) for group in _by_installation(points))
+    return Inspection(path, name, tuple(headers), shown, channels, views, notes)
+
+
+def _worth(header: Header) -> tuple[bool, int]:
+    """Captures that can be measured before those that cannot, long ones before short ones."""
+    fast = header.rate_hz >= FEWEST_SAMPLES_A_CYCLE * max(USUAL_FREQUENCIES_HZ)
+    return fast and any(channel.quantity == "voltage" for channel in header.channels), header.n_samples
+
+
+def _first_part(capture: Capture) -> Capture:
+    n = min(capture.header.n_samples, _LOOK_SAMPLES)
+    return Capture(replace(capture.header, n_samples=n), capture.samples[:, :n].copy())
+
+
+@dataclass(slots=True)
+class _Totals:
+    """Sums over the captures of the same channels."""
+
+    n_channels: int
+    lowest: F64 = field(init=False)
+    highest: F64 = field(init=False)
+    squares: F64 = field(init=False)
+    n: npt.NDArray[np.int64] = field(init=False)
+    n_missing: npt.NDArray[np.int64] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.lowest = np.full(self.n_channels, np.inf)
+        self.highest = np.full(self.n_channels, -np.inf)
+        self.squares = np.zeros(self.n_channels)
+        self.n = np.zeros(self.n_channels, np.int64)
+        self.n_missing = np.zeros(self.n_channels, np.int64)
+
+    def add(self, capture: Capture) -> None:
+        for c in range(self.n_channels):
+            values = capture.physical(c)
+            good = values[np.isfinite(values)]
+            self.n_missing[c] += values.size - good.size
+            if good.size:
+                self.lowest[c] = min(self.lowest[c], good.min())
+                self.highest[c] = max(self.highest[c], good.max())
+                self.squares[c] += float(np.dot(good, good))
+                self.n[c] += good.size
+
+    def views(self, channels: Sequence[Channel]) -> list[ChannelView]:
+        return [
+            ChannelView(channel, float(low), float(high), float(np.sqrt(square / n)), int(missing))
+            if n
+            else ChannelView(channel, None, None, None, int(missing))
+            for channel, low, high, square, n, missing in zip(
+                channels, self.lowest, self.highest, self.squares, self.n, self.n_missing, strict=True
+            )
+        ]
+
+
+def _by_installation(points: Sequence[Point]) -> list[tuple[Point, ...]]:
+    """Points that are judged apart but wired together, the legs of a high-leg delta, side by side."""
+    groups: list[tuple[Point, ...]] = []
+    for point in points:
+        if point.nominal_ratio != 1 and groups:
+            groups[-1] = (*groups[-1], point)
+        else:
+            groups.append((point,))
+    return groups
+
+
+def _view(capture: Capture, group: Sequence[Point], nominal_v: float | None) -> PointView:
+    point = group[0]
+    many = len(group) > 1
+    name = (point.name or "").removesuffix(" ".join(["legs", *point.phases])).strip() if many else point.name
+    notes = list(dict.fromkeys(note for part in group for note in part.notes))
+    if many:
+        notes.append(f"judged as {len(group)} points: {', '.join(str(part.name) for part in group)}")
+    view = PointView(name or None, point.hookup)
+    try:
+        return _measured(capture, group, view, nominal_v, notes)
+    except SignalError as error:
+        return replace(view, notes=(f"not measured: {error}",), nominal_v=nominal_v)
+
+
+def _measured(
+    capture: Capture, group: Sequence[Point], view: PointView, nominal_v: float | None, notes: list[str]
+) -> PointView:
+    header = capture.header
+    judged = [(voltage, point) for point in group for voltage in point.voltages]
+    u = np.stack([_values(capture, voltage.terms) for voltage, _ in judged])
+    nominal_hz = _nominal_frequency(u, header, notes)
+    series = measure_half_cycles(u, rate_hz=header.rate_hz, nominal_frequency_hz=nominal_hz)
+    if not series.n:
+        raise SignalError("under one cycle of samples")
+    tracked = series.frequency_hz[series.tracked]
+    frequency_hz = float(np.median(tracked)) if tracked.size else nominal_hz
+    if not tracked.size:
+        notes.append(f"the frequency could not be measured; taken as {nominal_hz:g} Hz")
+    ratios = np.array([point.nominal_ratio for _, point in judged])
+    highest = float(np.median(series.u_half, axis=1).max())
+    if nominal_v is None and highest < _LEAST_V:
+        raise SignalError(f"no voltage above {_LEAST_V:g} V: channels not in use; else give the nominal voltage")
+    if nominal_v is None:
+        nominal_v = _nominal_voltage(series, ratios, group[0], header, notes)
+    rows, names = _rows(capture, group, u)
+    strongest = int(np.argmax(np.median(series.u_half, axis=1) / ratios))
+    mean = mean_phasors(
+        rows,
+        rate_hz=header.rate_hz,
+        frequency_hz=frequency_hz,
+        reference=strongest,
+        voltages=range(len(judged)),
+        currents=[k for k, (quantity, phase) in enumerate(names) if quantity == "current" and phase != NEUTRAL],
+    )
+    phasors = _phasors(mean, names)
+    derived = {voltage.phase for voltage, _ in judged if _is_derived(voltage.terms)}
+    used = {p.phase: p.value if p.steady else 0j for p in phasors if p.quantity == "voltage" and p.phase not in derived}
+    currents = {p.phase: p.value if p.steady else 0j for p in phasors if p.quantity == "current"}
+    found = check_wiring(used, currents, hookup=view.hookup, nominal_v=nominal_v)
+    return replace(
+        view,
+        notes=tuple(notes),
+        nominal_v=nominal_v,
+        frequency_hz=frequency_hz,
+        phasors=phasors,
+        power=fundamental_power(used, currents, hookup=view.hookup),
+        findings=tuple(words_of(diagnosis) for diagnosis in found),
+        looked_s=mean.n_windows * mean.window_s,
+    )
+
+
+def _values(capture: Capture, terms: Sequence[tuple[int, int]]) -> F64:
+    total = np.zeros(capture.header.n_samples)
+    for i, sign in terms:
+        total += sign * capture.physical(i)
+    return total
+
+
+def _is_derived(terms: Sequence[tuple[int, int]]) -> bool:
+    """Whether a voltage is what two line-to-line voltages lack to zero, and so tells nothing that they do not."""
+    return len(terms) > 1 and all(sign < 0 for _, sign in terms)
+
+
+def _nominal_frequency(u: F64, header: Header, notes: list[str]) -> float:
+    stated = header.nominal_frequency_hz
+    try:
+        found = find_nominal_frequency(u, rate_hz=header.rate_hz)
+    except SignalError as error:
+        if stated not in USUAL_FREQUENCIES_HZ:
+            raise
+        notes.append(f"{error}; taken as the {stated:g} Hz that the file states")
+        return float(stated or 0.0)
+    if stated is not None and stated != found:
+        notes.append(f"the file states {stated:g} Hz; the voltages have {found:g} Hz")
+    return found
+
+
+def _nominal_voltage(series: HalfCycles, ratios: F64, point: Point, header: Header, notes: list[str]) -> float | None:
+    levels = series.u_half / ratios[:, None]
+    middle = np.median(levels, axis=1)
+    live = levels[middle > _DEAD * middle.max()]
+    rated = {header.channels[voltage.terms[0][0]].rated for voltage in point.voltages}
+    stated = rated.pop() if len(rated) == 1 else None
+    try:
+        found = find_nominal_voltage(live, line_to_line=point.hookup.line_to_line, rated_v=stated)
+    except SignalError as error:
+        notes.append(str(error))
+        return None
+    notes.append(found.note)
+    return found.volts
+
+
+def _rows(capture: Capture, group: Sequence[Point], u: F64) -> tuple[F64, list[tuple[str, str]]]:
+    """Judged voltages, then currents, then neutral channels, and (quantity, phase) of each."""
+    header = capture.header
+    names = [("voltage", voltage.phase) for point in group for voltage in point.voltages]
+    rows: list[Any] = list(u)
+    for phase, i in sorted(current for point in group for current in point.currents):
+        names.append(("current", phase))
+        rows.append(capture.physical(i))
+    if NEUTRAL in group[0].hookup.voltages:
+        own = header.channels[group[0].voltages[0].terms[0][0]].point
+        for quantity in ("voltage", "current"):
+            i_neutral = next(
+                (
+                    i
+                    for i, channel in enumerate(header.channels)
+                    if (channel.quantity, channel.phase, channel.point) == (quantity, NEUTRAL, own)
+                ),
+                None,
+            )
+            if i_neutral is not None:
+                names.append((quantity, NEUTRAL))
+                rows.append(capture.physical(i_neutral))
+    return np.stack(rows), names
+
+
+def _phasors(mean: MeanPhasors, names: Sequence[tuple[str, str]]) -> tuple[Phasor, ...]:
+    """Phasors with the first voltage that is steady at zero degrees."""
+    steady = mean.steadiness >= _STEADY
+    lead = next((c for c in range(len(names)) if steady[c] and names[c][0] == "voltage" and abs(mean.values[c]) > 0), 0)
+    size = abs(mean.values[lead])
+    turn = mean.values[lead].conjugate() / size if size > 0 else 1.0
+    return tuple(
+        Phasor(quantity, phase, complex(value * turn), bool(kept))
+        for (quantity, phase), value, kept in zip(names, mean.values, steady, strict=True)
+    )
