@@ -16,6 +16,12 @@ Of = Literal["voltage", "current", "conductor", "point"]
 Aggregation = Literal["rms", "mean", "max", "min", "sum", "last"]
 
 HIGHEST_ORDER: Final = 50
+_WITHOUT_SPECTRUM: Final = frozenset(
+    {
+        "u_rms", "u_half_min", "u_half_max", "u_peak", "crest_u", "u_under", "u_over", "pst", "plt", "i_rms",
+        "i_half_max", "i_peak", "crest_i", "p_total", "energy_in", "energy_out", "f",
+    }
+)  # fmt: skip
 _INTERVALS: Final = "IEC 61000-4-30 Ed. 3"
 _PRACTICE: Final = "common practice, no source"
 
@@ -42,6 +48,11 @@ class Quantity:
     aggregation: Aggregation
     source: str
 
+    @property
+    def needs_spectrum(self) -> bool:
+        """Whether it is made from the spectrum of each block."""
+        return self.symbol not in _WITHOUT_SPECTRUM
+
 
 def _harmonics(letter: str, of: Of, unit: str) -> Iterable[Quantity]:
     for order in range(1, HIGHEST_ORDER + 1):
@@ -59,8 +70,8 @@ _TABLE: Final = (
              f"{_INTERVALS}, 3 and 5.4"),
     Quantity("u_peak", "V", "largest distance of the voltage from zero", "voltage", "max", _PRACTICE),
     Quantity("crest_u", "", "crest factor of the voltage: peak over RMS", "voltage", "max", _PRACTICE),
-    Quantity("u_under", "%", "underdeviation of the voltage from nominal", "voltage", "mean", f"{_INTERVALS}, 5.12"),
-    Quantity("u_over", "%", "overdeviation of the voltage from nominal", "voltage", "mean", f"{_INTERVALS}, 5.12"),
+    Quantity("u_under", "%", "underdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
+    Quantity("u_over", "%", "overdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
     Quantity("thd_u", "%", "total harmonic distortion of the voltage, of the fundamental, to order 40", "voltage",
              "rms", "IEC 61000-4-7:2002, 3.3.1"),
     Quantity("thd_r_u", "%", "total harmonic distortion of the voltage, of its RMS, to order 40", "voltage", "rms",
@@ -76,6 +87,8 @@ _TABLE: Final = (
     Quantity("crest_i", "", "crest factor of the current: peak over RMS", "current", "max", _PRACTICE),
     Quantity("thd_i", "%", "total harmonic distortion of the current, of the fundamental, to order 40", "current",
              "rms", "IEC 61000-4-7:2002, 3.3.1"),
+    Quantity("tdd", "%", "total demand distortion of the current, of the demand current, to order 50", "current", "rms",
+             "IEEE 519-2022, 3.1"),
     Quantity("k_factor", "", "K-factor of the current for transformers", "current", "mean",
              "UL 1561; IEEE C57.110-2018"),
     Quantity("f_hl", "", "harmonic loss factor of the current for winding eddy currents", "current", "mean",
@@ -92,8 +105,8 @@ _TABLE: Final = (
              "IEEE 1459-2010, 3.2.3"),
     Quantity("s_e", "VA", "effective apparent power", "point", "mean", "IEEE 1459-2010, 3.2.2.8"),
     Quantity("pf_e", "", "effective power factor", "point", "mean", "IEEE 1459-2010, 3.2.3"),
-    Quantity("energy_in", "Wh", "energy taken, since the start", "point", "last", _PRACTICE),
-    Quantity("energy_out", "Wh", "energy given back, since the start", "point", "last", _PRACTICE),
+    Quantity("energy_in", "Wh", "energy taken in the interval", "point", "sum", _PRACTICE),
+    Quantity("energy_out", "Wh", "energy given back in the interval", "point", "sum", _PRACTICE),
     Quantity("f", "Hz", "frequency of the fundamental", "point", "mean", f"{_INTERVALS}, 5.1"),
     Quantity("u2", "%", "negative-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7"),
     Quantity("u0", "%", "zero-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7"),

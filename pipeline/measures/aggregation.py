@@ -1,4 +1,9 @@
-"""Values of 10/12-cycle blocks to those of longer intervals: 150/180 cycles, seconds, ten minutes, two hours."""
+"""Windows tied to the clock, and their values over longer intervals: 150/180 cycles, 1 s, 10 min, 2 h.
+
+A row of 10/12-cycle blocks starts anew at each ten-minute tick of UTC. The block that a tick falls into still belongs
+to the interval before, so it overlaps the first of the new row; and the old row runs on until its last 150/180-cycle
+interval is whole. Flags of events go up with the values.
+"""
 
 from __future__ import annotations
 
@@ -13,146 +18,209 @@ from pipeline.errors import SignalError
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
+Method = Literal["rms", "mean", "max", "min", "sum", "last"]
 
-Rule = Literal["rms", "mean", "max", "min", "sum", "last"]
-
-TICK_NS: Final = 600_000_000_000
-"""Blocks begin anew at each ten-minute tick of the clock."""
+TEN_MINUTES_NS: Final = 600 * 10**9
+TWO_HOURS_NS: Final = 7200 * 10**9
+BLOCKS_IN_LONG: Final = 15  # blocks of 10/12 cycles in an interval of 150/180
+_MOST_LONG = 1 << 20  # intervals of 150/180 cycles between two ticks, for numbers that tell all of them apart
 
 
 @dataclass(frozen=True, slots=True)
-class Intervals:
-    """Blocks grouped by the interval of the clock in which they start; intervals without a block are left out.
+class Blocks:
+    """Windows of a whole number of cycles that start anew at each ten-minute tick.
 
     Attributes
     ----------
-    starts_ns : int64, shape (n,). Of each interval. [ns since 1970-01-01 UTC]
-    first : int64, shape (n,). First block of each; its last is the one before the next interval's first.
-    n_blocks : in all.
-    measured : float64, shape (n,). Share of the interval that its blocks cover, up to 1.
+    first : int64, shape (n,). Half cycle with which each begins.
+    starts, lengths : float64, shape (n,). [samples]
+    starts_ns : int64, shape (n,). [ns UTC]
+    row : int64, shape (n,). Number of the ten-minute interval at whose start its row began; the record's start counts.
+    number : int64, shape (n,). Place in its row, from 0.
+    runs_on : bool, shape (n,). Starts at the next tick or after it; only the last 150/180-cycle interval holds it.
+    n_cycles : in each.
     """
 
-    starts_ns: I64
     first: I64
-    n_blocks: int
-    measured: F64
+    starts: F64
+    lengths: F64
+    starts_ns: I64
+    row: I64
+    number: I64
+    runs_on: Mask
+    n_cycles: int
+
+    @property
+    def long_intervals(self) -> I64:
+        """For each block a number of its 150/180-cycle interval, never falling; shape (n,)."""
+        return self.row * _MOST_LONG + self.number // BLOCKS_IN_LONG
+
+    def clock_intervals(self, length_ns: int) -> I64:
+        """Number of the interval of the clock in which each block starts, for those that do not run on.
+
+        Parameters
+        ----------
+        length_ns : of the intervals, which start at multiples of it since 1970. [ns]
+
+        Returns
+        -------
+        int64, shape (n of `~runs_on`,), never falling.
+
+        Source: IEC 61000-4-30 Ed. 3, 4.4 (from memory): the block that a tick falls into counts for what ends there.
+        """
+        return self.starts_ns[~self.runs_on] // length_ns
 
 
-def block_numbers(crossings_ns: npt.ArrayLike, *, n_half_cycles: int, tick_ns: int = TICK_NS) -> I64:
-    """First half cycle of each block: blocks follow one another without a gap and begin anew at each tick.
+def clock_blocks(half_cycle_starts: npt.ArrayLike, *, rate_hz: float, start_ns: int, n_cycles: int) -> Blocks:
+    """Blocks of 10/12 cycles without a gap, each row from the first half cycle at or after a ten-minute tick.
 
     Parameters
     ----------
-    crossings_ns : int64, shape (n,), rising. Start of each half cycle. [ns since 1970-01-01 UTC]
-    n_half_cycles : in a block: 20 at 50 Hz, 24 at 60 Hz.
-    tick_ns : between ticks. [ns]
+    half_cycle_starts : shape (n,), rising. Zero crossings of the reference channel, rising and falling. [samples]
+    rate_hz : float > 0. [Hz]
+    start_ns : of the record. [ns UTC]
+    n_cycles : 10 at 50 Hz, 12 at 60 Hz.
 
     Returns
     -------
-    int64, shape (n_blocks,). The block that a tick falls into is finished, so it overlaps the one that begins at the
-    first half cycle after the tick; a block without all its half cycles is left out.
+    Blocks, in order of their rows; only whole ones. The first row begins with the record.
 
     Raises
     ------
-    SignalError : crossings that do not rise, or under one half cycle in a block.
+    SignalError : crossings that do not rise, n_cycles below 1, or a rate that is not above zero.
 
-    Source: IEC 61000-4-30 Ed. 3, 4.4.2 (overlap 1) [memory].  Departs: a block begins at the half cycle after the tick,
-    not at the tick itself.
+    Source: IEC 61000-4-30 Ed. 3, 4.4 and 4.5 (from memory).  Departs: a row begins with the first zero crossing after
+    the tick, at most half a cycle late.
     """
-    times = np.asarray(crossings_ns, np.int64)
-    if times.ndim != 1 or n_half_cycles < 1 or (np.diff(times) <= 0).any():
-        raise SignalError(f"crossings of shape {times.shape} must rise; half cycles in a block: {n_half_cycles}")
-    if not times.size:
-        return np.zeros(0, np.int64)
-    ticks = np.arange(-(-times[0] // tick_ns), times[-1] // tick_ns + 1) * tick_ns
-    anchors = np.unique(np.concatenate(([0], np.searchsorted(times, ticks))))
-    ends = np.append(anchors[1:], times.size)
-    starts = [np.arange(a, b, n_half_cycles) for a, b in zip(anchors, ends, strict=True)]
-    whole = np.concatenate(starts)
-    return whole[whole + n_half_cycles <= times.size]
+    places = np.asarray(half_cycle_starts, np.float64)
+    if places.ndim != 1 or not (np.diff(places) > 0).all() or n_cycles < 1 or not rate_hz > 0:
+        raise SignalError(
+            f"crossings {places.shape} must rise, n_cycles ({n_cycles}) and rate_hz ({rate_hz:g}) be above 0"
+        )
+    ns = start_ns + np.rint(places * (1e9 / rate_hz)).astype(np.int64)
+    step = 2 * n_cycles
+    if places.size <= step:
+        none = np.zeros(0, np.int64)
+        return Blocks(none, np.zeros(0), np.zeros(0), none, none, none, none > 0, n_cycles)
+    interval = ns // TEN_MINUTES_NS
+    begins = np.flatnonzero(np.diff(interval, prepend=interval[0] - 1))
+    first, row, number, runs_on = [], [], [], []
+    for begin, stop in zip(begins.tolist(), [*begins[1:].tolist(), places.size], strict=True):
+        own = -(-(stop - begin) // step)
+        n = min(-(-own // BLOCKS_IN_LONG) * BLOCKS_IN_LONG, (places.size - 1 - begin) // step)
+        first.append(begin + step * np.arange(n))
+        row.append(np.full(n, interval[begin]))
+        number.append(np.arange(n))
+        runs_on.append(np.arange(n) >= own)
+    i = np.concatenate(first)
+    return Blocks(
+        i, places[i], places[i + step] - places[i], ns[i], np.concatenate(row), np.concatenate(number),
+        np.concatenate(runs_on), n_cycles,
+    )  # fmt: skip
 
 
-def intervals_of(starts_ns: npt.ArrayLike, lengths_ns: npt.ArrayLike, *, interval_ns: int) -> Intervals:
-    """Blocks by the interval of the UTC clock in which each starts.
+@dataclass(frozen=True, slots=True)
+class Aggregate:
+    """Values of longer intervals.
+
+    Attributes
+    ----------
+    intervals : int64, shape (n,). Number of each, rising.
+    values : float64, shape (..., n). NaN where nothing was measured. [unit of what was aggregated]
+    counts : int64, shape (..., n). Values that each was made of.
+    flagged : bool, shape (n,). One of these values at least was flagged.
+    """
+
+    intervals: I64
+    values: F64
+    counts: I64
+    flagged: Mask
+
+
+def aggregate(
+    values: npt.ArrayLike, intervals: npt.ArrayLike, *, how: Method, flagged: npt.ArrayLike | None = None
+) -> Aggregate:
+    """Values of intervals from those of the shorter ones in them.
 
     Parameters
     ----------
-    starts_ns : int64, shape (n,), rising. Of the blocks. [ns since 1970-01-01 UTC]
-    lengths_ns : shape (n,) or scalar. Of the blocks. [ns]
-    interval_ns : of the intervals, which begin at whole multiples of it. [ns]
-
-    Raises
-    ------
-    SignalError : starts that do not rise, or no interval.
-
-    Source: IEC 61000-4-30 Ed. 3, 4.4 [memory]: the block that a tick falls into finishes the old interval.
-    """
-    starts = np.asarray(starts_ns, np.int64)
-    if starts.ndim != 1 or interval_ns < 1 or (np.diff(starts) <= 0).any():
-        raise SignalError(f"starts of shape {starts.shape} must rise; the interval is {interval_ns} ns")
-    lengths = np.broadcast_to(np.asarray(lengths_ns, np.float64), starts.shape)
-    numbers = starts // interval_ns
-    first = np.flatnonzero(np.diff(numbers, prepend=numbers[:1] - 1))
-    if not first.size:
-        return Intervals(np.zeros(0, np.int64), first, 0, np.zeros(0))
-    inside = np.minimum(lengths, (numbers + 1) * interval_ns - starts)
-    measured = np.minimum(np.add.reduceat(inside, first) / interval_ns, 1.0)
-    return Intervals(numbers[first] * interval_ns, first, starts.size, measured)
-
-
-def aggregated(values: npt.ArrayLike, intervals: Intervals, rule: Rule) -> F64:
-    """One value an interval.
-
-    Parameters
-    ----------
-    values : shape (..., n_blocks). NaN where a block was not measured: it does not count. [any unit]
-    intervals : of the blocks.
-    rule : ``rms``: root of the mean of squares; ``mean``, ``max``, ``min``, ``sum``; ``last``: that of the last block.
+    values : shape (..., n). NaN where not measured, which does not count. [any unit]
+    intervals : int, shape (n,), never falling. Number of the interval to which each value belongs.
+    how : ``rms`` (root of the mean of squares), ``mean`` (frequency, powers), ``max``, ``min``, ``sum``, or ``last``.
+    flagged : bool, shape (n,). Values of times at which there was a sag, swell or interruption; None: none.
 
     Returns
     -------
-    float64, shape (..., n). NaN where no block of an interval was measured. [unit of values]
+    Aggregate. Flagged values are among those aggregated; who leaves them out gives NaN for them.
 
     Raises
     ------
-    SignalError : another number of values than of blocks.
+    SignalError : shapes that do not fit, intervals that fall, or a way of aggregating that is not known.
 
-    Source: IEC 61000-4-30 Ed. 3, 4.4.1: square root of the mean of squares [memory].
+    Source: IEC 61000-4-30 Ed. 3, 4.4.1 (root of the mean of squares) and 4.7 (flags of what is aggregated); memory.
     """
-    series = np.asarray(values, np.float64)
-    if series.shape[-1:] != (intervals.n_blocks,):
-        raise SignalError(f"values have shape {series.shape}; there are {intervals.n_blocks} blocks")
-    first = intervals.first
-    if not first.size:
-        return np.zeros((*series.shape[:-1], 0))
-    if rule in ("max", "min"):
-        extreme: F64 = (np.fmax if rule == "max" else np.fmin).reduceat(series, first, axis=-1)
-        return extreme
-    seen = ~np.isnan(series)
-    if rule == "last":
-        last = np.maximum.reduceat(np.where(seen, np.arange(series.shape[-1]), -1), first, axis=-1)
-        return np.where(last >= first, np.take_along_axis(series, np.maximum(last, 0), axis=-1), np.nan)
-    terms = np.where(seen, series**2 if rule == "rms" else series, 0.0)
-    total, count = np.add.reduceat(terms, first, axis=-1), np.add.reduceat(seen.astype(np.int64), first, axis=-1)
-    if rule == "sum":
-        return np.where(count > 0, total, np.nan)
-    mean: F64 = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
-    return np.sqrt(mean) if rule == "rms" else mean
+    of_each, number = np.asarray(values, np.float64), np.asarray(intervals, np.int64)
+    marks = np.zeros(number.shape, np.bool_) if flagged is None else np.asarray(flagged, np.bool_)
+    if number.ndim != 1 or of_each.shape[-1:] != number.shape or marks.shape != number.shape:
+        raise SignalError(f"values {of_each.shape}, intervals {number.shape} and flagged {marks.shape} must fit")
+    if (np.diff(number) < 0).any():
+        raise SignalError("intervals must never fall")
+    if not number.size:
+        return Aggregate(number, of_each, np.zeros(of_each.shape, np.int64), marks)
+    begins = np.flatnonzero(np.diff(number, prepend=number[0] - 1))
+    measured = ~np.isnan(of_each)
+    counts = np.add.reduceat(measured, begins, axis=-1, dtype=np.int64)
+    together = _together(of_each, measured, begins, counts, how)
+    together = np.where(counts > 0, together, np.nan)
+    return Aggregate(number[begins], together, counts, np.logical_or.reduceat(marks, begins))
 
 
-def flagged(flags: npt.ArrayLike, intervals: Intervals) -> Mask:
-    """Whether an interval holds a flagged block.
+def _together(values: F64, measured: Mask, begins: I64, counts: I64, how: Method) -> F64:
+    if how in ("rms", "mean", "sum"):
+        filled = np.where(measured, values, 0.0)
+        total: F64 = np.add.reduceat(filled**2 if how == "rms" else filled, begins, axis=-1)
+        if how == "sum":
+            return total
+        mean: F64 = total / np.maximum(counts, 1)
+        return np.sqrt(mean) if how == "rms" else mean
+    if how in ("max", "min"):
+        extreme = np.fmax if how == "max" else np.fmin
+        return np.asarray(extreme.reduceat(values, begins, axis=-1), np.float64)
+    if how == "last":
+        place = np.where(measured, np.arange(values.shape[-1]), -1)
+        return np.take_along_axis(values, np.maximum.reduceat(place, begins, axis=-1), axis=-1)
+    raise SignalError(f"values cannot be aggregated by {how!r}; allowed are rms, mean, max, min, sum and last")
+
+
+def touched_by_events(
+    starts_ns: npt.ArrayLike, ends_ns: npt.ArrayLike, *, event_starts_ns: npt.ArrayLike, event_ends_ns: npt.ArrayLike
+) -> Mask:
+    """Which intervals an event lies in, even for an instant.
 
     Parameters
     ----------
-    flags : bool, shape (n_blocks,). Blocks that a sag, swell or interruption touches, on any phase.
-    intervals : of the blocks.
+    starts_ns, ends_ns : int, shape (n,). Of the intervals, ends not included. [ns UTC]
+    event_starts_ns, event_ends_ns : int, shape (n_events,). Of sags, swells and interruptions on any channel; in any
+        order, ends not included. [ns UTC]
 
-    Source: IEC 61000-4-30 Ed. 3, 4.7: a flag goes up into each longer interval that contains the block [memory].
+    Returns
+    -------
+    bool, shape (n,).
+
+    Raises
+    ------
+    SignalError : starts and ends that do not fit.
+
+    Source: IEC 61000-4-30 Ed. 3, 4.7 (from memory): in polyphase systems an event on one channel flags all of them.
     """
-    marks = np.asarray(flags, np.bool_)
-    if marks.shape != (intervals.n_blocks,):
-        raise SignalError(f"flags have shape {marks.shape}; there are {intervals.n_blocks} blocks")
-    if not intervals.first.size:
-        return np.zeros(0, np.bool_)
-    return np.logical_or.reduceat(marks, intervals.first)
+    begin, end = np.asarray(starts_ns, np.int64), np.asarray(ends_ns, np.int64)
+    first, last = np.asarray(event_starts_ns, np.int64), np.asarray(event_ends_ns, np.int64)
+    if begin.shape != end.shape or first.shape != last.shape or begin.ndim != 1 or first.ndim != 1:
+        raise SignalError(f"starts {begin.shape} and ends {end.shape}, of events {first.shape} and {last.shape}")
+    if not first.size:
+        return np.zeros(begin.shape, np.bool_)
+    order = np.argsort(first, kind="stable")
+    latest_end = np.maximum.accumulate(np.maximum(last, first + 1)[order])
+    n_begun = np.searchsorted(first[order], end)
+    touched: Mask = (n_begun > 0) & (latest_end[np.maximum(n_begun, 1) - 1] > begin)
+    return touched

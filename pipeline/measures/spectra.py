@@ -1,39 +1,31 @@
 """Spectra of 10/12-cycle windows that are synchronised to the fundamental: IEC 61000-4-7 groups, distortion, noise.
 
-Each window is resampled, so that it holds a whole number of points however the frequency lies, and transformed. The
-resampling is a ten-point weighted sum (a windowed sinc, whose fall towards high frequencies is taken out of the
-spectrum again), so it costs no more than a few transforms.
+Each window is resampled, so that it holds a whole number of points however the frequency lies, and transformed.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final, Literal
+from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import SignalError
+from pipeline.measures import resampling
 from pipeline.measures.half_cycle import HalfCycles
-
-if TYPE_CHECKING:
-    from scipy.sparse import csr_array
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
-MARGIN_SAMPLES: Final = 5  # beyond each end of a window that its resampling looks at
+MARGIN_SAMPLES: Final = resampling.MARGIN_SAMPLES  # beyond each end of a window that its resampling looks at
+SMOOTH_ORDERS: Final = 25  # that a wave without edges has
+_FEWEST_ORDERS = 80  # that samples hold, to tell edges by those above the smooth ones
 _WINDOW_S = 0.2  # nominal length: 10 cycles of 50 Hz, 12 of 60 Hz
-_TAPS = 10
-_PHASES = 1 << 15  # places between two samples for which the weights are tabulated
-_CUT = 0.6  # of the sampling rate: band of the sinc; of it and _BETA those with small errors and a gentle fall
-_BETA: Final = 0.26 * np.pi * _TAPS  # of the sinc's Kaiser-Bessel window
 _HIGHEST = 0.46  # of the sampling rate: beyond, the weights let too little through to make up for it
 _FREQUENCY_RANGE = 1.15  # of nominal up to which all orders stay below that; EN 50160 allows +15 % to islands
-_BATCH_POINTS = 1 << 16  # resampled at one go
 _QUIET = 0.42  # of the sampling rate, up to which noise is measured: beyond, much of what is seen there is mirrored
 _GAPS_IN_BAND = 10  # neighbouring gaps between harmonics that share one noise level
 _CLEAR = 4.0  # times the power of the noise in its lines, above which a group stands out; by chance 1 in 2000 does
@@ -76,6 +68,8 @@ class Spectra:
     floor : float32, shape as `harmonics`. Broadband noise in one line of the transform, around each of those gaps.
     noise : float32, shape (n_channels, n_windows). Broadband noise up to half the sampling rate.
     lines : of the transform, in a harmonic and in an interharmonic (sub)group.
+    abrupt : float32, shape (n_channels, n_windows). Peak of what lies above order 25 in the averaged cycle, where edges
+        show; None where the sampling rate holds under 80 orders. [unit of the samples]
     """
 
     starts: F64
@@ -90,6 +84,7 @@ class Spectra:
     floor: F32
     noise: F32
     lines: tuple[int, int]
+    abrupt: F32 | None = None
 
     def harmonics_above_noise(self) -> F32:
         """Harmonics less the power of the noise in their lines, 0 where they do not stand out; shape as `harmonics`."""
@@ -188,13 +183,12 @@ def synchronised_spectra(
     shape = (values.shape[0], begin.size, n_orders)
     lines = (3, n_cycles - 3) if grouping == "subgroups" else (n_cycles, n_cycles - 1)
     dc, rms, noise = (np.empty(shape[:2], np.float32) for _ in range(3))
+    reaches = _HIGHEST * rate_hz * _WINDOW_S / n_cycles >= _FEWEST_ORDERS
+    abrupt = np.empty(shape[:2], np.float32) if reaches else None
     harmonics, angles, gaps, floor = (np.empty(shape, np.float32) for _ in range(4))
-    found = Spectra(begin, length, rate_hz, n_cycles, dc, rms, harmonics, angles, gaps, floor, noise, lines)
-    for points, rows in _batches(length):
-        block = _block(values, begin[rows], points)
-        weights = _resampling(begin[rows], length[rows], points, block.shape[2])
-        for c in range(values.shape[0]):
-            _summarise((weights @ block[c].ravel()).reshape(-1, points), length[rows], found, (c, rows), grouping)
+    found = Spectra(begin, length, rate_hz, n_cycles, dc, rms, harmonics, angles, gaps, floor, noise, lines, abrupt)
+    for rows, resampled in resampling.resampled_windows(values, begin, length):
+        _summarise(resampled.reshape(-1, resampled.shape[2]), length[rows], found, rows, grouping)
     return found
 
 
@@ -262,133 +256,104 @@ def _check(values: npt.NDArray[np.generic], starts: F64, lengths: F64, n_cycles:
         raise SignalError(f"windows must have a length and lie between samples {MARGIN_SAMPLES} and {last}")
 
 
-def _batches(lengths: F64) -> Iterator[tuple[int, I64]]:
-    """Windows that are resampled to the same number of points, so many at a time: points, and which windows."""
-    from scipy.fft import next_fast_len
-
-    points = np.array([next_fast_len(int(size), real=True) for size in np.ceil(lengths)], np.int64)
-    for size in np.unique(points).tolist():
-        rows = np.flatnonzero(points == size)
-        n_batches = -(-rows.size * size // _BATCH_POINTS)
-        yield from ((size, batch) for batch in np.array_split(rows, n_batches))
-
-
-def _block(values: npt.NDArray[np.generic], starts: F64, points: int) -> F32:
-    """The samples of some windows with their margins, side by side: shape (n_channels, n_windows, n)."""
-    width = points + 2 * MARGIN_SAMPLES
-    block = np.zeros((values.shape[0], starts.size, width), np.float32)
-    for row, first in enumerate((np.floor(starts).astype(np.int64) - MARGIN_SAMPLES + 1).tolist()):
-        samples = values[:, first : first + width]
-        block[:, row, : samples.shape[1]] = samples
-    if not np.isfinite(block.sum(dtype=np.float64)):
-        raise SignalError("a window holds samples that are not finite")
-    return block
-
-
-@cache
-def _tap_weights() -> F32:
-    """Weights of the ten samples around a place between two, shape (_PHASES, _TAPS)."""
-    places = (np.arange(_PHASES) + 0.5) / _PHASES
-    distance = np.arange(1 - _TAPS // 2, 1 + _TAPS // 2) - places[:, None]
-    inside = np.sqrt(np.maximum(1.0 - (2.0 * distance / _TAPS) ** 2, 0.0))
-    return (np.i0(_BETA * inside) / np.i0(_BETA) * np.sinc(_CUT * distance)).astype(np.float32)
-
-
-@cache
-def _neighbours(n: int) -> npt.NDArray[np.int32]:
-    """Each place and the nine after it, shape (n, _TAPS): gathered row by row faster than it is added up."""
-    return (np.arange(n)[:, None] + np.arange(_TAPS)).astype(np.int32)
-
-
-def _resampling(starts: F64, lengths: F64, points: int, width: int) -> csr_array:
-    """The matrix that takes the samples of some windows, side by side, to their points, side by side too."""
-    from scipy.sparse import csr_array
-
-    places = (starts - np.floor(starts))[:, None] + (lengths / points)[:, None] * np.arange(float(points))
-    whole = places.astype(np.int64)
-    phases = ((places - whole) * _PHASES).astype(np.int64)
-    weights = _tap_weights().take(phases.ravel(), axis=0)
-    whole += width * np.arange(starts.size)[:, None]
-    columns = _neighbours(1 << (width * starts.size).bit_length()).take(whole.ravel(), axis=0)
-    rows = np.arange(0, columns.size + 1, _TAPS, dtype=np.int32)
-    return csr_array((weights.ravel(), columns.ravel(), rows), shape=(rows.size - 1, width * starts.size))
-
-
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """How many lines of a transform of so many points are looked at, and what makes up for the weights' fall."""
+    """How many lines of a transform of so many points are looked at."""
 
     n_lines: int
     n_gaps: int  # between harmonics, in which noise is measured
     band: int  # gaps that share a noise level; those left over go with the last band
-    most_stretch: float  # most that the points can be more than the samples, as a share of these
-    make_up: F32  # shape (4, n_lines): factor of a line's power, by powers of stretch / most_stretch
-
-
-def _gain(share: F64) -> F64:
-    """Fourier transform of the weights at shares of the sampling rate: that of the window, averaged over the band."""
-    places, weights = np.polynomial.legendre.leggauss(24)
-    around = share[..., None] + _CUT / 2 * places
-    root = np.sqrt((_BETA**2 - (np.pi * _TAPS * around) ** 2).astype(np.complex128))
-    gain: F64 = _TAPS / np.i0(_BETA) * (np.sinh(root) / root).real @ weights / 2
-    return gain
 
 
 @cache
 def _layout(points: int, n_cycles: int, n_orders: int) -> _Layout:
-    from scipy.fft import next_fast_len
-
-    fewest = points - 1
-    while next_fast_len(fewest, real=True) == points:
-        fewest -= 1
+    fewest = resampling.fewest_samples(points)
     n_gaps = max(int(_QUIET * fewest / n_cycles), 1)
     n_lines = max(int(_HIGHEST * fewest), n_orders * n_cycles + n_cycles // 2 + 1)
-    most = points / fewest - 1.0
-    nodes = 0.5 - 0.5 * np.cos(np.pi * (np.arange(4) + 0.5) / 4)
-    share = np.minimum(np.arange(n_lines) / points * (1.0 + most * nodes[:, None]), 0.5)
-    make_up = np.linalg.solve(np.vander(nodes, increasing=True), _gain(share) ** -2.0)
-    band = n_gaps // max(n_gaps // _GAPS_IN_BAND, 1)
-    return _Layout(n_lines, n_gaps, band, most, make_up.astype(np.float32))
+    return _Layout(n_lines, n_gaps, n_gaps // max(n_gaps // _GAPS_IN_BAND, 1))
 
 
-def _summarise(resampled: F32, lengths: F64, found: Spectra, place: tuple[int, I64], grouping: str) -> None:
-    """Fills in one channel's values for some windows of the same number of points, given row by row."""
+def _summarise(resampled: F32, lengths: F64, found: Spectra, rows: I64, grouping: str) -> None:
+    """Fills in some windows of the same number of points, given channel by channel and window by window."""
     from scipy.fft import rfft
 
     points, n, n_orders = resampled.shape[1], found.n_cycles, found.harmonics.shape[2]
     layout = _layout(points, n, n_orders)
+    shape = (-1, rows.size)
+    lengths = np.tile(lengths, resampled.shape[0] // rows.size)
     lines = rfft(resampled, axis=1)[:, : layout.n_lines]
-    stretch = np.vander((points / lengths - 1.0) / layout.most_stretch, 4, increasing=True)
-    make_up = stretch.astype(np.float32) @ layout.make_up * np.float32(2 / points**2)
+    make_up = resampling.power_make_up(lengths, points=points, n_lines=layout.n_lines) * np.float32(2 / points**2)
     power = (lines.real**2 + lines.imag**2) * make_up
     power[:, 0] /= 2
-    found.dc[place] = lines[:, 0].real * np.sqrt(layout.make_up[0, 0]) / points
-    found.rms[place] = np.sqrt(power.sum(axis=1))
-    found.harmonics[place], found.interharmonics[place] = np.sqrt(_grouped(power, n, n_orders, grouping))
+    found.dc[:, rows] = (lines[:, 0].real * np.sqrt(make_up[:, 0] / 2)).reshape(shape)
+    found.rms[:, rows] = np.sqrt(power.sum(axis=1)).reshape(shape)
+    harmonics, gaps = (
+        np.sqrt(part).reshape(*shape, n_orders)
+        for part in group_powers(power, n_cycles=n, n_orders=n_orders, grouping=grouping)
+    )
+    found.harmonics[:, rows], found.interharmonics[:, rows] = harmonics, gaps
     turns = np.angle(lines[:, n : n_orders * n + 1 : n].astype(np.complex128), deg=True) + 90.0
     turns -= np.arange(1, n_orders + 1) * turns[:, :1]
-    found.angles_deg[place] = turns - 360.0 * np.ceil(turns / 360.0 - 0.5)
+    found.angles_deg[:, rows] = (turns - 360.0 * np.ceil(turns / 360.0 - 0.5)).reshape(*shape, n_orders)
     tapered = lines[:, 1:-1] - (lines[:, :-2] + lines[:, 2:]) / 2  # a Hann window: tones between lines do not spread
     quiet = (tapered.real**2 + tapered.imag**2)[:, : layout.n_gaps * n] * make_up[:, 1 : layout.n_gaps * n + 1] / 1.5
-    found.floor[place], found.noise[place] = _noise(quiet, lengths, layout, n, n_orders)
+    floor, noise = _noise(quiet, lengths, layout, n, n_orders)
+    if found.abrupt is not None:
+        found.abrupt[:, rows] = _abrupt(lines[:, ::n], make_up[:, ::n]).reshape(shape)
+    found.floor[:, rows], found.noise[:, rows] = floor.reshape(*shape, n_orders), noise.reshape(shape)
 
 
-def _grouped(power: F32, n: int, n_orders: int, grouping: str) -> tuple[F32, F32]:
-    """Power of the harmonic and of the interharmonic (sub)groups, each of shape (n_windows, n_orders)."""
-    gaps = power[:, : n_orders * n].reshape(power.shape[0], n_orders, n)
-    last = n_orders * n
+def group_powers(power: F32, *, n_cycles: int, n_orders: int, grouping: str) -> tuple[F32, F32]:
+    """Power of harmonic and of interharmonic groups.
+
+    Parameters
+    ----------
+    power : shape (n_windows, n_lines), n_lines > n_cycles * (n_orders + 1/2). Of the lines of a transform over
+        `n_cycles`. [unit²]
+    n_cycles, n_orders : even, and from order 1 to which.
+    grouping : ``subgroups`` or ``groups``.
+
+    Returns
+    -------
+    (harmonic, interharmonic), each of shape (n_windows, n_orders); the first interharmonic one lies below order 1.
+
+    Source: IEC 61000-4-7:2002 + A1:2008, 5.5 [memory].
+    """
+    n, last = n_cycles, n_orders * n_cycles
+    gaps = power[:, :last].reshape(power.shape[0], n_orders, n)
     if grouping == "subgroups":
         harmonics = power[:, n - 1 : last : n] + power[:, n : last + 1 : n] + power[:, n + 1 : last + 2 : n]
-        return harmonics, gaps[:, :, 2:-1].sum(axis=2)
+        return harmonics, _summed(gaps[:, :, 2:-1])
     around = power[:, n // 2 : n // 2 + last].reshape(power.shape[0], n_orders, n)
     ends = power[:, n // 2 + n : n // 2 + last + 1 : n] - around[:, :, 0]
-    return around.sum(axis=2) + ends / 2, gaps[:, :, 1:].sum(axis=2)
+    harmonics = _summed(around)
+    harmonics += ends / 2
+    return harmonics, _summed(gaps[:, :, 1:])
+
+
+def _abrupt(lines: npt.NDArray[np.complex64], make_up: F32) -> F32:
+    """Peak of the averaged cycle above the orders of a smooth wave, from the lines of the harmonics, the mean first."""
+    from scipy.fft import irfft
+
+    points = 2 << (lines.shape[1] - 1).bit_length()
+    above = lines * np.sqrt(make_up * np.float32(points**2 / 2))
+    above[:, : SMOOTH_ORDERS + 1] = 0
+    peak: F32 = np.abs(irfft(above, points, axis=1)).max(axis=1)
+    return peak
+
+
+def _summed(rows: F32) -> F32:
+    """Sums of short rows, shape (..., k) to (...): column by column, as NumPy is slow at the sums of short rows."""
+    total: F32 = rows[..., 0].copy()
+    for k in range(1, rows.shape[-1]):
+        total += rows[..., k]
+    return total
 
 
 def _noise(power: F32, lengths: F64, layout: _Layout, n: int, n_orders: int) -> tuple[F32, F32]:
     """Noise in one line around each gap, and in all up to half the rate; from tapered lines, the first number 1."""
     n_used, band = n - 5, layout.band
-    gaps = power.reshape(-1, layout.n_gaps, n)[:, :, 2 : n - 3].sum(axis=2)
+    gaps = _summed(power.reshape(-1, layout.n_gaps, n)[:, :, 2 : n - 3])
     n_bands = layout.n_gaps // band
     ordered = np.sort(gaps[:, : n_bands * band].reshape(-1, n_bands, band), axis=2)
     # Powers of neighbouring tapered lines correlate by 4/9 and 1/36; so many of them are independent.

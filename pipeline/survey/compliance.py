@@ -165,6 +165,18 @@ def assess(trends: Mapping[float, pa.Table], profile: LimitProfile, *, nominal_v
     return found
 
 
+def needed_quantities(profile: LimitProfile) -> dict[float, list[str]]:
+    """The quantities that a profile judges, by length of the intervals. [s]"""
+    needed: dict[float, set[str]] = {}
+    for row in profile.rows:
+        for one in _expanded(row):
+            symbols = needed.setdefault(one.interval_s, set())
+            symbols.add(one.quantity)
+            if one.measured_as == "pct_of_fundamental":
+                symbols.add(f"{one.quantity[:2]}01")
+    return {interval_s: sorted(symbols) for interval_s, symbols in needed.items()}
+
+
 def series_of(trend: pa.Table, quantity: str) -> list[str]:
     """Columns of a trend that hold a quantity's values: its symbol, alone or with a phase after it."""
     form = re.compile(rf"{re.escape(quantity)}(_(a|b|c|ab|bc|ca|n))?")

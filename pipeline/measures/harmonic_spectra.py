@@ -1,0 +1,232 @@
+"""Harmonics and interharmonics of a survey, window by window: groups of IEC 61000-4-7 and phasors of each order.
+
+Only the orders that are asked for are measured. A record that is sampled much finer than these need is first brought
+down to a lower rate, through a filter that is flat up to the last order and closed where the rest would fold back to.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import SignalError
+from pipeline.measures.resampling import MARGIN_SAMPLES, power_make_up, resampled_windows
+from pipeline.measures.spectra import group_powers
+
+F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
+C64 = npt.NDArray[np.complex64]
+
+_WINDOW_S = 0.2  # nominal length: 10 cycles of 50 Hz, 12 of 60 Hz
+_FREQUENCY_RANGE = 1.15  # of nominal, up to which all orders are measured
+_HIGHEST = 0.46  # of the sampling rate, up to which lines can be made up for
+_ATTENUATION_DB = 74.0  # of what would fold back
+_PRODUCTS = 1 << 18  # at one go: lies in the cache, and is too small for a library to start threads for it
+
+
+@dataclass(frozen=True, slots=True)
+class HarmonicSpectra:
+    """Harmonics and interharmonics of some windows; all values are RMS.
+
+    Attributes
+    ----------
+    harmonics : float32, shape (n_channels, n_windows, n_orders). Harmonic (sub)groups of orders 1, 2, …
+        [unit of the samples]
+    interharmonics : float32, shape as `harmonics`. Interharmonic (centred sub)groups; the first lies below the
+        fundamental, number i between orders i and i + 1. [unit of the samples]
+    phasors : complex64, shape as `harmonics`. Lines at the orders alone, at the window's start, as a cosine has them;
+        all channels against the same reference. [unit of the samples]
+    dc : float32, shape (n_channels, n_windows). Mean, with its sign. [unit of the samples]
+    """
+
+    harmonics: F32
+    interharmonics: F32
+    phasors: C64
+    dc: F32
+
+
+def harmonic_spectra(
+    samples: npt.NDArray[np.generic],
+    *,
+    rate_hz: float,
+    starts: npt.ArrayLike,
+    lengths: npt.ArrayLike,
+    n_cycles: int,
+    highest_order: int = 50,
+    grouping: Literal["subgroups", "groups"] = "subgroups",
+) -> HarmonicSpectra:
+    """Harmonics and interharmonics of windows that begin and end between the samples.
+
+    Parameters
+    ----------
+    samples : shape (n_channels, n_samples). Voltages and currents, finite. [any unit]
+    rate_hz : float > 0. Sampling rate. [Hz]
+    starts, lengths : shape (n_windows,). `n_cycles` of the fundamental each, `margin_samples` from the ends. [samples]
+    n_cycles : in a window, even: 10 at 50 Hz, 12 at 60 Hz.
+    highest_order : the last one wanted; there are fewer where a frequency 15 % above nominal would put it beyond 0.46
+        of the sampling rate.
+    grouping : ``subgroups`` (IEC 61000-4-30 class A) or ``groups``.
+
+    Returns
+    -------
+    HarmonicSpectra. Each window's values depend on its own samples and those within the margin alone.
+
+    Raises
+    ------
+    SignalError : windows that come too near to the ends, too few samples a cycle, samples that are not finite, shapes
+        that do not fit, n_cycles odd or below 8.
+
+    Source: IEC 61000-4-7:2002 + A1:2008, 4.4 and 5.5 [memory]; IEC 61000-4-30 Ed. 3, 5.8 and 5.9.  Departs: the window
+    is as long as the tracked cycles, to a fraction of a sample, so that nothing of a harmonic leaks to other lines.
+    """
+    begin, length = (np.atleast_1d(np.asarray(places, np.float64)) for places in (starts, lengths))
+    plan = _plan(rate_hz, n_cycles, highest_order)
+    _check(samples, begin, length, plan.margin)
+    m, n_orders = plan.decimation, plan.n_orders
+    if m > 1:
+        samples, begin, length = _decimated(samples, plan), begin / m, length / m
+    if length.size and _HIGHEST * length.min() < n_orders * n_cycles + n_cycles // 2:
+        raise SignalError(
+            f"windows of {length.min():g} samples are too short for order {n_orders} of {n_cycles} cycles"
+        )
+    n_lines = n_orders * n_cycles + n_cycles // 2 + 1
+    shape = (samples.shape[0], begin.size, n_orders)
+    found = HarmonicSpectra(
+        np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.complex64),
+        np.empty(shape[:2], np.float32),
+    )  # fmt: skip
+    for rows, resampled in resampled_windows(samples, begin, length):
+        _fill(found, rows, resampled, length[rows], n_cycles, n_lines, grouping)
+    return found
+
+
+def _fill(
+    found: HarmonicSpectra, rows: npt.NDArray[np.int64], resampled: F32, lengths: F64, n_cycles: int, n_lines: int,
+    grouping: str,
+) -> None:  # fmt: skip
+    from scipy.fft import rfft
+
+    points, n_orders = resampled.shape[2], found.harmonics.shape[2]
+    make_up = power_make_up(lengths, points=points, n_lines=n_lines) * np.float32(2 / points**2)
+    lines = rfft(resampled, axis=2)[:, :, :n_lines]
+    power = lines.real**2
+    power += lines.imag**2
+    power *= make_up
+    power[:, :, 0] /= 2
+    groups = group_powers(power.reshape(-1, n_lines), n_cycles=n_cycles, n_orders=n_orders, grouping=grouping)
+    shape = (power.shape[0], rows.size, n_orders)
+    found.harmonics[:, rows], found.interharmonics[:, rows] = (np.sqrt(part).reshape(shape) for part in groups)
+    at_orders = slice(n_cycles, n_orders * n_cycles + 1, n_cycles)
+    found.phasors[:, rows] = lines[:, :, at_orders] * np.sqrt(make_up[:, at_orders])
+    found.dc[:, rows] = lines[:, :, 0].real * np.sqrt(make_up[:, 0] / 2)
+
+
+def margin_samples(*, rate_hz: float, n_cycles: int, highest_order: int = 50) -> int:
+    """How far from the ends of what is given windows must stay.
+
+    Parameters
+    ----------
+    rate_hz, n_cycles, highest_order : as for `harmonic_spectra`.
+
+    Returns
+    -------
+    int; under half a nominal cycle from 64 samples a cycle on. [samples]
+    """
+    return _plan(rate_hz, n_cycles, highest_order).margin
+
+
+def _check(samples: npt.NDArray[np.generic], starts: F64, lengths: F64, margin: int) -> None:
+    if samples.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
+        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape}; they must fit")
+    last = samples.shape[1] - margin
+    if not ((lengths > 0).all() and (starts >= margin).all() and (starts + lengths <= last).all()):
+        raise SignalError(f"windows must have a length and lie between samples {margin} and {last}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Plan:
+    """Which orders a rate allows, and how it is brought down first: by `decimation`, with `blocks` of the filter."""
+
+    n_orders: int
+    decimation: int
+    margin: int
+    n_taps: int
+    blocks: tuple[F32, F32]  # what a frame of samples gives to its own values, and what the next one does
+
+
+@cache
+def _plan(rate_hz: float, n_cycles: int, highest_order: int) -> _Plan:
+    if n_cycles < 8 or n_cycles % 2 or not rate_hz > 0 or highest_order < 1:
+        raise SignalError(
+            f"{n_cycles} cycles to order {highest_order} at {rate_hz:g} Hz; expected an even number from 8"
+        )
+    nominal_hz = n_cycles / _WINDOW_S
+    n_orders = min(highest_order, int(_HIGHEST * rate_hz / (nominal_hz * _FREQUENCY_RANGE) - 0.5))
+    if n_orders < 1:
+        raise SignalError(f"{rate_hz:g} Hz is too little for a harmonic of {nominal_hz:g} Hz")
+    wanted_hz = (n_orders + 0.5) * nominal_hz * _FREQUENCY_RANGE
+    m = int(_HIGHEST * rate_hz / wanted_hz)
+    if m == 1:
+        none = np.zeros((0, 0), np.float32)
+        return _Plan(n_orders, 1, MARGIN_SAMPLES, 1, (none, none))
+    taps = _low_pass(wanted_hz / rate_hz, 1 / m - wanted_hz / rate_hz)
+    n_values = -(-taps.size // (m * 16)) * 16  # in a frame, which is then longer than the filter
+    kernel = np.zeros((2 * n_values * m, n_values), np.float32)
+    for k in range(n_values):
+        kernel[k * m : k * m + taps.size, k] = taps
+    margin = taps.size // 2 + m * (MARGIN_SAMPLES + 1)
+    return _Plan(n_orders, m, margin, taps.size, (kernel[: n_values * m], kernel[n_values * m :]))
+
+
+def _low_pass(flat_to: float, closed_from: float) -> F64:
+    """Taps of a filter of odd length that is flat and closed at given shares of the rate."""
+    from scipy.signal import firwin, kaiserord
+
+    n_taps, beta = kaiserord(_ATTENUATION_DB, 2 * (closed_from - flat_to))
+    return np.asarray(firwin(n_taps | 1, flat_to + closed_from, window=("kaiser", beta)), np.float64)
+
+
+def _decimated(samples: npt.NDArray[np.generic], plan: _Plan) -> F32:
+    """Every so many-th value of the filtered samples, shape (n_channels, ceil(n / decimation)); zeros lie beyond."""
+    (first, second), before = plan.blocks, plan.n_taps // 2
+    frame, n_values = first.shape
+    n = samples.shape[1]
+    n_frames = -(-n // frame)
+    out = np.empty((samples.shape[0], n_frames, n_values), np.float32)
+    step = max(_PRODUCTS // (frame * n_values), 1)
+    work = np.empty((step + 1) * frame, np.float32)
+    for c, row in enumerate(samples):
+        for a in range(0, n_frames, step):
+            b = min(a + step, n_frames)
+            part = work[: (b - a + 1) * frame]
+            low, high = a * frame - before, (b + 1) * frame - before
+            inside = slice(max(-low, 0), part.size - max(high - n, 0))
+            part[: inside.start], part[inside.stop :] = 0, 0
+            part[inside] = row[max(low, 0) : min(high, n)]
+            frames = part.reshape(-1, frame)
+            np.matmul(frames[:-1], first, out=out[c, a:b])
+            out[c, a:b] += frames[1:] @ second
+    return out.reshape(samples.shape[0], -1)[:, : -(-n // plan.decimation)]
+
+
+def harmonic_angles_deg(phasors: npt.ArrayLike) -> F64:
+    """Angles of harmonics at the rising zero crossing of their own fundamental.
+
+    Parameters
+    ----------
+    phasors : complex, shape (..., n_orders). Orders 1, 2, … at one instant, as a cosine has them. [any unit]
+
+    Returns
+    -------
+    float64, shape of phasors, -180 to 180: as in sin(h θ + angle), where θ runs from that crossing; 0 for order 1.
+    [degrees]
+
+    Source: derived.
+    """
+    turns = np.angle(np.asarray(phasors, np.complex128), deg=True) + 90.0
+    turns = turns - np.arange(1, turns.shape[-1] + 1) * turns[..., :1]
+    return turns - 360.0 * np.ceil(turns / 360.0 - 0.5)

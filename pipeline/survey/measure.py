@@ -1,0 +1,296 @@
+"""A survey: the chosen quantities of a record in intervals of the clock, as the table of a trend."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.catalogue.points import Point, judged_channels, measured_channels
+from pipeline.catalogue.record import Record
+from pipeline.config import Thresholds
+from pipeline.detectors.rms_variations import find_rms_variations
+from pipeline.errors import SignalError
+from pipeline.measures.aggregation import aggregate, touched_by_events
+from pipeline.measures.flickermeter import (
+    LOWEST_RATE_HZ,
+    SHORT_TERM_S,
+    SHORT_TERMS_IN_LONG,
+    Flickermeter,
+    Lamp,
+    Severity,
+    SeverityMeter,
+    long_term_severity,
+)
+from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
+from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage
+from pipeline.measures.waveform_indices import deviation_pct
+from pipeline.quantities import Quantity
+from pipeline.survey.blocks import BlockMeter, Blocks
+from pipeline.survey.series import Setup, series_of_blocks
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+F64 = npt.NDArray[np.float64]
+I64 = npt.NDArray[np.int64]
+
+_LONG_TERM_S: Final = SHORT_TERM_S * SHORT_TERMS_IN_LONG
+_LEAST_COVERED: Final = 0.9  # of ten minutes that a Pst needs: common practice, no source
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What is to be measured.
+
+    Attributes
+    ----------
+    quantities : see `quantities.chosen_quantities`.
+    interval_s : of the clock; 1 s and up. Pst needs 600 s, Plt 7200 s. [s]
+    nominal_voltage_v, nominal_frequency_hz : None: told from the record. [V], [Hz]
+    demand_current_a : of the total demand distortion; None: it is not measured. [A]
+    thresholds : of the sags, swells and interruptions that flag an interval.
+    """
+
+    quantities: tuple[Quantity, ...]
+    interval_s: float = 600.0
+    nominal_voltage_v: float | None = None
+    nominal_frequency_hz: float | None = None
+    demand_current_a: float | None = None
+    thresholds: Thresholds = field(default_factory=Thresholds)
+
+    @property
+    def interval_ns(self) -> int:
+        """The interval. [ns]"""
+        return round(self.interval_s * 1e9)
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A trend, and the nominal voltage of the voltages in it. [V]"""
+
+    table: pa.Table
+    nominal_voltage_v: float
+
+
+def measure_record(record: Record, point: Point, survey: Survey) -> Trend:
+    """The trend of a point over a record.
+
+    Parameters
+    ----------
+    record : captures that follow one another; each is loaded once.
+    point : whose voltages, and currents where there are, are measured.
+    survey : what.
+
+    Returns
+    -------
+    Trend, its table as `store.trends` has it: ``start``, ``measured``, ``flag``, and for each series its value with its
+    least and largest block as ``NAME_min`` and ``NAME_max``. Intervals in which no block starts are left out.
+
+    Raises
+    ------
+    SignalError : too few samples a cycle, no frequency or nominal voltage to be told.
+
+    Source: IEC 61000-4-30 Ed. 3, 4.4 and 4.7 [memory].
+    """
+    run = _Run(record, point, survey)
+    for block in record.blocks(point, currents=bool(point.currents)):
+        run.push(block)
+    return run.finish()
+
+
+class _Run:
+    """One pass over a record: the meter and its followers, and the intervals that are complete."""
+
+    def __init__(self, record: Record, point: Point, survey: Survey) -> None:
+        self._record, self._point, self._survey = record, point, survey
+        self._n_u = len(point.voltages)
+        self._meter: HalfCycleMeter | None = None
+        self._blocks: BlockMeter | None = None
+        self._flicker: SeverityMeter | None = None
+        self._severities: list[Severity] = []
+        self._waiting: list[Blocks] = []
+        self._nominal_v = self._nominal_hz = 0.0
+        self._wants_flicker = False
+        self._position = 0  # of the next samples in the record
+        self._parts: list[dict[str, Any]] = []
+
+    def push(self, raw: npt.NDArray[np.generic]) -> None:
+        """Takes the next samples of the record."""
+        if self._meter is None:
+            self._start(raw)
+        if self._meter is None or self._blocks is None:
+            raise SignalError("no sample")
+        self._meter.push(raw)
+        self._push_flicker(raw[: self._n_u])
+        self._waiting += self._blocks.take()
+        self._close(everything=False)
+
+    def finish(self) -> Trend:
+        """The trend, once all was pushed."""
+        if self._meter is None or self._blocks is None:
+            raise SignalError("under one cycle of record; nothing can be measured")
+        series = self._meter.finish()
+        self._waiting += self._blocks.take()
+        self._close(everything=True)
+        if self._flicker is not None:
+            self._severities += self._flicker.finish()
+        return Trend(self._table(series), self._nominal_v)
+
+    def _start(self, raw: npt.NDArray[np.generic]) -> None:
+        survey, header = self._survey, self._record.header
+        hertz = survey.nominal_frequency_hz or find_nominal_frequency(raw[: self._n_u], rate_hz=header.rate_hz)
+        voltages = judged_channels(header, self._point)
+        channels = measured_channels(header, self._point) if self._point.currents else voltages
+        self._nominal_v = survey.nominal_voltage_v or self._nominal_of(raw, hertz)
+        start_ns = self._record.start_ns(0)
+        symbols = {quantity.symbol for quantity in survey.quantities}
+        self._blocks = BlockMeter(
+            channels, rate_hz=header.rate_hz, nominal_hz=hertz, start_ns=start_ns,
+            spectra=any(quantity.needs_spectrum for quantity in survey.quantities),
+        )  # fmt: skip
+        self._meter = HalfCycleMeter(
+            channels, rate_hz=header.rate_hz, nominal_hz=hertz, n_leading=self._n_u, followers=[self._blocks.follow]
+        )
+        flicker = {"pst": SHORT_TERM_S, "plt": _LONG_TERM_S}
+        wanted = any(survey.interval_s == of_s and symbol in symbols for symbol, of_s in flicker.items())
+        self._wants_flicker = wanted and header.rate_hz >= LOWEST_RATE_HZ
+        self._nominal_hz = float(round(hertz))
+
+    def _push_flicker(self, raw: npt.NDArray[np.generic]) -> None:
+        """Gives the flickermeter the next voltages; one that meets missing samples is done, and another begins anew."""
+        position, self._position = self._position, self._position + raw.shape[1]
+        if not self._wants_flicker:
+            return
+        if raw.dtype.kind == "f" and not np.isfinite(raw).all():
+            self._severities += self._flicker.finish() if self._flicker is not None else []
+            self._flicker = None
+            return
+        if self._flicker is None:
+            rate_hz = self._record.header.rate_hz
+            lamp: Lamp = 120 if self._nominal_hz == 60 else 230
+            meter = Flickermeter(n_channels=self._n_u, rate_hz=rate_hz, lamp_v=lamp, nominal_hz=self._nominal_hz)
+            self._flicker = SeverityMeter(meter, start_ns=self._record.time_ns(position))
+        self._severities += self._flicker.push(raw)
+
+    def _nominal_of(self, raw: npt.NDArray[np.generic], hertz: float) -> float:
+        header = self._record.header
+        channels = judged_channels(header, self._point)
+        meter = HalfCycleMeter(channels, rate_hz=header.rate_hz, nominal_hz=hertz)
+        meter.push(raw[: self._n_u])
+        u_half = meter.finish().u_half
+        found = find_nominal_voltage(u_half, line_to_line=self._point.hookup.line_to_line, rated_v=None)
+        return found.volts
+
+    def _close(self, *, everything: bool) -> None:
+        """Aggregates the intervals that no later block can start in."""
+        if not self._waiting:
+            return
+        intervals = [blocks.starts_ns // self._survey.interval_ns for blocks in self._waiting]
+        last = intervals[-1][-1] + (1 if everything else 0)
+        if intervals[0][0] >= last:
+            return
+        setup = Setup(
+            self._point.phases, tuple(phase for phase, _ in self._point.currents), self._point.hookup, self._nominal_v,
+            self._survey.demand_current_a,
+        )  # fmt: skip
+        waiting = []
+        for blocks, numbers in zip(self._waiting, intervals, strict=True):
+            waiting.append((numbers, blocks, series_of_blocks(blocks, setup, self._survey.quantities)))
+        numbers = np.concatenate([part[0] for part in waiting])
+        done = numbers < last
+        lengths = np.concatenate([part[1].lengths_ns for part in waiting])[done]
+        starts = np.concatenate([part[1].starts_ns for part in waiting])[done]
+        edge = (numbers[done] + 1) * self._survey.interval_ns
+        inside = np.minimum(lengths, edge - starts) / self._survey.interval_ns
+        share = aggregate(inside, numbers[done], how="sum")
+        part: dict[str, Any] = {"number": share.intervals, "measured": np.minimum(share.values, 1.0)}
+        for name, (quantity, _) in waiting[0][2].items():
+            values = np.concatenate([one[2][name][1] for one in waiting])[done]
+            part[name] = aggregate(values, numbers[done], how=quantity.aggregation).values
+            if quantity.symbol in ("u_under", "u_over"):
+                part[name] = deviation_pct(part[name], u_din_v=self._nominal_v)
+                continue
+            if quantity.aggregation in ("rms", "mean"):
+                part[f"{name}_min"] = aggregate(values, numbers[done], how="min").values
+                part[f"{name}_max"] = aggregate(values, numbers[done], how="max").values
+        self._parts.append(part)
+        self._waiting = [blocks.kept(~(n < last)) for blocks, n in zip(self._waiting, intervals, strict=True)]
+        self._waiting = [blocks for blocks in self._waiting if blocks.starts_ns.size]
+
+    def _table(self, series: HalfCycles) -> pa.Table:
+        import pyarrow as pa
+
+        if not self._parts:
+            raise SignalError("no whole block of 10/12 cycles; nothing can be measured")
+        names = list(self._parts[0])
+        joined = {name: np.concatenate([part[name] for part in self._parts]) for name in names}
+        starts = joined.pop("number") * self._survey.interval_ns
+        flags = self._flags(starts, series)
+        columns: dict[str, Any] = {
+            "start": pa.array(starts, pa.timestamp("ns", tz="UTC")),
+            "measured": joined.pop("measured").astype(np.float32),
+            "flag": flags,
+        }
+        for name, values in joined.items():
+            columns[name] = values.astype(np.float64 if name.startswith("energy") else np.float32)
+        columns |= dict(self._flicker_columns(starts))
+        return pa.table(columns)
+
+    def _flags(self, starts: I64, series: HalfCycles) -> npt.NDArray[np.bool_]:
+        """Intervals that hold a sag, swell or interruption on any phase."""
+        thresholds = self._survey.thresholds
+        voltages = series.of_channels(range(self._n_u))
+        found = find_rms_variations(
+            voltages.u_half, voltages.starts, reference=self._nominal_v, sag_pu=thresholds.sag_pu,
+            swell_pu=thresholds.swell_pu, interruption_pu=thresholds.interruption_pu,
+            hysteresis_pu=thresholds.hysteresis_pu, flags=voltages.flags,
+        )  # fmt: skip
+        times = np.array([[self._record.time_ns(v.start), self._record.time_ns(v.stop)] for v in found], np.int64)
+        times = times.reshape(-1, 2)
+        return touched_by_events(
+            starts, starts + self._survey.interval_ns, event_starts_ns=times[:, 0], event_ends_ns=times[:, 1]
+        )
+
+    def _flicker_columns(self, starts: I64) -> Iterator[tuple[str, npt.NDArray[np.float32]]]:
+        symbols = {quantity.symbol for quantity in self._survey.quantities}
+        whole = {
+            severity.start_ns: severity.pst
+            for severity in self._severities
+            if severity.covered_s >= _LEAST_COVERED * SHORT_TERM_S
+        }
+        nothing = np.full(self._n_u, np.nan)
+        if self._survey.interval_s == SHORT_TERM_S and "pst" in symbols:
+            rows = np.array([whole.get(int(start), nothing) for start in starts])
+            yield from self._by_phase("pst", rows)
+        if self._survey.interval_s == _LONG_TERM_S and "plt" in symbols:
+            short_ns = round(SHORT_TERM_S * 1e9)
+            terms = np.array(
+                [
+                    [whole.get(int(start) + k * short_ns, nothing) for k in range(SHORT_TERMS_IN_LONG)]
+                    for start in starts
+                ]
+            )
+            yield from self._by_phase("plt", long_term_severity(np.moveaxis(terms, 1, -1)))
+
+    def _by_phase(self, symbol: str, rows: F64) -> Iterator[tuple[str, npt.NDArray[np.float32]]]:
+        for c, phase in enumerate(self._point.phases):
+            yield f"{symbol}_{phase.lower()}", rows[:, c].astype(np.float32)
+
+
+def joined_trends(trends: Sequence[Trend]) -> Trend:
+    """Trends of one point, of records in any order, in order of time; the nominal voltage is the first one's.
+
+    Of an interval in which two records lie the one that covers more of it is kept: values of parts do not add up.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    whole = pa.concat_tables([trend.table for trend in trends], promote_options="default")
+    order = pc.sort_indices(whole, sort_keys=[("start", "ascending"), ("measured", "descending")])
+    whole = whole.take(order)
+    starts = whole.column("start").cast(pa.int64()).to_numpy()
+    return Trend(whole.filter(np.diff(starts, prepend=starts[:1] - 1) != 0), trends[0].nominal_voltage_v)
