@@ -17,7 +17,7 @@ from pipeline.catalogue.span import judge_span
 from pipeline.catalogue.steady import put_together
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
-from pipeline.readers import capture_files, read_captures, reader_of
+from pipeline.readers import capture_files, keep_unpacked, opened, read_captures, reader_of
 from pipeline.terms import Quantity
 from pipeline.waveform_table import DIGEST_KEY
 from pipeline.workers import worker_map
@@ -157,7 +157,7 @@ def screen(
     ReadError : a path does not exist.
     """
     results_of_ours = {os.path.realpath(path) for path in leave_out}
-    files = [path for path in capture_files(paths) if os.path.realpath(path) not in results_of_ours]
+    files = [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in results_of_ours]
     with worker_map(workers) as run:
         looks = []
         for done in run(partial(_look_at_files, terms=terms), _batches(files)):
@@ -205,11 +205,12 @@ def _batches(files: Sequence[Path]) -> list[tuple[Path, ...]]:
 
 def _look_at_files(paths: Sequence[Path], *, terms: Terms) -> list[_Look]:
     looks = []
-    for path in paths:
-        try:
-            looks.append(_look_at(path, terms))
-        except ReadError as error:
-            looks.append(_Look(path, reason=str(error)))
+    with keep_unpacked():
+        for path in paths:
+            try:
+                looks.append(_look_at(path, terms))
+            except ReadError as error:
+                looks.append(_Look(path, reason=str(error)))
     return looks
 
 
@@ -307,7 +308,8 @@ def _judge_span(span: _Span, *, terms: Terms) -> Screening:
             for record, of_record in _records_of_parts(parts, terms.quantities)
         ]
 
-    results, set_aside = _without_unreadable(span.parts, work)
+    with keep_unpacked():
+        results, set_aside = _without_unreadable(span.parts, work)
     return _together([Screening(set_aside=set_aside), *results])
 
 
@@ -360,9 +362,9 @@ def _source_digest(path: Path) -> str:
     import pyarrow.parquet as pq
 
     try:
-        with path.open("rb") as stream:
+        with opened(path) as stream:
             if stream.read(len(_PARQUET)) == _PARQUET:
-                carried = (pq.read_schema(path).metadata or {}).get(DIGEST_KEY)
+                carried = (pq.read_schema(stream).metadata or {}).get(DIGEST_KEY)
                 if carried is not None:
                     return str(carried, "ascii")
             stream.seek(0)

@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.catalogue.points import Point, judged_samples, measured_samples
+from pipeline.catalogue.seams import CLOCK_TOLERANCE_NS, runs_on
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
@@ -120,8 +121,9 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     """Pieces of one site joined into records.
 
     Two captures follow one another where they have the same station, rate and channels and the second begins
-    where the first ends, to within half a sample and two microseconds. One that begins before the end of the one
-    before and repeats its samples (overlapping triggers, a file that is there twice) is joined after what it
+    where the first ends, to within half a sample and two microseconds; where another file's stamp is off by up to
+    10 ms, they do if the voltage runs on without a step of phase, see `seams.runs_on`. One that begins before the end
+    of the one before and repeats its samples (overlapping triggers, a file that is there twice) is joined after what it
     repeats; one that adds nothing is left out. So no sample counts twice.
 
     Parameters
@@ -157,19 +159,22 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
 
 
 def _reaches(before: Header, after: Header) -> bool:
-    """Whether no gap lies between two captures."""
-    return after.start_ns - before.end_ns <= 0.5e9 / before.rate_hz + _TOLERANCE_NS
+    """Whether no gap lies between two captures, or one so short that it may be the clock's."""
+    return after.start_ns - before.end_ns <= max(0.5e9 / before.rate_hz + _TOLERANCE_NS, CLOCK_TOLERANCE_NS)
 
 
 def _samples_repeated(before: Piece, after: Piece) -> int | None:
-    """Samples at the start of `after` that `before` holds too; None where the two overlap and differ there.
+    """Samples at the start of `after` that `before` holds too; None where `after` does not follow `before`.
 
     Recorders of one station may have the same channels at the same time: only equal samples are a repetition.
     """
     sample_ns = 1e9 / before.header.rate_hz
-    overlap = round((before.header.end_ns - after.header.start_ns) / sample_ns)
-    if overlap <= 0:
+    gap_ns = after.header.start_ns - before.header.end_ns
+    overlap = round(-gap_ns / sample_ns)
+    if overlap <= 0 and gap_ns <= 0.5 * sample_ns + _TOLERANCE_NS:
         return 0
+    if overlap <= 0:
+        return 0 if _runs_on(before, after) else None
     earlier, later = before.load().samples, after.load().samples
     for shift in sorted(range(-_CLOCK_SAMPLES, _CLOCK_SAMPLES + 1), key=abs):
         skip = overlap + shift
@@ -179,7 +184,15 @@ def _samples_repeated(before: Piece, after: Piece) -> int | None:
             continue
         if np.array_equal(earlier[:, first : first + common], later[:, :common]):
             return min(skip, after.header.n_samples)
-    return None
+    return 0 if overlap * sample_ns <= CLOCK_TOLERANCE_NS and _runs_on(before, after) else None
+
+
+def _runs_on(before: Piece, after: Piece) -> bool:
+    """Whether two captures of different files follow one another by their waveform, whatever their stamps say.
+
+    Captures of one file are stamped by one clock: there a gap is a gap.
+    """
+    return before.header.source != after.header.source and runs_on(before.load(), after.load())
 
 
 def _record(chain: list[tuple[Piece, int]]) -> Record:

@@ -6,14 +6,27 @@ import importlib
 import os
 import pkgutil
 from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from functools import cache
 from importlib.metadata import entry_points
+from io import BufferedReader
 from pathlib import Path
 
 from pipeline.capture import Capture
-from pipeline.errors import ReadError, UnknownFormat
-from pipeline.readers.contract import Reader
+from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
+from pipeline.readers.bundle import MEMBER, bundle_of, is_bundle, keep_unpacked, member_file, members_of
+from pipeline.readers.contract import Reader, Repair
 from pipeline.terms import Quantity
+
+__all__ = [
+    "capture_files",
+    "companions_of",
+    "keep_unpacked",
+    "opened",
+    "read_captures",
+    "reader_of",
+    "readers",
+]
 
 _HEAD_BYTES = 4096
 
@@ -34,7 +47,7 @@ def readers() -> dict[str, Reader]:
 
 
 def reader_of(path: Path) -> Reader:
-    """The reader for a file.
+    """The reader for a file, which may lie in a bundle.
 
     Raises
     ------
@@ -44,6 +57,10 @@ def reader_of(path: Path) -> Reader:
     try:
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)
+    except NotADirectoryError as error:
+        if bundle_of(path) is not None:
+            return MEMBER
+        raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     except OSError as error:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     if not head:
@@ -54,26 +71,54 @@ def reader_of(path: Path) -> Reader:
     raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
 
 
-def read_captures(path: Path | str, *, quantities: Collection[Quantity] | None = None) -> Iterator[Capture]:
+def read_captures(
+    path: Path | str, *, quantities: Collection[Quantity] | None = None, strict: bool = False
+) -> Iterator[Capture]:
     """Read the captures of one file.
 
     Parameters
     ----------
-    path : of the capture file (for a file pair, the one that describes the data).
+    path : of the capture file (for a file pair, the one that describes the data); of a bundle of such files, or of a
+        file in one, such as ``night.zip/r.cfg``.
     quantities : only channels of these quantities (``voltage``, ``current``, ``other``); None: all.
+    strict : refuse a file in which something had to be put right or guessed, instead of noting that. What is odd but
+        allowed, or was assumed where a file is silent, is noted in a strict reading, too.
 
     Returns
     -------
     Iterator of captures in order of time. A file holds several where its sampling rate changes, where samples are
-    missing between parts, or where it is longer than `capture.MAX_CAPTURE_SAMPLES`.
+    missing between parts, or where it is longer than `capture.MAX_CAPTURE_SAMPLES`; a bundle gives those of its files
+    one after the other.
 
     Raises
     ------
-    ReadError : naming the file, the place in it and what is wrong.
+    ReadError : naming the file, the place in it and what is wrong; in a strict reading, what would be repaired.
     """
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
-    yield from reader_of(path).read(path, quantities=wanted)
+    for capture in reader_of(path).read(path, quantities=wanted):
+        repair = next((note for note in capture.header.notes if isinstance(note, Repair)), None) if strict else None
+        if repair is not None:
+            inside = f"{path.name}/"
+            member = capture.header.source.removeprefix(inside) if inside in capture.header.source else ""
+            raise MalformedRecord(path, member, f"read strictly, without repair: {repair}")
+        yield capture
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[BufferedReader]:
+    """The bytes of a capture file, which may lie in a bundle.
+
+    Raises
+    ------
+    OSError, ReadError : it cannot be opened.
+    """
+    if not path.exists() and bundle_of(path) is not None:
+        with member_file(path) as real, real.open("rb") as stream:
+            yield stream
+    else:
+        with path.open("rb") as stream:
+            yield stream
 
 
 def companions_of(path: Path) -> tuple[Path, ...]:
@@ -84,13 +129,14 @@ def companions_of(path: Path) -> tuple[Path, ...]:
         return ()
 
 
-def capture_files(roots: Collection[Path]) -> list[Path]:
+def capture_files(roots: Collection[Path], *, in_bundles: bool = False) -> list[Path]:
     """All capture files below folders (or named themselves), sorted, without those that belong to another.
 
     Parameters
     ----------
     roots : folders, searched through all levels without hidden files, or single files. Links are followed to
         files, not to folders, so that a loop of links ends.
+    in_bundles : give the files in a bundle instead of the bundle itself, where it can be unpacked.
 
     Returns
     -------
@@ -111,4 +157,13 @@ def capture_files(roots: Collection[Path]) -> list[Path]:
         else:
             raise ReadError(root, "", "no such file or folder")
     belonging = {companion for path in found for companion in companions_of(path)}
-    return sorted(found - belonging)
+    files = sorted(found - belonging)
+    return [part for path in files for part in _parts(path)] if in_bundles else files
+
+
+def _parts(path: Path) -> list[Path]:
+    """The files in a bundle; any other file, and a bundle that cannot be unpacked or is empty, is its own only part."""
+    try:
+        return (members_of(path) if is_bundle(path) else []) or [path]
+    except ReadError:
+        return [path]

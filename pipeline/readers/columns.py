@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header
 from pipeline.errors import MalformedRecord
+from pipeline.readers.contract import Repair
 from pipeline.readers.description import (
     Column,
     Description,
@@ -147,7 +148,7 @@ def _capture(header: Header, span: Span, parts: list[npt.NDArray[Any]], *, i_fir
         endless = np.isinf(samples)
         if n_endless := np.count_nonzero(endless):
             samples[endless] = np.nan
-            notes = (*notes, f"{n_endless} values are infinite or beyond float32; read as missing")
+            notes = (*notes, Repair(f"{n_endless} values are infinite or beyond float32; read as missing"))
     at_start = replace(header, start_ns=span.start_ns)
     return Capture(
         replace(header, start_ns=at_start.time_ns(i_first), n_samples=samples.shape[1], notes=notes), samples

@@ -12,7 +12,6 @@ import csv
 import io
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -21,25 +20,26 @@ import numpy as np
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError
 from pipeline.readers.columns import Block, ColumnFile, captures_of
-from pipeline.readers.contract import Reader
-from pipeline.readers.description import TIME_UNITS, Column, companions, instant_ns, name_and_unit, validated
-from pipeline.terms import Quantity, quantity_of_unit
+from pipeline.readers.contract import Reader, Repair
+from pipeline.readers.description import Column, companions, instant_ns, name_and_unit, validated
+from pipeline.readers.text_layout import (
+    BLANKS,
+    Layout,
+    cells_of,
+    is_instant,
+    is_number,
+    is_other_date,
+    is_text_table,
+    lines_of,
+    sniff,
+)
+from pipeline.terms import Quantity
 
 _HEAD_BYTES: Final = 1 << 20  # comments and header must fit into it
 _BLOCK_BYTES: Final = 1 << 21
-_BLANKS: Final = " "
-_SEPARATORS: Final = ("\t", ";", ",", _BLANKS)
 _SUFFIXES: Final = (".csv", ".tsv")
 _OTHER_SUFFIXES: Final = (".cfg", ".cff", ".hdr", ".inf", ".toml", ".json", ".ndjson", ".xml", ".html", ".md", ".py")
 
-_LINE: Final = re.compile(rb"([^\r\n]*)(\r\n|\n|\r|\Z)")
-_CONTROL: Final = re.compile(rb"[\x00-\x08\x0e-\x1f]")
-_OTHER_TEXT: Final = re.compile(rb"\s*[<{]|[^\r\n]*[\r\n]+\s*\d+\s*,\s*\d+A\s*,\s*\d+D")  # markup; a COMTRADE .cfg
-_NUMBER: Final = re.compile(r"\s*[+-]?(?:(?:\d+[.,]?\d*|[.,]\d+)(?:[eE][+-]?\d+)?|nan|inf(?:inity)?)\s*", re.IGNORECASE)
-_DECIMAL_COMMA: Final = r"(?:^|{0})\s*[+-]?\d*,\d+(?:[eE][+-]?\d+)?\s*(?:{0}|$)"
-_BLANK_CELLS: Final = re.compile(r'"[^"]*"|[^\s(\["]+(?:\s*[(\[][^)\]]*[)\]])?')
-_COMMENT: Final = re.compile(r"#+\s*([^:=]*[^:=\s])\s*[:=]\s*(.*?)\s*")
-_CHANNEL_COMMENT: Final = re.compile(r"#+\s*(channels\.(?:.*)\.(?:quantity|phase|unit|point|rated))\s*:\s*(.*?)\s*")
 _CHANNEL_KEY: Final = re.compile(r"channels\.(.*)\.(quantity|phase|unit|point|rated)")
 _RATE: Final = re.compile(r"([\d.eE+-]+)\s*(Hz|kHz)?", re.IGNORECASE)
 _COMMENT_KEYS: Final = {
@@ -49,110 +49,6 @@ _COMMENT_KEYS: Final = {
     "nominal_frequency_hz": "nominal_frequency_hz",
 }  # fmt: skip
 _MISSING: Final = [" " * n for n in range(33)] + ["nan", "NaN", "NAN", "-nan", "-NaN"]
-
-
-@dataclass(frozen=True, slots=True)
-class _Layout:
-    """Where the rows begin and how they are written."""
-
-    separator: str
-    decimal: str
-    labels: tuple[str, ...]
-    units: tuple[str, ...]  # of the line of units, or none
-    first_row: tuple[str, ...]
-    offset: int  # of the first row [bytes]
-    line: int  # of the first row, counted from 1
-    comments: dict[str, tuple[str, int]] = field(repr=False)  # key: value and line
-
-
-def _lines(data: bytes) -> Iterator[tuple[int, str]]:
-    """Lines without their ends, and the offset at which each begins. UTF-8, and Latin-1 where a line is not."""
-    for match in _LINE.finditer(data):
-        if match.start() == match.end():
-            return
-        try:
-            yield match.start(), match[1].decode()
-        except UnicodeDecodeError:
-            yield match.start(), match[1].decode("latin-1")
-
-
-def _cells(line: str, separator: str) -> list[str]:
-    if separator == _BLANKS:
-        return [cell.strip('"') for cell in _BLANK_CELLS.findall(line)]
-    return [cell.strip() for cell in next(csv.reader([line], delimiter=separator, skipinitialspace=True), [])]
-
-
-def _is_number(cell: str) -> bool:
-    return _NUMBER.fullmatch(cell) is not None
-
-
-def _is_instant(cell: str) -> bool:
-    try:
-        instant_ns(cell)
-    except ValueError:
-        return False
-    return True
-
-
-def _sniff(data: bytes) -> _Layout:
-    """Find header, separator and decimal sign at the head of a file.
-
-    Raises
-    ------
-    ValueError : it is no table with a header and rows of numbers.
-    """
-    data = data if not data.startswith(b"\xef\xbb\xbf") else b" " * 3 + data[3:]
-    if _CONTROL.search(data) or _OTHER_TEXT.match(data):
-        raise ValueError("this is no delimited text")
-    comments: dict[str, tuple[str, int]] = {}
-    body: list[tuple[int, int, str]] = []  # offset, line number, text
-    commented: list[tuple[int, int, str]] = []  # the last comment, which may be the header
-    for i, (offset, line) in enumerate(_lines(data)):
-        text = line.strip(" ")
-        if not body and text.startswith("#"):
-            commented = [(offset, i + 1, text.lstrip("# "))]
-            if match := _CHANNEL_COMMENT.fullmatch(text) or _COMMENT.fullmatch(text):
-                comments[match[1]] = match[2], i + 1
-        elif text.strip():
-            body.append((offset, i + 1, text))
-        if len(body) == 3:
-            break
-    for lines in (body, commented + body[:2]):
-        for separator in _SEPARATORS if len(lines) > 1 else ():
-            layout = _layout(lines, separator, comments, data)
-            if layout is not None:
-                return layout
-    raise ValueError("no header line with names above rows of as many numbers, parted by comma, semicolon, tab or "
-                     "blanks")  # fmt: skip
-
-
-def _layout(
-    body: list[tuple[int, int, str]], separator: str, comments: dict[str, tuple[str, int]], data: bytes
-) -> _Layout | None:
-    """The layout with this separator, or None where the first lines do not fit it."""
-    try:
-        header, *rows = [_cells(text, separator) for _, _, text in body]
-    except csv.Error:
-        return None
-    if any(_is_number(cell) or _is_instant(cell) for cell in header) or not any(header):
-        return None
-    units: list[str] = []
-    if len(rows) == 2 and len(rows[0]) == len(header) and not any(_is_number(cell) for cell in rows[0]):
-        units = [cell.strip("()[]") for cell in rows[0]]
-        if any(quantity_of_unit(unit)[0] != "other" or unit in TIME_UNITS for unit in units):
-            rows, body = rows[1:], body[1:]
-        else:
-            units = []
-    row = rows[0]
-    if len(row) != len(header) or not any(_is_number(cell) or _is_instant(cell) for cell in row):
-        return None
-    if len(header) == 1 and separator != ",":  # one column needs no separator
-        return None
-    offset, line, _ = body[1]
-    pattern = _DECIMAL_COMMA.format(separator)
-    has_comma = separator != "," and re.search(pattern, data[offset:].decode("latin-1"), re.MULTILINE)
-    decimal = "," if has_comma else "."
-    return _Layout(separator, decimal, tuple(header), tuple(units), tuple(row), offset, line, comments)
 
 
 class _SingleBlanks(io.RawIOBase):
@@ -181,17 +77,19 @@ class _SingleBlanks(io.RawIOBase):
 class _Table(ColumnFile):
     """The columns of a text file, parsed by pyarrow block by block."""
 
-    def __init__(self, path: Path, layout: _Layout) -> None:
+    def __init__(self, path: Path, layout: Layout) -> None:
         self._layout = layout
         columns = []
         for i, label in enumerate(layout.labels):
             name, unit = name_and_unit(label)
             unit = layout.units[i] if layout.units and unit is None else unit
-            kind = np.dtype("datetime64[ns]" if _is_instant(layout.first_row[i]) else np.float64)
-            has_zone = kind.kind == "M" and instant_ns(layout.first_row[i])[1]
+            is_time = is_instant(layout.first_row[i]) or i in layout.dates
+            kind = np.dtype("datetime64[ns]" if is_time else np.float64)
+            has_zone = is_time and i not in layout.dates and instant_ns(layout.first_row[i])[1]
             columns.append(Column(label, name, unit, kind, has_zone=has_zone))
         document, places = _statements(layout, path)
-        super().__init__(path, columns=columns, own=validated(document, path=path, places=places))
+        own = validated(document, path=path, places=places)
+        super().__init__(path, columns=columns, own=own, notes=_notes(layout))
 
     def blocks(self, positions: Sequence[int]) -> Iterator[Block]:
         import pyarrow as pa
@@ -200,10 +98,10 @@ class _Table(ColumnFile):
         try:
             with self.path.open("rb") as stream:
                 stream.seek(self._layout.offset)
-                source = _SingleBlanks(stream) if self._layout.separator == _BLANKS else stream
+                source = _SingleBlanks(stream) if self._layout.separator == BLANKS else stream
                 with arrow_csv.open_csv(source, **self._options(positions)) as batches:
                     for batch in batches:
-                        arrays = [batch.column(i) for i in range(len(positions))]
+                        arrays = [self._values(i, batch.column(k)) for k, i in enumerate(positions)]
                         yield batch.num_rows, [array.to_numpy(zero_copy_only=False) for array in arrays]
         except pa.ArrowInvalid as error:
             raise self._broken_row(positions, error) from error
@@ -220,6 +118,8 @@ class _Table(ColumnFile):
             column = self.columns[i]
             times = pa.timestamp("ns", tz="UTC" if column.has_zone else None)
             kinds[str(i)] = times if column.kind.kind == "M" else pa.float64()
+            if i in self._layout.dates or (self._layout.thousands and column.kind.kind == "f"):
+                kinds[str(i)] = pa.binary()
         return {
             "read_options": arrow_csv.ReadOptions(use_threads=False, block_size=_BLOCK_BYTES, column_names=names),
             "parse_options": arrow_csv.ParseOptions(delimiter=self._layout.separator),
@@ -233,6 +133,55 @@ class _Table(ColumnFile):
             ),
         }
 
+    def _values(self, i: int, array: Any) -> Any:
+        """A column of a batch as numbers or times, where it was read as text.
+
+        Raises
+        ------
+        pyarrow.ArrowInvalid : it holds something else.
+        """
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        if not pa.types.is_binary(array.type):
+            return array
+        try:
+            text = pc.utf8_trim_whitespace(array.cast(pa.string()))
+        except pa.ArrowInvalid:  # not UTF-8
+            cells = [None if cell is None else cell.decode("latin-1") for cell in array.to_pylist()]
+            text = pc.utf8_trim_whitespace(pa.array(cells, pa.string()))
+        if i in self._layout.dates:
+            return self._instants(i, text)
+        marks, point = re.escape(self._layout.thousands), re.escape(self._layout.decimal)
+        grouped = pc.match_substring_regex(text, rf"^[+-]?\d{{1,3}}(?:[{marks}]\d{{3}})+(?:{point}\d*)?$")
+        text = pc.if_else(grouped, pc.replace_substring_regex(text, f"[{marks}]", ""), text)
+        if self._layout.decimal == ",":
+            text = pc.replace_substring(text, ",", ".")
+        return text.cast(pa.float64())
+
+    def _instants(self, i: int, text: Any) -> Any:
+        """Dates with their year last as times: the seconds, and what there is of decimals behind them."""
+        import pyarrow as pa
+        import pyarrow.compute as pc
+
+        column, order = self.columns[i], self._layout.dates[i]
+        if not order:
+            reason = (
+                f"dates such as {self._layout.first_row[i]} may begin with the day or the month; write the year first"
+            )
+            raise MalformedRecord(self.path, self.place(0, column), reason)
+        text = pc.replace_substring_regex(pc.replace_substring(text, "T", " "), r"\s+", " ")
+        decimals = pc.struct_field(pc.extract_regex(text, r":\d\d[.,](?P<ns>\d{1,9})$"), "ns")
+        ns = pc.fill_null(pc.utf8_rpad(decimals, 9, "0").cast(pa.int64()), 0)
+        whole = pc.replace_substring_regex(text, r"(:\d\d)[.,]\d{1,9}$", r"\1")
+        whole = pc.replace_substring(whole, "/", ".")
+        days = "%d.%m.%Y" if order == "dmy" else "%m.%d.%Y"
+        seconds = pc.strptime(whole, format=f"{days} %H:%M:%S", unit="s")
+        fields = pc.extract_regex(whole, r"^(?P<dmy>\d+)\.(?P<mdy>\d+)\.")
+        if not pc.all(pc.equal(pc.day(seconds), pc.struct_field(fields, order).cast(pa.int64()))).as_py():
+            raise pa.ArrowInvalid("a day that its month does not have")  # which would be taken for one of the next
+        return pc.add(pc.multiply_checked(seconds.cast(pa.int64()), 1_000_000_000), ns).cast(pa.timestamp("ns"))
+
     def place(self, i_row: int, column: Column) -> str:
         for i, (line, _) in enumerate(self._rows()):
             if i == i_row:
@@ -243,7 +192,7 @@ class _Table(ColumnFile):
         """Rows as text with their line numbers: slow, to find the place of an error."""
         with self.path.open("rb") as stream:
             stream.seek(self._layout.offset)
-            for i, (_, text) in enumerate(_lines(stream.read())):
+            for i, (_, text) in enumerate(lines_of(stream.read())):
                 if text:
                     yield self._layout.line + i, text
 
@@ -251,16 +200,20 @@ class _Table(ColumnFile):
         n_columns = len(self.columns)
         for line, text in self._rows():
             try:
-                cells = _cells(text, self._layout.separator)
+                cells = cells_of(text, self._layout.separator)
             except csv.Error as cause:
                 return MalformedRecord(self.path, f"line {line}", str(cause))
             if len(cells) != n_columns:
                 return MalformedRecord(self.path, f"line {line}", f"has {len(cells)} cells, the header {n_columns}")
             for i in positions:
                 is_time = self.columns[i].kind.kind == "M"
-                cell, decimal = cells[i], self._layout.decimal
-                wrong_sign = "," if decimal == "." else "."
-                good = _is_instant(cell) if is_time else _is_number(cell) and wrong_sign not in cell
+                cell, decimal, thousands = cells[i], self._layout.decimal, self._layout.thousands
+                wrong_sign = "" if thousands else "," if decimal == "." else "."
+                good = (
+                    is_instant(cell) or is_other_date(cell)
+                    if is_time
+                    else is_number(cell, thousands=thousands) and not (wrong_sign and wrong_sign in cell)
+                )
                 if not good and (cell or is_time):
                     what = "time" if is_time else "number"
                     reason = f"{cell[:40]!r} is no {what}; the decimal sign is {decimal!r}"
@@ -268,7 +221,7 @@ class _Table(ColumnFile):
         return MalformedRecord(self.path, "", f"cannot be parsed ({error})")
 
 
-def _statements(layout: _Layout, path: Path) -> tuple[dict[str, Any], dict[str, str]]:
+def _statements(layout: Layout, path: Path) -> tuple[dict[str, Any], dict[str, str]]:
     """What the comments say, as in a description, and where they say it."""
     document: dict[str, Any] = {}
     places: dict[str, str] = {}
@@ -295,14 +248,26 @@ def _number(text: str, path: Path, line: int) -> float:
         raise MalformedRecord(path, f"line {line}", f"{text!r} is no number, such as 6400 or 6400 Hz") from error
 
 
+def _notes(layout: Layout) -> list[str]:
+    """What was odd in how a table is written."""
+    notes: list[str] = []
+    if layout.n_preamble:
+        notes.append(f"{layout.n_preamble} lines above the header are passed over")
+    if layout.thousands:
+        notes.append("digits of numbers are grouped; the signs between the groups are left out")
+    if not layout.is_utf8:
+        notes.append(Repair("the text is not UTF-8; read as latin-1, names may be wrong"))
+    return notes
+
+
 def _recognises(path: Path, head: bytes) -> bool:
     suffix = path.suffix.lower()
-    if suffix in _OTHER_SUFFIXES or _CONTROL.search(head) or _OTHER_TEXT.match(head):
+    if suffix in _OTHER_SUFFIXES or not is_text_table(head):
         return False
     if suffix in _SUFFIXES:
         return True
     try:
-        _sniff(head)
+        sniff(head, preamble=False)
     except ValueError:
         return False
     return True
@@ -315,7 +280,7 @@ def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Cap
     except OSError as error:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     try:
-        layout = _sniff(head)
+        layout = sniff(head, preamble=path.suffix.lower() in _SUFFIXES)
     except ValueError as error:
         raise MalformedRecord(path, "", str(error)) from error
     yield from captures_of(_Table(path, layout), quantities=quantities)

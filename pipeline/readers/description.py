@@ -43,7 +43,7 @@ _OFFSET: Final = re.compile(r"([+-])(\d\d):?([0-5]\d)")
 _LABEL: Final = re.compile(r"(.*?)\s*[(\[]([^()\[\]]*)[)\]]\s*")
 _UNIT_ENDING: Final = re.compile(r"(.+)_(uV|µV|mV|V|kV|MV|uA|µA|mA|A|kA)")
 _TIME_NAME: Final = re.compile(
-    r"(?:t|time|time[ _]?stamp|date[ _]?time|seconds|utc)(?:_(s|sec|seconds|ms|us|µs|ns))?", re.IGNORECASE
+    r"(?i)(?:t|time|time[ _]?stamp|date[ _]?time|seconds|utc|zeit|temps)(?:_(s|sec|seconds|ms|us|µs|ns))?"
 )
 _QUANTITY_NAME: Final = re.compile(
     r"(?:.*[^A-Z0-9])?3?([UVI]|E(?=[_ -]?L?[1-3ABC]))[_ -]?(?:L?[0-3ABCRSTN])?(?:[_ /-]?[UV]?L?[1-3ABCRSTN])?"
@@ -265,7 +265,7 @@ def name_and_unit(label: str) -> tuple[str, str | None]:
 
 def quantity_of_name(name: str) -> Quantity | None:
     """What a name such as ``v1``, ``UL12``, ``I_a`` or ``voltage B`` says; None where it says nothing."""
-    text = name.strip().upper()
+    text = name.strip().upper().replace(".", "_")
     if "VOLT" in text or "CURRENT" in text:
         return "voltage" if "VOLT" in text else "current"
     match = _QUANTITY_NAME.fullmatch(text)

@@ -1,4 +1,4 @@
-"""MATLAB files (.mat) of versions 4 to 7: named arrays, alone or in structures one level deep (``record.v1``).
+"""MATLAB files (.mat) of versions 4 to 7: named arrays, alone or in structures within one another (``record.bus.v1``).
 
 Version 7.3 files are HDF5 files of another kind and are not read. SciPy unpacks the others; as it trusts what a file
 says of its own sizes and types, and a wrong one can end the whole process, both are checked here before.
@@ -14,7 +14,7 @@ import re
 import struct
 import warnings
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -101,14 +101,16 @@ def _load(path: Path) -> tuple[dict[str, object], list[str]]:
             variables = scipy.io.loadmat(io.BytesIO(data), simplify_cells=True)  # type: ignore[arg-type]  # takes streams
     except (MatReadError, *_BROKEN) as error:
         raise MalformedRecord(path, "", f"the MATLAB file is broken ({error or type(error).__name__})") from error
-    arrays: dict[str, object] = {}
-    for name, value in variables.items():
+    return dict(_flat(item for item in variables.items() if not item[0].startswith("__"))), left_out
+
+
+def _flat(variables: Iterable[tuple[str, object]]) -> Iterator[tuple[str, object]]:
+    """Variables by name, those in structures by the names of the structures before theirs."""
+    for name, value in variables:
         if isinstance(value, dict):
-            arrays.update({f"{name}.{inner}": array for inner, array in value.items()})
-        elif not name.startswith("__"):
-            arrays[name] = value
-    left_out += [name for name, value in arrays.items() if isinstance(value, dict)]
-    return {name: value for name, value in arrays.items() if not isinstance(value, dict)}, left_out
+            yield from _flat((f"{name}.{inner}", array) for inner, array in value.items())
+        else:
+            yield name, value
 
 
 def _check_level_4(data: bytes) -> None:

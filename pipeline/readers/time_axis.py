@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import MalformedRecord
+from pipeline.readers.contract import Repair
 from pipeline.readers.description import (
     Column,
     Description,
@@ -24,6 +26,8 @@ MAX_JITTER: Final = 0.05  # of a step, in a time column
 GAP: Final = 1.5  # a longer step, in median steps, is a gap
 GAPS_IN_A_ROW: Final = 3  # are a change of rate, not gaps
 MIN_ROUNDED_STEPS: Final = 3  # uneven steps, before they are put down to the rounding of stamps
+MIN_SCATTERED: Final = 16  # stamps that show how far they scatter
+MAX_SCATTER: Final = 0.4  # of a step, of stamps about even times; more, and one lost sample would not show
 
 
 class TimedColumns(Protocol):
@@ -99,7 +103,8 @@ class _Stamps:
         self.jitter = 0.0  # largest departure from an even step [steps]
         self.resolution = 0.0  # of the stamps [ticks]
         self.step: float | None = None  # [ticks]
-        self.slack = 0.0  # what rounding may add to a step [ticks]
+        self.slack = 0.0  # what rounding or scatter may add to a step [ticks]
+        self.scatter = 0.0  # largest distance of a stamp from even times, where they scatter [ticks]
 
     def add(self, times: npt.NDArray[Any]) -> None:
         """Take the next rows.
@@ -148,7 +153,20 @@ class _Stamps:
             raise self._malformed(i_first + i - self.n_rows, f"the time steps by {steps[i]:.6g}{self._unit()}, where a "
                                   f"step is {step:.6g}: samples are not evenly spaced")  # fmt: skip
         self.jitter = max(self.jitter, float(off.max()) / step)
+        if self.scatter:
+            self._check_scatter(known, gaps, i_first)
         self._cut(known, gaps, i_first)
+
+    def _check_scatter(self, known: npt.NDArray[np.float64], gaps: npt.NDArray[np.bool_], i_first: int) -> None:
+        """Where single steps say little, the stamps as a whole must still lie about even times."""
+        bounds = np.flatnonzero(np.concatenate(([True], gaps, [True])))
+        for first, stop in itertools.pairwise(bounds.tolist()):
+            scatter, i = _scatter(known[first:stop])
+            self.scatter = max(self.scatter, scatter)
+            if scatter > MAX_SCATTER * (self.step or 0.0):
+                raise self._malformed(i_first - 1 + first + i - self.n_rows, f"the times scatter by {scatter:.6g}"
+                                      f"{self._unit()}, where a step is {self.step:.6g}: samples are not evenly "
+                                      f"spaced")  # fmt: skip
 
     def _cut(self, known: npt.NDArray[np.float64], gaps: npt.NDArray[np.bool_], i_first: int) -> None:
         at = 0
@@ -176,9 +194,28 @@ class _Stamps:
             line = np.linspace(run[0], run[-1], len(run))
             if len(run) > 1 and np.abs(run - line).max() <= 1.1 * self.resolution:
                 self.slack, step = slack, float(line[1] - line[0])
+            else:
+                step = self._measure_scatter(known, steps, step)
         if step <= 0:
             raise self._malformed(-self.n_rows, "the time stands still")
         self.step = step
+
+    def _measure_scatter(
+        self, known: npt.NDArray[np.float64], steps: npt.NDArray[np.float64], median_step: float
+    ) -> float:
+        """The mean step of stamps that scatter about even times; the median one where they do more than scatter."""
+        ends = np.flatnonzero(np.concatenate(([True], steps > (GAP + 2 * MAX_SCATTER) * median_step, [True])))
+        i_longest = int(np.argmax(np.diff(ends)))
+        run = known[ends[i_longest] : ends[i_longest + 1]]
+        if len(run) < MIN_SCATTERED:
+            return median_step
+        scatter, _ = _scatter(run)
+        step = float(np.polyfit(np.arange(len(run)), run - run[0], 1)[0])
+        if scatter > MAX_SCATTER * step:
+            return median_step
+        self.scatter, self.slack = scatter, 2 * MAX_SCATTER * step
+        self.resolution = max(self.resolution, 2 * scatter)
+        return step
 
     def rate_hz(self, *, given_hz: float | None, add_to: str) -> float:
         """The exact rate: as given, else from the stamps, rounded as far as they leave it open. [Hz]"""
@@ -207,10 +244,13 @@ class _Stamps:
     def notes(self) -> list[str]:
         """What was odd in the column."""
         notes = [f"the time column jumps {len(self.runs) - 1} times"] if len(self.runs) > 1 else []
-        if self.slack:
+        if self.scatter:
+            share = 100 * self.scatter / (self.step or 1.0)
+            notes.append(Repair(f"times scatter by up to {share:.2g} % of a step; read as evenly spaced"))
+        elif self.slack:
             notes.append(f"times are rounded to {self.resolution:.3g}{self._unit()}, a step is {self.step:.6g}")
         elif self.jitter > 1e-3 and self.step and self.jitter * self.step > 1.001 * self.resolution:
-            notes.append(f"the time column's steps vary by up to {100 * self.jitter:.2g} %")
+            notes.append(Repair(f"the time column's steps vary by up to {100 * self.jitter:.2g} %"))
         return notes
 
     def _unit(self) -> str:
@@ -218,6 +258,15 @@ class _Stamps:
 
     def _malformed(self, i_new: int, reason: str) -> MalformedRecord:
         return MalformedRecord(self.file.path, self.file.place(self.n_rows + i_new, self.column), reason)
+
+
+def _scatter(ticks: npt.NDArray[np.float64]) -> tuple[float, int]:
+    """Largest distance of stamps from evenly spaced times that fit them best, and where it is."""
+    if len(ticks) < MIN_SCATTERED:
+        return 0.0, 0
+    i = np.arange(len(ticks))
+    off = np.abs(ticks - np.polyval(np.polyfit(i, ticks - ticks[0], 1), i) - ticks[0])
+    return float(off.max()), int(off.argmax())
 
 
 def _resolution(ticks: npt.NDArray[np.float64], eps: float) -> float:

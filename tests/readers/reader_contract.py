@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import tempfile
 from collections.abc import Collection, Sequence
@@ -9,10 +10,12 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture
 from pipeline.errors import ReadError
 from pipeline.readers import capture_files, companions_of, read_captures
+from pipeline.readers.contract import Repair
 from pipeline.terms import Quantity
 
 QUANTITIES: tuple[Quantity, ...] = ("voltage", "current", "other")
@@ -48,12 +51,24 @@ def check_reader_contract(
     assert [capture.digest() for capture in read_captures(path)] == [capture.digest() for capture in captures]
     assert [capture.header for capture in read_captures(path)] == [capture.header for capture in captures]
     _check_quantities(path, captures_expected, rtol=rtol)
+    _check_strict(path, captures)
     assert not set(companions_of(path)) & set(capture_files([path.parent])), "a companion counts as a capture file"
     with tempfile.TemporaryDirectory() as folder:
         copied = _copy(path, Path(folder) / ODD_FOLDERS, ODD_STEM)
         _check_equal(list(read_captures(copied)), captures_expected, rtol=rtol)
     _check_truncated(path, captures_expected, rtol=rtol, may_be_shorter=may_be_shorter)
     assert _contents(path) == before, "reading changed the file"
+
+
+def _check_strict(path: Path, captures: Sequence[Capture]) -> None:
+    """A strict reading gives the same, or refuses the file for a repair that is noted."""
+    repairs = [note for capture in captures for note in capture.header.notes if isinstance(note, Repair)]
+    if repairs:
+        with pytest.raises(ReadError, match=re.escape(repairs[0])):
+            list(read_captures(path, strict=True))
+    else:
+        strict = list(read_captures(path, strict=True))
+        assert [capture.digest() for capture in strict] == [capture.digest() for capture in captures]
 
 
 def check_broken_copies(path: Path, *, n_copies: int = 150, seed: int = 1) -> None:

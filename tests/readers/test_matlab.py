@@ -71,7 +71,7 @@ def test_three_columns_are_phases_a_b_c(tmp_path: Path, turned: bool) -> None:
     np.testing.assert_array_equal(capture.samples, V3)
 
 
-def test_structures_are_read_one_level_deep(tmp_path: Path) -> None:
+def test_structures_are_read(tmp_path: Path) -> None:
     record = {"v1": V3[0], "i1": V3[1], "fs": 6400.0, "station": "Harrow Mill", "inner": {"v9": V3[2]}}
     capture = read_one(save(tmp_path, record=record))
     assert [(c.name, c.quantity, c.phase) for c in capture.header.channels] == [
@@ -79,6 +79,16 @@ def test_structures_are_read_one_level_deep(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert (capture.header.rate_hz, capture.header.station) == (6400.0, "Harrow Mill")
     np.testing.assert_array_equal(capture.samples, V3[:2])
+
+
+def test_structures_within_structures_are_read_with_what_they_say_of_the_record(tmp_path: Path) -> None:
+    bus = {"v": {"a": V3[0], "b": V3[1], "c": V3[2]}, "name": "bus 1"}
+    capture = read_one(save(tmp_path, export={"meta": {"fs": 6400.0, "station": "Harrow Mill"}, "data": {"bus": bus}}))
+    assert [(c.name, c.quantity, c.phase) for c in capture.header.channels] == [
+        (f"export.data.bus.v.{phase}", "voltage", phase.upper()) for phase in "abc"
+    ]
+    assert (capture.header.rate_hz, capture.header.station) == (6400.0, "Harrow Mill")
+    np.testing.assert_array_equal(capture.samples, V3)
 
 
 def test_a_time_variable_gives_the_rate(tmp_path: Path) -> None:

@@ -18,10 +18,11 @@ from pipeline.errors import MalformedRecord
 from pipeline.readers.comtrade.ascii_rows import ascii_rows
 from pipeline.readers.comtrade.binary_rows import binary_rows
 from pipeline.readers.comtrade.configuration import AnalogChannel, Configuration, parse_configuration
+from pipeline.readers.comtrade.gaps import cut_at_gaps
 from pipeline.readers.comtrade.sources import SECTION, locate, sibling
-from pipeline.readers.comtrade.stamps import NS_PER_S
+from pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
 from pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
-from pipeline.readers.contract import Reader
+from pipeline.readers.contract import Reader, Repair
 from pipeline.terms import Quantity
 
 _LAST_NS: Final = np.iinfo(np.int64).max
@@ -88,7 +89,14 @@ def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capt
     if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
         raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
     channels = tuple(_channel(analog[column], rows) for column in columns)
-    notes = (*configuration.notes, *notes, *timing_notes)
+    notes = (
+        *recording.notes,
+        *configuration.notes,
+        *rows.notes,
+        *notes,
+        *timing_notes,
+        *_clock_notes(configuration, timing),
+    )
     for first_row, size, start_ns, rate_hz in _pieces(timing, configuration.start_ns):
         samples = rows.values(first_row=first_row, n_rows=size)
         header = Header(
@@ -114,11 +122,13 @@ class _Rows(Protocol):
     @property
     def stamps_wrap(self) -> bool: ...
     @property
+    def notes(self) -> tuple[str, ...]: ...
+    @property
     def missing_code(self) -> int | None: ...
     @property
     def rails(self) -> tuple[int | None, int | None]: ...
     def values(self, *, first_row: int, n_rows: int) -> SampleArray: ...
-    def stamps(self) -> npt.NDArray[np.float64]: ...
+    def stamps(self, *, first_row: int, n_rows: int, every: int = 1) -> npt.NDArray[np.float64]: ...
     def number_and_stamp(self, row: int) -> tuple[float, float]: ...
 
 
@@ -135,23 +145,41 @@ def _declared_rows(n_rows: int, n_declared: int | None, path: Path) -> tuple[int
     if n_rows < n_declared:
         raise MalformedRecord(path, "", f"the configuration declares {n_declared} samples, the data hold {n_rows}: "
                                         f"the file is cut")  # fmt: skip
-    return n_declared, (f"the data hold {n_rows} rows, {n_declared} are declared; the rest are left out",)
+    return n_declared, (Repair(f"the data hold {n_rows} rows, {n_declared} are declared; the rest are left out"),)
 
 
 def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Path) -> tuple[Timing, tuple[str, ...]]:
     """The stretches of the recording, and what is to be noted of its sample numbers and time stamps."""
     tick_ns = configuration.stamp_unit_ns * configuration.time_multiplier
     if not configuration.rates:
-        timing = timing_of_stamps(rows.stamps()[:n_samples], tick_ns=tick_ns, wraps=rows.stamps_wrap, path=path)
+        timing = timing_of_stamps(
+            rows.stamps(first_row=0, n_rows=n_samples), tick_ns=tick_ns, wraps=rows.stamps_wrap, path=path
+        )
         return timing, timing.notes
-    timing = timing_of_rates(configuration.rates)
+    timing = cut_at_gaps(timing_of_rates(configuration.rates), rows, tick_ns=tick_ns)
     notes = timing.notes
     (first_number, first_stamp), (last_number, last_stamp) = map(rows.number_and_stamp, (0, n_samples - 1))
     if np.isfinite([first_number, last_number]).all() and last_number - first_number != n_samples - 1:
-        notes += (f"{n_samples} samples are numbered from {first_number:.0f} to {last_number:.0f}; "
-                  f"they are taken as following one another",)  # fmt: skip
+        notes += (Repair(f"{n_samples} samples are numbered from {first_number:.0f} to {last_number:.0f}; "
+                         f"the numbers are passed over"),)  # fmt: skip
+    if timing.is_stamped:
+        return timing, notes
     note = stamp_note(timing, first_stamp=first_stamp, last_stamp=last_stamp, tick_ns=tick_ns, wraps=rows.stamps_wrap)
     return timing, notes if note is None else (*notes, note)
+
+
+def _clock_notes(configuration: Configuration, timing: Timing) -> tuple[str, ...]:
+    """What is odd in the times of a recording whose samples are all in order."""
+    notes: list[str] = []
+    last, start_ns, trigger_ns = timing.stretches[-1], configuration.start_ns, configuration.trigger_ns
+    end_ns = start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S
+    if 0 <= start_ns < NS_PER_YEAR:
+        notes.append("the times are of 1970: the recorder's clock was not set")
+    if trigger_ns is not None and trigger_ns < start_ns:
+        notes.append(f"the trigger is stamped {(start_ns - trigger_ns) / NS_PER_S:g} s before the first sample")
+    if trigger_ns is not None and trigger_ns > end_ns:
+        notes.append(f"the trigger is stamped {(trigger_ns - end_ns) / NS_PER_S:g} s after the last sample")
+    return tuple(notes)
 
 
 def _channel(channel: AnalogChannel, rows: _Rows) -> Channel:

@@ -17,6 +17,7 @@ from pipeline.capture import SampleArray
 from pipeline.errors import MalformedRecord, ReadError
 from pipeline.readers.comtrade.configuration import Configuration
 from pipeline.readers.comtrade.sources import DataPart
+from pipeline.readers.contract import Repair
 
 _MISSING_BEFORE_2013: Final = 99999
 _LEADING_FIELDS: Final = 2  # sample number, time stamp
@@ -37,10 +38,12 @@ class AsciiRows:
     ----------
     n_rows : how many there are.
     missing_code : the raw integer that stands for "no sample"; None where none is free, or NaN does (floats).
+    notes : what was put right.
     """
 
     n_rows: int
     missing_code: int | None
+    notes: tuple[str, ...]
     _numbers: Floats
     _stamps: Floats
     _values: SampleArray
@@ -59,9 +62,9 @@ class AsciiRows:
         """Raw values of the wanted channels, shape (n_columns, n_rows)."""
         return self._values[:, first_row : first_row + n_rows]
 
-    def stamps(self) -> Floats:
-        """Time stamps of all rows, shape (n_rows,), NaN where missing. [ticks]"""
-        return self._stamps
+    def stamps(self, *, first_row: int, n_rows: int, every: int = 1) -> Floats:
+        """Time stamps of some rows, of each or of each so many, NaN where missing. [ticks]"""
+        return self._stamps[first_row : first_row + n_rows : every]
 
     def number_and_stamp(self, row: int) -> tuple[float, float]:
         """Sample number and time stamp [ticks] of one row, NaN where missing."""
@@ -92,15 +95,16 @@ def ascii_rows(data: DataPart, columns: Sequence[int], *, configuration: Configu
     n_fields = n_numbers + configuration.n_digital
     wanted = [_LEADING_FIELDS + column for column in columns]
     table = _parsed(content, wanted, n_fields)
+    notes: tuple[str, ...] = ()
     if table is None:  # something is odd: look at each line, tidy it or say what is wrong with it
-        content = _tidied(content, data, n_fields, n_numbers, configuration.n_samples)
+        content, notes = _tidied(content, data, n_fields, n_numbers, configuration.n_samples)
         table = _parsed(content, wanted, n_fields)
     if table is None:
         raise MalformedRecord(data.path, f"line {data.first_line}", "the data hold no row of numbers")
     numbers, stamps = (_floats(table.column(str(i))) for i in range(_LEADING_FIELDS))
     code_before_2013 = _MISSING_BEFORE_2013 if configuration.revision < 2013 else None
     values, missing_code = _narrowed([table.column(str(column)) for column in wanted], len(numbers), code_before_2013)
-    return AsciiRows(len(numbers), missing_code, numbers, stamps, values)
+    return AsciiRows(len(numbers), missing_code, notes, numbers, stamps, values)
 
 
 def _content(data: DataPart) -> bytes:
@@ -120,8 +124,9 @@ def _parsed(content: bytes, wanted: Sequence[int], n_fields: int) -> Any | None:
     if b"x" in content or b"X" in content:
         return None  # Arrow takes 0x1F for a number
     names = [str(i) for i in range(n_fields)]
-    for kind in (pa.int32(), pa.float64()):
-        types = {names[i]: pa.float64() for i in range(_LEADING_FIELDS)} | {names[i]: kind for i in wanted}
+    # Whole numbers are parsed fastest; stamps with decimals do not make the values decimals.
+    for leading, kind in ((pa.int64(), pa.int32()), (pa.float64(), pa.int32()), (pa.float64(), pa.float64())):
+        types = {names[i]: leading for i in range(_LEADING_FIELDS)} | {names[i]: kind for i in wanted}
         try:
             return csv.read_csv(
                 pa.BufferReader(content),
@@ -136,9 +141,12 @@ def _parsed(content: bytes, wanted: Sequence[int], n_fields: int) -> Any | None:
     return None
 
 
-def _tidied(content: bytes, data: DataPart, n_fields: int, n_numbers: int, n_declared: int | None) -> bytes:
-    """The rows without blanks, trailing commas, plus signs and what follows the declared ones."""
+def _tidied(
+    content: bytes, data: DataPart, n_fields: int, n_numbers: int, n_declared: int | None
+) -> tuple[bytes, tuple[str, ...]]:
+    """The rows without blanks, trailing commas, plus signs and what follows those declared; and what to note of it."""
     rows: list[bytes] = []
+    notes: tuple[str, ...] = ()
     for i, line in enumerate(_LINE_END.split(content), start=data.first_line):
         fields = [field.strip() for field in line.split(b",")]
         if fields == [b""]:
@@ -147,11 +155,12 @@ def _tidied(content: bytes, data: DataPart, n_fields: int, n_numbers: int, n_dec
             fields.pop()
         problem = _problem(fields, n_fields, n_numbers)
         if problem and n_declared is not None and len(rows) >= n_declared:
+            notes = (Repair(f"the data from line {i} on are no rows; they are left out, as no more are declared"),)
             break
         if problem:
             raise MalformedRecord(data.path, f"line {i}", problem)
         rows.append(b",".join(field.removeprefix(b"+") for field in fields))
-    return b"\n".join(rows)
+    return b"\n".join(rows), notes
 
 
 def _problem(fields: list[bytes], n_fields: int, n_numbers: int) -> str | None:

@@ -9,6 +9,7 @@ Departs: a missing value is 0x8000 in files of 1991 too, not 0xFFFF, which is th
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -63,6 +64,11 @@ class BinaryRows:
         return True
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """Binary rows are as they are: nothing is put right."""
+        return ()
+
+    @property
     def missing_code(self) -> int | None:
         """The raw integer that stands for "no sample"."""
         return _MISSING_CODES[self.kind]
@@ -89,16 +95,32 @@ class BinaryRows:
                 row[~np.isfinite(row) | (row == _MISSING_FLOAT)] = np.nan
         return values
 
-    def stamps(self) -> npt.NDArray[np.float64]:
-        """Time stamps of all rows, shape (n_rows,), NaN where missing. [ticks]
+    def stamps(self, *, first_row: int, n_rows: int, every: int = 1) -> npt.NDArray[np.float64]:
+        """Time stamps of some rows, of each or of each so many, NaN where missing. [ticks]
 
         Raises
         ------
         ReadError : the file cannot be read, or has become shorter.
         """
-        stamps = self._columns([_STAMP_OFFSET], _NUMBER_AND_STAMP, 0, self.n_rows)[0]
+        if every > 1:
+            stamps = self._stamps_apart(range(first_row, first_row + n_rows, every))
+        else:
+            stamps = self._columns([_STAMP_OFFSET], _NUMBER_AND_STAMP, first_row, n_rows)[0]
         known: npt.NDArray[np.float64] = np.where(stamps == _MISSING_STAMP, np.nan, stamps)
         return known
+
+    def _stamps_apart(self, rows: range) -> npt.NDArray[Any]:
+        """The raw stamps of rows far apart, without reading what lies between them."""
+        n_bytes = _NUMBER_AND_STAMP.itemsize
+        try:
+            with self.data.path.open("rb", buffering=0) as stream:
+                first = self.data.offset + _STAMP_OFFSET
+                parts = [os.pread(stream.fileno(), n_bytes, first + row * self.row_bytes) for row in rows]
+        except OSError as error:
+            raise ReadError(self.data.path, "", f"cannot be read ({error.strerror or error})") from error
+        if len(parts[-1]) < n_bytes:
+            raise ReadError(self.data.path, "", "the file became shorter while it was read")
+        return np.frombuffer(b"".join(parts), _NUMBER_AND_STAMP)
 
     def number_and_stamp(self, row: int) -> tuple[float, float]:
         """Sample number and time stamp [ticks] of one row, NaN where missing.

@@ -14,6 +14,7 @@ from typing import Final, Literal, cast, get_args
 from pipeline.readers.comtrade import stamps
 from pipeline.readers.comtrade.lines import Lines, Notes, number_in
 from pipeline.readers.comtrade.text import decode
+from pipeline.readers.contract import Repair
 from pipeline.terms import Quantity, phase_of, quantity_of_unit
 
 DataKind = Literal["ASCII", "BINARY", "BINARY32", "FLOAT32"]
@@ -117,7 +118,7 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     rates, n_samples = _rates(lines, notes)
     start_ns, trigger_ns, stamp_unit_ns = _times(lines, revision, notes)
     data_kind = _data_kind(lines)
-    time_multiplier = _time_multiplier(lines, needed=not rates, notes=notes)
+    time_multiplier = _time_multiplier(lines, revision, needed=not rates, notes=notes)
     utc_offset_ns = _utc_offset(lines, revision, notes)
     return Configuration(
         station=station,
@@ -145,7 +146,7 @@ def _station(lines: Lines, notes: Notes) -> tuple[str, int]:
         raise lines.broken(f"the revision year must have four digits, got '{year[:40]}'")
     revision = max((known for known in (1991, 1999, 2013) if known <= int(year)), default=1991)
     if int(year) not in _KNOWN_REVISIONS:
-        notes.add(f"revision year {year} is no edition of the standard; read as {revision}")
+        notes.add(Repair(f"revision year {year} is no edition of the standard; read as {revision}"))
     return ",".join(fields[:-2]), revision
 
 
@@ -167,12 +168,12 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     if len(fields) < _ANALOG_FIELDS_1991:
         raise lines.broken(f"{what} needs {_ANALOG_FIELDS_1991} fields at least, this line has {len(fields)}")
     if len(fields) > _ANALOG_FIELDS:
-        notes.add(f"fields after the first {_ANALOG_FIELDS} of an analogue channel are left out")
+        notes.add(Repair(f"fields after the first {_ANALOG_FIELDS} of an analogue channel are left out"))
     _, name, phase_field, component, unit, a, b, skew, least, most = fields[:_ANALOG_FIELDS_1991]
     name = name or f"A{i_channel + 1}"
     quantity, factor = quantity_of_unit(unit)
     if not b:
-        notes.add_channel("empty offsets are taken as 0", name)
+        notes.add_channel(Repair("empty offsets are taken as 0"), name)
     if skew and lines.number(skew, f"the skew of {what}"):
         notes.add_channel("time skews of channels are stated and not applied", name)
     for text, limit in ((least, "least"), (most, "greatest")):
@@ -201,13 +202,15 @@ def _ratio(lines: Lines, fields: list[str], name: str, revision: int, notes: Not
     primary, secondary, side = [*fields, "", "", ""][:3]
     if side.upper() not in ("P", "S"):
         if revision > 1991 or side:
-            notes.add_channel("channels that are not marked primary or secondary are taken as primary", name)
+            notes.add_channel(Repair("channels that are not marked primary or secondary are taken as primary"), name)
         return 1.0
     if side.upper() == "P":
         return 1.0
     members = [lines.number(text, f"the ratio of {name}") if text else 0.0 for text in (primary, secondary)]
+    if members[0] == members[1] > 0:
+        notes.add_channel("channels with secondary values and a ratio of 1 are in volts and amperes of that side", name)
     if min(members) <= 0:
-        notes.add_channel("channels with secondary values and no ratio above 0 are taken as primary", name)
+        notes.add_channel(Repair("channels with secondary values and no ratio above 0 are taken as primary"), name)
         return 1.0
     return members[0] / members[1]
 
@@ -245,7 +248,7 @@ def _rates(lines: Lines, notes: Notes) -> tuple[tuple[RateLine, ...], int | None
     fields = lines.take("the number of sampling rates")
     n_rates = lines.count(fields[0], "the number of sampling rates", most=_MAX_RATES)
     if n_rates == 0 and stamps.is_date(lines.peek()[0] if lines.peek() else ""):
-        notes.add("the number of samples is not declared; all rows of the data are used")
+        notes.add(Repair("the number of samples is not declared; all rows of the data are used"))
         return (), None
     rates: list[RateLine] = []
     for i in range(max(n_rates, 1)):
@@ -270,7 +273,10 @@ def _times(lines: Lines, revision: int, notes: Notes) -> tuple[int, int | None, 
     if any(stamps.proves_order(date, month_first=month_first) for date, _ in (start, trigger)):
         month_first = not month_first
         order = "month first" if month_first else "day first"
-        notes.add(f"dates are not in the order of revision {revision}; they can only be {order}")
+        notes.add(Repair(f"dates are not in the order of revision {revision}; they can only be {order}"))
+    if any(stamps.has_short_year(date) for date, _ in (start, trigger)):
+        short = "years of two digits are read as 1970 to 2069"
+        notes.add(short if revision == 1991 else Repair(short))
     start_ns = _stamp(lines, "the time of the first sample", month_first=month_first)
     if start_ns is None:
         raise lines.broken("the time of the first sample is missing")
@@ -302,9 +308,11 @@ def _data_kind(lines: Lines) -> DataKind:
     return cast(DataKind, kind)
 
 
-def _time_multiplier(lines: Lines, *, needed: bool, notes: Notes) -> float:
+def _time_multiplier(lines: Lines, revision: int, *, needed: bool, notes: Notes) -> float:
     """The multiplier of time stamps: a line of one field, missing in 1991 and in some later files."""
     if len(lines.peek()) != 1:
+        if revision > 1991:
+            notes.add(Repair("the time multiplier is not stated; taken as 1"))
         return 1.0
     text = lines.take("the time multiplier")[0]
     value = number_in(text)
@@ -313,7 +321,7 @@ def _time_multiplier(lines: Lines, *, needed: bool, notes: Notes) -> float:
         return value
     if needed:
         raise lines.broken(f"the time multiplier must be a number from {least:g} to {most:g}, got '{text[:40]}'")
-    notes.add(f"the time multiplier '{text[:40]}' is no number from {least:g} to {most:g}; taken as 1")
+    notes.add(Repair(f"the time multiplier '{text[:40]}' is no number from {least:g} to {most:g}; taken as 1"))
     return 1.0
 
 

@@ -114,8 +114,8 @@ class Notes:
         self._channels.setdefault(text, []).append(name)
 
     def texts(self) -> tuple[str, ...]:
-        """The notes, in the order in which they were first made."""
-        return tuple(text + _listed(names) for text, names in self._channels.items())
+        """The notes, in the order in which they were first made; a `Repair` stays one."""
+        return tuple(type(text)(text + _listed(names)) for text, names in self._channels.items())
 
 
 def _listed(names: list[str]) -> str:

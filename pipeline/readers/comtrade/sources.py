@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.errors import MalformedRecord, ReadError
+from pipeline.readers.contract import Repair
 
 MAX_CONFIGURATION_BYTES: Final = 1 << 26  # a million channel lines; the text before the data of a .cff, too
 
@@ -17,6 +18,7 @@ SECTION: Final = re.compile(
     re.IGNORECASE,
 )
 _BYTE_ORDER_MARK: Final = b"\xef\xbb\xbf"
+_LINE_END_BYTES: Final = 2
 _LINE_END: Final = re.compile(rb"\r\n|\n|\r")
 
 
@@ -41,11 +43,12 @@ class DataPart:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """The configuration's bytes, the number of their first line in the file, and the data."""
+    """The configuration's bytes, the number of their first line in the file, the data, and what was odd in the file."""
 
     configuration: bytes
     first_line: int
     data: DataPart
+    notes: tuple[str, ...] = ()
 
 
 def locate(path: Path) -> Recording:
@@ -130,7 +133,10 @@ def _sections(path: Path, head: bytes, size: int) -> Recording:
             if length > held:
                 raise MalformedRecord(path, f"byte {start}", f"the DAT section declares {length} bytes, "
                                                              f"the file holds {held}: it is cut")  # fmt: skip
-            return Recording(configuration, first_line, DataPart(path, start, length, line, kind))
+            more = held - length
+            words = f"{more} bytes follow the {length} that the DAT section declares; they are left out"
+            notes = (Repair(words),) if more > _LINE_END_BYTES else ()
+            return Recording(configuration, first_line, DataPart(path, start, length, line, kind), notes)
     raise MalformedRecord(path, "", f"there is no {'CFG' if configuration is None else 'DAT'} section")
 
 

@@ -9,6 +9,7 @@ import datetime
 import re
 
 NS_PER_S = 1_000_000_000
+NS_PER_YEAR = 365 * 86_400 * NS_PER_S
 _EPOCH = datetime.date(1970, 1, 1).toordinal()
 _CENTURY_TURN = 70  # two-digit years from here on are 19yy; the format is of 1991
 _YEARS = range(1900, 2201)  # within what nanoseconds since 1970 hold in 64 bits
@@ -27,6 +28,12 @@ def is_date(text: str) -> bool:
 def is_missing(date: str) -> bool:
     """Whether a date field stands for "no date": empty or all zeros."""
     return not date.strip("0/- ")
+
+
+def has_short_year(date: str) -> bool:
+    """Whether a date ends in a year of one or two digits."""
+    match = _DATE.fullmatch(date)
+    return match is not None and max(len(match[1]), len(match[3])) <= 2
 
 
 def proves_order(date: str, *, month_first: bool) -> bool:

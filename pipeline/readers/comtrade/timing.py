@@ -15,15 +15,16 @@ import numpy.typing as npt
 from pipeline.errors import MalformedRecord
 from pipeline.readers.comtrade.configuration import MAX_RATE_HZ, MIN_RATE_HZ, RateLine
 from pipeline.readers.comtrade.stamps import NS_PER_S
+from pipeline.readers.contract import Repair
 
 # Rates that differ by less are one rate that a recorder measured or tracked: the sampling clock of a recorder that
 # follows the line frequency wanders as the line frequency does, well under 1 % in an interconnected system.
 SAME_RATE: Final = 0.005
-_STAMP_TOLERANCE: Final = 0.01  # time stamps and rate table may differ by this, recorder clocks being what they are
+STAMP_TOLERANCE: Final = 0.01  # time stamps and rate table may differ by this, recorder clocks being what they are
 _JITTER_TICKS: Final = 2  # two rounded stamps differ from their true distance by less
 _MIN_STRETCH_SAMPLES: Final = 8  # fewer show no rate
 MAX_STAMP: Final = 9_999_999_999  # ten digits
-_STAMP_WRAP: Final = 1 << 32
+STAMP_WRAP: Final = 1 << 32
 
 Elapsed = npt.NDArray[np.float64]
 
@@ -47,10 +48,19 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Timing:
-    """The stretches of a recording in order of time, and what was decided about them."""
+    """The stretches of a recording in order of time, and what was decided about them.
+
+    `is_stamped`: the time stamps of the data have been compared with it, row by row, and fit.
+    """
 
     stretches: tuple[Stretch, ...]
     notes: tuple[str, ...] = ()
+    is_stamped: bool = False
+
+    @property
+    def n_rows(self) -> int:
+        """Rows in all stretches."""
+        return self.stretches[-1].first_row + self.stretches[-1].n_samples
 
 
 def timing_of_rates(rates: Sequence[RateLine]) -> Timing:
@@ -78,8 +88,8 @@ def timing_of_rates(rates: Sequence[RateLine]) -> Timing:
         rate_hz = group[0].rate_hz
         if any(rate.rate_hz != rate_hz for rate in group):
             rate_hz = n_samples / length_s
-            notes.append(f"{len(group)} sampling rates within {100 * SAME_RATE:g} % of their middle "
-                         f"are taken as one of {rate_hz:.6f} Hz")  # fmt: skip
+            notes.append(Repair(f"{len(group)} sampling rates within {100 * SAME_RATE:g} % of their middle "
+                                f"are taken as one of {rate_hz:.6f} Hz"))  # fmt: skip
         stretches.append(Stretch(first, n_samples, rate_hz, round(elapsed_s * NS_PER_S)))
         elapsed_s += length_s
         first += n_samples
@@ -121,12 +131,15 @@ def stamp_note(timing: Timing, *, first_stamp: float, last_stamp: float, tick_ns
     difference = last_stamp - first_stamp - expected
     if math.isnan(difference):
         return None
-    if wraps and expected >= _STAMP_WRAP:
-        difference = (difference + _STAMP_WRAP / 2) % _STAMP_WRAP - _STAMP_WRAP / 2
-    if last_stamp == first_stamp or abs(difference) <= max(_STAMP_TOLERANCE * expected, _JITTER_TICKS):
+    if wraps and expected >= STAMP_WRAP:
+        difference = (difference + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2
+    if last_stamp == first_stamp or abs(difference) <= max(STAMP_TOLERANCE * expected, _JITTER_TICKS):
         return None
-    return (f"the time stamps of the data span {(last_stamp - first_stamp) * tick_ns / NS_PER_S:g} s, the sampling "
-            f"rates make it {expected * tick_ns / NS_PER_S:g} s; the sampling rates are used")  # fmt: skip
+    spanned_s, expected_s = (ticks * tick_ns / NS_PER_S for ticks in (last_stamp - first_stamp, expected))
+    return Repair(
+        f"the time stamps of the data span {spanned_s:g} s, the sampling rates make it {expected_s:g} s; "
+        f"the sampling rates are used"
+    )
 
 
 def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path) -> Timing:
@@ -156,13 +169,13 @@ def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path
                                         f"are there: too few, or none at an end")  # fmt: skip
     steps = np.diff(stamps[known])
     if wraps:
-        steps = (steps + _STAMP_WRAP / 2) % _STAMP_WRAP - _STAMP_WRAP / 2
+        steps = (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2
     if steps.min() < 0:
         row = int(known[1:][np.argmax(steps < 0)])
         raise MalformedRecord(path, f"row {row + 1}", "no sampling rate is stated, and the time stamps run backwards")
     elapsed = np.concatenate(([0.0], np.cumsum(steps)))
     if len(known) < len(stamps):
-        notes.append(f"{len(stamps) - len(known)} missing time stamps are placed between their neighbours")
+        notes.append(Repair(f"{len(stamps) - len(known)} missing time stamps are placed between their neighbours"))
         elapsed = np.interp(np.arange(len(stamps)), known, elapsed)
     stretches = tuple(
         _stretch(elapsed, first, end, tick_ns=tick_ns, path=path) for first, end in _uniform_runs(elapsed, path=path)
