@@ -9,6 +9,8 @@ drifts does not favour either.
 
 from __future__ import annotations
 
+import cProfile
+import pstats
 import statistics
 import subprocess
 import sys
@@ -20,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyarrow.parquet as pq
 from archives import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, capture, parquet_archive
 from threadpoolctl import threadpool_limits
@@ -27,8 +30,12 @@ from threadpoolctl import threadpool_limits
 from pipeline.catalogue.judge import Terms
 from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose, detectors
+from pipeline.quantities import chosen_quantities
 from pipeline.readers import read_captures
 from pipeline.screening import screen
+from pipeline.store.trends import read_trend, write_trend
+from pipeline.survey.files import measure_files
+from pipeline.survey.measure import Survey
 from pipeline.writers.comtrade import write_comtrade
 
 HALFCYCLE = str(Path(sys.executable).with_name("halfcycle"))
@@ -132,6 +139,61 @@ def bench_pandas(folder: Path) -> list[Row]:
     ]
 
 
+def bench_survey(folder: Path) -> list[Row]:
+    """All quantities of a record of 256 samples a cycle, flicker too, against the time it was recorded in, one core."""
+    seconds = 660.0
+    paths = parquet_archive(folder, n_files=1, seconds=seconds)
+    survey = Survey(chosen_quantities([]), nominal_voltage_v=NOMINAL_V, demand_current_a=30.0)
+    meters = {
+        "harmonics": "harmonic_spectra", "RMS and power": "window_values", "flicker": "_push_flicker",
+        "tracking": "track_fundamental", "aggregation": "aggregate",
+    }  # fmt: skip
+
+    def measuring() -> None:
+        (trend,) = measure_files(paths, survey).trends.values()
+        assert "pst_a" in trend.table.column_names
+        assert trend.table.num_rows == 2
+
+    with threadpool_limits(1):
+        measuring()
+        took_s = min(seconds_of(measuring) for _ in range(3))
+        profile = cProfile.Profile()
+        profile.runcall(measuring)
+    stats = pstats.Stats(profile).stats.items()
+    whole_s = max(row[3] for _, row in stats)
+    shares = [
+        f"{words} {100 * sum(row[3] for (_, _, name), row in stats if name == function) / whole_s:.0f} %"
+        for words, function in meters.items()
+    ]
+    speed = f"{took_s * 1e9 / (6 * seconds * RATE_HZ):.0f} ns a sample, six channels; {', '.join(shares)}"
+    return [("a survey of every quantity, times as fast as recorded", "≥ 200", f"{seconds / took_s:.0f} ({speed})")]
+
+
+def bench_trends(folder: Path) -> list[Row]:
+    """A month of 22 variables once a second: written to the store by day, and read back."""
+    n, n_series = 30 * 86_400, 22
+    rng = np.random.default_rng(0)
+    walk = np.cumsum(rng.normal(0, 0.02, (n_series, n)), axis=1).astype(np.float32)
+    columns: dict[str, object] = {
+        "start": pa.array(1_772_323_200 * 10**9 + np.arange(n) * 10**9, pa.timestamp("ns", tz="UTC")),
+        "measured": np.ones(n, np.float32),
+        "flag": np.zeros(n, np.bool_),
+    }
+    for i in range(n_series):
+        values = 230 + np.round(walk[i], 2)
+        columns |= {f"v{i}": values, f"v{i}_min": values - 0.5, f"v{i}_max": values + 0.5}
+    table = pa.table(columns)
+
+    def writing() -> None:
+        write_trend(table, folder, site="s", interval_s=1.0)
+
+    write_s = seconds_of(writing)
+    read_s = seconds_of(lambda: read_trend(folder, site="s", interval_s=1.0))
+    size = sum(path.stat().st_size for path in folder.rglob("*.parquet")) / 2**20
+    words = f"{write_s:.1f} s and {read_s:.1f} s, {size:.0f} MiB"
+    return [("a month of 22 variables each second with extremes, written and read", "seconds to minutes", words)]
+
+
 def bench_comtrade(folder: Path) -> list[Row]:
     """Reading COMTRADE BINARY and ASCII against the general-purpose package."""
     import comtrade
@@ -222,6 +284,8 @@ BENCHMARKS = {
     "workers": bench_workers,
     "pandas": bench_pandas,
     "comtrade": bench_comtrade,
+    "survey": bench_survey,
+    "trends": bench_trends,
     "flat": bench_flat,
     "memory": bench_memory,
     "start": bench_start,
