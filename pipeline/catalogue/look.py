@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import SampleArray
+from pipeline.capture import Channel, SampleArray
 from pipeline.catalogue.marks import Marks
 from pipeline.catalogue.points import Point, judged_channels
 from pipeline.catalogue.record import Record
@@ -18,8 +18,8 @@ from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
 from pipeline.measures.half_cycle import HalfCycles
 from pipeline.measures.nominal import find_nominal_frequency
-from pipeline.measures.quality import FLAG_WORDS, sample_flags
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from pipeline.measures.quality import FLAG_WORDS, sample_flags, sparse_step
+from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, sums_of
 from pipeline.measures.waveshape import Waveshape
 from pipeline.terms import USUAL_FREQUENCIES_HZ
 
@@ -113,21 +113,31 @@ def take_look(
             nominal_hz = nominal_hz or frequency_of(record, block)
             half = half_of(rate_hz, nominal_hz)
             rest = block[:, :0]
-        to_line = min(half - rest.shape[1], block.shape[1])
-        bridge = np.concatenate([rest, block[:, :to_line]], axis=1)
-        n_whole = (block.shape[1] - to_line) // half * half
-        squares += [squares_of_halves(part, channels, half=half) for part in (bridge, block[:, to_line:])]
-        rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
-        flags = [
-            sample_flags(row, channel, samples_per_cycle=rate_hz / float(nominal_hz or 0), peak=peak)
-            for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
-        ]
+        per_cycle = rate_hz / float(nominal_hz or 0)
+        if block.shape[1] and not rest.shape[1]:
+            both = [
+                _summed(row, channel, peak, half, per_cycle)
+                for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
+            ]
+            flags = [marked for marked, _ in both]
+            squares.append(np.stack([summed for _, summed in both]))
+            rest = block[:, block.shape[1] // half * half :]
+        else:
+            to_line = min(half - rest.shape[1], block.shape[1])
+            bridge = np.concatenate([rest, block[:, :to_line]], axis=1)
+            n_whole = (block.shape[1] - to_line) // half * half
+            squares += [squares_of_halves(part, channels, half=half) for part in (bridge, block[:, to_line:])]
+            rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
+            flags = [
+                sample_flags(row, channel, samples_per_cycle=per_cycle, peak=peak)
+                for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
+            ]
         marks.add(flags, position=position, half=half)
         if squares[-1].shape[1]:
             peaks = np.maximum(peaks, np.sqrt(2.0 * squares[-1].max(axis=1) / half) / scales)
         if least_transient_pu is not None and block.shape[1]:
             if suspects is None:
-                suspects = Suspects.of_first(block, channels, rate_hz / float(nominal_hz or 0), least_transient_pu)
+                suspects = Suspects.of_first(block, channels, per_cycle, least_transient_pu)
             suspects.add(block, position=position)
         position += block.shape[1]
     if rest is None or nominal_hz is None or position < 2 * half:
@@ -138,6 +148,17 @@ def take_look(
     marked, unmeasured = marks.in_halves(rms.shape[1] + 2)
     windows = (marked[:, 1:] | marked[:, :-1])[:, : rms.shape[1]]
     return Look(nominal_hz, rms, half, windows, position, unmeasured, tuple(marks.bits), rate_hz, suspects)
+
+
+def _summed(
+    row: SampleArray, channel: Channel, peak: float, half: int, per_cycle: float
+) -> tuple[npt.NDArray[np.uint8] | None, npt.NDArray[np.float32]]:
+    """Marks of a channel's samples and, as `squares_of_halves` has them, sums of their squares, in one pass."""
+    sums = sums_of(row, channel, None, decimation=1, hop=half, sparse_step=sparse_step(per_cycle), with_sums=False)
+    flags = sample_flags(
+        row, channel, samples_per_cycle=per_cycle, peak=peak, extremes_at=sums.extremes_at, sparse=sums.sparse
+    )
+    return flags, sums.squares * np.float32(channel.scale**2)
 
 
 def half_of(rate_hz: float, nominal_hz: float) -> int:

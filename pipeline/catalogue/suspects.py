@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.capture import Channel, SampleArray
 from pipeline.measures.calm import squares_of_halves
@@ -17,6 +18,7 @@ Span = tuple[int, int]
 _CHUNK = 1 << 17  # samples over which one delay serves
 _FREQUENCY_SPAN: Final = 0.02  # of nominal, to each side, in which the delay is sought
 _DELAY_CYCLES = 8  # on which it is sought
+_EVERY = 3  # samples, one is compared for it
 _LEVEL_CYCLES = 500  # that tell the voltage's own peak
 _NARROWEST = 2.0  # samples: an impulse this narrow, at the threshold, is still suspect
 _QUIET_MARGIN = 1.45  # over the loudest blocks of quiet cycles, for blocks of 16 samples; longer ones vary less
@@ -54,11 +56,24 @@ class Suspects:
             return
         lead = int(self.per_cycle * (1 + _FREQUENCY_SPAN)) + 1
         whole = block if self._tail is None else np.concatenate([self._tail, block], axis=1)
-        origin = position - (0 if self._tail is None else self._tail.shape[1])
-        for start in range(lead, whole.shape[1], _CHUNK):
-            chunk = whole[:, start - lead : start + _CHUNK]
-            if chunk.shape[1] > 2 * lead:
-                self._look_at(chunk, lead=lead, origin=origin + start - lead)
+        origin = position - (0 if self._tail is None else self._tail.shape[1]) + lead
+        size = max(round(self.per_cycle / BLOCKS_A_CYCLE), 2)
+        step = max(_CHUNK // (size * BLOCKS_A_CYCLE), 1) * size * BLOCKS_A_CYCLE
+        levels: list[list[NDArray[np.float32]]] = [[] for _ in self.channels]
+        for start in range(lead, whole.shape[1] - lead, step):
+            chunk = whole[:, start - lead : start + step]
+            delay = self._delay(chunk, lead)
+            for row, found in zip(chunk, levels, strict=True):
+                found.append(candidate_blocks(row[lead - delay :], delay=delay, block=size))
+        factor = 1 + (_QUIET_MARGIN - 1) * np.sqrt(16 / size)
+        for one, channel in zip(levels, self.channels, strict=True):
+            if not one:
+                continue
+            least = self.least_v / abs(channel.scale or 1.0) * min(np.sqrt(_NARROWEST / size), 1.0) / 2
+            pairs = candidate_spans(
+                np.concatenate(one), blocks_a_cycle=BLOCKS_A_CYCLE, least=least, noise_factor=factor
+            )
+            self.found += [(origin + int(first) * size, origin + int(stop) * size) for first, stop in pairs]
         self._tail = whole[:, -lead:]
 
     def spans(self, *, margin: int, n_samples: int) -> list[Span]:
@@ -72,21 +87,12 @@ class Suspects:
                 joined.append((first, stop))
         return joined
 
-    def _look_at(self, chunk: SampleArray, *, lead: int, origin: int) -> None:
-        delay = self._delay(chunk, lead)
-        block = max(round(self.per_cycle / BLOCKS_A_CYCLE), 2)
-        factor = 1 + (_QUIET_MARGIN - 1) * np.sqrt(16 / block)
-        for row, channel in zip(chunk, self.channels, strict=True):
-            least = self.least_v / abs(channel.scale or 1.0) * min(np.sqrt(_NARROWEST / block), 1.0) / 2
-            levels = candidate_blocks(row[lead - delay :], delay=delay, block=block)
-            pairs = candidate_spans(levels, blocks_a_cycle=BLOCKS_A_CYCLE, least=least, noise_factor=factor)
-            self.found += [(origin + lead + int(a) * block, origin + lead + int(b) * block) for a, b in pairs]
-
     def _delay(self, chunk: SampleArray, lead: int) -> int:
         """The delay at which the waveform repeats best, on a few cycles in the middle of the chunk."""
         size = min(int(_DELAY_CYCLES * self.per_cycle), chunk.shape[1] - lead)
         first = lead + (chunk.shape[1] - lead - size) // 2
         x = chunk[:, first - lead : first + size].astype(np.float32)
-        delays = range(max(int(self.per_cycle * (1 - _FREQUENCY_SPAN)), 1), lead + 1)
-        costs = [float(np.square(x[:, lead:] - x[:, lead - delay : -delay]).sum()) for delay in delays]
-        return delays[int(np.argmin(costs))]
+        shortest = max(int(self.per_cycle * (1 - _FREQUENCY_SPAN)), 1)
+        before = np.lib.stride_tricks.sliding_window_view(x, size, axis=1)[:, : lead - shortest + 1, ::_EVERY]
+        apart = before - x[:, None, lead::_EVERY]  # from the longest delay to the shortest
+        return lead - int(np.einsum("cdt,cdt->d", apart, apart).argmin())

@@ -7,6 +7,7 @@ still differ, and harmonics of low order at the right angles make it up.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -76,9 +77,8 @@ def flat_topping(harmonics: npt.ArrayLike, angles_deg: npt.ArrayLike) -> CrestSh
     if rms.shape != angles.shape or not rms.ndim or not rms.shape[-1]:
         raise SignalError(f"harmonics have shape {rms.shape}, angles_deg {angles.shape}; they must agree")
     rms, angles = rms[..., :_ORDERS], angles[..., :_ORDERS]
-    orders = np.arange(1, rms.shape[-1] + 1)
-    turned = 2.0 * np.pi * np.arange(_POINTS) / _POINTS * orders[:, None]
-    wave = (rms * np.cos(angles)) @ np.sin(turned) + (rms * np.sin(angles)) @ np.cos(turned)  # over sqrt 2
+    sines, cosines = _waves(rms.shape[-1])
+    wave = (rms * np.cos(angles)) @ sines + (rms * np.sin(angles)) @ cosines  # over sqrt 2
     peak = np.sqrt(2.0) * np.abs(wave).max(axis=-1)
     first, total = rms[..., 0], np.sqrt((rms**2).sum(axis=-1))
     alive = first > 0
@@ -91,6 +91,13 @@ def flat_topping(harmonics: npt.ArrayLike, angles_deg: npt.ArrayLike) -> CrestSh
         np.where(alive, 1.0 - np.divide(peak, np.sqrt(2.0) * first, out=np.zeros(first.shape), where=alive), 0.0),
         np.divide(lost, first, out=np.zeros(first.shape), where=alive),
     )
+
+
+@cache
+def _waves(n_orders: int) -> tuple[F64, F64]:
+    """One cycle of the sines and of the cosines of orders 1, 2, …, shape (n_orders, _POINTS)."""
+    turned = 2.0 * np.pi * np.arange(_POINTS) / _POINTS * np.arange(1, n_orders + 1)[:, None]
+    return np.sin(turned), np.cos(turned)
 
 
 def find_flat_topping(

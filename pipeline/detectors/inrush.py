@@ -112,7 +112,7 @@ def find_inrush(
     """
     currents = Series.of(i_half, starts, flags, steps=2)
     beside = _Beside.of(currents, peak_a, voltage)
-    if not currents.values.size:
+    if not currents.values.size or (rated_a is None and _surely_usual(currents, settings.threshold_pu)):
         return []
     usual = _Usual.of(currents, rated_a, round(2 * nominal_frequency_hz), settings.usual_window_s)
     if not usual.exceeded(currents, settings.threshold_pu):
@@ -149,6 +149,12 @@ def find_inrush(
             )
         )
     return found
+
+
+def _surely_usual(currents: Series, threshold_pu: float) -> bool:
+    """Whether no half cycle can lie above a threshold, as what is usual lies between the least and the largest."""
+    lows, highs = currents.values.min(axis=1), currents.values.max(axis=1)
+    return bool((highs <= threshold_pu * lows).all())
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -17,15 +18,25 @@ import numpy.typing as npt
 from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
 from pipeline.errors import SignalError
-from pipeline.measures.quality import sample_flags, window_flags
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, block_sums, mean_square, rms_between
-from pipeline.measures.tracking import BLOCK_HOPS, PARTS, SMOOTH_HOPS, Carry, Grid, Track, track_fundamental
+from pipeline.measures.quality import MISSING, sample_flags, sparse_step, window_flags
+from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, Sums, rms_between, sums_of
+from pipeline.measures.steady_rms import one_cycle_mean_squares
+from pipeline.measures.tracking import (
+    BLOCK_HOPS,
+    PARTS,
+    SMOOTH_HOPS,
+    Carry,
+    Grid,
+    Track,
+    reference_ticks,
+    track_fundamental,
+)
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
 
-STRETCH_SAMPLES: Final = 1 << 19  # samples a channel that are tracked at one go
+STRETCH_SAMPLES: Final = 1 << 20  # samples a channel that are tracked at one go
 _LAG_HOPS = PARTS + SMOOTH_HOPS + 4  # behind the newest hop, where no later sample changes a value any more
 _LEAD_HOPS = 28  # before the first new value: frequency settles in it, and 12 cycles of followers lie in it
 
@@ -188,20 +199,16 @@ class HalfCycleMeter:
     def _measure(self, *, last: bool) -> None:
         raw = self._pieces[0] if len(self._pieces) == 1 else np.concatenate(self._pieces, axis=1)
         grid = self._grid
-        flags = [
-            sample_flags(raw[c], channel, samples_per_cycle=grid.rate_hz / grid.nominal_hz, peak=self._peaks[c])
-            for c, channel in enumerate(self._channels)
-        ]
-        sums, squares = block_sums(raw, self._channels, flags, grid.decimation)
+        flags, sums = zip(*(self._summed(raw[c], c) for c in range(len(self._channels))), strict=True)
         carry = self._carry
         if carry is not None:
             carry = replace(carry, position=carry.position - self._start)
-        track = _track(sums[: self._n_leading], grid, carry)
+        track = _track(np.stack([one.sums for one in sums[: self._n_leading]]), grid, carry)
         stop = float(raw.shape[1])
         if not last:
             stop = float(track.positions[-_LAG_HOPS])
         result, self._next_tick = _windows(
-            raw, squares, flags, self._channels, track, grid, first_tick=self._next_tick, stop=stop
+            raw, sums, flags, self._channels, track, grid, first_tick=self._next_tick, stop=stop
         )
         if self._phasors:
             result = _with_fundamental(result, track, self._channels, grid)
@@ -209,7 +216,7 @@ class HalfCycleMeter:
         result = replace(result, starts=result.starts + self._start)
         self._results.append(result)
         for follow in self._followers:
-            follow(Stretch(raw, tuple(flags), self._start, self._n_seen, result))
+            follow(Stretch(raw, flags, self._start, self._n_seen, result))
         if last:
             self._pieces, self._buffered = [], 0
             return
@@ -226,6 +233,24 @@ class HalfCycleMeter:
         self._pieces = [raw[:, keep_from:].copy()]
         self._start += keep_from
         self._buffered = self._n_seen = raw.shape[1] - keep_from
+
+    def _summed(self, row: Raw, c: int) -> tuple[U8 | None, Sums]:
+        """Marks and sums of a channel's samples."""
+        channel, grid = self._channels[c], self._grid
+        per_cycle = grid.rate_hz / grid.nominal_hz
+        summed = partial(
+            sums_of, row, channel, decimation=grid.decimation, hop=grid.hop_samples,
+            sparse_step=sparse_step(per_cycle), with_sums=c < self._n_leading,
+        )  # fmt: skip
+        marks = partial(sample_flags, row, channel, samples_per_cycle=per_cycle, peak=self._peaks[c])
+        if row.dtype.kind == "f":  # first without what is no number
+            flags = marks()
+            return flags, summed(flags)
+        sums = summed(None)
+        flags = marks(extremes_at=sums.extremes_at, sparse=sums.sparse)
+        if flags is not None and (flags & MISSING).any():
+            sums = summed(flags)
+        return flags, sums
 
     def _remember_peaks(self, result: HalfCycles) -> None:
         for c, channel in enumerate(self._channels):
@@ -303,7 +328,7 @@ def _track(sums: F32, grid: Grid, carry: Carry | None) -> Track:
 
 def _windows(
     raw: Raw,
-    squares: F32,
+    sums: Sequence[Sums],
     flags: Sequence[U8 | None],
     channels: Sequence[Channel],
     track: Track,
@@ -313,62 +338,36 @@ def _windows(
     stop: float,
 ) -> tuple[HalfCycles, int]:
     """The windows from a reference tick on to the last that lies before `stop`, and the number of the next tick."""
-    ticks, next_tick = _ticks(track, grid, first_tick=first_tick, stop=stop)
-    hops = track.positions
-    hertz = np.interp(ticks, hops, track.frequency_hz)
+    ticks, next_tick = reference_ticks(track, grid, first_tick=first_tick, stop=stop)
+    place = track.place_of(ticks)
+    hertz = place.between(track.frequency_hz)
     cycle = grid.rate_hz / hertz
-    starts = np.empty((raw.shape[0], ticks.size))
-    for c in range(raw.shape[0]):
-        leader = c if c < len(track.offsets) else (c - len(track.offsets)) % len(track.offsets)
-        starts[c] = ticks - np.interp(ticks, hops, track.offsets[leader]) * cycle / (2 * np.pi)
+    starts = ticks - place.between(track.offsets) * (cycle / (2 * np.pi))
     edge = (raw.shape[1] // grid.decimation) * grid.decimation - 2.0
     whole = (starts.min(axis=0, initial=np.inf) >= 0) & ((starts + cycle).max(axis=0, initial=-np.inf) <= edge)
-    ticks, hertz, cycle, starts = ticks[whole], hertz[whole], cycle[whole], starts[:, whole]
-    u_half = np.empty(starts.shape, np.float32)
+    tracked = place.between(track.steady.astype(np.float64)) > 0.5
+    if not whole.all():
+        hertz, cycle, starts, tracked = hertz[whole], cycle[whole], starts[:, whole], tracked[whole]
+    leaders = [c % len(track.offsets) for c in range(raw.shape[0])]
+    means = one_cycle_mean_squares(raw, sums, flags, channels, starts, leaders, cycle, track, grid)
+    u_half = np.sqrt(means, out=means)
+    u_half *= np.array([[abs(channel.scale)] for channel in channels], np.float32)
+    starts = starts[leaders]
     marks = np.zeros(starts.shape, np.uint8)
-    for c, channel in enumerate(channels):
-        square = mean_square(raw[c], squares[c], starts[c], cycle, channel, flags[c], decimation=grid.decimation)
-        u_half[c] = abs(channel.scale) * np.sqrt(square)
-        flagged = flags[c]
+    for c, flagged in enumerate(flags):
         if flagged is not None:
             marks[c] = window_flags(flagged, starts[c], cycle)
-    tracked = np.interp(ticks, hops, track.steady.astype(np.float64)) > 0.5
     result = HalfCycles(u_half, starts, hertz.astype(np.float32), tracked, marks, grid.rate_hz, grid.nominal_hz)
     return result, next_tick
-
-
-def _ticks(track: Track, grid: Grid, *, first_tick: int | None, stop: float) -> tuple[F64, int]:
-    """Reference zero crossings before `stop`: positions where the phase is half a turn times their number, plus 1/4.
-
-    From the one with the number `first_tick` on, or from position 0 where None. They are told apart by number, not by
-    position: two stretches may place the same one a hair before and a hair after the place where they meet.
-    """
-    hops, phase = track.positions, track.phase
-    pace = 2 * np.pi * track.frequency_hz[[0, -1]] / grid.rate_hz
-    first = first_tick
-    if first is None:
-        first = int(np.ceil((phase[0] - max(hops[0], 0.0) * pace[0]) / np.pi - 0.5))
-    high = phase[-1] + max(stop - hops[-1], 0.0) * pace[1]
-    final = int(np.floor(high / np.pi - 0.5))
-    wanted = np.pi * (np.arange(first, final + 1) + 0.5)
-    ticks = np.interp(wanted, phase, hops)
-    before, after = wanted < phase[0], wanted > phase[-1]
-    ticks[before] = hops[0] + (wanted[before] - phase[0]) / pace[0]
-    ticks[after] = hops[-1] + (wanted[after] - phase[-1]) / pace[1]
-    n = int(np.searchsorted(ticks, stop))
-    return ticks[:n], first + n
 
 
 def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: Grid) -> HalfCycles:
     """The series with the phasors at the middle of each window."""
     middle = (result.starts + 0.5 * grid.rate_hz / result.frequency_hz).mean(axis=0)
     n = track.relative.shape[0]
-    scale = np.array([abs(channel.scale) for channel in channels[:n]]) / (grid.decimation * np.sqrt(2))
-    rows = [
-        (np.interp(middle, track.positions, row.real) + 1j * np.interp(middle, track.positions, row.imag)) * one
-        for row, one in zip(track.relative, scale, strict=True)
-    ]
-    return replace(result, fundamental=np.asarray(rows, np.complex64).reshape(n, result.n))
+    scale = np.array([[abs(channel.scale)] for channel in channels[:n]]) / (grid.decimation * np.sqrt(2))
+    phasors = track.place_of(middle).between(track.relative) * scale
+    return replace(result, fundamental=phasors.astype(np.complex64))
 
 
 def _nothing(n_channels: int, grid: Grid) -> HalfCycles:

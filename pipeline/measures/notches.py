@@ -27,7 +27,7 @@ _ROUGH_IN_NOISE = 1.5  # if it is beyond so many times the noise as well
 _NEEDED = 0.03  # of the points that they must bring nearer to the wave
 _POINTS: Final = (128, 512)  # fewest and most points of an averaged cycle
 _BATCH_POINTS = 1 << 17  # looked up at one go
-_EDGES = 0.3  # of the least depth, that is left of a notch above the smooth orders
+EDGES: Final = 0.3  # of the least depth, that is left of a notch above the smooth orders
 _EDGES_CLEAR = 5.0  # times the noise of an average, that it must exceed
 _SIGMA = 1.4826  # of a normal distribution, times its median absolute deviation
 _WIDEST = 0.1  # of a cycle
@@ -139,26 +139,33 @@ def measure_notches(
     length = np.atleast_1d(np.asarray(lengths, np.float64))
     _check(values, begin, length, n_cycles, rate_hz)
     shape = (values.shape[0], begin.size)
-    depth, share, area, width, present = (np.zeros(shape, np.float32) for _ in range(5))
-    count = np.zeros(shape, np.int16)
+    series = no_notches(begin, length, rate_hz=rate_hz, n_cycles=n_cycles, n_channels=shape[0])
     if begin.size:
         points = _points(float(np.median(length)) / n_cycles)
         step = max(_BATCH_POINTS // (points * n_cycles), 1)
         for a in range(0, begin.size, step):
             batch = slice(a, a + step)
+            whole, share = _places(begin[batch], length[batch], n_cycles, points)
             for c in range(shape[0]):
-                cycles = _cycles(values[c], begin[batch], length[batch], n_cycles, points)
+                cycles = _cycles(values[c], whole, share)
                 if not np.isfinite(cycles.sum(dtype=np.float64)):
                     raise SignalError("a window holds samples that are not finite")
                 for w, found, peak, present_in in _found(cycles, least_depth_pu):
                     deepest = max(found, key=lambda notch: notch.depth)
                     at = c, a + w
                     seconds = length[a + w] / (rate_hz * n_cycles * points)
-                    whole = deepest.voltage if deepest.voltage > _LEAST_VOLTAGE * peak else peak
-                    depth[at], share[at] = deepest.depth, deepest.depth / whole
-                    area[at], width[at] = deepest.area * seconds, deepest.area / deepest.depth * seconds
-                    count[at], present[at] = len(found), present_in
-    return NotchSeries(begin, length, rate_hz, n_cycles, depth, share, area, width, count, present)
+                    size = deepest.voltage if deepest.voltage > _LEAST_VOLTAGE * peak else peak
+                    series.depth[at], series.depth_share[at] = deepest.depth, deepest.depth / size
+                    series.area[at], series.width_s[at] = deepest.area * seconds, deepest.area / deepest.depth * seconds
+                    series.per_cycle[at], series.present[at] = len(found), present_in
+    return series
+
+
+def no_notches(starts: F64, lengths: F64, *, rate_hz: float, n_cycles: int, n_channels: int) -> NotchSeries:
+    """What `measure_notches` gives of windows without any."""
+    depth, share, area, width, present = (np.zeros((n_channels, starts.size), np.float32) for _ in range(5))
+    count = np.zeros(depth.shape, np.int16)
+    return NotchSeries(starts, lengths, rate_hz, n_cycles, depth, share, area, width, count, present)
 
 
 def find_notches(average: npt.ArrayLike, *, least_depth_pu: float = 0.05) -> tuple[Notch, ...]:
@@ -189,18 +196,24 @@ def _points(samples_per_cycle: float) -> int:
     return int(min(max(1 << int(np.ceil(np.log2(samples_per_cycle))), fewest), most))
 
 
-def _cycles(row: npt.NDArray[np.generic], starts: F64, lengths: F64, n_cycles: int, points: int) -> F32:
-    """The cycles of windows, interpolated between samples, shape (n_windows, n_cycles, points).
-
-    In a straight line: so an edge between two samples stays between them and does not ring.
-    """
+def _places(starts: F64, lengths: F64, n_cycles: int, points: int) -> tuple[I64, F32]:
+    """Sample before each point of the cycles, and the place beyond it; shape (n_windows, n_cycles, points)."""
     n = n_cycles * points
     places = starts[:, None] + (lengths / n)[:, None] * np.arange(float(n))
     whole = places.astype(np.int64)
     share = (places - whole).astype(np.float32)
+    shape = starts.size, n_cycles, points
+    return whole.reshape(shape), share.reshape(shape)
+
+
+def _cycles(row: npt.NDArray[np.generic], whole: I64, share: F32) -> F32:
+    """The cycles of windows, interpolated between samples, shape (n_windows, n_cycles, points).
+
+    In a straight line: so an edge between two samples stays between them and does not ring.
+    """
     here = row.take(whole).astype(np.float32)
     here += share * (row[1:].take(whole).astype(np.float32) - here)
-    return here.reshape(starts.size, n_cycles, points)
+    return here
 
 
 def _found(cycles: npt.NDArray[np.floating], least_depth_pu: float) -> list[tuple[int, list[Notch], float, float]]:
@@ -212,7 +225,7 @@ def _found(cycles: npt.NDArray[np.floating], least_depth_pu: float) -> list[tupl
     lines[:, : max(_SMOOTH_ORDERS) + 1] = 0
     edges = np.abs(np.fft.irfft(lines, points, axis=1)).max(axis=1)
     # A notch leaves at least its edges above the smooth orders; what a smooth wave and noise explain needs no notch.
-    rows = np.flatnonzero((edges > _EDGES * least_depth_pu * peaks) & (peaks > 0))
+    rows = np.flatnonzero((edges > EDGES * least_depth_pu * peaks) & (peaks > 0))
     noises = np.sqrt(np.median(cycles[rows].var(axis=1, dtype=np.float64), axis=1) / cycles.shape[1])
     needed = edges[rows] > _EDGES_CLEAR * noises
     rows, noises = rows[needed], noises[needed]

@@ -44,7 +44,13 @@ class _Extremes:
 
 
 def sample_flags(
-    raw: Raw, channel: Channel, *, samples_per_cycle: float, peak: float = 0.0
+    raw: Raw,
+    channel: Channel,
+    *,
+    samples_per_cycle: float,
+    peak: float = 0.0,
+    extremes_at: tuple[int, int] | None = None,
+    sparse: Raw | None = None,
 ) -> npt.NDArray[np.uint8] | None:
     """Marks of one channel's samples.
 
@@ -54,6 +60,8 @@ def sample_flags(
     channel : names the missing code and the rails, where they are known.
     samples_per_cycle : of the nominal frequency.
     peak : largest distance from zero that the channel is known to have had before. [raw units]
+    extremes_at : where the least and the largest sample are first, if the caller knows. [samples]
+    sparse : every `sparse_step`-th sample from the first on, if the caller has them side by side.
 
     Returns
     -------
@@ -64,7 +72,7 @@ def sample_flags(
     """
     if raw.size == 0:
         return None
-    high_at, low_at = int(raw.argmax()), int(raw.argmin())
+    low_at, high_at = (int(raw.argmin()), int(raw.argmax())) if extremes_at is None else extremes_at
     high, low = raw[high_at], raw[low_at]
     missing = _missing(raw, channel, low=float(low), high=float(high))
     if missing is not None:
@@ -76,7 +84,8 @@ def sample_flags(
     band = _ZERO_LEVEL * level
     extremes = _Extremes(float(low), float(high), low_at, high_at)
     clipped = _clipped(raw, channel, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
-    flat = _flat(raw, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
+    sparse = raw[:: sparse_step(samples_per_cycle)].copy() if sparse is None else sparse
+    flat = _flat(raw, sparse, extremes, zero=zero, band=band, samples_per_cycle=samples_per_cycle)
     if clipped is not None and flat is not None:  # what was cut off is flat too, but not for longer than half a wave
         flat &= ~clipped | _in_runs(flat & clipped, int(_HALF_WAVE_CYCLES * samples_per_cycle) + 1)
     flags: npt.NDArray[np.uint8] | None = None
@@ -189,12 +198,23 @@ def _around(raw: Raw, i: int, samples_per_cycle: float) -> Raw:
     return raw[max(i - two, 0) : i + two]
 
 
-def _flat(raw: Raw, extremes: _Extremes, *, zero: float, band: float, samples_per_cycle: float) -> Mask | None:
-    run = max(int(_STUCK_CYCLES * samples_per_cycle), 4)
-    sparse = raw[:: run // 4]  # any stuck run shows as three equal sparse samples
+def sparse_step(samples_per_cycle: float) -> int:
+    """Samples from one to the next that are so far apart that three of them lie in any stuck run."""
+    return _stuck_run(samples_per_cycle) // 3
+
+
+def _stuck_run(samples_per_cycle: float) -> int:
+    return max(int(_STUCK_CYCLES * samples_per_cycle), 4)
+
+
+def _flat(
+    raw: Raw, sparse: Raw, extremes: _Extremes, *, zero: float, band: float, samples_per_cycle: float
+) -> Mask | None:
+    run = _stuck_run(samples_per_cycle)
     if sparse.size < 3:
         return None
-    alike = (sparse[2:] == sparse[1:-1]) & (sparse[1:-1] == sparse[:-2])
+    same = sparse[1:] == sparse[:-1]
+    alike = same[1:] & same[:-1]
     if not alike.any():
         return None
     off_zero = np.abs(sparse[2:][alike].astype(np.float64) - zero) > band

@@ -5,7 +5,7 @@ Working in counts, so that raw samples are never turned into units one by one.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -16,6 +16,7 @@ from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
 from pipeline.errors import SignalError
 from pipeline.measures.quality import MISSING
+from pipeline.measures.tracking import Grid
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
@@ -26,49 +27,95 @@ FEWEST_SAMPLES_A_CYCLE: Final = 8
 _CACHE_BLOCK = 1 << 16
 _EXPAND_WITHIN = 1.0  # samples between a window's end and the crossing whose neighbourhood serves for it
 # Lagrange cubic through the samples at -1, 0, 1 and 2: coefficients of its powers of theta, by sample
+_EXTENDED: Final = np.array([4, -6, 4, -1], np.float32)  # the cubic of four samples, one sample before them
 _CUBIC: Final = np.array(
     [[0, 1, 0, 0], [-1 / 3, -1 / 2, 1, -1 / 6], [1 / 2, -1, 1 / 2, 0], [-1 / 6, 1 / 2, -1 / 2, 1 / 6]]
 )
 
 
-def block_sums(raw: Raw, channels: Sequence[Channel], flags: Sequence[U8 | None], decimation: int) -> tuple[F32, F32]:
-    """Sums of each `decimation` samples and of their squares.
+@dataclass(frozen=True, slots=True)
+class Sums:
+    """What one pass over a channel's samples gives.
+
+    Attributes
+    ----------
+    sums : float32, shape (n // decimation,). Of each `decimation` samples; none where they were not asked for. [counts]
+    squares : float32, shape (n // hop,). Sums of the squares of each `hop` samples. [counts²]
+    lines : float32, shape (3, n // hop + 1). The samples before, at and after each start of a hop; that before the
+        first lies on the straight line through it and the next, those beyond the end are 0. [counts]
+    sparse : raw, shape (ceil(n / step),). Every so many samples one.
+    extremes_at : where the least and the largest sample are first; None for floats, which may be no numbers.
+    """
+
+    sums: F32
+    squares: F32
+    lines: F32
+    sparse: Raw
+    extremes_at: tuple[int, int] | None
+
+
+def sums_of(
+    row: Raw,
+    channel: Channel,
+    flags: U8 | None,
+    *,
+    decimation: int,
+    hop: int,
+    sparse_step: int,
+    with_sums: bool = True,
+) -> Sums:
+    """Sums of a channel's samples and of their squares, and some of them side by side, in one pass.
 
     Parameters
     ----------
-    raw : shape (n_channels, n). Raw samples.
-    channels : of the samples; their offset is taken into account.
-    flags : of each channel's samples; missing ones count as zero.
-    decimation : samples in a block.
-
-    Returns
-    -------
-    (sums, squares), float32, each of shape (n_channels, n // decimation). [counts], [counts²]
+    row : shape (n,), at least one. Raw samples.
+    channel : of the samples; its offset is taken into account.
+    flags : of the samples; missing ones count as zero.
+    decimation : samples in a sum.
+    hop : samples in a sum of squares, a multiple of `decimation`.
+    sparse_step : samples from one of the sparse ones to the next.
+    with_sums : the sums are wanted, not only those of the squares.
     """
-    n_blocks = raw.shape[1] // decimation
-    sums = np.empty((raw.shape[0], n_blocks), np.float32)
-    squares = np.empty_like(sums)
+    offset = offset_counts(channel)
+    row = _cleaned(row, flags, offset)
+    n_sums, n_hops = row.size // decimation if with_sums else 0, row.size // hop
+    sums, squares = np.empty(n_sums, np.float32), np.empty(n_hops, np.float32)
+    lines = np.zeros((3, n_hops + 1), np.float32)
+    sparse = np.empty(-(-row.size // sparse_step), row.dtype)
     ones = np.ones(decimation, np.float32)
-    step = max(_CACHE_BLOCK // decimation, 1) * decimation
-    work = np.empty(step, np.float32)
-    for c, channel in enumerate(channels):
-        offset = _offset_counts(channel)
-        row = _cleaned(raw[c], flags[c], offset)
-        for a in range(0, n_blocks * decimation, step):
-            b = min(a + step, n_blocks * decimation)
-            part = work[: b - a]
-            np.copyto(part, row[a:b], casting="unsafe")
-            if offset:
-                part += np.float32(offset)
-            grouped = part.reshape(-1, decimation)
-            blocks = slice(a // decimation, b // decimation)
-            np.matmul(grouped, ones, out=sums[c, blocks])
-            np.multiply(part, part, out=part)
-            np.matmul(grouped, ones, out=squares[c, blocks])
-    return sums, squares
+    step = max(_CACHE_BLOCK // hop, 1) * hop
+    work = np.empty(min(step, row.size), np.float32)
+    whole_numbers = row.dtype.kind == "i"
+    low_at = high_at = 0
+    for a in range(0, row.size, step):
+        raw = row[a : a + step]
+        few = raw[-a % sparse_step :: sparse_step]
+        first = -(-a // sparse_step)
+        sparse[first : first + few.size] = few
+        if whole_numbers:
+            low, high = int(raw.argmin()), int(raw.argmax())
+            low_at = a + low if raw[low] < row[low_at] else low_at
+            high_at = a + high if raw[high] > row[high_at] else high_at
+        part = work[: raw.size]
+        np.copyto(part, raw, casting="unsafe")
+        if offset:
+            part += np.float32(offset)
+        if with_sums:
+            first = a // decimation
+            grouped = part[: part.size // decimation * decimation].reshape(-1, decimation)
+            np.matmul(grouped, ones, out=sums[first : first + grouped.shape[0]])
+        rows = part[: part.size // hop * hop].reshape(-1, hop)
+        first = a // hop
+        np.vecdot(rows, rows, out=squares[first : first + rows.shape[0]])
+        for k, (place, later) in enumerate(((hop - 1, 1), (0, 0), (1, 0))):
+            near = part[place::hop]
+            lines[k, first + later : first + later + near.size] = near
+    lines[0, 0] = 2 * lines[1, 0] - lines[2, 0]
+    return Sums(sums, squares, lines, sparse, (low_at, high_at) if whole_numbers else None)
 
 
-def _offset_counts(channel: Channel) -> float:
+def offset_counts(channel: Channel) -> float:
+    """The offset that a channel's samples are stored with. [counts]"""
     return channel.offset / channel.scale if channel.offset and channel.scale else 0.0
 
 
@@ -83,27 +130,75 @@ def _cleaned(row: Raw, flags: U8 | None, offset: float) -> Raw:
     return np.where(flags & MISSING, np.asarray(zero, row.dtype), row)
 
 
-def mean_square(
-    raw: Raw, squares: F32, starts: F64, cycle: F64, channel: Channel, flags: U8 | None, *, decimation: int
-) -> F64:
-    """Mean of the square over each [start, start + cycle).
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """The samples around some windows of one channel, for `mean_squares`.
+
+    Attributes
+    ----------
+    samples : float32, shape (n,), a multiple of the decimation. [counts]
+    starts, cycle : shape (n_windows,). Windows, fractional positions in the samples. [samples]
+    """
+
+    samples: F32
+    starts: F64
+    cycle: F64
+
+    @classmethod
+    def of(cls, row: Raw, channel: Channel, flags: U8 | None, starts: F64, cycle: F64, grid: Grid) -> Cut:
+        """Cut out of a channel's samples, shape (n_samples,), with one more at each end of these if need be."""
+        decimation = grid.decimation
+        a = max(int(starts[0]) - decimation - 2, 0)
+        b = min(int((starts + cycle).max()) + decimation + 4, row.size)
+        offset = offset_counts(channel)
+        part = _cleaned(row[a:b], None if flags is None else flags[a:b], offset)
+        samples = np.zeros((-(-(b - a + 1) // decimation) + 1) * decimation, np.float32)
+        inside = samples[decimation : decimation + b - a]
+        inside[:] = part
+        if offset:
+            inside += np.float32(offset)
+        if b - a >= len(_EXTENDED):  # the cubic at the ends goes on as it is
+            samples[decimation - 1] = inside[: len(_EXTENDED)] @ _EXTENDED
+            samples[decimation + b - a] = inside[: -len(_EXTENDED) - 1 : -1] @ _EXTENDED
+        return cls(samples, starts - (a - decimation), cycle)
+
+
+def mean_squares(cuts: Sequence[Cut], decimation: int) -> list[F64]:
+    """Mean of the square over each [start, start + cycle) of each of some cuts. [counts²]
 
     Parameters
     ----------
-    raw : shape (n_samples,). Raw samples of one channel.
-    squares : of them, as `block_sums` gives them. [counts²]
-    starts, cycle : shape (n,). Windows, fractional positions; none beyond the last whole block. [samples]
-    channel, flags, decimation : as for `block_sums`.
-
-    Returns
-    -------
-    shape (n,). [counts²]
+    cuts : of any channels; small ones are measured together.
+    decimation : samples in a block whose squares are summed once and for all.
     """
-    if not starts.size:
-        return np.zeros(0)
-    offset = _offset_counts(channel)
-    row = _cleaned(raw, flags, offset)
-    edge = _edges(row, starts, decimation, offset)
+    found: list[F64] = []
+    for batch in _batches(cuts):
+        before = np.cumsum([0] + [cut.samples.size for cut in batch[:-1]])
+        row = batch[0].samples if len(batch) == 1 else np.concatenate([cut.samples for cut in batch])
+        starts = np.concatenate([cut.starts + first for cut, first in zip(batch, before.tolist(), strict=True)])
+        cycle = np.concatenate([cut.cycle for cut in batch])
+        values = _mean_square(row, starts, cycle, decimation)
+        found += np.split(values, np.cumsum([cut.starts.size for cut in batch[:-1]]))
+    return found
+
+
+def _batches(cuts: Sequence[Cut]) -> Iterator[list[Cut]]:
+    batch: list[Cut] = []
+    n_samples = 0
+    for cut in cuts:
+        if batch and n_samples + cut.samples.size > _CACHE_BLOCK:
+            yield batch
+            batch, n_samples = [], 0
+        batch.append(cut)
+        n_samples += cut.samples.size
+    if batch:
+        yield batch
+
+
+def _mean_square(row: F32, starts: F64, cycle: F64, decimation: int) -> F64:
+    """Mean of the square over each [start, start + cycle) of a row of whole blocks. [counts²]"""
+    squares = np.square(row).reshape(-1, decimation) @ np.ones(decimation, np.float32)
+    edge = _edges(row, starts, decimation)
     integral = edge.beyond_block + _sum_to_blocks(squares, edge.block)
     ends = starts + cycle
     total = np.empty(starts.size)
@@ -111,17 +206,11 @@ def mean_square(
     apart = np.full(starts.size, np.inf)
     apart[:-2] = ends[:-2] - starts[2:]
     near = np.abs(apart) <= _EXPAND_WITHIN
-    if near[:-2].all():
-        moved = apart[:-2]
-        square, slope = edge.square[2:], edge.slope[2:]
-        total[:-2] = integral[2:] - integral[:-2] + moved * (square + 0.5 * moved * slope)
-        far = np.arange(max(starts.size - 2, 0), starts.size)
-    else:
-        i = np.flatnonzero(near)
-        moved = apart[i]
-        total[i] = integral[i + 2] - integral[i] + moved * (edge.square[i + 2] + 0.5 * moved * edge.slope[i + 2])
-        far = np.flatnonzero(~near)
-    end = _edges(row, ends[far], decimation, offset)
+    i = np.flatnonzero(near)
+    moved = apart[i]
+    total[i] = integral[i + 2] - integral[i] + moved * (edge.square[i + 2] + 0.5 * moved * edge.slope[i + 2])
+    far = np.flatnonzero(~near)
+    end = _edges(row, ends[far], decimation)
     total[far] = end.beyond_block - edge.beyond_block[far] + _sum_between(squares, edge.block[far], end.block)
     return np.maximum(total, 0.0) / cycle
 
@@ -148,7 +237,7 @@ class _Edges:
     slope: F64
 
 
-def _edges(row: Raw, at: F64, decimation: int, offset: float) -> _Edges:
+def _edges(row: F32 | F64, at: F64, decimation: int) -> _Edges:
     """Integral of the square up to fractional positions (one sample interval is 1), the square there, its slope.
 
     The sum over samples becomes the integral by the Euler-Maclaurin terms at the edge, with the samples' cubic there:
@@ -157,7 +246,7 @@ def _edges(row: Raw, at: F64, decimation: int, offset: float) -> _Edges:
     i = np.clip(np.floor(at).astype(np.int64), 1, row.size - 3)
     theta = at - i
     q, c, b, a = _CUBIC @ np.stack([row.take(i + k) for k in (-1, 0, 1, 2)]).astype(np.float64)
-    value = q + offset + theta * (c + theta * (b + theta * a))
+    value = q + theta * (c + theta * (b + theta * a))
     slope = c + theta * (2 * b + 3 * theta * a)
     square, square_slope = value * value, 2 * value * slope
     integral = (theta - 0.5) * square - (0.5 * (theta * (theta - 1)) + 1 / 12) * square_slope
@@ -165,8 +254,7 @@ def _edges(row: Raw, at: F64, decimation: int, offset: float) -> _Edges:
     if decimation > 1:
         last = row.size // decimation - 1
         block = np.minimum(block, last)
-        inside = row[: (last + 1) * decimation].reshape(-1, decimation).take(block, axis=0).astype(np.float32)
-        inside += np.float32(offset)
+        inside = row[: (last + 1) * decimation].reshape(-1, decimation).take(block, axis=0)
         # Column k of the product: the sum of the first k squares of the block.
         sums = np.square(inside) @ np.triu(np.ones((decimation, decimation + 1), np.float32), 1)
         integral += sums.ravel().take(np.arange(i.size) * (decimation + 1) + i + 1 - block * decimation)
@@ -195,6 +283,6 @@ def rms_between(x: F64, edges: F64) -> F64:
         raise SignalError("crossings must rise and lie within the samples")
     if float((edges[2:] - edges[:-2]).min()) < FEWEST_SAMPLES_A_CYCLE:
         raise SignalError(f"crossings leave under {FEWEST_SAMPLES_A_CYCLE} samples a cycle")
-    edge = _edges(x, edges, 1, 0.0)
+    edge = _edges(x, edges, 1)
     integral = edge.beyond_block + np.concatenate(([0.0], np.cumsum(x * x)))[edge.block]
     return np.sqrt(np.maximum(integral[2:] - integral[:-2], 0.0) / (edges[2:] - edges[:-2]))

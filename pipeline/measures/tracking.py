@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -100,6 +100,24 @@ class Carry:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """Places among hops: the hop before each, and how far on to the next it is, from 0 to 1; shape (n,)."""
+
+    before: npt.NDArray[np.int64]
+    share: F64
+
+    def between(self, values: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        """Values of the hops, shape (..., n_hops), taken to the places in a straight line; shape (..., n)."""
+        if values.shape[-1] < 2:
+            only: npt.NDArray[Any] = values.take(self.before, axis=-1)
+            return only
+        rise: npt.NDArray[Any] = (values[..., 1:] - values[..., :-1]).take(self.before, axis=-1)
+        rise *= self.share
+        rise += values.take(self.before, axis=-1)
+        return rise
+
+
+@dataclass(frozen=True, slots=True)
 class Track:
     """Tracked fundamental on the hop grid; reference phase and channel offsets are those of a cosine.
 
@@ -111,6 +129,7 @@ class Track:
     offsets : float64, shape (n_channels, n_hops). Channel phase less reference, modulo half a turn. [rad]
     centres : the carried middle of each channel's offsets. [rad]
     steady : bool, shape (n_hops,). The frequency was measured here, not held.
+    settled : bool, shape (n_hops,). It was measured over all hops around, none of them left out.
     relative : complex, shape (n_channels, n_hops). Phasors of the averages against the reference, peak values.
     """
 
@@ -120,7 +139,18 @@ class Track:
     offsets: F64
     centres: tuple[float, ...]
     steady: Mask
+    settled: Mask
     relative: C64
+
+    def place_of(self, at: F64) -> Place:
+        """Where positions lie among the hops, shape (n,); before the first and after the last, at these. [samples]"""
+        n_hops = self.positions.size
+        if n_hops < 2:
+            return Place(np.zeros(at.size, np.int64), np.zeros(at.size))
+        hop = float(self.positions[1] - self.positions[0])
+        place = np.clip((at - self.positions[0]) / hop, 0.0, float(n_hops - 1))
+        before = np.minimum(place.astype(np.int64), n_hops - 2)
+        return Place(before, place - before)
 
 
 def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
@@ -150,16 +180,40 @@ def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
     first = _combine(parts, n_hops, None)
     coarse_hz = _coarse_frequency(first, power, turn, grid, carry)
     turns = np.exp(-1j * 2 * np.pi * (coarse_hz - grid.nominal_hz)[:, None] * _part_times(grid))
-    image = np.repeat(np.interp(coarse_hz, *_image_of(grid)), BLOCK_HOPS)[:n_hops]
+    image = np.repeat(np.interp(coarse_hz, *_image_of(grid)).astype(np.float32), BLOCK_HOPS)[:n_hops]
     turned = _combine(parts, n_hops, turns.astype(np.complex64))
-    phasors = (turned - image * turned.conj()) / (1 - image * image)
-    frequency_hz, steady = _fine_frequency(phasors, power, np.repeat(coarse_hz, BLOCK_HOPS)[:n_hops], grid, carry)
+    phasors = turned - image * turned.conj()
+    phasors *= 1 / (1 - image * image)
+    advance, good = _advance(phasors, power, np.repeat(coarse_hz, BLOCK_HOPS)[:n_hops], grid)
+    frequency_hz, steady, settled = _fine_frequency(advance, good, float(np.median(coarse_hz)), grid, carry)
 
     positions = grid.centre + grid.hop_samples * np.arange(n_hops, dtype=np.float64)
-    phase = _reference_phase(phasors, frequency_hz, steady, positions, grid, carry)
-    relative = phasors * np.exp(-1j * phase)
+    phase = _reference_phase(phasors, advance, frequency_hz, steady, positions, grid, carry)
+    relative = phasors * _unit(-phase)
     offsets, centres = _channel_offsets(relative, power, carry)
-    return Track(positions, phase, frequency_hz, offsets, centres, steady, relative)
+    return Track(positions, phase, frequency_hz, offsets, centres, steady, settled, relative)
+
+
+def reference_ticks(track: Track, grid: Grid, *, first_tick: int | None, stop: float) -> tuple[F64, int]:
+    """Reference zero crossings before `stop`: positions where the phase is half a turn times their number, plus 1/4.
+
+    From the one with the number `first_tick` on, or from position 0 where None. They are told apart by number, not by
+    position: two stretches may place the same one a hair before and a hair after the place where they meet.
+    """
+    hops, phase = track.positions, track.phase
+    pace = 2 * np.pi * track.frequency_hz[[0, -1]] / grid.rate_hz
+    first = first_tick
+    if first is None:
+        first = int(np.ceil((phase[0] - max(hops[0], 0.0) * pace[0]) / np.pi - 0.5))
+    high = phase[-1] + max(stop - hops[-1], 0.0) * pace[1]
+    final = int(np.floor(high / np.pi - 0.5))
+    wanted = np.pi * (np.arange(first, final + 1) + 0.5)
+    ticks = np.interp(wanted, phase, hops)
+    before, after = wanted < phase[0], wanted > phase[-1]
+    ticks[before] = hops[0] + (wanted[before] - phase[0]) / pace[0]
+    ticks[after] = hops[-1] + (wanted[after] - phase[-1]) / pace[1]
+    n = int(np.searchsorted(ticks, stop))
+    return ticks[:n], first + n
 
 
 @cache
@@ -180,10 +234,10 @@ def _image_of(grid: Grid) -> tuple[F64, F64]:
     return hertz, (mirror / direct).real
 
 
-def _mean_power(framed: F32, n_hops: int) -> F64:
+def _mean_power(framed: F32, n_hops: int) -> F32:
     """Mean square of the averaged values under each phasor's window."""
     energy = np.einsum("cph,cph->cp", framed, framed)
-    total = np.zeros((framed.shape[0], n_hops))
+    total = np.zeros((framed.shape[0], n_hops), np.float32)
     for j in range(PARTS):
         total += energy[:, j : j + n_hops]
     total /= PARTS * framed.shape[2]
@@ -203,14 +257,14 @@ def _combine(parts: C64, n_hops: int, turns: C64 | None) -> C64:
     return total
 
 
-def _coherent(phasors: C64, power: F64) -> Mask:
+def _coherent(phasors: C64, power: F32) -> Mask:
     """Where the fundamental holds most of the power, all channels together."""
-    fundamental: F64 = 0.5 * (phasors.real**2 + phasors.imag**2).sum(axis=0)
+    fundamental = 0.5 * (phasors.real**2 + phasors.imag**2).sum(axis=0)
     coherent: Mask = (fundamental > _COHERENCE * power.sum(axis=0)) & (fundamental > 0)
     return coherent
 
 
-def _coarse_frequency(phasors: C64, power: F64, turn: float, grid: Grid, carry: Carry | None) -> F64:
+def _coarse_frequency(phasors: C64, power: F32, turn: float, grid: Grid, carry: Carry | None) -> F64:
     """One frequency a block of hops, from the hops over which the power hardly changes."""
     size = (phasors.real**2 + phasors.imag**2).sum(axis=0)
     coherent = _coherent(phasors, power)
@@ -226,26 +280,43 @@ def _coarse_frequency(phasors: C64, power: F64, turn: float, grid: Grid, carry: 
     return _held(block_hz, known, carry.frequency_hz if carry else None, grid.nominal_hz)
 
 
-def _fine_frequency(phasors: C64, power: F64, coarse_hz: F64, grid: Grid, carry: Carry | None) -> tuple[F64, Mask]:
-    n_hops = coarse_hz.size
-    coherent = _coherent(phasors, power)
-    expected = np.exp(1j * 2 * np.pi * coarse_hz[:-1] * grid.hop_s)
-    ahead, here = phasors[:, 1:], phasors[:, :-1] * expected
-    jump = np.abs(ahead - here)
-    size = (ahead.real**2 + ahead.imag**2).sum(axis=0)
-    good = coherent[1:] & coherent[:-1] & ((jump**2).sum(axis=0) < _PHASOR_STEP**2 * size)
-    step = np.angle((ahead * here.conj()).sum(axis=0)) / (2 * np.pi * grid.hop_s) + coarse_hz[:-1]
-    good &= np.abs(step - grid.nominal_hz) < _LARGEST_DEVIATION * grid.nominal_hz
+def _unit(angle: F64) -> C64:
+    """exp(i angle); NumPy's own, of complex numbers, takes several times as long. [rad]"""
+    turn = np.empty(angle.shape, np.complex64)
+    turn.real = np.cos(angle)
+    turn.imag = np.sin(angle)
+    return turn
 
-    sums = np.concatenate(([0.0], np.cumsum(np.where(good, step - grid.nominal_hz, 0.0))))
+
+def _advance(phasors: C64, power: F32, coarse_hz: F64, grid: Grid) -> tuple[F64, Mask]:
+    """Turn of the phasors over each hop, weighted by their power, and where they do nothing but turn. [rad]"""
+    coherent = _coherent(phasors, power)
+    expected = 2 * np.pi * grid.hop_s * coarse_hz[:-1]
+    size = (phasors.real**2 + phasors.imag**2).sum(axis=0)
+    step = (phasors[:, 1:] * phasors[:, :-1].conj()).sum(axis=0) * _unit(-expected)
+    jump = size[1:] + size[:-1] - 2 * step.real  # square of the difference from the phasors before, turned
+    good = coherent[1:] & coherent[:-1] & (jump < _PHASOR_STEP**2 * size[1:])
+    beyond = np.angle(step)
+    deviation = beyond + 2 * np.pi * grid.hop_s * (coarse_hz[:-1] - grid.nominal_hz)
+    good &= np.abs(deviation) < 2 * np.pi * grid.hop_s * _LARGEST_DEVIATION * grid.nominal_hz
+    return expected + beyond, good
+
+
+def _fine_frequency(
+    advance: F64, good: Mask, usual_hz: float, grid: Grid, carry: Carry | None
+) -> tuple[F64, Mask, Mask]:
+    """Running mean of the frequency over the good hops; where there were enough of them, and where all were good."""
+    n_hops = advance.size + 1
+    deviation = advance / (2 * np.pi * grid.hop_s) - grid.nominal_hz
+    sums = np.concatenate(([0.0], np.cumsum(np.where(good, deviation, 0.0))))
     counts = np.concatenate(([0], np.cumsum(good)))
     hop = np.arange(n_hops)
     low, high = np.maximum(hop - SMOOTH_HOPS, 0), np.minimum(hop + SMOOTH_HOPS, n_hops - 1)
     count = counts[high] - counts[low]
     known = count >= _FEWEST_STEADY
     mean_hz = grid.nominal_hz + (sums[high] - sums[low]) / np.maximum(count, 1)
-    fallback_hz = carry.frequency_hz if carry else None
-    return _held(mean_hz, known, fallback_hz, float(np.median(coarse_hz))), known
+    held = _held(mean_hz, known, carry.frequency_hz if carry else None, usual_hz)
+    return held, known, count == high - low
 
 
 def _held(values: F64, known: Mask, before: float | None, never: float) -> F64:
@@ -260,16 +331,15 @@ def _held(values: F64, known: Mask, before: float | None, never: float) -> F64:
 
 
 def _reference_phase(
-    phasors: C64, frequency_hz: F64, steady: Mask, positions: F64, grid: Grid, carry: Carry | None
+    phasors: C64, advance: F64, frequency_hz: F64, steady: Mask, positions: F64, grid: Grid, carry: Carry | None
 ) -> F64:
     """Phase that advances as the channels' phasors do, weighted by their power; where unsteady, at the held pace."""
     pace = np.pi * (frequency_hz[1:] + frequency_hz[:-1]) * grid.hop_s
-    step = (phasors[:, 1:] * phasors[:, :-1].conj()).sum(axis=0) * np.exp(-1j * pace)
-    advance = pace + np.where(steady[1:] & steady[:-1], np.angle(step), 0.0)
-    phase = np.concatenate(([0.0], np.cumsum(np.maximum(advance, 0.0))))
+    step = np.where(steady[1:] & steady[:-1], advance, pace)
+    phase = np.concatenate(([0.0], np.cumsum(np.maximum(step, 0.0))))
     if carry is not None:
         return phase + (carry.phase - np.interp(carry.position, positions, phase))
-    power = (phasors.real**2 + phasors.imag**2)[:, steady].sum(axis=1)
+    power = (phasors.real**2 + phasors.imag**2) @ steady.astype(np.float64)
     if not power.size or power.max(initial=0.0) == 0:
         return phase
     # Channels of equal size within noise: the first of them leads, whatever the last digits say.
@@ -279,7 +349,7 @@ def _reference_phase(
     return phase + lead
 
 
-def _channel_offsets(relative: C64, power: F64, carry: Carry | None) -> tuple[F64, tuple[float, ...]]:
+def _channel_offsets(relative: C64, power: F32, carry: Carry | None) -> tuple[F64, tuple[float, ...]]:
     """Each channel's phase against the reference, within a quarter turn of its own usual value."""
     size = relative.real**2 + relative.imag**2
     present = (0.5 * size > _COHERENCE * power) & (size > 0)
@@ -288,7 +358,7 @@ def _channel_offsets(relative: C64, power: F64, carry: Carry | None) -> tuple[F6
         centres = np.where(doubled != 0, np.angle(doubled) / 2, 0.0)
     else:
         centres = np.asarray(carry.centres)
-    turned = np.angle((relative * np.exp(-1j * centres)[:, None]) ** 2) / 2
+    turned = np.angle((relative * _unit(-centres)[:, None]) ** 2) / 2
     before = [None] * centres.size if carry is None else (np.asarray(carry.offsets) - centres).tolist()
     offsets = np.stack([_held(turned[c], present[c], before[c], 0.0) for c in range(turned.shape[0])])
     return offsets + centres[:, None], tuple(float(centre) for centre in centres)

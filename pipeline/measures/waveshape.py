@@ -15,17 +15,19 @@ import numpy.typing as npt
 from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
 from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
-from pipeline.measures.notches import NotchSeries, measure_notches
+from pipeline.measures.notches import EDGES, NotchSeries, measure_notches, no_notches
 from pipeline.measures.quality import MISSING
 from pipeline.measures.spectra import MARGIN_SAMPLES, Spectra, synchronised_spectra, windows_of
 
+F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 
 EVERY: Final = 25  # windows, one is measured: every five seconds; common practice, no source
 _FEWEST_SAMPLES_A_CYCLE: Final = 24  # for notches and more than a few orders
-_IN_UNITS: Final = {"dc", "rms", "harmonics", "interharmonics", "floor", "noise", "depth", "area"}
+_AT_ONCE = 16  # windows that are measured at one go
+_IN_UNITS: Final = {"dc", "rms", "harmonics", "interharmonics", "floor", "noise", "abrupt", "depth", "area"}
 
 Series = TypeVar("Series", Spectra, NotchSeries)
 
@@ -59,6 +61,18 @@ class Waveshape:
         return Waveshape(_windows(self.spectra, keep), _windows(self.notches, keep), self.flags[:, keep])
 
 
+@dataclass(frozen=True, slots=True)
+class _Cut:
+    """A window's samples with `MARGIN_SAMPLES` before it and beyond, and where the record has it. [samples]"""
+
+    samples: Raw
+    start: float
+    length: float
+    flags: U8
+    n_cycles: int
+    rate_hz: float
+
+
 class WaveshapeMeter:
     """Follows a `HalfCycleMeter` and measures a window every few seconds.
 
@@ -76,6 +90,7 @@ class WaveshapeMeter:
         self._known: HalfCycles | None = None  # from the first half cycle of the next window on, or what there is
         self._ahead = 0  # half cycles to come before that window
         self._found: list[Waveshape] = []
+        self._cut: list[_Cut] = []
 
     def follow(self, stretch: Stretch) -> None:
         """Measures the windows that the stretch completes."""
@@ -98,25 +113,45 @@ class WaveshapeMeter:
     def _measure(self, stretch: Stretch, series: HalfCycles, n_cycles: int) -> None:
         usable = ~(series.flags & MISSING).any(axis=0)
         windows = windows_of(series, n_cycles=n_cycles, every=self._every, usable=usable)
-        starts = windows.starts - stretch.start
-        inside = (starts >= MARGIN_SAMPLES) & (starts + windows.lengths <= stretch.raw.shape[1] - MARGIN_SAMPLES)
-        if not inside.any():
+        n_samples = stretch.raw.shape[1]
+        for i, (start, length) in enumerate(zip(windows.starts.tolist(), windows.lengths.tolist(), strict=True)):
+            first = int(start) - stretch.start - MARGIN_SAMPLES
+            stop = int(np.ceil(start + length)) - stretch.start + MARGIN_SAMPLES
+            marks = (row for row in stretch.flags[: len(self._channels)] if row is not None)
+            if first < 0 or stop > n_samples or any((row[first:stop] & MISSING).any() for row in marks):
+                continue
+            samples = stretch.raw[: len(self._channels), first:stop].copy()
+            self._cut.append(_Cut(samples, start, length, windows.flags[:, i], n_cycles, series.rate_hz))
+            if len(self._cut) == _AT_ONCE:
+                self._measure_cut()
+
+    def _measure_cut(self) -> None:
+        """Measure the windows that were cut out, side by side."""
+        if not self._cut:
             return
-        starts, lengths = starts[inside], windows.lengths[inside]
-        u = _in_counts(stretch.raw, self._channels)
-        place = {"starts": starts, "lengths": lengths}
-        spectra = synchronised_spectra(u, rate_hz=series.rate_hz, n_cycles=n_cycles, **place)
-        notches = measure_notches(u, rate_hz=series.rate_hz, n_cycles=n_cycles, **place)
+        cut, self._cut = self._cut, []
+        u = _in_counts(np.concatenate([one.samples for one in cut], axis=1), self._channels)
+        before = np.cumsum([0] + [one.samples.shape[1] for one in cut[:-1]])
+        starts, lengths = np.array([one.start for one in cut]), np.array([one.length for one in cut])
+        place: dict[str, Any] = {
+            "rate_hz": cut[0].rate_hz,
+            "n_cycles": cut[0].n_cycles,
+            "starts": before + MARGIN_SAMPLES + (starts - np.floor(starts)),
+            "lengths": lengths,
+        }
+        spectra = synchronised_spectra(u, **place)
+        notches = _notches(u, spectra, place)
         self._found.append(
             Waveshape(
-                replace(_in_units(spectra, self._channels), starts=windows.starts[inside]),
-                replace(_in_units(notches, self._channels), starts=windows.starts[inside]),
-                windows.flags[:, inside],
+                replace(_in_units(spectra, self._channels), starts=starts),
+                replace(_in_units(notches, self._channels), starts=starts),
+                np.stack([one.flags for one in cut], axis=1),
             )
         )
 
     def finish(self) -> Waveshape | None:
         """All windows of the record; None where none was measured."""
+        self._measure_cut()
         if not self._found:
             return None
         return Waveshape(
@@ -124,6 +159,35 @@ class WaveshapeMeter:
             _joined([one.notches for one in self._found]),
             np.concatenate([one.flags for one in self._found], axis=1),
         )
+
+
+def may_be_notched(abrupt: F32, fundamental: F32, *, least_depth_pu: float = 0.05) -> Mask:
+    """Windows in which `measure_notches` may find something, with a factor of two to spare.
+
+    Parameters
+    ----------
+    abrupt : peak of what lies above order 25 in the averaged cycle, as `spectra` gives it. [any unit]
+    fundamental : RMS, shape as abrupt. [unit of abrupt]
+    least_depth_pu : shallower ones are not looked for. [pu of the fundamental's peak]
+    """
+    may: Mask = abrupt > 0.5 * EDGES * least_depth_pu * np.sqrt(2.0) * fundamental
+    return may
+
+
+def _notches(u: Raw, spectra: Spectra, place: dict[str, Any]) -> NotchSeries:
+    """Notches of windows with spectra; only those are searched that have something abrupt about them."""
+    whole = no_notches(
+        spectra.starts, spectra.lengths, rate_hz=spectra.rate_hz, n_cycles=spectra.n_cycles, n_channels=u.shape[0]
+    )
+    if spectra.abrupt is None:
+        return measure_notches(u, **place)
+    rows = np.flatnonzero(may_be_notched(spectra.abrupt, spectra.harmonics[..., 0]).any(axis=0))
+    if rows.size:
+        searched = {**place, "starts": spectra.starts[rows], "lengths": spectra.lengths[rows]}
+        found = measure_notches(u, **searched)
+        for name, values in _of_windows(whole).items():
+            values[:, rows] = getattr(found, name)
+    return whole
 
 
 def _in_counts(raw: Raw, channels: Sequence[Channel]) -> Raw:
@@ -140,7 +204,7 @@ def _in_units(series: Series, channels: Sequence[Channel]) -> Series:
     """Measures of counts as those of what the counts stand for."""
     scale = np.array([abs(channel.scale) for channel in channels], np.float32)
     changed: dict[str, Any] = {}
-    for name in _IN_UNITS & {field.name for field in fields(series)}:
+    for name in _IN_UNITS & _of_windows(series).keys():
         values = getattr(series, name)
         changed[name] = values * scale.reshape(-1, *[1] * (values.ndim - 1))
     return replace(series, **changed)
