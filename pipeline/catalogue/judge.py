@@ -247,11 +247,18 @@ def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[
         return every, _Reference(nominal_v, terms.thresholds), []
     rms = look.rms[:, :: max(1, look.rms.shape[1] // _ENOUGH)]  # a sample of them tells the level as well
     top = np.quantile(rms, 0.99, axis=1)
-    live = [c for c in every if top[c] > _DEAD * top.max()]
+    is_wave = look.is_wave
+    if not any(is_wave):
+        if nominal_v is None or top.max() > terms.thresholds.interruption_pu * nominal_v:
+            raise SignalError("no waveform at the power frequency: magnitudes, angles, direct voltages or noise only")
+        is_wave = (True,) * len(every)  # lost voltages are events where the nominal is known
+    dead = [c for c in every if top[c] <= _DEAD * top.max()]
+    live = [c for c in every if c not in dead and is_wave[c]]
     words = []
-    if len(live) < len(every):
-        dead = ", ".join(point.phases[c] for c in every if c not in live)
-        words.append(f"without voltage throughout, not judged: {dead}")
+    if dead:
+        words.append(f"without voltage throughout, not judged: {', '.join(point.phases[c] for c in dead)}")
+    if odd := [point.phases[c] for c in every if c not in dead and not is_wave[c]]:
+        words.append(f"no waveform at the power frequency, not judged: {', '.join(odd)}")
     measured = rms[live]
     if nominal_v is None:
         ratio = point.nominal_ratio

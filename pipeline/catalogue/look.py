@@ -13,6 +13,7 @@ from pipeline.catalogue.marks import Marks
 from pipeline.catalogue.points import Point, judged_channels
 from pipeline.catalogue.record import Record
 from pipeline.catalogue.suspects import Suspects
+from pipeline.catalogue.waves import are_waves
 from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
@@ -41,6 +42,7 @@ class Look:
     bits : for each voltage, which of these marks there are.
     suspects : where the waveform differs from the cycle before; None where that was not asked for.
     rate_hz : of the samples. [Hz]
+    is_wave : for each voltage, whether it is a waveform anywhere; see `are_waves`.
     series : half cycles of the whole record, voltages and, where wanted, currents after them; None: not measured yet.
     waveshape : of the voltages, where wanted.
     """
@@ -53,6 +55,7 @@ class Look:
     unmeasured: npt.NDArray[np.int64]
     bits: tuple[int, ...]
     rate_hz: float
+    is_wave: tuple[bool, ...]
     suspects: Suspects | None = None
     series: HalfCycles | None = None
     waveshape: Waveshape | None = None
@@ -102,6 +105,7 @@ def take_look(
     channels = judged_channels(record.header, point)
     rate_hz = record.header.rate_hz
     marks = Marks(len(channels))
+    is_wave = np.zeros(len(channels), np.bool_)
     peaks = np.zeros(len(channels))  # largest sample so far, about, in counts
     scales = np.array([abs(channel.scale or 1.0) for channel in channels])
     squares: list[npt.NDArray[np.float32]] = []
@@ -114,6 +118,8 @@ def take_look(
             half = half_of(rate_hz, nominal_hz)
             rest = block[:, :0]
         per_cycle = rate_hz / float(nominal_hz or 0)
+        if not is_wave.all():
+            is_wave |= are_waves(block, channels, samples_per_cycle=per_cycle)
         if block.shape[1] and not rest.shape[1]:
             both = [
                 _summed(row, channel, peak, half, per_cycle)
@@ -147,7 +153,8 @@ def take_look(
     rms = coarse_rms(np.concatenate(squares, axis=1), half=half)
     marked, unmeasured = marks.in_halves(rms.shape[1] + 2)
     windows = (marked[:, 1:] | marked[:, :-1])[:, : rms.shape[1]]
-    return Look(nominal_hz, rms, half, windows, position, unmeasured, tuple(marks.bits), rate_hz, suspects)
+    bits, waves = tuple(marks.bits), tuple(is_wave.tolist())
+    return Look(nominal_hz, rms, half, windows, position, unmeasured, bits, rate_hz, waves, suspects)
 
 
 def _summed(

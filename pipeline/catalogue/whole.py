@@ -11,6 +11,7 @@ from pipeline.catalogue.marks import Marks
 from pipeline.catalogue.points import Point, judged_channels, measured_channels
 from pipeline.catalogue.record import Record
 from pipeline.catalogue.suspects import Suspects
+from pipeline.catalogue.waves import are_waves
 from pipeline.detectors.contract import Need
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
@@ -51,6 +52,7 @@ def measure_whole(
     meter: HalfCycleMeter | None = None
     shape: WaveshapeMeter | None = None
     suspects: Suspects | None = None
+    is_wave = np.zeros(n_voltages, np.bool_)
     position = half = 0
 
     def follow_marks(stretch: Stretch) -> None:
@@ -69,6 +71,8 @@ def measure_whole(
                 channels, rate_hz=rate_hz, nominal_hz=nominal_hz, n_leading=n_voltages, phasors=True,
                 followers=followers,
             )  # fmt: skip
+        if not is_wave.all():
+            is_wave |= are_waves(block[:n_voltages], voltages, samples_per_cycle=rate_hz / float(nominal_hz or 0))
         meter.push(block)
         if least_transient_pu is not None and block.shape[1]:
             if suspects is None:
@@ -90,6 +94,7 @@ def measure_whole(
         unmeasured,
         tuple(marks.bits),
         rate_hz,
+        tuple(is_wave.tolist()),
         suspects,
         series,
         None if shape is None else shape.finish(),
