@@ -10,10 +10,11 @@ import numpy as np
 
 from pipeline.catalogue.causes import with_causes
 from pipeline.catalogue.look import Look, take_look
-from pipeline.catalogue.points import Point, judged_channels, points_of
+from pipeline.catalogue.points import Point, judged_channels, measured_channels, points_of
 from pipeline.catalogue.record import Record
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
+from pipeline.catalogue.suspects import Suspects
 from pipeline.catalogue.whole import measure_whole
 from pipeline.config import Thresholds
 from pipeline.detectors.contract import Chosen, Need
@@ -206,6 +207,8 @@ def _measured(
         currents=series.of_channels(range(n_voltages, n_all)) if n_all > n_voltages else None,
         reference_v=reference.volts(voltages),
         waveshape=None if look.waveshape is None else look.waveshape.of_channels(live),
+        current_suspects=_suspect_spans(record, look, look.current_suspects),
+        current_waveform=partial(_current_waveform, record, point) if n_all > n_voltages else None,
     )
 
 
@@ -237,6 +240,21 @@ def _waveform(record: Record, point: Point, live: list[int], first: int, stop: i
     raw = record.samples(point, first, stop)
     channels = judged_channels(record.header, point)
     return np.stack([raw[c].astype(np.float64) * channels[c].scale + channels[c].offset for c in live])
+
+
+def _current_waveform(record: Record, point: Point, first: int, stop: int) -> Any:
+    """A point's currents between two record positions. [A]"""
+    raw = np.concatenate(list(record.blocks(point, first=first, stop=stop, currents=True)), axis=1)
+    n_voltages = len(point.voltages)
+    channels = measured_channels(record.header, point)[n_voltages:]
+    rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw[n_voltages:], channels, strict=True)]
+    return np.stack(rows)
+
+
+def _suspect_spans(record: Record, look: Look, suspects: Suspects | None) -> tuple[tuple[int, int], ...]:
+    """Where a waveform is suspect, a few cycles of calm to each side. [samples]"""
+    margin = int(_CALM_CYCLES * look.rate_hz / look.nominal_hz)
+    return () if suspects is None else tuple(suspects.spans(margin=margin, n_samples=record.n_samples))
 
 
 def _reference(record: Record, point: Point, look: Look, terms: Terms) -> tuple[list[int], _Reference, list[str]]:
@@ -324,13 +342,12 @@ def _transients(
     if look.suspects is None:
         return []
     events: list[Event] = []
-    cycle = look.rate_hz / look.nominal_hz
     empty = HalfCycleMeter(
         [judged_channels(record.header, point)[c] for c in live], rate_hz=look.rate_hz, nominal_hz=look.nominal_hz
     ).finish()
     measured = replace(
         _described(record, point, look, live, reference, empty),
-        suspects=tuple(look.suspects.spans(margin=int(_CALM_CYCLES * cycle), n_samples=record.n_samples)),
+        suspects=_suspect_spans(record, look, look.suspects),
     )
     for chosen in (one for one in terms.detectors if "waveform" in one.needs):
         for finding in chosen.detector.find(measured, chosen.settings):

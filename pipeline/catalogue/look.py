@@ -45,6 +45,7 @@ class Look:
     is_wave : for each voltage, whether it is a waveform anywhere; see `are_waves`.
     series : half cycles of the whole record, voltages and, where wanted, currents after them; None: not measured yet.
     waveshape : of the voltages, where wanted.
+    current_suspects : as `suspects`, of the currents, where wanted.
     """
 
     nominal_hz: float
@@ -59,6 +60,7 @@ class Look:
     suspects: Suspects | None = None
     series: HalfCycles | None = None
     waveshape: Waveshape | None = None
+    current_suspects: Suspects | None = None
 
     def spans(self, thresholds: Thresholds, nominal_v: float, live: list[int]) -> list[tuple[int, int]]:
         """Record spans that can hold an event; the whole record where it is judged against its own past."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
+from typing import Final
 
 import numpy as np
 
@@ -16,6 +17,8 @@ from pipeline.detectors.contract import Need
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
 from pipeline.measures.waveshape import WaveshapeMeter
+
+_LEAST_CURRENT_PU: Final = 0.1  # of the current's own peak: less is not searched for transients
 
 
 def measure_whole(
@@ -33,7 +36,7 @@ def measure_whole(
     record : captures that follow one another.
     point : whose voltages, and currents where needed, are measured.
     nominal_hz : or None: worked out from the first capture, or else taken from its header. [Hz]
-    needs : of the detectors: ``currents``, ``waveshape``.
+    needs : of the detectors: ``currents``, ``waveshape``, ``current_waveform``.
     least_transient_pu : note where a transient of this peak may be, in pu of the voltage's own peak; None: do not.
 
     Returns
@@ -52,6 +55,7 @@ def measure_whole(
     meter: HalfCycleMeter | None = None
     shape: WaveshapeMeter | None = None
     suspects: Suspects | None = None
+    of_currents: Suspects | None = None
     is_wave = np.zeros(n_voltages, np.bool_)
     position = half = 0
 
@@ -80,6 +84,11 @@ def measure_whole(
                     block[:n_voltages], voltages, rate_hz / float(nominal_hz or 0), least_transient_pu
                 )
             suspects.add(block[:n_voltages], position=position)
+        if currents and "current_waveform" in needs and block.shape[1]:
+            if of_currents is None:
+                per_cycle = rate_hz / float(nominal_hz or 0)
+                of_currents = Suspects.of_first(block[n_voltages:], channels[n_voltages:], per_cycle, _LEAST_CURRENT_PU)
+            of_currents.add(block[n_voltages:], position=position)
         position += block.shape[1]
     series = None if meter is None else meter.finish()
     if series is None or nominal_hz is None or not series.n:
@@ -98,4 +107,5 @@ def measure_whole(
         suspects,
         series,
         None if shape is None else shape.finish(),
+        of_currents,
     )

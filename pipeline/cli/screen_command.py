@@ -37,7 +37,7 @@ def screen_command(
         str,
         typer.Option(
             help="What else: transient, rapid_voltage_change, flicker, unbalance, frequency_deviation, harmonics, "
-            "interharmonics, flat_topping, dc_offset, noise, notching, inrush; or all."
+            "interharmonics, flat_topping, dc_offset, noise, notching, inrush; or all. And current_transient."
         ),
     ] = "",
     explain: Annotated[
@@ -105,8 +105,8 @@ def _wanted(detect: str) -> dict[str, dict[str, object]]:
     """The detectors that an option names, with their defaults."""
     from pipeline.detectors.registry import detectors
 
-    without_rules = [name for name in detectors() if name != "limit"]
-    names = without_rules if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
+    everyone = [name for name, detector in detectors().items() if not detector.on_request]
+    names = everyone if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
     return {name: {} for name in names}
 
 

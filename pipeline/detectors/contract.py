@@ -11,7 +11,7 @@ from pydantic import BaseModel
 from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
 
-Need = Literal["series", "currents", "waveshape", "waveform"]
+Need = Literal["series", "currents", "waveshape", "waveform", "current_waveform"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,13 +25,16 @@ class Detector:
         itself.
     find : from the measures and the settings to findings, in order of start.
     needs : of `Measured`: the half-cycle ``series`` of the whole record, the ``currents`` too, the ``waveshape`` of a
-        window every few seconds; or only the ``waveform`` where it is suspect.
+        window every few seconds; the ``current_waveform`` where it is suspect; or only the ``waveform`` of the voltages
+        where it is suspect.
+    on_request : it is not among all detectors unless it is named.
     """
 
     name: str
     settings: type[BaseModel]
     find: Callable[[Measured, Any], list[Finding]]
     needs: frozenset[Need]
+    on_request: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ class Finding:
     energy_pu2s : integral of the squared residue. [pu² s]
     repeats : cycles on which it came again at the same point on wave.
     unseen : what the sampling rate could not have seen, in words.
+    of_current : the channels are currents.
     before, after : steady values before and after a change. [unit of the finding]
     notes : anything else, in words.
     """
@@ -62,6 +63,7 @@ class Finding:
     energy_pu2s: float | None = None
     repeats: int | None = None
     unseen: str | None = None
+    of_current: bool = False
     before: float | None = None
     after: float | None = None
     notes: str = ""

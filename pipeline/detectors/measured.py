@@ -33,6 +33,7 @@ class Measured:
     suspects : spans [first, stop) in which the waveform differs from the cycle before.
     n_samples : length of the record.
     waveform : gives the voltages of positions [first, stop), shape (n_channels, stop - first). [V]
+    current_suspects, current_waveform : the same of the currents, where wanted. [A]
     """
 
     half_cycles: HalfCycles
@@ -49,6 +50,8 @@ class Measured:
     suspects: tuple[tuple[int, int], ...]
     n_samples: int
     waveform: Callable[[int, int], F64]
+    current_suspects: tuple[tuple[int, int], ...] = ()
+    current_waveform: Callable[[int, int], F64] | None = None
 
     @property
     def rate_hz(self) -> float:

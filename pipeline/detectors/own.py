@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, field_validator
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from pipeline.detectors.contract import Detector, Need
 from pipeline.detectors.dc_offset import DcOffsetSettings, find_dc_offset
@@ -26,6 +28,16 @@ from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
 from pipeline.detectors.variables import LIMIT_VARIABLES, series_of, windows_of_cycles
 from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
 from pipeline.measures.spectra import Spectra
+
+
+class CurrentTransientSettings(TransientSettings):
+    """What counts as a transient of a current.
+
+    threshold_pu : least peak, of the peak of the current that usually flows; common practice, no source.
+    """
+
+    threshold_pu: float = Field(default=0.5, gt=0)
+
 
 _SERIES: frozenset[Need] = frozenset({"series"})
 _SHAPE: frozenset[Need] = frozenset({"series", "waveshape"})
@@ -119,17 +131,39 @@ def _inrush(measured: Measured, settings: InrushSettings) -> list[Finding]:
 
 
 def _transients(measured: Measured, settings: TransientSettings) -> list[Finding]:
+    peak = np.sqrt(2.0) * measured.nominal_v
+    return _searched(measured, measured.suspects, measured.waveform, peak, settings)
+
+
+def _current_transients(measured: Measured, settings: CurrentTransientSettings) -> list[Finding]:
+    """Transients of the currents, against the peak of the current that usually flows."""
+    currents, waveform = measured.currents, measured.current_waveform
+    if currents is None or waveform is None or not currents.n:
+        return []
+    usual = float(np.median(currents.u_half, axis=1).max())
+    if not usual > 0:
+        return []
+    plain = TransientSettings.model_validate(settings.model_dump())
+    found = _searched(measured, measured.current_suspects, waveform, np.sqrt(2.0) * usual, plain)
+    return [
+        replace(one, of_current=True, reference_v=usual, notes=f"of the current {one.notes}".strip()) for one in found
+    ]
+
+
+def _searched(
+    measured: Measured,
+    suspects: tuple[tuple[int, int], ...],
+    waveform: Callable[[int, int], npt.NDArray[np.float64]],
+    peak: float,
+    settings: TransientSettings,
+) -> list[Finding]:
     found: list[Finding] = []
-    for first, stop in measured.suspects:
-        u = measured.waveform(first, stop)
+    for first, stop in suspects:
+        u = waveform(first, stop)
         if not np.isfinite(u).all() or stop - first < FEWEST_CYCLES * measured.rate_hz / measured.nominal_hz:
             continue
         local = find_transients(
-            u,
-            rate_hz=measured.rate_hz,
-            frequency_hz=measured.nominal_hz,
-            nominal_peak=np.sqrt(2.0) * measured.nominal_v,
-            settings=settings,
+            u, rate_hz=measured.rate_hz, frequency_hz=measured.nominal_hz, nominal_peak=peak, settings=settings
         )
         found += [finding.moved(first) for finding in local]
     return found
@@ -189,5 +223,12 @@ OWN = (
     Detector("noise", NoiseSettings, _of_spectra(find_noise), _SHAPE),
     Detector("notching", NotchingSettings, _notching, _SHAPE),
     Detector("inrush", InrushSettings, _inrush, _CURRENTS),
-    Detector("limit", LimitSettings, _limits, _SERIES),
+    Detector(
+        "current_transient",
+        CurrentTransientSettings,
+        _current_transients,
+        _CURRENTS | {"current_waveform"},
+        on_request=True,
+    ),
+    Detector("limit", LimitSettings, _limits, _SERIES, on_request=True),
 )

@@ -30,6 +30,7 @@ def judged(
     f_hz: float = F_HZ,
     current: np.ndarray | float = 1.0,
     added: np.ndarray | float = 0.0,
+    added_current: np.ndarray | float = 0.0,
 ) -> list[Event]:
     """Events of ninety seconds of three voltages and currents with these changes, the currents first in the file."""
     t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
@@ -37,7 +38,8 @@ def judged(
     rows = []
     for phase in range(3):
         wave = np.sin(2 * np.pi * f_hz * t - phase * 2 * np.pi / 3 - 0.5)
-        rows.append(2000 * current * wave + rng.normal(0, 4, t.size))
+        wave = current * wave + (added_current if phase == 0 else 0.0)
+        rows.append(2000 * wave + rng.normal(0, 4, t.size))
     for phase in range(3):
         wave = np.sin(2 * np.pi * f_hz * t - phase * 2 * np.pi / 3)
         wave = wave + added if phase == 0 else wave
@@ -200,3 +202,18 @@ def test_other_measured_variables_can_be_watched_by_channel_too(
     else:  # 95/100/100: |0.95 - 1| / (0.95 + 2), by the symmetrical components
         assert event.magnitude == pytest.approx(100 * 0.05 / 2.95, rel=0.02)
     assert judged({"limit": {"rules": [{**rule, "channel": "UB"}]}}) == []
+
+
+def test_transients_of_currents_are_looked_for_where_asked_and_are_told_from_those_of_voltages() -> None:
+    t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    since = np.maximum(t - 45.0, 0.0)
+    ringing = np.where(t >= 45.0, np.exp(-since / 0.003) * np.sin(2 * np.pi * 500 * since), 0.0)
+    change = 1.0 + 0.0 * t
+    wanted = {"current_transient": {}, "transient": {}}
+    (event,) = judged(wanted, current=change, added_current=1.5 * ringing)
+    assert (event.kind, event.phases, event.line_to_line) == ("oscillatory_transient", "A", False)
+    assert event.notes.startswith("of the current")
+    assert event.oscillation_hz == pytest.approx(500.0, rel=0.02)
+    assert event.reference_v == pytest.approx(2000 * 0.01 / np.sqrt(2), rel=0.01)  # what usually flows [A]
+    assert (event.start - START_NS) / 1e9 == pytest.approx(45.0, abs=0.001)
+    assert judged({"transient": {}}, added_current=1.5 * ringing) == []
