@@ -93,7 +93,7 @@ class Site(_Settings):
 
 
 class Run(_Settings):
-    """How a nightly run goes about its work; nothing here changes a catalogue."""
+    """How a nightly run goes about its work; nothing here changes what is made of stored captures."""
 
     workers: int = Field(2, ge=1, le=64)
     batch_files: int = Field(200, ge=1)
@@ -101,6 +101,7 @@ class Run(_Settings):
     settle_s: float = Field(0.0, ge=0)
     task_runner: Literal["threads", "processes"] = "threads"
     wait_for_lock_s: float = Field(0.0, ge=0)
+    strict: bool = False
 
 
 class Fleet(_Settings):

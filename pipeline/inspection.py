@@ -19,7 +19,7 @@ from pipeline.measures.phasors import MeanPhasors, mean_phasors
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 from pipeline.measures.wiring import check_wiring, fundamental_power
 from pipeline.measures.wiring_words import WiringFinding, words_of
-from pipeline.readers import read_captures, reader_of
+from pipeline.readers import read_captures, reader_of, remarks_on
 from pipeline.report.phasor_diagram import Phasor
 from pipeline.terms import NEUTRAL, USUAL_FREQUENCIES_HZ, Hookup
 
@@ -94,11 +94,12 @@ class Inspection:
     ----------
     path : of the file.
     format : name of its reader.
-    headers : of its captures, in order of time.
+    headers : of its captures, in order of time; none where it holds no waveform.
     shown : the capture whose channels and points are shown; its index.
     channels : of that capture, with statistics of all captures that have the same channels.
     points : its measuring points.
-    notes : what was odd in the file and what was decided, in plain words.
+    notes : what was odd in the file and what was decided, in plain words; of a file without waveforms, what it holds
+        instead.
     """
 
     path: Path
@@ -143,7 +144,7 @@ def inspect(
             longest, shown = _first_part(capture), i
     notes = tuple(dict.fromkeys(str(note) for header in headers for note in header.notes))
     if longest is None:
-        return Inspection(path, name, ())
+        return Inspection(path, name, (), notes=remarks_on(path, strict=strict))
     channels = tuple(totals[longest.header.channels].views(longest.header.channels))
     try:
         points = points_of(longest.header, hookup=hookup)

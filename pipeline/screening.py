@@ -17,7 +17,7 @@ from pipeline.catalogue.span import judge_span
 from pipeline.catalogue.steady import put_together
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
-from pipeline.readers import capture_files, keep_unpacked, opened, read_captures, reader_of
+from pipeline.readers import capture_files, keep_unpacked, known_headers, opened, read_captures, remarks_on
 from pipeline.terms import Quantity
 from pipeline.waveform_table import DIGEST_KEY
 from pipeline.workers import worker_map
@@ -59,6 +59,7 @@ class Screening:
     ----------
     events : in catalogue order, with incidents.
     n_files, n_captures : that were read.
+    n_without_waveform : of these files, those that are sound and hold no waveform; the notes say what they hold.
     judged_s : time judged, summed over measuring points. [s]
     set_aside : files that could not be read.
     not_judged : parts that could not be judged.
@@ -68,6 +69,7 @@ class Screening:
     events: tuple[Event, ...] = ()
     n_files: int = 0
     n_captures: int = 0
+    n_without_waveform: int = 0
     judged_s: float = 0.0
     set_aside: tuple[SetAside, ...] = ()
     not_judged: tuple[NotJudged, ...] = ()
@@ -114,7 +116,16 @@ class _Look:
     path: Path
     headers: tuple[Header, ...] = ()
     judged: dict[tuple[int, ...], Screening] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()  # of a file without captures
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """How files are read: which quantities of them, and whether without repair."""
+
+    quantities: tuple[Quantity, ...]
+    strict: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +148,7 @@ def screen(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
     leave_out: Collection[Path] = (),
+    strict: bool = False,
 ) -> Screening:
     """Find the events in all capture files below some paths.
 
@@ -147,6 +159,7 @@ def screen(
     workers : processes; None: as many as cores where the archive is large enough to pay for starting them.
     progress : called with (done, all) files or spans of records.
     leave_out : files that are no inputs although they may lie there, such as the results of an earlier screening.
+    strict : set files aside in which something would have to be put right or guessed, as far as they are read.
 
     Returns
     -------
@@ -158,25 +171,30 @@ def screen(
     """
     results_of_ours = {os.path.realpath(path) for path in leave_out}
     files = [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in results_of_ours]
+    reading = _Reading(terms.quantities, strict)
     with worker_map(workers) as run:
         looks = []
-        for done in run(partial(_look_at_files, terms=terms), _batches(files)):
+        for done in run(partial(_look_at_files, terms=terms, reading=reading), _batches(files)):
             looks += done
             if progress is not None:
                 progress(len(looks), len(files))
-        results, spans = _plan(looks, terms.quantities)
-        for i, outcome in enumerate(run(partial(_judge_span, terms=terms), spans)):
+        results, spans = _plan(looks, reading)
+        for i, outcome in enumerate(run(partial(_judge_span, terms=terms, reading=reading), spans)):
             results.append(outcome)
             if progress is not None:
                 progress(i + 1, len(spans))
-    unknown = Screening(set_aside=tuple(SetAside(look.path, look.reason) for look in looks if look.reason))
-    found = _together([unknown, *results])
+    without = Screening(
+        set_aside=tuple(SetAside(look.path, look.reason) for look in looks if look.reason),
+        notes=tuple((str(look.path), remark) for look in looks for remark in look.remarks),
+    )
+    found = _together([without, *results])
     unread = {item.path for item in found.set_aside}
     return replace(
         found,
         events=tuple(with_incidents(put_together(found.events), window_s=terms.thresholds.incident_window_s)),
         n_files=sum(look.path not in unread for look in looks),
         n_captures=sum(len(look.headers) for look in looks if look.path not in unread),
+        n_without_waveform=sum(bool(look.remarks) for look in looks),
     )
 
 
@@ -203,33 +221,34 @@ def _batches(files: Sequence[Path]) -> list[tuple[Path, ...]]:
     return [tuple(batch) for batch in batches]
 
 
-def _look_at_files(paths: Sequence[Path], *, terms: Terms) -> list[_Look]:
+def _look_at_files(paths: Sequence[Path], *, terms: Terms, reading: _Reading) -> list[_Look]:
     looks = []
     with keep_unpacked():
         for path in paths:
             try:
-                looks.append(_look_at(path, terms))
+                looks.append(_look_at(path, terms, reading))
             except ReadError as error:
                 looks.append(_Look(path, reason=str(error)))
     return looks
 
 
-def _look_at(path: Path, terms: Terms) -> _Look:
-    reader = reader_of(path)
-    known = reader.read_headers(path, frozenset(terms.quantities))
-    if known is not None:
+def _look_at(path: Path, terms: Terms, reading: _Reading) -> _Look:
+    known = known_headers(path, quantities=reading.quantities, strict=reading.strict)
+    if known:
         return _Look(path, tuple(known))
     headers: list[Header] = []
     kept: dict[int, Capture] = {}
     n_bytes = 0
-    for i, capture in enumerate(read_captures(path, quantities=terms.quantities)):
+    for i, capture in enumerate(read_captures(path, quantities=reading.quantities, strict=reading.strict)):
         headers.append(capture.header)
         n_bytes += capture.samples.nbytes
         if n_bytes <= _KEEP_BYTES:
             kept[i] = capture
+    if not headers:
+        return _Look(path, remarks=remarks_on(path, strict=reading.strict))
     parts = tuple(_Part(path, i, header) for i, header in enumerate(headers))
     judged = {}
-    load = partial(_load, quantities=terms.quantities)
+    load = partial(_load, reading=reading)
     for record in records_of(_piece(part, partial(_kept_or_loaded, kept, part, load)) for part in parts):
         indices = tuple(headers.index(piece.header) for piece in record.pieces)
         site = _site(record.header, path)
@@ -237,7 +256,7 @@ def _look_at(path: Path, terms: Terms) -> _Look:
     return _Look(path, tuple(headers), judged)
 
 
-def _plan(looks: Sequence[_Look], quantities: tuple[Quantity, ...]) -> tuple[list[Screening], list[_Span]]:
+def _plan(looks: Sequence[_Look], reading: _Reading) -> tuple[list[Screening], list[_Span]]:
     """What is judged already, and the spans that are still to be."""
     judged = {(look.path, indices): result for look in looks for indices, result in look.judged.items()}
     by_site: dict[str, list[_Part]] = {}
@@ -247,7 +266,7 @@ def _plan(looks: Sequence[_Look], quantities: tuple[Quantity, ...]) -> tuple[lis
     results: list[Screening] = []
     spans: list[_Span] = []
     for site, parts_of_site in by_site.items():
-        join = partial(_records_of_parts, quantities=quantities)
+        join = partial(_records_of_parts, reading=reading)
         records, set_aside = _without_unreadable(tuple(parts_of_site), join)
         results.append(Screening(set_aside=set_aside))
         for record, parts in records:
@@ -260,11 +279,9 @@ def _plan(looks: Sequence[_Look], quantities: tuple[Quantity, ...]) -> tuple[lis
     return results, spans
 
 
-def _records_of_parts(
-    parts: tuple[_Part, ...], quantities: tuple[Quantity, ...]
-) -> list[tuple[Record, tuple[_Part, ...]]]:
+def _records_of_parts(parts: tuple[_Part, ...], reading: _Reading) -> list[tuple[Record, tuple[_Part, ...]]]:
     """The records that captures make, and of which of them."""
-    load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(_load, quantities=quantities))
+    load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(_load, reading=reading))
     pieces = [_piece(part, partial(load, part.path, part.index)) for part in parts]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
     return [(record, tuple(owners[id(piece)] for piece in record.pieces)) for record in records_of(pieces)]
@@ -298,14 +315,14 @@ def _spans_of(record: Record, parts: tuple[_Part, ...], site: str) -> list[_Span
     ]
 
 
-def _judge_span(span: _Span, *, terms: Terms) -> Screening:
+def _judge_span(span: _Span, *, terms: Terms, reading: _Reading) -> Screening:
     def work(parts: tuple[_Part, ...]) -> list[Screening]:
         return [
             _as_screening(
                 judge_span(record, from_ns=span.from_ns, to_ns=span.to_ns, site=span.site, terms=terms).findings,
                 of_record[0].path,
             )
-            for record, of_record in _records_of_parts(parts, terms.quantities)
+            for record, of_record in _records_of_parts(parts, reading)
         ]
 
     with keep_unpacked():
@@ -344,9 +361,9 @@ def _kept_or_loaded(kept: dict[int, Capture], part: _Part, load: Callable[[Path,
     return kept[part.index] if part.index in kept else load(part.path, part.index)
 
 
-def _load(path: Path, index: int, quantities: tuple[Quantity, ...]) -> Capture:
+def _load(path: Path, index: int, reading: _Reading) -> Capture:
     try:
-        for i, capture in enumerate(read_captures(path, quantities=quantities)):
+        for i, capture in enumerate(read_captures(path, quantities=reading.quantities, strict=reading.strict)):
             if i == index:
                 return capture
     except ReadError as error:

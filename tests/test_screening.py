@@ -10,13 +10,14 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, cut, events_in, loaded, made_capture, write_capture, write_fleet
 
-from pipeline import screening
+from pipeline import readers, screening
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
 from pipeline.config import Thresholds
 from pipeline.errors import ReadError
 from pipeline.events import Event
 from pipeline.nightly.run import run_nightly
+from pipeline.readers.contract import Repair
 from pipeline.screening import Screening, quarantine_table, screen
 
 START = "2026-03-01T12:00:00"
@@ -221,6 +222,45 @@ def test_a_damaged_file_that_overlaps_another_does_not_stop_the_screening(tmp_pa
     assert [item.path.name for item in result.set_aside] == ["b.parquet"]
     assert len(result.events) == 3
     assert result.judged_s == pytest.approx(30.0)
+
+
+def with_a_repair(path: Path) -> Path:
+    """A sag in a table of samples whose time column is off by up to three per cent of a step: a repair."""
+    capture = made_capture(START, sags=[(0.5, 0.2, 0.5)])
+    values, rate_hz = capture.physical(0), capture.header.rate_hz
+    rows = (f"{(i + 0.01 * (i % 3)) / rate_hz:.9f},{value:.3f}" for i, value in enumerate(values))
+    path.write_text("\n".join(["t (s),ua (V)", *rows, ""]), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_a_strict_screening_sets_each_repair_aside_with_its_reason(tmp_path: Path, workers: int) -> None:
+    path = with_a_repair(tmp_path / "uneven.csv")
+    write_capture(made_capture(START, sags=[(0.5, 0.2, 0.5)], station="REC-1"), tmp_path / "good.parquet")
+    lenient = screen([tmp_path], terms=KNOWN, workers=workers)
+    assert (len(lenient.events), lenient.set_aside) == (2, ())
+    strict = screen([tmp_path], terms=KNOWN, workers=workers, strict=True)
+    ((aside, reason),) = [(item.path, item.reason) for item in strict.set_aside]
+    assert aside == path
+    assert reason.startswith("uneven.csv: read strictly, without repair: ")
+    assert [event.site for event in strict.events] == ["REC-1"]
+    assert (strict.n_files, strict.n_captures) == (1, 1)
+    assert "uneven.csv" not in str(strict.notes)
+
+
+def test_a_repair_that_is_noted_in_headers_read_alone_is_set_aside_too(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Parquet files of the store are planned from their headers; a reader of another distribution may do so and repair.
+    path = write_capture(made_capture(START, station="REC-1"), tmp_path / "a.parquet")
+    headers = readers.reader_of(path).read_headers(path, frozenset(["voltage"]))
+    assert headers is not None
+    repaired = [replace(header, notes=(Repair("guessed"),)) for header in headers]
+    other = replace(readers.reader_of(path), read_headers=lambda path, quantities: repaired)
+    monkeypatch.setattr(readers, "reader_of", lambda path: other)
+    assert screened(tmp_path).set_aside == ()
+    (aside,) = screen([tmp_path], terms=KNOWN, workers=1, strict=True).set_aside
+    assert aside.reason == "a.parquet: read strictly, without repair: guessed"
 
 
 def test_nothing_found_and_not_judged_are_told_apart(tmp_path: Path) -> None:

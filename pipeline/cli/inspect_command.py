@@ -53,12 +53,15 @@ def inspect_command(
     if diagram is not None and diagram.suffix.lower() != ".svg":
         raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg")
     found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict)
-    _show_file(found)
+    if not found.headers:
+        _show_no_waveform(found)
+    else:
+        _show_file(found)
     for point in found.points:
         if point.frequency_hz is not None:
             _show_point(point)
     _show_unmeasured([point for point in found.points if point.frequency_hz is None])
-    if not found.points:
+    if found.headers and not found.points:
         show.line("no measuring point: there is no voltage that can be judged")
     if any(point.findings for point in found.points):
         _show_cautions()
@@ -68,10 +71,14 @@ def inspect_command(
     return Exit.DONE
 
 
+def _show_no_waveform(found: Inspection) -> None:
+    show.line(f"file:     {found.path} ({found.format})")
+    show.line("holds no waveform, so there is nothing to judge; what it holds:")
+    for note in found.notes:
+        show.line(f"  - {note}")
+
+
 def _show_file(found: Inspection) -> None:
-    if not found.headers:
-        show.line(f"{found.path}: {found.format}, no capture in it")
-        return
     header = found.headers[found.shown]
     stations = list(dict.fromkeys(one.station for one in found.headers if one.station))
     show.line(f"file:     {found.path} ({found.format})")

@@ -49,6 +49,9 @@ def screen_command(
         typer.Option(min=1, help="Processes; else as many as cores where that pays."),
     ] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Print what was odd or decided, file by file.")] = False,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Set files aside in which something would have to be put right.")
+    ] = False,
 ) -> int:
     """Find the events in captures from any recorder: no settings, no store."""
     from pipeline.catalogue.judge import Terms
@@ -70,7 +73,9 @@ def screen_command(
     terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain)
     quarantine = out.with_suffix(".quarantine.csv")
     with show.progress("screening") as advance:
-        result = screen(paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine))
+        result = screen(
+            paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine), strict=strict
+        )
     write_table(catalogue_table(result.events), out)
     if result.set_aside:
         write_table(quarantine_table(result), quarantine)
@@ -84,6 +89,9 @@ def screen_command(
         f"{len(result.events)} events in {result.n_captures} captures of {result.n_files} files; "
         f"{_time(result.judged_s)} judged"
     )
+    if result.n_without_waveform:
+        files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
+        show.line(f"{files} no waveform; the notes say what else")
     others = other_kinds(result.events)
     if others:
         show.line("besides RMS variations: " + ", ".join(f"{count} {kind}" for kind, count in others))
@@ -96,7 +104,8 @@ def screen_command(
         show.line(f"{len(result.notes)} notes on what was odd or decided: --notes prints them")
     show.line(f"catalogue: {out}")
     if result.set_aside:
-        show.line(f"set aside: {len(result.set_aside)} files that could not be read, listed in {quarantine}")
+        how = "read without repair" if strict else "read"
+        show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
         return Exit.QUARANTINED
     return Exit.DONE
 

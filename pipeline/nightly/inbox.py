@@ -1,5 +1,7 @@
 """Files that leave the inbox: to `processed` when they are stored, to `quarantine` with a reason when they cannot be.
 
+A sound file that holds nothing to be stored goes to `processed`, with a reason, too.
+
 No step removes a file before its content lies elsewhere, and each may be repeated; so a run that is killed loses
 nothing and the next one finishes what it began.
 """
@@ -66,21 +68,25 @@ def batches_of(files: Sequence[Path], fleet: Fleet) -> list[tuple[Path, ...]]:
     return [tuple(batch) for batch in batches]
 
 
-def to_processed(path: Path, fleet: Fleet, *, keep: Collection[Path] = ()) -> None:
-    """Move a stored file and its companions out of the inbox.
+def to_processed(path: Path, fleet: Fleet, *, keep: Collection[Path] = (), reason: str = "") -> Path:
+    """Move a file that is done with and its companions out of the inbox.
 
     Parameters
     ----------
     path : of the file.
     fleet : the configuration.
     keep : companions that stay, because another file in the inbox shares them.
+    reason : in words, why nothing of it was stored; "" where it was.
+
+    Returns
+    -------
+    The file's new place.
 
     Raises
     ------
-    StoreError : they cannot be moved.
+    StoreError : they cannot be moved, or the reason cannot be written.
     """
-    parts = (path, *companions_of(path))
-    _move(parts, _places(parts, fleet.inbox, fleet.processed), fleet, fleet.processed, keep)
+    return _to(fleet.processed, path, reason, fleet, keep)
 
 
 def to_quarantine(path: Path, reason: str, fleet: Fleet, *, keep: Collection[Path] = ()) -> Path:
@@ -99,10 +105,16 @@ def to_quarantine(path: Path, reason: str, fleet: Fleet, *, keep: Collection[Pat
     ------
     StoreError : they cannot be moved, or the reason cannot be written.
     """
+    return _to(fleet.quarantine, path, reason, fleet, keep)
+
+
+def _to(root: Path, path: Path, reason: str, fleet: Fleet, keep: Collection[Path]) -> Path:
+    """Move a file and its companions below a folder, the reason first where there is one."""
     parts = (path, *companions_of(path))
-    places = _places(parts, fleet.inbox, fleet.quarantine)
-    write_atomically(_note_of(places[0]), partial(_write_reason, reason), staging=fleet.quarantine / _STAGING)
-    _move(parts, places, fleet, fleet.quarantine, keep)
+    places = _places(parts, fleet.inbox, root)
+    if reason:
+        write_atomically(_note_of(places[0]), partial(_write_reason, reason), staging=root / _STAGING)
+    _move(parts, places, fleet, root, keep)
     return places[0]
 
 

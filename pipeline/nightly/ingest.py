@@ -13,7 +13,7 @@ from pipeline.capture import Header
 from pipeline.config import Fleet, Site
 from pipeline.errors import HalfcycleError, ReadError
 from pipeline.nightly.inbox import to_processed, to_quarantine
-from pipeline.readers import companions_of, read_captures
+from pipeline.readers import companions_of, read_captures, remarks_on
 from pipeline.store.atomic import put_in_place, stage
 from pipeline.store.partitions import Store, day_of
 from pipeline.writers.parquet import write_waveform_parquet
@@ -26,14 +26,15 @@ class FileOutcome:
     Attributes
     ----------
     path : where it was in the inbox.
-    state : ``stored`` (with something new), ``known`` (all its captures were in the store), ``quarantined``.
-    site : whose captures they are; "" where quarantined.
+    state : ``stored`` (with something new), ``known`` (all its captures were in the store), ``no waveform`` (it is
+        sound and holds none), ``quarantined``.
+    site : whose captures they are; "" where there are none.
     n_captures, n_new : captures in it, and those that were not in the store yet.
-    reason : why it was quarantined, in words.
+    reason : why it was quarantined, or what it holds instead of waveforms, in words.
     """
 
     path: Path
-    state: Literal["stored", "known", "quarantined"]
+    state: Literal["stored", "known", "no waveform", "quarantined"]
     site: str = ""
     n_captures: int = 0
     n_new: int = 0
@@ -50,7 +51,8 @@ def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:
 
     Returns
     -------
-    One outcome a file. A file that cannot be read, or whose site is not configured, is quarantined; the rest goes on.
+    One outcome a file. A file that cannot be read, or whose site is not configured, is quarantined; so is in a strict
+    run one in which something would have to be put right. The rest goes on.
 
     Raises
     ------
@@ -71,8 +73,9 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
     staged: list[tuple[Path, Path]] = []
     n_captures = 0
     site_names: set[str] = set()
+    remarks: tuple[str, ...] = ()
     try:
-        for capture in read_captures(path):
+        for capture in read_captures(path, strict=fleet.run.strict):
             site = site_of(path, capture.header, fleet)
             site_names.add(site.name)
             n_captures += 1
@@ -82,7 +85,7 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
                 aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
                 staged.append((aside, place))
         if not n_captures:
-            raise ReadError(path, "", "holds no capture")
+            remarks = remarks_on(path, strict=fleet.run.strict)
     except HalfcycleError as error:
         for aside, _ in staged:
             aside.unlink(missing_ok=True)
@@ -90,6 +93,10 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
             raise
         to_quarantine(path, str(error), fleet, keep=keep)
         return FileOutcome(path, "quarantined", reason=str(error))
+    if remarks:
+        reason = f"{path.name}: holds no waveform; {'; '.join(remarks)}"
+        to_processed(path, fleet, keep=keep, reason=reason)
+        return FileOutcome(path, "no waveform", reason=reason)
     # Only when the whole file has been read do its captures take their names.
     for aside, place in staged:
         put_in_place(aside, place)

@@ -5,14 +5,14 @@ from __future__ import annotations
 import importlib
 import os
 import pkgutil
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import contextmanager
 from functools import cache
 from importlib.metadata import entry_points
 from io import BufferedReader
 from pathlib import Path
 
-from pipeline.capture import Capture
+from pipeline.capture import Capture, Header
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
 from pipeline.readers.bundle import MEMBER, bundle_of, is_bundle, keep_unpacked, member_file, members_of
 from pipeline.readers.contract import Reader, Repair
@@ -22,10 +22,12 @@ __all__ = [
     "capture_files",
     "companions_of",
     "keep_unpacked",
+    "known_headers",
     "opened",
     "read_captures",
     "reader_of",
     "readers",
+    "remarks_on",
 ]
 
 _HEAD_BYTES = 4096
@@ -88,7 +90,7 @@ def read_captures(
     -------
     Iterator of captures in order of time. A file holds several where its sampling rate changes, where samples are
     missing between parts, or where it is longer than `capture.MAX_CAPTURE_SAMPLES`; a bundle gives those of its files
-    one after the other.
+    one after the other. A file that holds no waveform, but is not broken, gives none: see `remarks_on`.
 
     Raises
     ------
@@ -97,12 +99,54 @@ def read_captures(
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
     for capture in reader_of(path).read(path, quantities=wanted):
-        repair = next((note for note in capture.header.notes if isinstance(note, Repair)), None) if strict else None
-        if repair is not None:
-            inside = f"{path.name}/"
-            member = capture.header.source.removeprefix(inside) if inside in capture.header.source else ""
-            raise MalformedRecord(path, member, f"read strictly, without repair: {repair}")
+        if strict:
+            _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
         yield capture
+
+
+def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool = False) -> list[Header] | None:
+    """The headers of what `read_captures` would give, where the format tells them without decoding samples; else None.
+
+    Raises
+    ------
+    ReadError : as `read_captures`.
+    """
+    headers = reader_of(path).read_headers(path, frozenset(quantities))
+    if strict:
+        for header in headers or ():
+            _refuse_repairs(header.notes, path=path, source=header.source)
+    return headers
+
+
+def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
+    """What a file that gave no capture holds instead of waveforms.
+
+    Parameters
+    ----------
+    path, strict : as for `read_captures`.
+
+    Returns
+    -------
+    Remarks in words, one at least.
+
+    Raises
+    ------
+    ReadError : it is damaged, or holds nothing that its reader could name; in a strict reading, what would be repaired.
+    """
+    remarks = reader_of(path).remarks(path)
+    if not remarks:
+        raise MalformedRecord(path, "", "holds no capture")
+    if strict:
+        _refuse_repairs(remarks, path=path, source=path.name)
+    return remarks
+
+
+def _refuse_repairs(notes: Sequence[str], *, path: Path, source: str) -> None:
+    repair = next((note for note in notes if isinstance(note, Repair)), None)
+    if repair is not None:
+        inside = f"{path.name}/"
+        member = source.removeprefix(inside) if inside in source else ""
+        raise MalformedRecord(path, member, f"read strictly, without repair: {repair}")
 
 
 @contextmanager

@@ -186,28 +186,62 @@ def _read_member(path: Path, *, quantities: frozenset[Quantity] | None) -> Itera
 
 
 def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    """Captures of all files in a bundle, one file after the other by name; those of unknown formats are noted."""
-    from pipeline.readers import capture_files, reader_of
-
+    """Captures of all files in a bundle, one file after the other by name; files that give none are noted."""
     n_captures = 0
     with unpacked(path) as folder, _named(path, folder):
-        known: list[tuple[Reader, Path]] = []
-        unknown: list[str] = []
-        for real in capture_files([folder]):
-            _refuse_bundle(real)
-            try:
-                known.append((reader_of(real), real))
-            except UnknownFormat:
-                unknown.append(real.relative_to(folder).as_posix())
-        notes = (f"the bundle also holds files that no reader knows: {', '.join(unknown)}",) if unknown else ()
+        known, unknown = _sorted_out(folder)
+        remarks = [_remarks_of(reader, real, folder) for reader, real in known]
+        notes = (*(remark for of_file in remarks for remark in of_file), *_unknown_note(unknown))
         for reader, real in known:
             source = f"{path.name}/{real.relative_to(folder).as_posix()}"
             for capture in reader.read(real, quantities=quantities):
                 n_captures += 1
                 header = capture.header
                 yield replace(capture, header=replace(header, source=source, notes=(*header.notes, *notes)))
-    if not n_captures:
+    if not n_captures and not any(remarks):
         raise MalformedRecord(path, "", f"holds no capture{'; no reader knows ' * bool(unknown)}{', '.join(unknown)}")
+
+
+def _remarks(path: Path) -> tuple[str, ...]:
+    """What is in a bundle of files that all hold no waveform."""
+    with unpacked(path) as folder, _named(path, folder):
+        known, unknown = _sorted_out(folder)
+        remarks = [_remarks_of(reader, real, folder) for reader, real in known]
+    if not remarks or not all(remarks):
+        return ()
+    return (*(remark for of_file in remarks for remark in of_file), *_unknown_note(unknown))
+
+
+def _member_remarks(path: Path) -> tuple[str, ...]:
+    from pipeline.readers import reader_of
+
+    with member_file(path) as real:
+        return reader_of(real).remarks(real)
+
+
+def _sorted_out(folder: Path) -> tuple[list[tuple[Reader, Path]], list[str]]:
+    """The files of an unpacked bundle with their readers, and the names of those that no reader knows."""
+    from pipeline.readers import capture_files, reader_of
+
+    known: list[tuple[Reader, Path]] = []
+    unknown: list[str] = []
+    for real in capture_files([folder]):
+        _refuse_bundle(real)
+        try:
+            known.append((reader_of(real), real))
+        except UnknownFormat:
+            unknown.append(real.relative_to(folder).as_posix())
+    return known, unknown
+
+
+def _remarks_of(reader: Reader, real: Path, folder: Path) -> list[str]:
+    """The remarks on a file in a bundle, with its name; a `Repair` stays one."""
+    name = real.relative_to(folder).as_posix()
+    return [type(remark)(f"{name}: {remark}") for remark in reader.remarks(real)]
+
+
+def _unknown_note(unknown: list[str]) -> tuple[str, ...]:
+    return (f"the bundle also holds files that no reader knows: {', '.join(unknown)}",) if unknown else ()
 
 
 def _unpack(bundle: Path, folder: Path) -> None:
@@ -341,5 +375,5 @@ def recognises(path: Path, head: bytes) -> bool:
     return start[_TAR_MAGIC_AT:].startswith(_TAR_MAGIC) or path.name.lower().endswith((".tar.gz", ".tgz"))
 
 
-READER: Final = Reader("bundle (.zip, .tar.gz)", recognises=recognises, read=_read, companions=no_companions)
-MEMBER: Final = Reader("member of a bundle", recognises=lambda *_: False, read=_read_member, companions=no_companions)
+READER: Final = Reader("bundle (.zip, .tar.gz)", recognises, _read, no_companions, remarks=_remarks)
+MEMBER: Final = Reader("member of a bundle", lambda *_: False, _read_member, no_companions, remarks=_member_remarks)

@@ -37,6 +37,11 @@ def no_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | No
     return None
 
 
+def no_remarks(path: Path) -> tuple[str, ...]:
+    """For formats in which a file without a capture is broken."""
+    return ()
+
+
 @dataclass(frozen=True, slots=True)
 class Reader:
     """One format.
@@ -51,6 +56,8 @@ class Reader:
         They are moved with it and are no capture files themselves. Only files that exist are given.
     read_headers : the headers of what `read` would yield with the same quantities, without decoding samples; None for
         files that cannot tell them so cheaply.
+    remarks : what a sound file without waveforms holds instead, in words, a `Repair` among them where something had to
+        be put right; none for a file with captures, whose notes say it. Raises `ReadError` and nothing else.
     """
 
     name: str
@@ -58,6 +65,7 @@ class Reader:
     read: ReadFunction
     companions: Callable[[Path], tuple[Path, ...]]
     read_headers: Callable[[Path, frozenset[Quantity]], list[Header] | None] = no_headers
+    remarks: Callable[[Path], tuple[str, ...]] = no_remarks
 
 
 def no_companions(path: Path) -> tuple[Path, ...]:

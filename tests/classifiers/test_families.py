@@ -14,7 +14,7 @@ from pipeline.measures.event_window import EventWindow
 
 pytestmark = pytest.mark.slow
 
-N_CASES = 100
+N_CASES = 40
 SEED = 29  # drawn once, after the limits were set
 
 # Shares of right answers that must be kept: (cause, cause without currents, side). What cannot be told is to be

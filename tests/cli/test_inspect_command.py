@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from made_fleet import halfcycle, made_capture, write_capture
+from readers.pqdif_bytes import container, file, interval_file, interval_records
 
 START = "2026-03-01T12:00:00"
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
@@ -37,6 +38,23 @@ def test_the_diagram_is_a_drawing_beside_the_text(tmp_path: Path) -> None:
     root = ET.parse(out).getroot()
     assert root.tag == "{http://www.w3.org/2000/svg}svg"
     assert {"UAB", "UBC", "UCA"} <= {element.text for element in root.iter("{http://www.w3.org/2000/svg}text")}
+
+
+def test_a_file_without_a_waveform_is_told_in_plain_words(tmp_path: Path) -> None:
+    path = tmp_path / "trend.pqd"
+    path.write_bytes(interval_file())
+    done = halfcycle("inspect", path, "--diagram", tmp_path / "d.svg", "--strict")
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines() == [
+        f"file:     {path} (PQDIF)",
+        "holds no waveform, so there is nothing to judge; what it holds:",
+        "  - 3 interval observations (RMS) not read as waveforms",
+    ]
+    assert "no diagram" in done.stderr
+    path.write_bytes(file(container(), *interval_records(), checksum=lambda stored: 7))
+    done = halfcycle("inspect", path, "--strict")
+    assert done.returncode == 1
+    assert "read strictly, without repair: checksums of records are not Adler-32" in done.stderr
 
 
 def test_a_stated_hookup_and_nominal_voltage_are_used_and_what_does_not_fit_comes_with_cautions(tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 from made_fleet import command, cut, halfcycle, made_capture, ns, write_capture
+from readers.pqdif_bytes import interval_file
 
 SAG = [(0.5, 0.2, 0.5)]
 START = "2026-03-01T12:00:00"
@@ -154,6 +155,40 @@ def test_thresholds_and_nominal_values_given_by_the_user_are_used(folder: Path, 
     rows = pq.read_table(out).to_pylist()
     assert {row["reference_v"] for row in rows} == {240.0}
     assert rows[0]["magnitude"] == pytest.approx(0.5 * 230 / 240, abs=0.002)
+
+
+def test_files_without_a_waveform_are_counted_and_noted_and_no_fault(tmp_path: Path) -> None:
+    inputs = tmp_path / "in"
+    write_capture(made_capture(START, sags=SAG, station="REC-1"), inputs / "a.parquet")
+    out = tmp_path / "e.csv"
+    (inputs / "trend.pqd").write_bytes(interval_file())
+    done = screen(inputs, "--out", out)
+    assert done.returncode == 0, done.stderr
+    assert "1 events in 1 captures of 2 files" in done.stdout
+    assert "1 file holds no waveform; the notes say what else" in done.stdout.splitlines()
+    (inputs / "deep").mkdir()
+    (inputs / "deep" / "trend.pqd").write_bytes(interval_file())
+    done = screen(inputs, "--out", out, "--notes")
+    assert "2 files hold no waveform; the notes say what else" in done.stdout.splitlines()
+    for name in ("trend.pqd", "deep/trend.pqd"):
+        assert f"{inputs / name}: 3 interval observations (RMS) not read as waveforms" in done.stdout.splitlines()
+    assert not (tmp_path / "e.quarantine.csv").exists()
+
+
+def test_strict_lists_what_would_be_put_right_with_its_reason_and_status_3(tmp_path: Path) -> None:
+    inputs = tmp_path / "in"
+    write_capture(made_capture(START, sags=SAG, station="REC-1"), inputs / "a.parquet")
+    rows = "".join(f"{i + 0.01 * (i % 3)},1\n" for i in range(9))  # steps that vary by more than a thousandth
+    (inputs / "uneven.csv").write_text(f"t (s),ua (V)\n{rows}", encoding="utf-8")
+    assert screen(inputs, "--out", tmp_path / "e.csv").returncode == 0
+    done = screen(inputs, "--out", tmp_path / "e.csv", "--strict")
+    assert done.returncode == 3
+    assert "1 events in 1 captures of 1 files" in done.stdout
+    assert "set aside: 1 files that could not be read without repair" in done.stdout
+    with (tmp_path / "e.quarantine.csv").open(encoding="utf-8", newline="") as stream:
+        (row,) = csv.DictReader(stream)
+    assert Path(row["path"]) == inputs / "uneven.csv"
+    assert row["reason"].startswith("uneven.csv: read strictly, without repair: ")
 
 
 def test_an_empty_folder_gives_an_empty_catalogue(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ from made_fleet import (
     write_capture,
     write_fleet,
 )
+from readers.pqdif_bytes import interval_file
 
 SITES = (SITE, "Öllwang 2", "Weir & Mill")
 
@@ -153,7 +154,9 @@ def new_fleet(root: Path, filled: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def many(tmp_path_factory: pytest.TempPathFactory, starter: Starter) -> Undisturbed:
-    """Three sites' records over midnight in pairs and single files, one damaged, one of no site, one there twice."""
+    """Three sites' records over midnight in pairs and single files, one damaged, one of no site, one there twice,
+    one without a waveform.
+    """
     root = tmp_path_factory.mktemp("many")
     inbox = root / "filled"
     for i, site in enumerate(SITES):
@@ -165,18 +168,20 @@ def many(tmp_path_factory: pytest.TempPathFactory, starter: Starter) -> Undistur
     shutil.copy(inbox / SITE / "deep 1" / "Größe 1.parquet", inbox / SITE / "twice.parquet")
     damaged(inbox / SITE / "damaged.cfg")
     write_capture(made_capture("2026-03-03T11:00:00"), inbox / "nowhere" / "a.cfg")
+    (inbox / SITE / "trend.pqd").write_bytes(interval_file())
     return undisturbed_run(root, starter)
 
 
 @pytest.fixture(scope="module")
 def few(tmp_path_factory: pytest.TempPathFactory, starter: Starter) -> Undisturbed:
-    """A record in two pairs of files over midnight, and a damaged pair."""
+    """A record in two pairs of files over midnight, a damaged pair, and a file without a waveform."""
     root = tmp_path_factory.mktemp("few")
     inbox = root / "filled"
     whole = made_capture("2026-03-01T23:59:58", seconds=4.0, sags=[(1.5, 1.0, 0.6)])
     for k, piece in enumerate(cut(whole, 2.0)):
         write_capture(piece, inbox / SITE / f"{k}.cfg")
     damaged(inbox / SITE / "damaged.cfg")
+    (inbox / SITE / "trend.pqd").write_bytes(interval_file())
     return undisturbed_run(root, starter)
 
 
@@ -201,13 +206,14 @@ def check_end(config: Path, expected: Undisturbed) -> None:
     assert names(fleet.quarantine) == expected.quarantine
     assert names(fleet.store / "waveforms") == expected.waveforms
     assert catalogue_bytes(fleet.store) == expected.catalogue
-    quarantined = {name: mark for name, mark in digests(fleet.quarantine).items() if not name.endswith(".reason.txt")}
-    assert digests(fleet.processed) | quarantined == expected.inbox
+    moved = digests(fleet.processed) | digests(fleet.quarantine)
+    assert {name: mark for name, mark in moved.items() if not name.endswith(".reason.txt")} == expected.inbox
     assert [name for name in names(config.parent) if ".aside" in name] == []
 
 
 def test_the_undisturbed_run_has_each_file_in_one_place_and_the_bad_ones_aside(many: Undisturbed) -> None:
-    assert len(many.processed) + len(many.quarantine) == len(many.inbox) + 2  # with two reasons
+    assert len(many.processed) + len(many.quarantine) == len(many.inbox) + 3  # with three reasons
+    assert [name for name in many.processed if name.endswith(".reason.txt")] == [f"{SITE}/trend.pqd.reason.txt"]
     assert [name for name in many.quarantine if name.endswith(".cfg")] == [f"{SITE}/damaged.cfg", "nowhere/a.cfg"]
     assert len(many.waveforms) == 8 * len(SITES)
 
@@ -245,7 +251,7 @@ def test_a_run_killed_before_any_step_on_the_disk_is_finished_by_the_next(
             break
         assert status == -signal.SIGKILL
         step += 1
-    assert step >= 17  # 2 captures and 2 days are put in place, 6 files linked and 6 removed, 1 reason is written
+    assert step >= 20  # 2 captures and 2 days are put in place, 7 files linked and 7 removed, 2 reasons are written
 
 
 @pytest.mark.parametrize("delay_s", [0.0, 0.05, 0.2])

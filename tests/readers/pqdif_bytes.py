@@ -246,3 +246,15 @@ START_NS = 1_772_431_200_250_000_000  # of it
 def observation(*instances: Entry, start: datetime = START, more: Sequence[Entry] = ()) -> tuple[str, bytes]:
     entries = [text("tagObservationName", "made"), time("tagTimeStart", start), *more]
     return "tagRecObservation", body(*entries, collection("tagChannelInstances", *instances))
+
+
+def interval_records(n_observations: int = 3) -> list[tuple[str, bytes]]:
+    """A data source of RMS values in intervals, as trend recorders have it, and observations of them."""
+    definition = channel("UA rms", quantity_type=VALUE_LOG, characteristic=RMS, value_type=AVG)
+    values = instance(0, steps((2, 600.0)), stored(40, [230.0, 231.0]))
+    return [source(definition), *[observation(values)] * n_observations]
+
+
+def interval_file() -> bytes:
+    """A sound file of three observations in which there is no waveform."""
+    return file(container(), *interval_records())

@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture
 from pipeline.errors import ReadError
-from pipeline.readers import capture_files, companions_of, read_captures
+from pipeline.readers import capture_files, companions_of, read_captures, reader_of, remarks_on
 from pipeline.readers.contract import Repair
 from pipeline.terms import Quantity
 
@@ -52,6 +52,7 @@ def check_reader_contract(
     assert [capture.header for capture in read_captures(path)] == [capture.header for capture in captures]
     _check_quantities(path, captures_expected, rtol=rtol)
     _check_strict(path, captures)
+    assert reader_of(path).remarks(path) == (), "there are remarks on a file that has captures"
     assert not set(companions_of(path)) & set(capture_files([path.parent])), "a companion counts as a capture file"
     with tempfile.TemporaryDirectory() as folder:
         copied = _copy(path, Path(folder) / ODD_FOLDERS, ODD_STEM)
@@ -93,9 +94,11 @@ def check_broken_copies(path: Path, *, n_copies: int = 150, seed: int = 1) -> No
         for _ in range(n_copies):
             file = files[rng.integers(len(files))]
             (copied.parent / file.name).write_bytes(_damaged(file.read_bytes(), rng))
+            n_captures = 0
             try:
-                for capture in read_captures(copied):
+                for n_captures, capture in enumerate(read_captures(copied), start=1):  # noqa: B007
                     assert capture.samples.shape == (len(capture.header.channels), capture.header.n_samples)
+                assert n_captures or remarks_on(copied)
             except ReadError:
                 n_refused += 1
             shutil.copyfile(file, copied.parent / file.name)

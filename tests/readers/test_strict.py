@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import io
+import math
 import zipfile
 from pathlib import Path
 
 import numpy as np
+import pqdif_bytes as made
 import pytest
 from comtrade_files import LINES, VALUES, ascii_rows, binary_rows, put, read_one
 
@@ -100,3 +102,82 @@ def test_a_strict_reading_of_a_bundle_names_the_member(tmp_path):
     bundle.write_bytes(packed.getvalue())
     with pytest.raises(ReadError, match=r"b\.zip, sub/r\.cfg: read strictly"):
         list(read_captures(bundle, strict=True))
+
+
+VALUE_STEPS = made.steps((8, 0.001))
+COUNTS = made.stored(21, [0, 100, -100, 200, 7, -9, 32767, -32768])
+
+
+def settings(*, used, ratio=1.0, calibration=1.0):
+    """Monitor settings of the first channel: a transducer ratio, a calibration, and whether to use them."""
+    setting = made.collection(
+        "tagOneChannelSetting", made.scalar("tagChannelDefnIdx", 32, 0), made.scalar("tagXDSystemSideRatio", 41, ratio),
+        made.scalar("tagXDMonitorSideRatio", 41, 1.0), made.scalar("tagCalRatio", 41, calibration),
+    )  # fmt: skip
+    flags = [made.scalar("tagUseTransducer", 3, used), made.scalar("tagUseCalibration", 3, used)]
+    return "tagRecMonitorSettings", made.body(*flags, made.collection("tagChannelSettingsArray", setting))
+
+
+def sine(rms):
+    return made.stored(40, (rms * math.sqrt(2) * np.sin(2 * np.pi * np.arange(1280) / 128)).tolist())
+
+
+def pqdif(folder, *records, channel=None, times=VALUE_STEPS, values=COUNTS, zone="UTC", checksum=None):
+    """A file of one waveform, with further records before its observation."""
+    source = made.source(made.channel("UA") if channel is None else channel, zone=zone)
+    observation = made.observation(made.instance(0, times, values))
+    path = folder / "x.pqd"
+    path.write_bytes(made.file(made.container(), source, *records, observation, **checksum or {}))
+    return path
+
+
+UNEVEN = made.stored(41, [0.001 * (i + 0.01 * (i % 3)) for i in range(8)])
+LISTED = made.channel("UA", time_method=1)
+
+
+@pytest.mark.parametrize(("records", "how", "words"), [
+    ([], {"times": made.steps((7, 0.001))}, "one fewer than the samples"),
+    ([], {"values": made.stored(40, [1.0, math.inf] * 4)}, "4 values are infinite"),
+    ([], {"channel": made.channel("UA", units=0)}, "without a unit, read as V or A"),
+    ([], {"channel": LISTED, "times": UNEVEN}, "steps vary by up to"),
+    ([], {"checksum": {"checksum": lambda stored: 7}}, "not Adler-32; they are not compared"),
+    ([settings(used=1, ratio=100.0)], {}, "are to be used; values are taken as they are: 100 of UA"),
+    ([settings(used=1, calibration=1.02)], {}, "calibrations are stated and not applied: UA"),
+    ([], {"channel": made.channel("UA", nominal=325.27), "times": made.steps((1280, 1 / 6400)), "values": sine(230.0)},
+     "is the waveform's peak; rated are 230.001 V RMS: UA"),
+])  # fmt: skip
+def test_what_is_put_right_or_guessed_in_a_pqdif_file_is_refused_in_a_strict_reading(tmp_path, records, how, words):
+    path = pqdif(tmp_path, *records, **how)
+    (repair,) = [note for note in read_one(path).header.notes if isinstance(note, Repair)]
+    assert words in repair
+    with pytest.raises(ReadError, match="read strictly, without repair: ") as caught:
+        list(read_captures(path, strict=True))
+    assert words in caught.value.reason
+
+
+@pytest.mark.parametrize(("records", "how", "words"), [
+    ([], {"zone": ""}, "the time zone is not stated"),
+    ([], {"zone": "CET"}, "the time zone stated is 'CET'"),
+    ([settings(used=0, ratio=100.0)], {}, "are not to be used; values are taken as they are"),
+    ([], {"channel": made.channel("UA", units=18)}, "voltages or currents in other units, not judged: UA"),
+    ([], {"values": made.stored(41, [0.1] * 8)}, "64-bit numbers are read as 32-bit ones"),
+    ([], {"channel": made.channel("UA", nominal=230.0), "times": made.steps((1280, 1 / 6400)), "values": sine(0.0)},
+     "neither RMS nor peak of the waveform"),
+])  # fmt: skip
+def test_what_is_odd_but_allowed_in_a_pqdif_file_is_read_strictly_and_noted(tmp_path, records, how, words):
+    (capture,) = read_captures(pqdif(tmp_path, *records, **how), strict=True)
+    assert [words in note for note in capture.header.notes] == [True]
+
+
+def test_observations_that_are_left_out_and_waveforms_without_samples_are_no_repair(tmp_path):
+    intervals, *observations = made.interval_records()
+    source = made.source(made.channel("UA"), made.channel("UB", phase=2))
+    empty = made.instance(1, made.stored(41, []), made.stored(21, []))
+    waveform = made.observation(made.instance(0, VALUE_STEPS, COUNTS), empty)
+    path = tmp_path / "x.pqd"
+    path.write_bytes(made.file(made.container(), intervals, *observations, source, waveform))
+    (capture,) = read_captures(path, strict=True)
+    assert capture.header.notes == (
+        "3 interval observations (RMS) not read as waveforms",
+        "waveforms without samples: UB",
+    )

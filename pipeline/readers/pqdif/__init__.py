@@ -1,7 +1,8 @@
 """PQDIF: the open interchange format for power quality measurements (IEEE 1159.3), as far as it holds waveforms.
 
-Interval values, phasors, magnitudes with durations and the like are left out; each capture's notes count them. Times
-are taken as UTC: the standard's tags name a zone, and nothing says that time stamps are in it.
+Interval values, phasors, magnitudes with durations and the like are left out; each capture's notes count them, and the
+remarks on a file that holds nothing else. Times are taken as UTC: the standard's tags name a zone, and nothing says
+that time stamps are in it.
 
 Source: IEEE 1159.3, editions 1.0 to 1.7, as far as tags are listed in `tags`.
 """
@@ -11,7 +12,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from pipeline.readers.contract import Reader, no_companions
-from pipeline.readers.pqdif.captures import read
+from pipeline.readers.pqdif.captures import read, remarks
 from pipeline.readers.pqdif.tags import SIGNATURE
 
 
@@ -20,4 +21,4 @@ def recognises(path: Path, head: bytes) -> bool:
     return head.startswith(SIGNATURE)
 
 
-READER = Reader("PQDIF", recognises, read, no_companions)
+READER = Reader("PQDIF", recognises, read, no_companions, remarks=remarks)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from pipeline.errors import MalformedRecord
+from pipeline.readers.contract import Repair
 from pipeline.readers.pqdif.sources import MemorySource, Source
 
 MAX_BODY_BYTES: Final = 96 << 20
@@ -268,7 +269,7 @@ def checksum_note(source: Source, record: Record, *, is_adler: bool) -> str | No
 
     Returns
     -------
-    A note where it differs and may be another kind of sum.
+    A repair where it differs: that it is another kind of sum, and the record sound, is a guess.
 
     Raises
     ------
@@ -280,7 +281,7 @@ def checksum_note(source: Source, record: Record, *, is_adler: bool) -> str | No
         return None
     if is_adler:
         raise MalformedRecord(source.path, record.place, "its checksum is not that of its bytes: it is damaged")
-    return "checksums of records are not Adler-32; they are not compared"
+    return Repair("checksums of records are not Adler-32; they are not compared")
 
 
 def adler(source: Source, record: Record) -> int:

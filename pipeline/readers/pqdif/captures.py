@@ -37,6 +37,8 @@ from pipeline.readers.pqdif.timing import Stretch, Timing, timing_of
 from pipeline.terms import Quantity
 
 MAX_CAPTURE_BYTES: Final = 64 << 20
+_READ: Final = (tags.DATA_SOURCE.guid, tags.MONITOR_SETTINGS.guid, tags.OBSERVATION.guid)
+_KNOWN: Final = (*_READ, tags.CONTAINER.guid, tags.BLANK.guid)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capt
     -------
     Iterator of captures in the order of their observations' starts: one for the channels of an observation that share
     a time axis, cut where samples are missing, where the rate changes and where it is long. Nothing where the file
-    holds no waveforms.
+    holds no waveforms; see `remarks`.
 
     Raises
     ------
@@ -83,6 +85,36 @@ def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capt
         rated: dict[int, RatedValues] = {}
         for one in sorted(found, key=lambda one: one.outline.start_ns):
             yield from _captures(file, one, notes, quantities, rated.setdefault(id(one.source), RatedValues()))
+
+
+def remarks(path: Path) -> tuple[str, ...]:
+    """What a file without waveforms holds instead.
+
+    All of its records are compared with their checksums: a damaged definition may hide a waveform.
+
+    Parameters
+    ----------
+    path : of the file.
+
+    Returns
+    -------
+    Remarks in words, one at least; none where the file holds waveforms.
+
+    Raises
+    ------
+    ReadError : as `read`.
+    """
+    with record_file(path) as file:
+        found, others = _look(file)
+        if found:
+            return ()
+        checked = [note for record in file.records if record.tag in _READ and (note := file.check(file.body(record)))]
+        n_unknown = sum(record.tag not in _KNOWN for record in file.records)
+    return (
+        *(others or ("it holds no observation",)),
+        *((f"{n_unknown} record{'s' * (n_unknown > 1)} of unknown types left out",) if n_unknown else ()),
+        *dict.fromkeys(checked),
+    )
 
 
 def _captures(

@@ -100,10 +100,11 @@ def notes_on(source: DataSource, settings: Settings, used: Collection[int]) -> t
     if ratios:
         listed = ", ".join(f"{ratio:g} of {_names(source, [i])}" for i, ratio in ratios)
         use = "are to be used" if settings.uses_transducers else "are not to be used"
-        notes.append(f"transducer ratios are stated, and said that they {use}; values are taken as they are: {listed}")
+        note = f"transducer ratios are stated, and said that they {use}; values are taken as they are: {listed}"
+        notes.append(Repair(note) if settings.uses_transducers else note)  # guessed: that they have been used already
     calibrated = [i for i in settings.calibrated if i in used]
     if calibrated:
-        notes.append(f"calibrations are stated and not applied: {_names(source, calibrated)}")
+        notes.append(Repair(f"calibrations are stated and not applied: {_names(source, calibrated)}"))  # likewise
     return tuple(notes)
 
 

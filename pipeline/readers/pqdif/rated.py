@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Capture
+from pipeline.readers.contract import Repair
 from pipeline.readers.pqdif.channels import samples_series
 from pipeline.readers.pqdif.logical import ChannelDefinition
 from pipeline.terms import LINE_TO_LINE_PHASES
@@ -101,7 +102,7 @@ class RatedValues:
         for i, (_, note) in found.items():
             if note:
                 names.setdefault(note, []).append(header.channels[i].name or f"channel {i + 1}")
-        notes = tuple(f"{note}: {', '.join(those)}" for note, those in names.items())
+        notes = tuple(type(note)(f"{note}: {', '.join(those)}") for note, those in names.items())
         return Capture(replace(header, channels=channels, notes=(*header.notes, *notes)), capture.samples)
 
     def _decide(
@@ -117,7 +118,7 @@ class RatedValues:
             meaning = meanings[i]
             if meaning == "peak" and "rms" in meanings.values():
                 meaning = None  # a deep sag looks like that
-            if meaning is None:
+            if meaning is None:  # no fault of the file's: the whole capture may lie in a sag or an interruption
                 decided: tuple[float | None, str] = (
                     None,
                     f"the nominal value of {nominal:g} V is neither RMS nor peak of the waveform, and left out",
@@ -126,7 +127,7 @@ class RatedValues:
                 rms_v = nominal / math.sqrt(2)
                 decided = (
                     rms_v,
-                    f"the nominal value of {nominal:g} V is the waveform's peak; rated are {rms_v:.6g} V RMS",
+                    Repair(f"the nominal value of {nominal:g} V is the waveform's peak; rated are {rms_v:.6g} V RMS"),
                 )
             else:
                 decided = nominal, ""

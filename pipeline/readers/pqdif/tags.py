@@ -30,6 +30,7 @@ CONTAINER: Final = Tag("tagContainer", guid("89738606-f1c3-11cf-9d89-0080c72e70a
 DATA_SOURCE: Final = Tag("tagRecDataSource", guid("89738619-f1c3-11cf-9d89-0080c72e70a3"))
 MONITOR_SETTINGS: Final = Tag("tagRecMonitorSettings", guid("b48d858c-f5f5-11cf-9d89-0080c72e70a3"))
 OBSERVATION: Final = Tag("tagRecObservation", guid("8973861a-f1c3-11cf-9d89-0080c72e70a3"))
+BLANK: Final = Tag("tagBlank", guid("89738618-f1c3-11cf-9d89-0080c72e70a3"))
 
 # container
 COMPRESSION_STYLE: Final = Tag("tagCompressionStyleID", guid("8973861b-f1c3-11cf-9d89-0080c72e70a3"))
