@@ -1,0 +1,281 @@
+"""An estimator for labelled features: calibrated classes, the primitives present, and what is like none of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Final, Self
+
+import numpy as np
+import numpy.typing as npt
+from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.ensemble import ExtraTreesClassifier
+from sklearn.utils.multiclass import check_classification_targets
+from sklearn.utils.validation import check_is_fitted, check_random_state, validate_data
+
+from classifiers.learned.novelty import Novelty
+
+F64 = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+_LEAST_HELD_OUT: Final = 5  # samples of each class that are held out; with fewer the trees' own samples calibrate
+_FLOOR: Final = 1e-3  # probability of a class that no tree names
+_EXPONENTS: Final = np.geomspace(0.25, 8.0, 81)
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a model says about windows.
+
+    Attributes
+    ----------
+    classes : shape (n,). The most probable class, known or not.
+    confidence : float64, shape (n,). Its calibrated probability among the known classes.
+    known : bool, shape (n,). False: like no class of the training.
+    primitives : float64, shape (n, n_primitives), or None if trained without. Probability that each is present.
+    """
+
+    classes: npt.NDArray[Any]
+    confidence: F64
+    known: Bools
+    primitives: F64 | None
+
+
+class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
+    """Extremely randomised trees with calibrated probabilities, a head of primitives, and a reject option.
+
+    Parameters
+    ----------
+    n_trees : of the classes.
+    n_primitive_trees : of the primitives.
+    max_features : share of the features that a split looks at.
+    calibration_share : share of each class that is held out of the trees, to calibrate.
+    false_rejection : share of windows of known classes that are called unknown.
+    n_jobs : processors that grow the trees and judge.
+    random_state : of the trees and of what is held out.
+
+    Source: P. Geurts, D. Ernst, L. Wehenkel, "Extremely randomized trees", Machine Learning 63, 2006; one exponent on
+    the probabilities as in C. Guo et al., "On calibration of modern neural networks", ICML 2017 (both from memory).
+    """
+
+    def __init__(
+        self,
+        *,
+        n_trees: int = 120,
+        n_primitive_trees: int = 60,
+        max_features: float = 0.3,
+        calibration_share: float = 0.2,
+        false_rejection: float = 0.05,
+        n_jobs: int | None = None,
+        random_state: int | None = None,
+    ) -> None:
+        self.n_trees = n_trees
+        self.n_primitive_trees = n_primitive_trees
+        self.max_features = max_features
+        self.calibration_share = calibration_share
+        self.false_rejection = false_rejection
+        self.n_jobs = n_jobs
+        self.random_state = random_state
+
+    def fit(self, X: npt.ArrayLike, y: npt.ArrayLike, primitives: npt.ArrayLike | None = None) -> Self:
+        """Train.
+
+        Parameters
+        ----------
+        X : shape (n, n_features).
+        y : shape (n,). Classes.
+        primitives : bool, shape (n, n_primitives): which are present. None: the head is left out.
+
+        Returns
+        -------
+        The estimator.
+
+        Raises
+        ------
+        ValueError : shares out of range, or arrays that do not fit one another.
+        """
+        self._check_parameters()
+        features, targets = validate_data(self, X, y, dtype=np.float32)
+        check_classification_targets(targets)
+        self.classes_, code = np.unique(targets, return_inverse=True)
+        present = None if primitives is None else np.asarray(primitives, dtype=bool)
+        if present is not None and (present.ndim != 2 or len(present) != len(code)):
+            raise ValueError(f"primitives of shape {present.shape} do not fit {len(code)} samples")
+        rng = check_random_state(self.random_state)
+        grow, calibrate = self._split(code, rng)
+        seed = int(rng.randint(2**31 - 1))
+        self.trees_ = ExtraTreesClassifier(
+            self.n_trees, max_features=self.max_features, n_jobs=self.n_jobs, random_state=seed
+        ).fit(features[grow], code[grow])
+        self.primitive_trees_: ExtraTreesClassifier | None = None
+        if present is not None:
+            self.primitive_trees_ = ExtraTreesClassifier(
+                self.n_primitive_trees, max_features=self.max_features, min_samples_leaf=2, n_jobs=self.n_jobs,
+                random_state=seed + 1,
+            ).fit(features[grow], present[grow].astype(int))  # fmt: skip
+            self.of_classes_ = np.stack([present[code == i].mean(axis=0) for i in range(len(self.classes_))])
+        self.exponent_ = _best_exponent(self.trees_.predict_proba(features[calibrate]), code[calibrate])
+        self.novelty_ = Novelty.fit(features[grow], code[grow], None if present is None else present[grow])
+        scores = self._scores(features[calibrate])
+        self.tails_ = np.sort(scores, axis=0)
+        self.limit_ = float(np.quantile(self._surprise(scores), 1 - self.false_rejection))
+        return self
+
+    def predict(self, X: npt.ArrayLike) -> npt.NDArray[Any]:
+        """The most probable class of each sample, known or not.
+
+        Parameters
+        ----------
+        X : shape (n, n_features).
+        """
+        best = np.argmax(self.predict_proba(X), axis=1)
+        return np.asarray(self.classes_[best])
+
+    def predict_proba(self, X: npt.ArrayLike) -> F64:
+        """Calibrated probabilities of the classes, in the order of `classes_`.
+
+        Parameters
+        ----------
+        X : shape (n, n_features).
+
+        Returns
+        -------
+        float64, shape (n, n_classes); rows add up to 1.
+        """
+        checked = self._checked(X)
+        return _sharpened(self.trees_.predict_proba(checked), self.exponent_)
+
+    def predict_primitives(self, X: npt.ArrayLike) -> F64:
+        """Probability that each primitive is present.
+
+        Parameters
+        ----------
+        X : shape (n, n_features).
+
+        Returns
+        -------
+        float64, shape (n, n_primitives).
+
+        Raises
+        ------
+        ValueError : trained without primitives.
+        """
+        checked = self._checked(X)
+        if self.primitive_trees_ is None:
+            raise ValueError("the model was trained without primitives")
+        probabilities = _sharpened(self.trees_.predict_proba(checked), self.exponent_)
+        return self._blended(probabilities, self._primitives(self.primitive_trees_, checked))
+
+    def known(self, X: npt.ArrayLike) -> Bools:
+        """Whether each sample is like the class it would be given; the reject option is where it is not.
+
+        Parameters
+        ----------
+        X : shape (n, n_features).
+        """
+        checked = self._checked(X)
+        return np.asarray(self._surprise(self._scores(checked)) <= self.limit_)
+
+    def judge(self, X: npt.ArrayLike) -> Judgement:
+        """Everything at once, which is quicker than one after the other.
+
+        Parameters
+        ----------
+        X : shape (n, n_features).
+
+        Returns
+        -------
+        Judgement.
+        """
+        checked = self._checked(X)
+        raw = self.trees_.predict_proba(checked)
+        present = None if self.primitive_trees_ is None else self._primitives(self.primitive_trees_, checked)
+        probabilities = _sharpened(raw, self.exponent_)
+        best = np.argmax(probabilities, axis=1)
+        surprise = self._surprise(self.novelty_scores(checked, best, present))
+        confidence = probabilities[np.arange(len(best)), best]
+        blended = None if present is None else self._blended(probabilities, present)
+        return Judgement(self.classes_[best], confidence, np.asarray(surprise <= self.limit_), blended)
+
+    def novelty_scores(self, X: npt.NDArray[np.float32], best: npt.NDArray[np.intp], present: F64 | None) -> F64:
+        """The scores that the reject option adds up, before they are put on one scale.
+
+        Parameters
+        ----------
+        X : float32, shape (n, n_features), checked.
+        best : shape (n,). Index of the most probable class.
+        present : shape (n, n_primitives), or None.
+
+        Returns
+        -------
+        float64, shape (n, 2 or 3): distance from the classes, how far features are out of the class's range, and how
+        little the primitives are those of any class.
+        """
+        scores = [self.novelty_.distance(X), self.novelty_.excess(X, best)]
+        if present is not None:
+            scores.append(self.novelty_.disagreement(present))
+        return np.stack(scores, axis=1)
+
+    def _scores(self, X: npt.NDArray[np.float32]) -> F64:
+        present = None if self.primitive_trees_ is None else self._primitives(self.primitive_trees_, X)
+        return self.novelty_scores(X, np.argmax(self.trees_.predict_proba(X), axis=1), present)
+
+    def _surprise(self, scores: F64) -> F64:
+        """Sum of minus the logarithms of the shares of the calibration that score higher."""
+        n = len(self.tails_)
+        total = np.zeros(len(scores))
+        for column, tail in zip(scores.T, self.tails_.T, strict=True):
+            above = n - np.searchsorted(tail, column, side="left")
+            total -= np.log((above + 0.5) / (n + 1))
+        return total
+
+    def _blended(self, probabilities: F64, present: F64) -> F64:
+        """Mean of what the classes say about the primitives and what their own trees say."""
+        return np.asarray(0.5 * (probabilities @ self.of_classes_ + present))
+
+    def _primitives(self, trees: Any, X: npt.NDArray[np.float32]) -> F64:
+        outputs, classes = trees.predict_proba(X), trees.classes_
+        if not isinstance(outputs, list):  # of one primitive alone
+            outputs, classes = [outputs], [classes]
+        columns = [
+            found[:, 1] if len(there) == 2 else np.full(len(X), float(there[0]))
+            for found, there in zip(outputs, classes, strict=True)
+        ]
+        return np.stack(columns, axis=1)
+
+    def _split(
+        self, code: npt.NDArray[np.intp], rng: np.random.RandomState
+    ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """Indices that grow the trees and indices that calibrate."""
+        counts = np.bincount(code)
+        every = np.arange(len(code))
+        if round(self.calibration_share * counts.min()) < _LEAST_HELD_OUT:
+            return every, every
+        held = np.zeros(len(code), dtype=bool)
+        for i, count in enumerate(counts):
+            chosen = rng.permutation(np.flatnonzero(code == i))[: round(self.calibration_share * count)]
+            held[chosen] = True
+        return every[~held], every[held]
+
+    def _checked(self, X: npt.ArrayLike) -> npt.NDArray[np.float32]:
+        check_is_fitted(self)
+        checked: npt.NDArray[np.float32] = validate_data(self, X, dtype=np.float32, reset=False)
+        return checked
+
+    def _check_parameters(self) -> None:
+        for name in ("calibration_share", "false_rejection"):
+            value = getattr(self, name)
+            if not 0 < value < 1:
+                raise ValueError(f"{name} is {value}; it must lie between 0 and 1")
+
+
+def _sharpened(raw: F64, exponent: float) -> F64:
+    powers = np.maximum(raw, _FLOOR) ** exponent
+    result: F64 = powers / powers.sum(axis=1, keepdims=True)
+    return result
+
+
+def _best_exponent(raw: F64, code: npt.NDArray[np.intp]) -> float:
+    """The exponent with which the probabilities of the true classes are largest."""
+    rows = np.arange(len(code))
+    losses = [-np.log(_sharpened(raw, exponent)[rows, code]).mean() for exponent in _EXPONENTS]
+    return float(_EXPONENTS[int(np.argmin(losses))])
