@@ -250,7 +250,7 @@ def _look_at(path: Path, terms: Terms, reading: _Reading) -> _Look:
     judged = {}
     load = partial(_load, reading=reading)
     for record in records_of(_piece(part, partial(_kept_or_loaded, kept, part, load)) for part in parts):
-        indices = tuple(headers.index(piece.header) for piece in record.pieces)
+        indices = tuple(headers.index((piece.origin or piece).header) for piece in record.pieces)
         site = _site(record.header, path)
         judged[indices] = _as_screening(judge(record, site=site, terms=terms), path)
     return _Look(path, tuple(headers), judged)
@@ -284,7 +284,9 @@ def _records_of_parts(parts: tuple[_Part, ...], reading: _Reading) -> list[tuple
     load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(_load, reading=reading))
     pieces = [_piece(part, partial(load, part.path, part.index)) for part in parts]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
-    return [(record, tuple(owners[id(piece)] for piece in record.pieces)) for record in records_of(pieces)]
+    return [
+        (record, tuple(owners[id(piece.origin or piece)] for piece in record.pieces)) for record in records_of(pieces)
+    ]
 
 
 def _without_unreadable(

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
 
-from pipeline.capture import Capture, Header, SampleArray
+from pipeline.capture import Capture, Channel, Header, SampleArray
 from pipeline.catalogue.points import Point, judged_samples, measured_samples
 from pipeline.catalogue.seams import CLOCK_TOLERANCE_NS, runs_on
 
@@ -26,11 +26,13 @@ class Piece:
     header : of the capture.
     load : gives the capture; called when its samples are needed.
     digest : gives the digest of its source; called when an event lies in it.
+    origin : the piece as it was given, where this one has it in units; else None.
     """
 
     header: Header
     load: Callable[[], Capture]
     digest: Callable[[], str]
+    origin: Piece | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +126,8 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     where the first ends, to within half a sample and two microseconds; where another file's stamp is off by up to
     10 ms, they do if the voltage runs on without a step of phase, see `seams.runs_on`. One that begins before the end
     of the one before and repeats its samples (overlapping triggers, a file that is there twice) is joined after what it
-    repeats; one that adds nothing is left out. So no sample counts twice.
+    repeats; one that adds nothing is left out. So no sample counts twice. Captures whose scales differ go together in
+    units, as float32.
 
     Parameters
     ----------
@@ -137,9 +140,11 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     lines: dict[tuple[object, ...], list[Piece]] = {}
     for piece in pieces:
         header = piece.header
-        lines.setdefault((header.station, header.rate_hz, header.sample_type, header.channels), []).append(piece)
+        what = tuple((one.name, one.quantity, one.phase, one.unit, one.point) for one in header.channels)
+        lines.setdefault((header.station, header.rate_hz, what), []).append(piece)
     records = []
-    for line in lines.values():
+    for alike in lines.values():
+        line = _in_common(alike)
         line.sort(key=lambda piece: (piece.header.start_ns, -piece.header.n_samples, piece.header.source))
         chains: list[list[tuple[Piece, int]]] = []
         growing: list[list[tuple[Piece, int]]] = []  # chains that a later capture may still continue
@@ -156,6 +161,30 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
                 chains.append(growing[-1])
         records += [_record(chain) for chain in chains]
     return sorted(records, key=lambda record: (record.header.start_ns, record.header.source))
+
+
+def _in_common(line: list[Piece]) -> list[Piece]:
+    """Pieces of the same channels; in units, where they are scaled or stored in different ways."""
+    if len({(piece.header.sample_type, piece.header.channels) for piece in line}) == 1:
+        return line
+    rated = [one.rated for one in line[0].header.channels]
+    return [_in_units(piece, rated) for piece in line]
+
+
+def _in_units(piece: Piece, rated: list[float | None]) -> Piece:
+    channels = tuple(
+        Channel(one.name, one.quantity, one.phase, one.unit, point=one.point, rated=of_first)
+        for one, of_first in zip(piece.header.channels, rated, strict=True)
+    )
+    header = replace(piece.header, channels=channels, sample_type="float32")
+
+    def load() -> Capture:
+        capture = piece.load()
+        rows = [capture.physical(i).astype(np.float32) for i in range(len(channels))]
+        empty = np.zeros((0, header.n_samples), np.float32)
+        return Capture(replace(header, notes=capture.header.notes), np.stack(rows) if rows else empty)
+
+    return Piece(header, load, piece.digest, piece)
 
 
 def _reaches(before: Header, after: Header) -> bool:

@@ -16,7 +16,7 @@ from pipeline.catalogue.waves import are_waves
 from pipeline.detectors.contract import Need
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
-from pipeline.measures.waveshape import WaveshapeMeter
+from pipeline.measures.waveshape import WaveshapeMeter, sparse_every
 
 _LEAST_CURRENT_PU: Final = 0.1  # of the current's own peak: less is not searched for transients
 
@@ -69,7 +69,8 @@ def measure_whole(
             half = half_of(rate_hz, nominal_hz)
             followers = [follow_marks]
             if "waveshape" in needs:
-                shape = WaveshapeMeter(voltages, rate_hz=rate_hz, nominal_hz=nominal_hz)
+                every = sparse_every(record.duration_s)
+                shape = WaveshapeMeter(voltages, rate_hz=rate_hz, nominal_hz=nominal_hz, every=every)
                 followers.append(shape.follow)
             meter = HalfCycleMeter(
                 channels, rate_hz=rate_hz, nominal_hz=nominal_hz, n_leading=n_voltages, phasors=True,

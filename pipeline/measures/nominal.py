@@ -24,6 +24,9 @@ _LEAST_V = 30.0  # no system or transformer secondary in use lies lower
 _STEADY_SPREAD = 0.03  # of the level: half cycles within it are steady
 _STEADY_SHARE = 0.4  # of the half cycles that must be steady
 _PHASES_APART = 0.1  # of the level by which steady phases may differ
+_BEGINNING = (20, 1 / 20)  # half cycles at least, and share of the record, that show how it begins
+_BEGINS_STEADY = 0.01  # of the level, between the highest and the lowest of a phase there
+_CLEARLY_NEARER = 0.01  # to a usual voltage, that the beginning must be to stand for the rest
 
 
 def find_nominal_frequency(samples: npt.ArrayLike, *, rate_hz: float) -> float:
@@ -86,6 +89,9 @@ class NominalVoltage:
 def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool, rated_v: float | None = None) -> NominalVoltage:
     """The usual system voltage nearest to a record's steady level.
 
+    That is the level at which the record mostly is; or the one that it begins with, where it is steady there and
+    clearly nearer to a usual voltage, or steady nowhere else: a recorder that waits for an event begins before it.
+
     Parameters
     ----------
     u_half : shape (n_channels, n_half_cycles). Urms(1/2) of the judged voltages of one point. [V]
@@ -105,8 +111,12 @@ def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool, rated_v: 
     Source: common practice, no source.
     """
     values = np.atleast_2d(np.asarray(u_half, np.float64))
-    level = steady_level(values)
     kind = "line-to-line" if line_to_line else "phase-to-neutral"
+    if line_to_line:
+        usual = np.asarray(USUAL_LINE_TO_LINE_V)
+    else:
+        usual = np.unique(np.concatenate([np.asarray(USUAL_LINE_TO_LINE_V) / np.sqrt(3), USUAL_PHASE_TO_NEUTRAL_V]))
+    level = _level(values, usual)
     if rated_v is not None and rated_v >= _LEAST_V:
         stated = min(
             (rated_v, rated_v * np.sqrt(3) if line_to_line else rated_v / np.sqrt(3)), key=lambda v: abs(v / level - 1)
@@ -115,10 +125,6 @@ def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool, rated_v: 
             return NominalVoltage(float(stated), level, f"nominal {stated:.5g} V {kind}, as rated in the file")
     if level < _LEAST_V:
         raise SignalError(f"no voltage above {_LEAST_V:g} V: channels not in use; else give the nominal voltage")
-    if line_to_line:
-        usual = np.asarray(USUAL_LINE_TO_LINE_V)
-    else:
-        usual = np.unique(np.concatenate([np.asarray(USUAL_LINE_TO_LINE_V) / np.sqrt(3), USUAL_PHASE_TO_NEUTRAL_V]))
     distance = np.abs(usual / level - 1)
     nearest = float(usual[distance.argmin()])
     if distance.min() > _SNAP:
@@ -126,6 +132,25 @@ def find_nominal_voltage(u_half: npt.ArrayLike, *, line_to_line: bool, rated_v: 
             f"the steady voltage of {level:.5g} V is near no usual system voltage; give the nominal voltage"
         )
     return NominalVoltage(nearest, level, f"nominal {nearest:.5g} V {kind}, from a steady {level:.5g} V")
+
+
+def _level(u_half: F64, usual: F64) -> float:
+    """The steady level that tells the nominal voltage: that of most of the record, or that of its beginning. [V]"""
+    fewest, share = _BEGINNING
+    first = u_half[:, : max(fewest, int(share * u_half.shape[1]))]
+    try:
+        beginning = steady_level(first)
+    except SignalError:
+        return steady_level(u_half)
+    if float(np.median(np.ptp(first, axis=1))) > _BEGINS_STEADY * beginning:
+        return steady_level(u_half)
+    try:
+        level = steady_level(u_half)
+    except SignalError:
+        return beginning
+    off = [float(np.abs(usual / one - 1).min()) for one in (beginning, level)]
+    apart = abs(beginning / level - 1) > _SNAP
+    return beginning if apart and off[0] + _CLEARLY_NEARER < off[1] else level
 
 
 def steady_level(u_half: F64) -> float:

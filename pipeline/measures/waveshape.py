@@ -25,6 +25,7 @@ U8 = npt.NDArray[np.uint8]
 Mask = npt.NDArray[np.bool_]
 
 EVERY: Final = 25  # windows, one is measured: every five seconds; common practice, no source
+_FEWEST_WINDOWS: Final = 12  # of a record, before windows are left out: what is steady shows in a short one too
 _FEWEST_SAMPLES_A_CYCLE: Final = 24  # for notches and more than a few orders
 _AT_ONCE = 16  # windows that are measured at one go
 _IN_UNITS: Final = {"dc", "rms", "harmonics", "interharmonics", "floor", "noise", "abrupt", "depth", "area"}
@@ -71,6 +72,11 @@ class _Cut:
     flags: U8
     n_cycles: int
     rate_hz: float
+
+
+def sparse_every(duration_s: float) -> int:
+    """Of how many windows one is measured in a record of this length; all of them in one of a few seconds."""
+    return min(max(int(duration_s / 0.2) // _FEWEST_WINDOWS, 1), EVERY)
 
 
 class WaveshapeMeter:

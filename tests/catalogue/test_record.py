@@ -135,10 +135,10 @@ def test_overlapping_captures_whose_clocks_differ_by_a_few_samples_are_fitted_by
     [
         {"station": "T"},
         {"rate_hz": 6400.5},
-        {"channels": (*CHANNELS[:2], replace(CHANNELS[2], scale=2.0))},
+        {"channels": (*CHANNELS[:2], replace(CHANNELS[2], unit="kV"))},
         {"channels": (*CHANNELS[:2], replace(CHANNELS[2], name="U3"))},
     ],
-    ids=["station", "rate", "scale", "name"],
+    ids=["station", "rate", "unit", "name"],
 )
 def test_captures_that_are_not_of_one_recorder_are_not_joined(difference: dict[str, object]) -> None:
     samples = wave(200)
@@ -211,3 +211,24 @@ def test_samples_are_not_loaded_where_headers_tell_enough() -> None:
 
     records_of([piece(0), piece(1)])
     assert loaded == []
+
+
+def test_captures_whose_scales_differ_are_one_record_in_units_and_remember_what_they_came_from() -> None:
+    """Common practice, no source: software that converts records fits each file's scale to its own largest sample."""
+    angle = 2 * np.pi * 50 * np.arange(6400) / 3200.0
+    volts = 325.0 * np.sin(angle)
+    pieces = []
+    for k, scale in enumerate((0.05, 0.0123)):
+        part = volts[3200 * k : 3200 * (k + 1)]
+        header = Header(
+            "s", T0 + k * 1_000_000_000, 3200.0, 3200, (Channel("UA", "voltage", "A", "V", scale),), "int16",
+            source=f"{k}.cfg",
+        )  # fmt: skip
+        made = Capture(header, np.round(part / scale).astype(np.int16)[None])
+        pieces.append(Piece(header, lambda made=made: made, str))  # type: ignore[misc]
+    (record,) = records_of(pieces)
+    (point,) = points_of(record.header)
+    joined = np.concatenate(list(record.blocks(point)), axis=1)
+    assert np.abs(joined[0] - volts).max() < 0.026
+    assert record.header.sample_type == "float32"
+    assert [piece.origin for piece in record.pieces] == pieces

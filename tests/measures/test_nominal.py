@@ -136,3 +136,17 @@ def test_a_rated_value_that_fits_the_level_is_believed_and_another_is_not(line_t
     found = find_nominal_voltage(u, line_to_line=line_to_line, rated_v=11000.0)
     assert found.volts == (400.0 if line_to_line else 230.0)
     assert "rated" not in found.note
+
+
+@pytest.mark.parametrize("level", [0.85, 1.12, 0.0])
+def test_a_record_that_begins_at_a_usual_voltage_and_then_stays_off_it_is_judged_by_its_beginning(level: float) -> None:
+    """Common practice, no source: a recorder that waits for an event begins before it."""
+    u_half = np.full((3, 2000), 230.0 * level)
+    u_half[:, :200] = 230.0
+    assert find_nominal_voltage(u_half, line_to_line=False).volts == pytest.approx(230.0, rel=0.005)
+
+
+def test_a_record_that_begins_in_a_sag_is_judged_by_what_follows() -> None:
+    u_half = np.full((3, 2000), 230.0)
+    u_half[:, :200] = 0.5 * 230.0
+    assert find_nominal_voltage(u_half, line_to_line=False).volts == pytest.approx(230.0, rel=0.005)

@@ -9,7 +9,7 @@ from pipeline.capture import Channel
 from pipeline.measures.half_cycle import STRETCH_SAMPLES, HalfCycleMeter
 from pipeline.measures.notches import measure_notches
 from pipeline.measures.spectra import synchronised_spectra, windows_of
-from pipeline.measures.waveshape import Waveshape, WaveshapeMeter
+from pipeline.measures.waveshape import Waveshape, WaveshapeMeter, sparse_every
 
 RATE_HZ, F_HZ = 6400.0, 50.03
 N = 3 * STRETCH_SAMPLES // 2
@@ -96,3 +96,7 @@ def test_a_rate_too_low_for_a_spectrum_gives_none() -> None:
     meter.push(np.round(1000 * np.sin(2 * np.pi * 50 / 800 * np.arange(80_000)) * np.ones((2, 1))).astype(np.int16))
     assert meter.finish().n > 9000
     assert shape.finish() is None
+
+
+def test_a_short_record_has_all_its_windows_measured_and_a_long_one_a_window_every_five_seconds() -> None:
+    assert [sparse_every(seconds) for seconds in (1.0, 4.7, 10.0, 60.0, 3600.0)] == [1, 1, 4, 25, 25]
