@@ -76,8 +76,8 @@ def save(folder: Path, stored: StoredModel) -> None:
     OSError : the folder cannot be written.
     """
     import sklearn
-    import skops  # type: ignore[import-untyped]
-    import skops.io  # type: ignore[import-untyped]
+    import skops
+    import skops.io
 
     model, card = stored.model, stored.card
     if len(card.class_names) != len(model.classes_):
@@ -152,7 +152,7 @@ def _model(data: bytes, name: str) -> DisturbanceClassifier:
     import zipfile
 
     import skops.io
-    from skops.io.exceptions import UntrustedTypesFoundException  # type: ignore[import-untyped]
+    from skops.io.exceptions import UntrustedTypesFoundException
 
     try:
         strange = sorted(set(skops.io.get_untrusted_types(data=data)) - _ALLOWED)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -35,7 +36,7 @@ def inspect_command(
     ] = None,
     diagram: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Draw the hookup and the phasors: a file that ends in .svg."),
+        typer.Option(help="Draw the hookup and the phasors: a file that ends in .svg, or .png with matplotlib."),
     ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="Refuse a file in which something would have to be put right.")
@@ -50,8 +51,8 @@ def inspect_command(
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
     if nominal_voltage is not None and not math.isfinite(nominal_voltage):
         raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
-    if diagram is not None and diagram.suffix.lower() != ".svg":
-        raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg")
+    if diagram is not None and diagram.suffix.lower() not in (".svg", ".png"):
+        raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg or .png")
     found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict)
     if not found.headers:
         _show_no_waveform(found)
@@ -208,6 +209,7 @@ def _show_cautions() -> None:
 def _draw(found: Inspection, path: Path) -> list[Path]:
     """One drawing a measuring point, numbered where there are several."""
     from pipeline.report.phasor_diagram import phasor_svg
+    from pipeline.report.picture import write_png, write_svg
     from pipeline.store.atomic import write_atomically
 
     drawn = [point for point in found.points if point.phasors]
@@ -218,7 +220,7 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
         title = station if point.name is None else f"{station}, {point.name}"
         notes = [f"{finding.what} ({100 * finding.sure:.0f} % sure)" for finding in point.findings]
         svg = phasor_svg(point.phasors, hookup=point.hookup, title=title, notes=notes or ["no sign of wrong wiring"])
-        write_atomically(target, lambda aside, svg=svg: aside.write_text(svg, encoding="utf-8"))  # type: ignore[misc]
+        write_atomically(target, partial(write_png if path.suffix.lower() == ".png" else write_svg, svg))
         paths.append(target)
     if not drawn:
         show.warning("no diagram: no measuring point whose phasors could be told")

@@ -5,10 +5,13 @@ from __future__ import annotations
 import cmath
 import math
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
+import numpy as np
 import pytest
 
 from pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg, phasor_table, scaled
+from pipeline.report.picture import write_png
 from pipeline.terms import HOOKUPS
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -113,3 +116,14 @@ def test_values_are_written_with_the_prefix_that_reads_best(value: float, unit: 
 def test_an_angle_is_never_minus_180_or_minus_0() -> None:
     assert degrees(complex(-1.0, -0.0)) == 180.0
     assert math.copysign(1.0, degrees(complex(1.0, -0.0))) == 1.0
+
+
+def test_the_drawing_as_a_picture_has_its_size_and_its_colours(tmp_path: Path) -> None:
+    matplotlib_image = pytest.importorskip("matplotlib.image")
+    phasors = [Phasor("voltage", "A", 230.0 + 0j), Phasor("current", "A", 5.0 - 2.0j)]
+    svg = phasor_svg(phasors, hookup=HOOKUPS["single-phase"], title="Mill Lane")
+    write_png(svg, tmp_path / "d.png")
+    pixels = matplotlib_image.imread(tmp_path / "d.png")
+    assert pixels.shape[:2] == (2 * 470, 2 * 900)
+    blue = np.abs(pixels[..., :3] - np.array([0x00, 0x72, 0xB2]) / 255).max(axis=2) < 0.02
+    assert 200 < blue.sum() < 50_000

@@ -1,0 +1,80 @@
+"""Our own drawings as files: SVG as it is, PNG through matplotlib, which the extra ``bench`` installs."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Any, Final
+from xml.etree import ElementTree
+
+from pipeline.errors import ConfigError
+
+_DOTS_PER_UNIT: Final = 2.0
+_POINTS_PER_INCH: Final = 72.0
+_ANCHORS: Final = {"start": "left", "middle": "center", "end": "right"}
+
+
+def write_svg(svg: str, path: Path) -> None:
+    """Write an SVG document as it is."""
+    path.write_text(svg, encoding="utf-8")
+
+
+def write_png(svg: str, path: Path) -> None:
+    """Draw an SVG that is made of lines, circles, ellipses, rectangles, polygons, polylines and text.
+
+    Parameters
+    ----------
+    svg : a document of `phasor_diagram`.
+    path : of the PNG.
+
+    Raises
+    ------
+    ConfigError : matplotlib is not installed.
+    """
+    try:
+        import matplotlib.figure as figures
+    except ImportError as error:
+        raise ConfigError("a PNG needs matplotlib; install halfcycle with its extra bench, or ask for .svg") from error
+    root = ElementTree.fromstring(svg)  # our own text, not a file from elsewhere
+    width, height = float(root.attrib["width"]), float(root.attrib["height"])
+    figure = figures.Figure(figsize=(width / _POINTS_PER_INCH, height / _POINTS_PER_INCH))
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set(xlim=(0, width), ylim=(height, 0))
+    axes.set_axis_off()
+    for order, element in enumerate(root):
+        _draw(axes, element.tag.rpartition("}")[2], dict(element.attrib), element.text or "", order)
+    figure.savefig(path, dpi=_DOTS_PER_UNIT * _POINTS_PER_INCH, format="png")
+
+
+def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) -> None:
+    from matplotlib import patches
+
+    def number(name: str) -> float:
+        return float(given.get(name, 0))
+
+    stroke, fill = given.get("stroke", "none"), given.get("fill", "none")
+    style: dict[str, Any] = {
+        "edgecolor": stroke,
+        "facecolor": fill,
+        "linewidth": number("stroke-width"),
+        "zorder": order,
+    }
+    points = [tuple(map(float, pair.split(","))) for pair in given.get("points", "").split()]
+    if kind == "text":
+        axes.text(
+            number("x"), number("y"), text, fontsize=number("font-size"), color=fill, zorder=order,
+            weight=given["font-weight"], ha=_ANCHORS[given["text-anchor"]], va="baseline",
+        )  # fmt: skip
+    elif kind in ("line", "polyline"):
+        x, y = zip(*points, strict=True) if points else ((number("x1"), number("x2")), (number("y1"), number("y2")))
+        lengths = re.findall(r"[\d.]+", given.get("stroke-dasharray", ""))
+        dashes = [float(length) / max(width, 0.1) for length in lengths]
+        line_style: Any = (0, dashes) if dashes else "-"
+        axes.plot(x, y, color=stroke, linewidth=width, linestyle=line_style, zorder=order)
+    elif kind == "polygon":
+        axes.add_patch(patches.Polygon(points, closed=True, **style))
+    elif kind == "rect":
+        axes.add_patch(patches.Rectangle((number("x"), number("y")), number("width"), number("height"), **style))
+    elif kind in ("circle", "ellipse"):
+        across, down = (number("r"), number("r")) if kind == "circle" else (number("rx"), number("ry"))
+        axes.add_patch(patches.Ellipse((number("cx"), number("cy")), 2 * across, 2 * down, **style))
