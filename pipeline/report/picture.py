@@ -53,12 +53,8 @@ def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) ->
         return float(given.get(name, 0))
 
     stroke, fill = given.get("stroke", "none"), given.get("fill", "none")
-    style: dict[str, Any] = {
-        "edgecolor": stroke,
-        "facecolor": fill,
-        "linewidth": number("stroke-width"),
-        "zorder": order,
-    }
+    width = number("stroke-width")
+    style: dict[str, Any] = {"edgecolor": stroke, "facecolor": fill, "linewidth": width, "zorder": order}
     points = [tuple(map(float, pair.split(","))) for pair in given.get("points", "").split()]
     if kind == "text":
         axes.text(

@@ -75,7 +75,7 @@ def test_a_stated_hookup_and_nominal_voltage_are_used_and_what_does_not_fit_come
             2,
             "single-phase, split-phase, four-wire, three-wire, two-element, five-wire, high-leg",
         ),
-        (["--diagram", "a.png"], 2, ".svg"),
+        (["--diagram", "a.gif"], 2, ".svg or .png"),
         (["--nominal-voltage", "inf"], 2, "number of volts"),
         (["--nominal-voltage", "-1"], 2, "--nominal-voltage"),
         (["--hookup", "four-wire"], 1, "needs 3 voltages"),
