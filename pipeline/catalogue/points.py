@@ -12,6 +12,7 @@ from pipeline.capture import Capture, Channel, Header, SampleArray
 from pipeline.errors import SignalError
 from pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
+_COLOURS = {"R": "A", "Y": "B", "B": "C"}
 _LINE_PAIRS = {"AB": ("A", "B"), "BC": ("B", "C"), "CA": ("C", "A")}
 
 
@@ -73,18 +74,31 @@ def points_of(header: Header, *, hookup: str | None = None) -> tuple[Point, ...]
     ------
     SignalError : the hookup needs a voltage that the capture does not have.
     """
-    groups = _groups(header.channels)
+    channels = _by_colour(header.channels)
+    groups = _groups(channels)
     points = []
     for name, phases, notes in groups:
         if hookup is None and not any(phase != "N" for phase in phases):
             continue
         shown = name if len(groups) > 1 else None
         kind = HOOKUPS[hookup] if hookup is not None else _hookup_of(phases)
-        currents = _currents(header.channels, point=name if shown else None)
+        currents = _currents(channels, point=name if shown else None)
         lacking = NEUTRAL in kind.voltages and NEUTRAL not in phases
         lack = (f"hookup {kind.name}, but no voltage from neutral to earth is recorded",) if lacking else ()
         points += _by_nominal(Point(shown, kind, _voltages(kind, phases), (*notes, *lack), currents))
     return tuple(points)
+
+
+def _by_colour(channels: tuple[Channel, ...]) -> tuple[Channel, ...]:
+    """Channels with their phases, where voltages are named by the colours red, yellow and blue: there B is blue."""
+    letters = [re.sub(r"[^A-Z]", "", channel.name.upper())[-1:] for channel in channels]
+    of_voltages = {letter for letter, channel in zip(letters, channels, strict=True) if channel.quantity == "voltage"}
+    if not {"R", "Y", "B"} <= of_voltages or of_voltages & {"A", "C"}:
+        return channels
+    return tuple(
+        replace(channel, phase=_COLOURS[letter]) if letter in _COLOURS and channel.quantity != "other" else channel
+        for letter, channel in zip(letters, channels, strict=True)
+    )
 
 
 def _by_nominal(point: Point) -> list[Point]:
@@ -136,13 +150,14 @@ def _is_plain(point: Point) -> bool:
 
 
 def judged_channels(header: Header, point: Point) -> tuple[Channel, ...]:
-    """A channel for each judged voltage: its own, or one in volts for a difference of two."""
-    return tuple(
-        header.channels[voltage.terms[0][0]]
-        if len(voltage.terms) == 1
-        else Channel(f"U{voltage.phase}", "voltage", voltage.phase, "V")
-        for voltage in point.voltages
-    )
+    """A channel for each judged voltage: its own; where one of them is a difference of two, one in volts for each."""
+    if _is_plain(point):
+        return tuple(header.channels[voltage.terms[0][0]] for voltage in point.voltages)
+    return tuple(Channel(_name(header, voltage), "voltage", voltage.phase, "V") for voltage in point.voltages)
+
+
+def _name(header: Header, voltage: JudgedVoltage) -> str:
+    return header.channels[voltage.terms[0][0]].name if len(voltage.terms) == 1 else f"U{voltage.phase}"
 
 
 def judged_samples(capture: Capture, point: Point, *, first: int = 0) -> SampleArray:

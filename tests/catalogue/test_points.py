@@ -204,3 +204,23 @@ def test_five_wires_say_when_neutral_to_earth_is_not_there(phases: tuple[str, ..
     assert point.phases == ("A", "B", "C")
     assert len(point.notes) == n_notes
     assert all("neutral to earth" in note for note in point.notes)
+
+
+def test_phases_named_by_red_yellow_and_blue_are_a_b_and_c() -> None:
+    """Common practice, no source: colours of conductors in the British tradition; B is blue there, not phase B."""
+    (point,) = points_of(header(*(Channel(n, "voltage", p, "V") for n, p in (("VR", "A"), ("VY", ""), ("VB", "B")))))
+    assert [(voltage.phase, voltage.terms[0][0]) for voltage in point.voltages] == [("A", 0), ("B", 1), ("C", 2)]
+
+
+def test_two_line_to_line_voltages_with_scales_and_their_third_are_all_in_volts() -> None:
+    channels = tuple(Channel(f"V{pair}", "voltage", pair, "V", 0.02) for pair in ("AB", "BC"))
+    head = Header("s", 0, 3200.0, 4, channels, "int16")
+    made = Capture(head, np.array([[100, 200, 300, 400], [10, 20, 30, 40]], np.int16))
+    (point,) = points_of(head)
+    in_volts = [
+        row * channel.scale + channel.offset
+        for row, channel in zip(judged_samples(made, point), judged_channels(head, point), strict=True)
+    ]
+    assert in_volts[0] == pytest.approx([2.0, 4.0, 6.0, 8.0])
+    assert in_volts[1] == pytest.approx([0.2, 0.4, 0.6, 0.8])
+    assert in_volts[2] == pytest.approx([-2.2, -4.4, -6.6, -8.8])
