@@ -25,6 +25,7 @@ FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"indices", "survey"}),
     frozenset({"report"}),
     frozenset({"benchmark", "demo", "exporting", "inspection", "nightly", "screening"}),
+    frozenset({"training"}),
     frozenset({"flows"}),
     frozenset({"cli"}),
 )

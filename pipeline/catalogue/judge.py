@@ -45,6 +45,7 @@ class Terms:
     hookup : a name of `terms.HOOKUPS`.
     detectors : those that look for more than RMS variations.
     explain : say what caused each event, from which side, and its three-phase type; reads the currents.
+    model : folder of a learned classifier that names events too; None: none.
     """
 
     thresholds: Thresholds
@@ -53,6 +54,7 @@ class Terms:
     hookup: str | None = None
     detectors: tuple[Chosen, ...] = ()
     explain: bool = False
+    model: str | None = None
 
     @property
     def needs(self) -> frozenset[Need]:
@@ -171,9 +173,22 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
         if terms.explain and found:
             is_marked = partial(look.is_marked, live)
             found = with_causes(found, record, point, frequency_hz=look.nominal_hz, is_marked=is_marked)
+        if terms.model is not None and found:
+            found = _named_by_model(found, record, point, look, live, terms.model)
         events += found
         coverage.append(_coverage(record, point, look, live, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
+
+
+def _named_by_model(
+    found: list[Event], record: Record, point: Point, look: Look, live: list[int], model: str
+) -> list[Event]:
+    from pipeline.catalogue.learned import stored_model, with_learned_classes  # scikit-learn takes a second to import
+
+    is_marked = partial(look.is_marked, live)
+    return with_learned_classes(
+        found, record, point, stored_model(model), frequency_hz=look.nominal_hz, is_marked=is_marked
+    )
 
 
 def _look(record: Record, point: Point, terms: Terms) -> Look:

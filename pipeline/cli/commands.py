@@ -62,6 +62,7 @@ def _register() -> None:
         measure_command,
         export_command,
         fleet_commands,
+        train_command,
         benchmark_command,
     )
 

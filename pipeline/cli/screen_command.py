@@ -43,6 +43,10 @@ def screen_command(
     explain: Annotated[
         bool, typer.Option("--explain", help="Say what caused each event, from which side; reads the currents too.")
     ] = False,
+    model: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="A model of `halfcycle train`, that names events too."),
+    ] = None,
     worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
     workers: Annotated[
         Optional[int],  # noqa: UP045
@@ -70,7 +74,8 @@ def screen_command(
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
     detectors = choose(_wanted(detect))
-    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain)
+    folder = _checked(model)
+    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder)
     quarantine = out.with_suffix(".quarantine.csv")
     with show.progress("screening") as advance:
         result = screen(
@@ -108,6 +113,16 @@ def screen_command(
         show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
         return Exit.QUARANTINED
     return Exit.DONE
+
+
+def _checked(model: Path | None) -> str | None:
+    """The folder of a model that can be used; a wrong one is said before hours of screening."""
+    if model is None:
+        return None
+    from pipeline.catalogue.learned import stored_model
+
+    stored_model(str(model))
+    return str(model)
 
 
 def _wanted(detect: str) -> dict[str, dict[str, object]]:

@@ -11,7 +11,18 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, command, halfcycle, installed_halfcycle, loaded, made_capture, write_capture, write_fleet
 
-COMMANDS = ("demo", "screen", "inspect", "export", "ingest", "catalogue", "nightly", "measure", "benchmark detectors")
+COMMANDS = (
+    "demo",
+    "screen",
+    "inspect",
+    "export",
+    "ingest",
+    "catalogue",
+    "nightly",
+    "measure",
+    "train",
+    "benchmark detectors",
+)
 
 
 def listed_commands() -> list[str]:

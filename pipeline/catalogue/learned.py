@@ -1,0 +1,98 @@
+"""What a learned classifier calls the events of a point: the columns `learned_class` and `learned_confidence`."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from classifiers.learned.features import extract
+from classifiers.learned.stored import ModelError, StoredModel, load
+from pipeline.catalogue.points import Point, judged_channels
+from pipeline.catalogue.record import Record
+from pipeline.errors import ConfigError
+from pipeline.events import Event
+
+UNKNOWN: Final = "unknown"
+_KINDS: Final = frozenset({"sag", "swell", "interruption", "oscillatory_transient", "impulsive_transient", "notching"})
+_CYCLES: Final = 10
+_LEAD_CYCLES: Final = 2.5  # of the window before the event
+
+
+@lru_cache(maxsize=2)
+def stored_model(folder: str) -> StoredModel:
+    """A model that `halfcycle train` wrote; loaded once a process.
+
+    Raises
+    ------
+    ConfigError : there is none, or it may not be used.
+    """
+    try:
+        return load(Path(folder))
+    except (ModelError, OSError) as error:
+        raise ConfigError(f"model {folder}: {error}") from error
+
+
+def with_learned_classes(
+    events: Sequence[Event],
+    record: Record,
+    point: Point,
+    stored: StoredModel,
+    *,
+    frequency_hz: float,
+    is_marked: Callable[[int, int], bool],
+) -> list[Event]:
+    """Events of one point with what the model calls each, and how sure it is.
+
+    Parameters
+    ----------
+    events : of the point.
+    record, point : that they lie in.
+    stored : the model with its names.
+    frequency_hz : nominal. [Hz]
+    is_marked : whether samples between two record positions are no measurement.
+
+    Returns
+    -------
+    The events in their order. The window of each phase that takes part begins two and a half cycles before the event;
+    of the phases the one counts that the model is surest of; ``unknown`` where all are unlike its training.
+    """
+    named = []
+    for event in events:
+        windows = _windows(event, record, point, frequency_hz, is_marked) if event.kind in _KINDS else None
+        named.append(event if windows is None else _named(event, windows, record, stored, frequency_hz))
+    return named
+
+
+def _windows(
+    event: Event, record: Record, point: Point, frequency_hz: float, is_marked: Callable[[int, int], bool]
+) -> np.ndarray | None:
+    """Ten cycles of each phase that takes part, or None where they are not all there."""
+    cycle = record.header.rate_hz / frequency_hz
+    start = record.position_of(event.start if event.refined_start is None else event.refined_start)
+    first = max(0, min(int(start - _LEAD_CYCLES * cycle), record.n_samples - int(np.ceil(_CYCLES * cycle))))
+    stop = first + round(_CYCLES * cycle)
+    if stop > record.n_samples or is_marked(first, stop):
+        return None
+    raw = np.concatenate(list(record.blocks(point, first=first, stop=stop)), axis=1)
+    channels = judged_channels(record.header, point)
+    whole = point.phases
+    rows = [c for c, phase in enumerate(whole) if phase in event.phases or event.line_to_line or len(whole) == 1]
+    if not rows:
+        return None
+    return np.stack([raw[c].astype(np.float64) * channels[c].scale + channels[c].offset for c in rows])
+
+
+def _named(event: Event, windows: np.ndarray, record: Record, stored: StoredModel, frequency_hz: float) -> Event:
+    features = extract(windows, rate_hz=record.header.rate_hz, nominal_hz=frequency_hz)
+    found = stored.model.judge(features)
+    names = dict(zip(stored.model.classes_.tolist(), stored.card.class_names, strict=True))
+    sure = np.where(found.known, found.confidence, -1.0)
+    best = int(sure.argmax())
+    if sure[best] < 0:
+        return replace(event, learned_class=UNKNOWN, learned_confidence=None)
+    return replace(event, learned_class=names[found.classes[best]], learned_confidence=float(found.confidence[best]))

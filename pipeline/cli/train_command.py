@@ -1,0 +1,34 @@
+"""`halfcycle train`: a learned classifier, stored with its card."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+_EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ --out events.csv --model model"
+
+
+@typer_app.command("train", epilog=_EPILOG)
+def train_command(
+    out: Annotated[Path, typer.Option(help="Folder for the model and its card.", show_default=False)],
+    per_class: Annotated[int, typer.Option(min=20, help="Windows drawn of each of the 29 classes.")] = 2000,
+    seed: Annotated[int, typer.Option(min=0, help="Of the drawn windows and the trees.")] = 1,
+) -> int:
+    """Train the learned classifier on drawn disturbances; needs the extra learned. Minutes on one core."""
+    from pipeline.errors import ConfigError
+    from pipeline.training import trained_model
+
+    try:
+        from classifiers.learned.stored import save
+
+        stored = trained_model(n_per_class=per_class, seed=seed, tell=show.line)
+        save(out, stored)
+    except ModuleNotFoundError as error:
+        raise ConfigError(f"{error}; install halfcycle with its extra learned") from error
+    show.line(f"written: {out}")
+    return Exit.DONE
