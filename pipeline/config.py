@@ -104,6 +104,22 @@ class Run(_Settings):
     strict: bool = False
 
 
+class Learned(_Settings):
+    """The learned classifier: whether it names events too, and the folder of a model that `halfcycle train` wrote."""
+
+    enabled: bool = False
+    model: Path = Path("model")
+
+    def digest(self) -> str:
+        """Digest of what a catalogue depends on: nothing where it is off, else the model's card."""
+        if not self.enabled:
+            return ""
+        try:
+            return hashlib.sha256((self.model / "card.json").read_bytes()).hexdigest()[:32]
+        except OSError as error:
+            raise ConfigError(f"learned.model {self.model}: no model there ({error.strerror or error})") from error
+
+
 class Fleet(_Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
@@ -116,6 +132,7 @@ class Fleet(_Settings):
     detectors: dict[str, dict[str, Any]] = {}
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
+    learned: Learned = Learned()
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -146,7 +163,9 @@ class Fleet(_Settings):
     def site_digest(self, site: Site) -> str:
         """Digest of all settings that a catalogue of the site depends on."""
         judged_by = site.model_copy(update={"stations": (), "time_zone": "UTC"})  # these two name and show, no more
-        further = json.dumps([self.detectors, self.limits, self.explain], sort_keys=True, default=str)
+        further = json.dumps(
+            [self.detectors, self.limits, self.explain, self.learned.digest()], sort_keys=True, default=str
+        )
         text = f"{judged_by.digest()}{self.thresholds[site.thresholds].digest()}{further}"
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
@@ -172,7 +191,8 @@ def load_fleet(path: Path) -> Fleet:
     base = path.resolve().parent
     folders = {key: base / getattr(fleet, key) for key in ("inbox", "store", "processed", "quarantine")}
     _check_folders(folders, path)
-    return fleet.model_copy(update=folders)
+    learned = fleet.learned.model_copy(update={"model": base / fleet.learned.model})
+    return fleet.model_copy(update={**folders, "learned": learned})
 
 
 def load_thresholds(name: str) -> Thresholds:

@@ -10,6 +10,11 @@ import pytest
 from made_fleet import halfcycle, made_capture, write_capture
 
 from classifiers.learned.stored import load
+from pipeline.config import Learned, load_fleet
+from pipeline.errors import ConfigError
+from pipeline.events import events_of
+from pipeline.nightly.days import days_of, read_catalogue
+from pipeline.nightly.run import run_nightly
 
 pytest.importorskip("skops")
 START = "2026-03-01T12:00:00"
@@ -55,3 +60,25 @@ def test_what_is_no_model_is_refused_before_anything_is_screened(tmp_path: Path)
     assert done.returncode == 2
     assert "model" in done.stderr
     assert not (tmp_path / "e.csv").exists()
+
+
+def test_a_fleet_that_switches_it_on_has_the_columns_filled_and_another_model_makes_its_days_stale(
+    model: Path, tmp_path: Path
+) -> None:
+    made = made_capture(START, seconds=2.0, sags=[(0.8, 0.08, 0.5)], station="Quarry Road", snr_db=45.0)
+    write_capture(made, tmp_path / "inbox" / "a.parquet")
+    text = (
+        f'[learned]\nenabled = true\nmodel = "{model}"\n[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\n'
+        'nominal_frequency_hz = 50\nhookup = "single-phase"\ntime_zone = "UTC"\n'
+    )
+    config = tmp_path / "fleet.toml"
+    config.write_text(text)
+    fleet = load_fleet(config)
+    run_nightly(fleet)
+    (event,) = events_of(read_catalogue(fleet, [day for day, _ in days_of(fleet)]))
+    assert (event.kind, event.learned_class) == ("sag", "sag")
+    off = fleet.model_copy(update={"learned": Learned()})
+    assert off.site_digest(off.sites[0]) != fleet.site_digest(fleet.sites[0])
+    config.write_text(text.replace(str(model), "nowhere"))
+    with pytest.raises(ConfigError, match="no model there"):
+        load_fleet(config).site_digest(fleet.sites[0])

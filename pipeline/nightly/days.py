@@ -228,6 +228,7 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
         site.hookup,
         choose(wanted),
         fleet.explain,
+        str(fleet.learned.model) if fleet.learned.enabled else None,
     )
 
 
