@@ -163,7 +163,7 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
         except SignalError as error:
             coverage.append(Coverage(point.name, 0.0, seconds, str(error)))
             continue
-        notes += [*point.notes, *words]
+        notes += [*point.notes, *words, *_unseen_shapes(point, look, live)]
         found: list[Event] = []
         for first, stop in look.spans(reference.thresholds, reference.nominal_v, live):
             measured = _measured(record, point, look, live, reference, first=first, stop=stop)
@@ -178,6 +178,18 @@ def judge(record: Record, *, site: str, terms: Terms, within: tuple[int, int] | 
         events += found
         coverage.append(_coverage(record, point, look, live, within))
     return Findings(tuple(events), tuple(coverage), tuple(notes))
+
+
+def _unseen_shapes(point: Point, look: Look, live: list[int]) -> list[str]:
+    """What to say where no window of a voltage shows its waveshape: crests that are flat to the count look clipped."""
+    if look.waveshape is None:
+        return []
+    hidden = [point.phases[c] for c in live if look.waveshape.flags[c].size and look.waveshape.flags[c].all()]
+    if not hidden:
+        return []
+    return [
+        f"clipped or missing samples in every window: harmonics, notches and the like not judged: {', '.join(hidden)}"
+    ]
 
 
 def _named_by_model(

@@ -39,6 +39,7 @@ class CurrentTransientSettings(TransientSettings):
     threshold_pu: float = Field(default=0.5, gt=0)
 
 
+_LONGEST_SUSPECT_S = 10.0  # what differs from cycle to cycle for longer on end is the state of the voltage: no source
 _SERIES: frozenset[Need] = frozenset({"series"})
 _SHAPE: frozenset[Need] = frozenset({"series", "waveshape"})
 _CURRENTS: frozenset[Need] = frozenset({"series", "currents"})
@@ -159,6 +160,8 @@ def _searched(
 ) -> list[Finding]:
     found: list[Finding] = []
     for first, stop in suspects:
+        if stop - first > _LONGEST_SUSPECT_S * measured.rate_hz:
+            continue
         u = waveform(first, stop)
         if not np.isfinite(u).all() or stop - first < FEWEST_CYCLES * measured.rate_hz / measured.nominal_hz:
             continue

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.measures.aggregation import TEN_MINUTES_NS
 from pipeline.measures.harmonic_indices import (
     distortion_of_rms,
     harmonic_loss_factor,
@@ -173,7 +174,11 @@ class _Measured:
             if p is None or symbol == "p_total":
                 return p
             sign = 1.0 if symbol == "energy_in" else -1.0
-            return np.maximum(sign * p, 0.0) * self._blocks.lengths_ns / _NS_PER_H
+            starts = self._blocks.starts_ns
+            to_tick = (
+                TEN_MINUTES_NS - starts % TEN_MINUTES_NS
+            )  # beyond it the next block begins: no energy counts twice
+            return np.maximum(sign * p, 0.0) * np.minimum(self._blocks.lengths_ns, to_tick) / _NS_PER_H
         if symbol == "q1_total":
             powers = self._conductors()
             return np.sum([power.q1 for _, power in powers], axis=0) if powers else None

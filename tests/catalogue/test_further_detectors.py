@@ -217,3 +217,27 @@ def test_transients_of_currents_are_looked_for_where_asked_and_are_told_from_tho
     assert event.reference_v == pytest.approx(2000 * 0.01 / np.sqrt(2), rel=0.01)  # what usually flows [A]
     assert (event.start - START_NS) / 1e9 == pytest.approx(45.0, abs=0.001)
     assert judged({"transient": {}}, added_current=1.5 * ringing) == []
+
+
+def test_what_differs_from_cycle_to_cycle_for_over_ten_seconds_on_end_is_no_transient() -> None:
+    """Common practice, no source. Notches as narrow as a sample or two fall on other samples in each cycle; searched
+    all the same, they gave a hundred events."""
+    f_hz = 49.98
+    angle = 2 * np.pi * f_hz * np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    notches = np.zeros(angle.size)
+    for k in range(6):
+        inside = np.abs((angle - np.pi / 6 - k * np.pi / 3 + np.pi) % (2 * np.pi) - np.pi) < 0.03
+        notches[inside] = -0.6 * np.sin(angle[inside])
+    assert judged({"transient": {}}, added=notches, f_hz=f_hz) == []
+
+
+def test_crests_that_are_flat_to_the_count_are_named_as_not_judged() -> None:
+    t = np.arange(round(20 * RATE_HZ)) / RATE_HZ
+    rows = [np.clip(12_000 * np.sin(2 * np.pi * F_HZ * t - p * 2 * np.pi / 3), -9_000, 9_000) for p in range(3)]
+    channels = tuple(Channel(f"U{p}", "voltage", p, "V", SCALE) for p in "ABC")
+    header = Header("s", START_NS, RATE_HZ, t.size, channels, "int16")
+    capture = Capture(header, np.round(np.stack(rows)).astype(np.int16))
+    (record,) = records_of([Piece(header, lambda: capture, lambda: "d")])
+    terms = Terms(Thresholds(), NOMINAL_V, F_HZ, "four-wire", choose({"flat_topping": {}}))
+    found = judge(record, site="s", terms=terms)
+    assert any("harmonics, notches and the like not judged: A, B, C" in note for note in found.notes)

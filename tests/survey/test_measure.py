@@ -120,6 +120,15 @@ def test_power_is_that_of_the_fundamentals_and_of_the_fifth_harmonics(whole: Tre
     assert values["s_e"] >= values["p_total"]
 
 
+def test_no_energy_counts_twice_where_blocks_begin_anew_at_a_tick() -> None:
+    """The block that the tick falls into overlaps the next one: IEC 61000-4-30 Ed. 3, 4.4 (from memory)."""
+    trend = measured(record_of(made(seconds=30.0)), "energy_in", "p_total", interval_s=600.0).table
+    energy, power = (trend.column(name).to_numpy() for name in ("energy_in", "p_total"))
+    # From the first whole block to the tick, and from there to the end of the last whole one.
+    covered_s = trend.column("measured").to_numpy() * 600.0
+    assert energy == pytest.approx(power * covered_s / 3600, rel=1e-4)
+
+
 def test_unbalance_is_that_of_the_phasors(whole: Trend) -> None:
     turn = np.exp(2j * np.pi / 3)
     u = np.array(MAGNITUDES) * np.array([1, turn**2, turn])
