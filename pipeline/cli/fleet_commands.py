@@ -124,6 +124,11 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             f"files: {states.count('stored')} stored, {states.count('known')} known before, "
             f"{states.count('quarantined')} quarantined; {sum(o.n_new for o in summary.files)} new captures"
         )
+        n = states.count("no waveform")
+        if n:
+            files = "1 file holds" if n == 1 else f"{n} files hold"
+            beside = "it" if n == 1 else "each"
+            show.line(f"{files} no waveform: moved to processed, the reason beside {beside} in a .reason.txt")
     if summary.days:
         judged = sum(day.judged_s for day in summary.days)
         not_judged = sum(day.not_judged_s for day in summary.days)

@@ -12,7 +12,7 @@ from pipeline.catalogue.points import points_of
 from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.errors import ReadError, SignalError
 from pipeline.quantities import chosen_quantities
-from pipeline.readers import capture_files, read_captures, reader_of
+from pipeline.readers import capture_files, read_captures, reader_of, remarks_on
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
 
@@ -58,17 +58,19 @@ def measure_files(
     load = lru_cache(maxsize=_KEPT_CAPTURES)(_load)
     by_site: dict[str, list[Piece]] = {}
     set_aside: list[tuple[Path, str]] = []
+    not_measured: list[tuple[str, str, str]] = []
     for path in capture_files(paths):
         try:
             headers = _headers(path)
+            remarks = [] if headers else list(remarks_on(path))
         except ReadError as error:
             set_aside.append((path, str(error)))
             continue
+        not_measured += [(path.stem, "", remark) for remark in remarks]
         for i, header in enumerate(headers):
             piece = Piece(header, partial(load, path, i), str)
             by_site.setdefault(header.station or path.stem, []).append(piece)
     found: dict[tuple[str, str], list[Trend]] = {}
-    not_measured: list[tuple[str, str, str]] = []
     records = [(site, record) for site, pieces in by_site.items() for record in records_of(pieces)]
     for i, (site, record) in enumerate(records):
         for point, outcome in _measured(record, survey, hookup):

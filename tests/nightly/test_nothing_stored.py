@@ -58,7 +58,10 @@ def test_a_file_without_a_waveform_does_not_raise_the_exit_status(config: Path) 
     done = halfcycle("ingest", "--config", config)
     assert done.returncode == 0, done.stderr
     assert "quarantined" not in done.stderr
-    assert "2 stored" in done.stdout
+    assert done.stdout.splitlines() == [
+        "files: 2 stored, 0 known before, 0 quarantined; 2 new captures",
+        "1 file holds no waveform: moved to processed, the reason beside it in a .reason.txt",
+    ]
 
 
 def test_a_file_without_a_waveform_that_comes_again_lies_there_once(config: Path) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from made_fleet import halfcycle
+from readers.pqdif_bytes import interval_file
 
 from pipeline.capture import Capture
 from pipeline.catalogue.points import points_of
@@ -237,6 +238,14 @@ def test_files_are_measured_by_site_judged_and_a_bad_one_is_set_aside(tmp_path: 
     assert [path.name for path, _ in found.set_aside] == ["bad.parquet"]
     judged = judge_files([tmp_path / "a.parquet"], load_limit_profile("en-50160-lv"), Survey(()))
     assert {one.verdict for one in judged["Mill Lane", ""]} == {"too little data"}
+
+
+def test_a_sound_file_that_holds_no_waveform_is_named_with_what_it_holds(tmp_path: Path) -> None:
+    """IEEE 1159.3 has files of RMS intervals alone."""
+    (tmp_path / "x.pqd").write_bytes(interval_file())
+    found = measure_files([tmp_path], Survey(chosen_quantities(["u_rms"]), 10.0))
+    assert (found.trends, found.set_aside) == ({}, ())
+    assert found.not_measured == (("x", "", "3 interval observations (RMS) not read as waveforms"),)
 
 
 def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what_is_wrong(tmp_path: Path) -> None:
