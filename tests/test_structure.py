@@ -22,10 +22,9 @@ FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"measures", "readers", "store", "synthesis", "writers"}),
     frozenset({"detectors"}),  # side by side with the last, but that they read the series that a measure gives
     frozenset({"catalogue"}),
-    frozenset({"indices", "survey"}),
+    frozenset({"indices", "learning", "survey"}),
     frozenset({"report"}),
     frozenset({"benchmark", "demo", "exporting", "inspection", "nightly", "screening"}),
-    frozenset({"training"}),
     frozenset({"flows"}),
     frozenset({"cli"}),
 )

@@ -21,7 +21,7 @@ def train_command(
 ) -> int:
     """Train the learned classifier on drawn disturbances; needs the extra learned. Minutes on one core."""
     from pipeline.errors import ConfigError
-    from pipeline.training import trained_model
+    from pipeline.learning.training import trained_model
 
     try:
         from classifiers.learned.stored import save

@@ -16,7 +16,7 @@ from threadpoolctl import threadpool_limits
 
 from classifiers.learned.features import extract
 from classifiers.learned.model import DisturbanceClassifier
-from pipeline.benchmark.learned import (
+from pipeline.learning.family import (
     CLEAN,
     TRAINING,
     WINDOWS_PER_CLASS,

@@ -16,14 +16,14 @@ from classifiers.learned import stored
 from classifiers.learned.features import FEATURES
 from classifiers.learned.model import DisturbanceClassifier
 from classifiers.learned.stored import Card, ModelError, StoredModel, load, save
-from pipeline.benchmark.learned import (
+from pipeline.learning.family import (
     TRAINING,
     LabelledFeatures,
     at_noise,
     labelled_features,
-    score,
     train,
 )
+from pipeline.learning.scores import score_judgement
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 BARS = "the project's own bars for the learned classifier, macro-F1 by level of noise; a small training is allowed less"
@@ -48,7 +48,7 @@ def fresh() -> LabelledFeatures:
 
 def test_a_small_training_names_fresh_windows_at_40_db(small: DisturbanceClassifier, fresh: LabelledFeatures) -> None:
     """BARS: 0.93, with a thousandth of the windows 0.90. Calibration: 435 windows tell an error to about 2 %."""
-    scores = score(small.judge(fresh.features), fresh)
+    scores = score_judgement(small.judge(fresh.features), fresh)
     assert scores.macro_f1 >= 0.90
     assert scores.joined_f1 >= scores.macro_f1
     assert np.nanmin(scores.primitive_f1) >= 0.85
@@ -63,7 +63,7 @@ def test_a_training_of_300_windows_a_class_holds_the_bars() -> None:
     bars = ((None, 0.93, 0.992), (40.0, 0.93, 0.987), (30.0, 0.91, 0.970), (20.0, 0.85, 0.940))
     for snr_db, plain, joined in bars:
         truth = labelled_features(20, conditions=at_noise(snr_db), seed=60)
-        scores = score(model.judge(truth.features), truth)
+        scores = score_judgement(model.judge(truth.features), truth)
         assert scores.macro_f1 >= plain
         assert scores.joined_f1 >= joined - 0.01
         assert scores.calibration_error <= 0.03

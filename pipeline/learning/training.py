@@ -6,7 +6,8 @@ from collections.abc import Callable
 from typing import Final
 
 from classifiers.learned.stored import Card, StoredModel
-from pipeline.benchmark.learned import TRAINING, WINDOWS_PER_CLASS, at_noise, labelled_features, score, train
+from pipeline.learning.family import TRAINING, WINDOWS_PER_CLASS, at_noise, labelled_features, train
+from pipeline.learning.scores import score_judgement
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 _TEST_PER_CLASS: Final = 40
@@ -36,7 +37,7 @@ def trained_model(
     for level in _LEVELS_DB:
         name = "no noise" if level is None else f"{level:g} dB"
         drawn = labelled_features(_TEST_PER_CLASS, conditions=at_noise(level), seed=seed + 7919)
-        found = score(model.judge(drawn.features), drawn)
+        found = score_judgement(model.judge(drawn.features), drawn)
         scores[f"macro F1, {name}"] = found.macro_f1
         scores[f"macro F1 with near-degenerate pairs joined, {name}"] = found.joined_f1
         say(f"{name}: macro F1 {found.macro_f1:.3f}, with near-degenerate pairs joined {found.joined_f1:.3f}")

@@ -1,4 +1,4 @@
-"""Training of the learned classifier on the parametric family, and its scores on fresh draws."""
+"""Labelled features drawn from the parametric family of disturbances, and models trained on them."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from classifiers.learned.features import extract
-from classifiers.learned.model import DisturbanceClassifier, Judgement
-from pipeline.synthesis.parametric import FORMS, JOINED, PRIMITIVES, Conditions, parametric_windows
+from classifiers.learned.model import DisturbanceClassifier
+from pipeline.synthesis.parametric import FORMS, Conditions, parametric_windows
 
 F64 = npt.NDArray[np.float64]
 
@@ -38,26 +38,6 @@ class LabelledFeatures:
     classes: npt.NDArray[np.int64]
     primitives: npt.NDArray[np.bool_]
     snr_db: F64
-
-
-@dataclass(frozen=True, slots=True)
-class Scores:
-    """Scores on one set.
-
-    Attributes
-    ----------
-    macro_f1 : over the classes.
-    joined_f1 : with the pairs that differ by flicker inside the event alone taken for one class.
-    primitive_f1 : shape (8,), in the order of `PRIMITIVES`.
-    calibration_error : expected, over ten bins of the confidence.
-    rejected : share called unknown.
-    """
-
-    macro_f1: float
-    joined_f1: float
-    primitive_f1: F64
-    calibration_error: float
-    rejected: float
 
 
 def labelled_features(
@@ -109,45 +89,6 @@ def train(
     drawn = labelled_features(n_per_class, conditions=conditions, seed=seed, classes=classes)
     estimator = DisturbanceClassifier(random_state=seed) if model is None else model
     return estimator.fit(drawn.features, drawn.classes, drawn.primitives)
-
-
-def score(judgement: Judgement, truth: LabelledFeatures) -> Scores:
-    """Compare what a model says with the truth.
-
-    Parameters
-    ----------
-    judgement : of the features of `truth`, by a model trained with primitives.
-    truth : of the same windows.
-    """
-    from sklearn.metrics import f1_score
-
-    said = np.asarray(judgement.classes, dtype=np.int64)
-    joined = np.arange(max(FORMS) + 1)
-    for kept, other in JOINED:
-        joined[other] = kept
-    present = np.zeros((len(said), len(PRIMITIVES)), dtype=bool)
-    if judgement.primitives is not None:
-        present = judgement.primitives > 0.5
-    return Scores(
-        macro_f1=float(f1_score(truth.classes, said, average="macro")),
-        joined_f1=float(f1_score(joined[truth.classes], joined[said], average="macro")),
-        primitive_f1=np.array(
-            [f1_score(mine, own, zero_division=np.nan) for mine, own in zip(truth.primitives.T, present.T, strict=True)]
-        ),
-        calibration_error=_calibration_error(judgement.confidence, said == truth.classes),
-        rejected=float(np.mean(~judgement.known)),
-    )
-
-
-def _calibration_error(confidence: F64, right: npt.NDArray[np.bool_]) -> float:
-    """Mean distance between confidence and share right over ten equal bins, weighted by their counts."""
-    place = np.minimum((confidence * 10).astype(int), 9)
-    error = 0.0
-    for i in range(10):
-        here = place == i
-        if here.any():
-            error += here.mean() * abs(float(confidence[here].mean()) - float(right[here].mean()))
-    return float(error)
 
 
 def at_noise(snr_db: float | None, *, conditions: Conditions = CLEAN) -> Conditions:

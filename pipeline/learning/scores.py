@@ -1,0 +1,125 @@
+"""How well classes, primitives and confidences fit the truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from classifiers.learned.model import Judgement
+from pipeline.learning.family import LabelledFeatures
+from pipeline.synthesis.parametric import FORMS, JOINED, PRIMITIVES
+
+F64 = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Scores:
+    """Scores on one set of windows of the parametric family; NaN: what is scored was not told.
+
+    Attributes
+    ----------
+    accuracy : share right.
+    macro_f1 : over the classes.
+    joined_f1 : with the pairs that differ by flicker inside the event alone taken for one class.
+    primitive_f1 : shape (8,), in the order of `PRIMITIVES`.
+    calibration_error : expected, over ten bins of the confidence.
+    rejected : share called unknown.
+    """
+
+    accuracy: float
+    macro_f1: float
+    joined_f1: float
+    primitive_f1: F64
+    calibration_error: float
+    rejected: float
+
+
+def score(
+    said: Ints,
+    truth: Ints,
+    *,
+    confidence: F64 | None = None,
+    known: Bools | None = None,
+    primitives: F64 | None = None,
+) -> Scores:
+    """Compare what is said of windows with the truth.
+
+    Parameters
+    ----------
+    said, truth : shape (n,). Classes, 1 to 29.
+    confidence : shape (n,). Probability of the class that is said.
+    known : shape (n,). False: called unknown.
+    primitives : shape (n, 8). Probability that each is present.
+    """
+    from sklearn.metrics import f1_score
+
+    joined = np.arange(max(FORMS) + 1)
+    for kept, other in JOINED:
+        joined[other] = kept
+    classes = np.unique(truth)
+    right = said == truth
+    return Scores(
+        accuracy=float(right.mean()),
+        macro_f1=float(f1_score(truth, said, average="macro", labels=classes)),
+        joined_f1=float(f1_score(joined[truth], joined[said], average="macro", labels=np.unique(joined[truth]))),
+        primitive_f1=_primitive_f1(truth, primitives),
+        calibration_error=np.nan if confidence is None else calibration_error(confidence, right),
+        rejected=np.nan if known is None else float(np.mean(~known)),
+    )
+
+
+def score_judgement(judgement: Judgement, truth: LabelledFeatures) -> Scores:
+    """Scores of what a model says about drawn windows.
+
+    Parameters
+    ----------
+    judgement : of the features of `truth`.
+    truth : of the same windows.
+    """
+    said = np.asarray(judgement.classes, dtype=np.int64)
+    return score(
+        said,
+        truth.classes,
+        confidence=judgement.confidence,
+        known=judgement.known,
+        primitives=judgement.primitives,
+    )
+
+
+def primitives_of(classes: Ints) -> Bools:
+    """Which primitives are present, shape (n, 8), in windows of classes 1 to 29."""
+    table = np.zeros((max(FORMS) + 1, len(PRIMITIVES)), dtype=bool)
+    for number, form in FORMS.items():
+        table[number] = [name in form.primitives for name in PRIMITIVES]
+    found: Bools = table[classes]
+    return found
+
+
+def _primitive_f1(truth: Ints, primitives: F64 | None) -> F64:
+    from sklearn.metrics import f1_score
+
+    if primitives is None:
+        return np.full(len(PRIMITIVES), np.nan)
+    pairs = zip(primitives_of(truth).T, (primitives > 0.5).T, strict=True)
+    return np.array([f1_score(there, told, zero_division=np.nan) for there, told in pairs])
+
+
+def reliability(confidence: F64, right: Bools) -> list[tuple[int, float, float]]:
+    """Count, mean confidence and share right in each of ten equal bins of the confidence that holds any."""
+    place = np.minimum((confidence * 10).astype(int), 9)
+    bins = [place == i for i in range(10)]
+    return [(int(b.sum()), float(confidence[b].mean()), float(right[b].mean())) for b in bins if b.any()]
+
+
+def calibration_error(confidence: F64, right: Bools) -> float:
+    """Mean distance between confidence and share right over ten equal bins, weighted by their counts.
+
+    Source: M. P. Naeini, G. F. Cooper, M. Hauskrecht, "Obtaining well calibrated probabilities using Bayesian binning",
+    AAAI 2015 (from memory).
+    """
+    bins = reliability(confidence, right)
+    return sum(n * abs(sure - share) for n, sure, share in bins) / len(right)
