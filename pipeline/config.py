@@ -254,11 +254,18 @@ def checked(model: type[Model], document: Any, where: str) -> Model:
 def _in_words(model: type[BaseModel], item: Any) -> str:
     place = ".".join(str(part) for part in item["loc"])
     if item["type"] != "extra_forbidden":
-        got = f" (got {item['input']!r})" if not isinstance(item["input"], dict | BaseModel) else ""
+        got = "" if _holds_tables(item["input"]) else f" (got {item['input']!r})"
         return f"{place or 'settings'}: {item['msg'].removeprefix('Value error, ')}{got}"
     known = list(_model_at(model, item["loc"][:-1]).model_fields)
     near = difflib.get_close_matches(str(item["loc"][-1]), known, n=1, cutoff=0.0)
     return f"unknown key {place}; the nearest valid key is {near[0]!r}" if near else f"unknown key {place}"
+
+
+def _holds_tables(value: Any) -> bool:
+    """Whether a value is a table or a list of tables, which are too long to be shown."""
+    if isinstance(value, list | tuple):
+        return any(_holds_tables(one) for one in value)
+    return isinstance(value, dict | BaseModel)
 
 
 def _model_at(model: type[BaseModel], place: tuple[Any, ...]) -> type[BaseModel]:

@@ -17,7 +17,7 @@ from pipeline.catalogue.span import judge_span
 from pipeline.catalogue.steady import put_together
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
-from pipeline.readers import capture_files, keep_unpacked, known_headers, opened, read_captures, remarks_on
+from pipeline.readers import capture_at, capture_files, keep_unpacked, known_headers, opened, read_captures, remarks_on
 from pipeline.terms import Quantity
 from pipeline.waveform_table import DIGEST_KEY
 from pipeline.workers import worker_map
@@ -126,6 +126,10 @@ class _Reading:
 
     quantities: tuple[Quantity, ...]
     strict: bool
+
+    def load(self, path: Path, index: int) -> Capture:
+        """A capture of a file that was looked at before."""
+        return capture_at(path, index, quantities=self.quantities, strict=self.strict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,8 +252,7 @@ def _look_at(path: Path, terms: Terms, reading: _Reading) -> _Look:
         return _Look(path, remarks=remarks_on(path, strict=reading.strict))
     parts = tuple(_Part(path, i, header) for i, header in enumerate(headers))
     judged = {}
-    load = partial(_load, reading=reading)
-    for record in records_of(_piece(part, partial(_kept_or_loaded, kept, part, load)) for part in parts):
+    for record in records_of(_piece(part, partial(_kept_or_loaded, kept, part, reading.load)) for part in parts):
         indices = tuple(headers.index((piece.origin or piece).header) for piece in record.pieces)
         site = _site(record.header, path)
         judged[indices] = _as_screening(judge(record, site=site, terms=terms), path)
@@ -281,7 +284,7 @@ def _plan(looks: Sequence[_Look], reading: _Reading) -> tuple[list[Screening], l
 
 def _records_of_parts(parts: tuple[_Part, ...], reading: _Reading) -> list[tuple[Record, tuple[_Part, ...]]]:
     """The records that captures make, and of which of them."""
-    load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(_load, reading=reading))
+    load = lru_cache(maxsize=_KEPT_CAPTURES)(reading.load)
     pieces = [_piece(part, partial(load, part.path, part.index)) for part in parts]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
     return [
@@ -361,18 +364,6 @@ def _piece(part: _Part, load: Callable[[], Capture]) -> Piece:
 
 def _kept_or_loaded(kept: dict[int, Capture], part: _Part, load: Callable[[Path, int], Capture]) -> Capture:
     return kept[part.index] if part.index in kept else load(part.path, part.index)
-
-
-def _load(path: Path, index: int, reading: _Reading) -> Capture:
-    try:
-        for i, capture in enumerate(read_captures(path, quantities=reading.quantities, strict=reading.strict)):
-            if i == index:
-                return capture
-    except ReadError as error:
-        if error.path == path:
-            raise
-        raise ReadError(path, "", str(error)) from error  # of a companion: it is the capture file that is set aside
-    raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
 def _source_digest(path: Path) -> str:

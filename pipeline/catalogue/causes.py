@@ -6,12 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final
 
-import numpy as np
-
 from classifiers.direction import UNKNOWN
 from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
 from pipeline.catalogue.explain import Explanation, explain
-from pipeline.catalogue.points import Point, measured_channels
+from pipeline.catalogue.points import Point
 from pipeline.catalogue.record import Record
 from pipeline.errors import SignalError
 from pipeline.events import Event
@@ -94,9 +92,7 @@ def _window(
     if is_marked(first, last):
         return None
     currents = len(point.currents) == 3
-    raw = np.concatenate(list(record.blocks(point, first=first, stop=last, currents=currents)), axis=1)
-    channels = measured_channels(record.header, point)
-    values = np.stack([row * channel.scale + channel.offset for row, channel in zip(raw, channels, strict=False)])
+    values = record.physical(point, first, last, currents=currents)
     n_voltages = len(point.voltages)
     return EventWindow(
         values[:n_voltages],

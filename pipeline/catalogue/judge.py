@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.catalogue.causes import with_causes
 from pipeline.catalogue.look import Look, take_look
-from pipeline.catalogue.points import Point, judged_channels, measured_channels, points_of
+from pipeline.catalogue.points import Point, judged_channels, points_of
 from pipeline.catalogue.record import Record
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
@@ -264,18 +264,12 @@ def _described(
 
 def _waveform(record: Record, point: Point, live: list[int], first: int, stop: int) -> Any:
     """Live voltages between two record positions. [V]"""
-    raw = record.samples(point, first, stop)
-    channels = judged_channels(record.header, point)
-    return np.stack([raw[c].astype(np.float64) * channels[c].scale + channels[c].offset for c in live])
+    return record.physical(point, first, stop)[live]
 
 
 def _current_waveform(record: Record, point: Point, first: int, stop: int) -> Any:
     """A point's currents between two record positions. [A]"""
-    raw = np.concatenate(list(record.blocks(point, first=first, stop=stop, currents=True)), axis=1)
-    n_voltages = len(point.voltages)
-    channels = measured_channels(record.header, point)[n_voltages:]
-    rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw[n_voltages:], channels, strict=True)]
-    return np.stack(rows)
+    return record.physical(point, first, stop, currents=True)[len(point.voltages) :]
 
 
 def _suspect_spans(record: Record, look: Look, suspects: Suspects | None) -> tuple[tuple[int, int], ...]:

@@ -12,7 +12,7 @@ import numpy as np
 
 from classifiers.learned.features import extract
 from classifiers.learned.stored import ModelError, StoredModel, load
-from pipeline.catalogue.points import Point, judged_channels
+from pipeline.catalogue.points import Point
 from pipeline.catalogue.record import Record
 from pipeline.errors import ConfigError
 from pipeline.events import Event
@@ -78,13 +78,11 @@ def _windows(
     stop = first + round(_CYCLES * cycle)
     if stop > record.n_samples or is_marked(first, stop):
         return None
-    raw = np.concatenate(list(record.blocks(point, first=first, stop=stop)), axis=1)
-    channels = judged_channels(record.header, point)
     whole = point.phases
     rows = [c for c, phase in enumerate(whole) if phase in event.phases or event.line_to_line or len(whole) == 1]
     if not rows:
         return None
-    return np.stack([raw[c].astype(np.float64) * channels[c].scale + channels[c].offset for c in rows])
+    return record.physical(point, first, stop)[rows]
 
 
 def _named(event: Event, windows: np.ndarray, record: Record, stored: StoredModel, frequency_hz: float) -> Event:

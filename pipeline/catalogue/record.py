@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header, SampleArray
-from pipeline.catalogue.points import Point, judged_samples, measured_samples
+from pipeline.catalogue.points import Point, judged_channels, judged_samples, measured_channels, measured_samples
 from pipeline.catalogue.seams import CLOCK_TOLERANCE_NS, runs_on
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
@@ -104,6 +105,26 @@ class Record:
     def samples(self, point: Point, first: int, stop: int) -> SampleArray:
         """Raw samples of a point's judged voltages at record positions [first, stop), cut to the record."""
         return np.concatenate(list(self.blocks(point, first=max(first, 0), stop=stop)), axis=1)
+
+    def physical(self, point: Point, first: int, stop: int, *, currents: bool = False) -> npt.NDArray[np.float64]:
+        """A point's judged voltages at record positions [first, stop), cut to the record, in their unit.
+
+        Parameters
+        ----------
+        point : whose judged voltages.
+        first, stop : record positions. [samples]
+        currents : give the point's currents too, after the voltages.
+
+        Returns
+        -------
+        shape (n_voltages [+ n_currents], n). What stands for a missing sample is scaled like any other: where there are
+        some, the look's marks say. [V], [A]
+        """
+        raw = np.concatenate(list(self.blocks(point, first=max(first, 0), stop=stop, currents=currents)), axis=1)
+        channels = (measured_channels if currents else judged_channels)(self.header, point)
+        with np.errstate(invalid="ignore"):  # a signalling NaN is a missing sample like any other
+            rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw, channels, strict=True)]
+        return np.stack(rows)
 
     def part(self, first: int, stop: int) -> Record:
         """The record that its pieces [first, stop) make, positions anew from the first of them."""

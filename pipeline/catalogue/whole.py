@@ -53,6 +53,7 @@ def measure_whole(
     channels = measured_channels(record.header, point) if currents else voltages
     marks = Marks(n_voltages)
     meter: HalfCycleMeter | None = None
+    per_cycle: float | None = None
     shape: WaveshapeMeter | None = None
     suspects: Suspects | None = None
     of_currents: Suspects | None = None
@@ -64,9 +65,9 @@ def measure_whole(
         marks.add(fresh, position=stretch.start + stretch.n_seen, half=half)
 
     for block in record.blocks(point, currents=currents):
-        if meter is None:
+        if meter is None or per_cycle is None:
             nominal_hz = nominal_hz or frequency_of(record, block[:n_voltages])
-            half = half_of(rate_hz, nominal_hz)
+            per_cycle, half = rate_hz / nominal_hz, half_of(rate_hz, nominal_hz)
             followers = [follow_marks]
             if "waveshape" in needs:
                 every = sparse_every(record.duration_s)
@@ -77,17 +78,14 @@ def measure_whole(
                 followers=followers,
             )  # fmt: skip
         if not is_wave.all():
-            is_wave |= are_waves(block[:n_voltages], voltages, samples_per_cycle=rate_hz / float(nominal_hz or 0))
+            is_wave |= are_waves(block[:n_voltages], voltages, samples_per_cycle=per_cycle)
         meter.push(block)
         if least_transient_pu is not None and block.shape[1]:
             if suspects is None:
-                suspects = Suspects.of_first(
-                    block[:n_voltages], voltages, rate_hz / float(nominal_hz or 0), least_transient_pu
-                )
+                suspects = Suspects.of_first(block[:n_voltages], voltages, per_cycle, least_transient_pu)
             suspects.add(block[:n_voltages], position=position)
         if currents and "current_waveform" in needs and block.shape[1]:
             if of_currents is None:
-                per_cycle = rate_hz / float(nominal_hz or 0)
                 of_currents = Suspects.of_first(block[n_voltages:], channels[n_voltages:], per_cycle, _LEAST_CURRENT_PU)
             of_currents.add(block[n_voltages:], position=position)
         position += block.shape[1]

@@ -25,7 +25,7 @@ from pipeline.detectors.notching import NotchingSettings, find_notching
 from pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
 from pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find_transients
 from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
-from pipeline.detectors.variables import LIMIT_VARIABLES, series_of, windows_of_cycles
+from pipeline.detectors.variables import LIMIT_VARIABLES, known_variables, series_of, windows_of_cycles
 from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
 from pipeline.measures.spectra import Spectra
 
@@ -57,8 +57,7 @@ class LimitSettings(BaseModel):
     def _known(cls, rules: tuple[LimitRule, ...]) -> tuple[LimitRule, ...]:
         for rule in rules:
             if rule.variable not in LIMIT_VARIABLES:
-                known = "u_half, i_half, f, u2, u0, thd_u, uh02 to uh50"
-                raise ValueError(f"limit {rule.name!r}: variable {rule.variable!r}; known are {known}")
+                raise ValueError(f"limit {rule.name!r}: variable {rule.variable!r}; known are {known_variables()}")
         return rules
 
     @property

@@ -12,8 +12,7 @@ from functools import cache
 from importlib.metadata import entry_points
 from typing import Any
 
-from pydantic import ValidationError
-
+from pipeline.config import checked
 from pipeline.detectors.contract import Chosen, Detector
 from pipeline.detectors.own import OWN
 from pipeline.errors import ConfigError
@@ -42,10 +41,5 @@ def choose(wanted: Mapping[str, Mapping[str, Any]]) -> tuple[Chosen, ...]:
         if name not in known:
             (near,) = difflib.get_close_matches(name, known, n=1, cutoff=0.0)
             raise ConfigError(f"detector {name!r} is not known; the nearest is {near!r}, all are {', '.join(known)}")
-        try:
-            settings = known[name].settings.model_validate(dict(table))
-        except ValidationError as error:
-            words = "; ".join(f"{'.'.join(map(str, item['loc']))}: {item['msg']}" for item in error.errors())
-            raise ConfigError(f"detectors.{name}: {words}") from error
-        chosen.append(Chosen(known[name], settings))
+        chosen.append(Chosen(known[name], checked(known[name].settings, dict(table), f"detectors.{name}")))
     return tuple(chosen)

@@ -14,6 +14,7 @@ from pipeline.detectors.measured import Measured
 from pipeline.measures.reference import window_cycles
 from pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
 from pipeline.measures.spectra import total_harmonic_distortion
+from pipeline.quantities import HIGHEST_ORDER
 
 F64 = npt.NDArray[np.float64]
 
@@ -150,9 +151,17 @@ def _of_fundamental(measured: Measured, *, order: int | None) -> list[VariableSe
     ]
 
 
-HIGHEST_ORDER = 50
 _SERIES: frozenset[Need] = frozenset({"series"})
 _SHAPE: frozenset[Need] = frozenset({"series", "waveshape"})
+
+_HARMONICS = {
+    f"uh{order:02d}": Variable(
+        f"harmonic {order}, every five seconds [% of the fundamental]",
+        _SHAPE,
+        partial(_of_fundamental, order=order),
+    )
+    for order in range(2, HIGHEST_ORDER + 1)
+}
 
 LIMIT_VARIABLES = {
     "u_half": Variable("voltage, RMS over one cycle each half cycle [V]", _SERIES, _voltages),
@@ -163,12 +172,11 @@ LIMIT_VARIABLES = {
     "thd_u": Variable(
         "total harmonic distortion, every five seconds [%]", _SHAPE, partial(_of_fundamental, order=None)
     ),
-    **{
-        f"uh{order:02d}": Variable(
-            f"harmonic {order}, every five seconds [% of the fundamental]",
-            _SHAPE,
-            partial(_of_fundamental, order=order),
-        )
-        for order in range(2, HIGHEST_ORDER + 1)
-    },
+    **_HARMONICS,
 }
+
+
+def known_variables() -> str:
+    """The names of `LIMIT_VARIABLES` in words, the harmonics as a span."""
+    lowest, *_, highest = _HARMONICS
+    return ", ".join([*(name for name in LIMIT_VARIABLES if name not in _HARMONICS), f"{lowest} to {highest}"])

@@ -19,6 +19,7 @@ from pipeline.readers.contract import Reader, Repair
 from pipeline.terms import Quantity
 
 __all__ = [
+    "capture_at",
     "capture_files",
     "companions_of",
     "keep_unpacked",
@@ -102,6 +103,31 @@ def read_captures(
         if strict:
             _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
         yield capture
+
+
+def capture_at(
+    path: Path, index: int, *, quantities: Collection[Quantity] | None = None, strict: bool = False
+) -> Capture:
+    """One of the captures that `read_captures` gives, of a file that was read before.
+
+    Parameters
+    ----------
+    path, quantities, strict : as for `read_captures`.
+    index : its place among them, from 0.
+
+    Raises
+    ------
+    ReadError : naming this file, whichever of its companions is at fault; or there is no such capture any more.
+    """
+    try:
+        for i, capture in enumerate(read_captures(path, quantities=quantities, strict=strict)):
+            if i == index:
+                return capture
+    except ReadError as error:
+        if error.path == path:
+            raise
+        raise ReadError(path, "", str(error)) from error
+    raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
 def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool = False) -> list[Header] | None:

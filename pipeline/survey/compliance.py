@@ -6,9 +6,7 @@ profile says so, and their share is stated.
 
 from __future__ import annotations
 
-import csv
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,8 +14,10 @@ from typing import TYPE_CHECKING, Literal, Self
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from pipeline.config import checked, read_toml
+from pipeline.detectors.harmonics import compatibility_levels
 from pipeline.errors import ConfigError
 from pipeline.quantities import QUANTITIES, Quantity
 from pipeline.resources import resource, resource_names
@@ -125,15 +125,7 @@ def load_limit_profile(name: str) -> LimitProfile:
     if not name.endswith(".toml") and name not in known:
         raise ConfigError(f"limit profile {name!r}; there are {', '.join(known)}, or give the path of a TOML file")
     path = Path(name) if name.endswith(".toml") else resource("configs", f"limits/{name}.toml")
-    try:
-        return LimitProfile.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be opened ({error.strerror or error})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: no TOML ({error})") from error
-    except ValidationError as error:
-        words = "; ".join(f"{'.'.join(map(str, item['loc']))}: {item['msg']}" for item in error.errors())
-        raise ConfigError(f"{path}: {words}") from error
+    return checked(LimitProfile, read_toml(path), str(path))
 
 
 def assess(trends: Mapping[float, pa.Table], profile: LimitProfile, *, nominal_voltage_v: float) -> list[Assessment]:
@@ -187,21 +179,20 @@ def _expanded(row: LimitRow) -> list[LimitRow]:
     """A row for each order where a table has the bounds."""
     if not row.table:
         return [row]
-    path = resource("datasets", "limits/compatibility-levels.csv")
-    with path.open(encoding="utf-8", newline="") as file:
-        levels = [line for line in csv.DictReader(file) if line["table"] == row.table]
-    if not levels:
-        raise ConfigError(f"limit {row.name!r}: there is no table {row.table!r} in limits/compatibility-levels.csv")
-    rows = []
-    for line in levels:
-        if line["quantity"] == "harmonic" and row.quantity == "uh":
-            changed = {"name": f"{row.name} {line['order']}", "quantity": f"uh{int(line['order']):02d}"}
-        elif line["quantity"] == "thd" and row.quantity == "thd_u":
-            changed = {}
-        else:
-            continue
-        rows.append(row.model_copy(update={**changed, "table": "", "above": float(line["limit_pct"])}))
-    return rows
+    try:
+        levels = compatibility_levels(row.table)
+    except ConfigError as error:
+        raise ConfigError(f"limit {row.name!r}: {error}") from error
+    if row.quantity == "thd_u":
+        return [row.model_copy(update={"table": "", "above": levels.thd_pct})]
+    if row.quantity != "uh":
+        return []
+    return [
+        row.model_copy(
+            update={"name": f"{row.name} {order}", "quantity": f"uh{order:02d}", "table": "", "above": limit_pct}
+        )
+        for order, limit_pct in levels.orders_pct
+    ]
 
 
 def _assessed(trend: pa.Table, name: str, row: LimitRow, profile: LimitProfile, nominal_voltage_v: float) -> Assessment:

@@ -6,17 +6,20 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
+from typing import Final
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Header
 from pipeline.catalogue.points import points_of
 from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.errors import ReadError, SignalError
 from pipeline.quantities import chosen_quantities
-from pipeline.readers import capture_files, read_captures, reader_of, remarks_on
+from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
+from pipeline.terms import Quantity
 
-_KEPT_CAPTURES = 4
+_KEPT_CAPTURES: Final = 4
+_QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current")
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,32 +58,8 @@ def measure_files(
     ------
     ReadError : a path does not exist.
     """
-    load = lru_cache(maxsize=_KEPT_CAPTURES)(_load)
-    by_site: dict[str, list[Piece]] = {}
-    set_aside: list[tuple[Path, str]] = []
-    not_measured: list[tuple[str, str, str]] = []
-    for path in capture_files(paths):
-        try:
-            headers = _headers(path)
-            remarks = [] if headers else list(remarks_on(path))
-        except ReadError as error:
-            set_aside.append((path, str(error)))
-            continue
-        not_measured += [(path.stem, "", remark) for remark in remarks]
-        for i, header in enumerate(headers):
-            piece = Piece(header, partial(load, path, i), str)
-            by_site.setdefault(header.station or path.stem, []).append(piece)
-    found: dict[tuple[str, str], list[Trend]] = {}
-    records = [(site, record) for site, pieces in by_site.items() for record in records_of(pieces)]
-    for i, (site, record) in enumerate(records):
-        for point, outcome in _measured(record, survey, hookup):
-            if isinstance(outcome, str):
-                not_measured.append((site, point, outcome))
-            else:
-                found.setdefault((site, point), []).append(outcome)
-        if progress is not None:
-            progress(i + 1, len(records))
-    return Measured({key: joined_trends(parts) for key, parts in found.items()}, tuple(set_aside), tuple(not_measured))
+    (found,) = _measure_once(paths, [survey], hookup=hookup, progress=progress)
+    return found
 
 
 def judge_files(
@@ -94,11 +73,15 @@ def judge_files(
     profile : the limits; its quantities and intervals are measured.
     survey : nominal values; its quantities and interval do not matter.
     """
+    needed = needed_quantities(profile)
+    surveys = [
+        replace(survey, interval_s=interval_s, quantities=chosen_quantities(symbols))
+        for interval_s, symbols in needed.items()
+    ]
     trends: dict[tuple[str, str], dict[float, Trend]] = {}
-    for interval_s, symbols in needed_quantities(profile).items():
-        one = replace(survey, interval_s=interval_s, quantities=chosen_quantities(symbols))
-        for key, trend in measure_files(paths, one, hookup=hookup).trends.items():
-            trends.setdefault(key, {})[interval_s] = trend
+    for one, found in zip(surveys, _measure_once(paths, surveys, hookup=hookup), strict=True):
+        for key, trend in found.trends.items():
+            trends.setdefault(key, {})[one.interval_s] = trend
     return {
         key: assess(
             {interval_s: trend.table for interval_s, trend in of_point.items()},
@@ -109,31 +92,70 @@ def judge_files(
     }
 
 
-def _measured(record: Record, survey: Survey, hookup: str | None) -> Iterator[tuple[str, Trend | str]]:
-    """(point, trend or the reason why there is none) of each point of a record."""
+def _measure_once(
+    paths: Sequence[Path],
+    surveys: Sequence[Survey],
+    *,
+    hookup: str | None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[Measured]:
+    """What each survey comes to, the files read once for all."""
+    records, set_aside, remarks = _records(paths)
+    found: list[dict[tuple[str, str], list[Trend]]] = [{} for _ in surveys]
+    not_measured = [list(remarks) for _ in surveys]
+    for i, (site, record) in enumerate(records):
+        for point, outcomes in _measured(record, surveys, hookup):
+            for k, outcome in enumerate(outcomes):
+                if isinstance(outcome, SignalError):
+                    not_measured[k].append((site, point, str(outcome)))
+                else:
+                    found[k].setdefault((site, point), []).append(outcome)
+        if progress is not None:
+            progress(i + 1, len(records))
+    return [
+        Measured({key: joined_trends(trends) for key, trends in of_survey.items()}, set_aside, tuple(reasons))
+        for of_survey, reasons in zip(found, not_measured, strict=True)
+    ]
+
+
+def _records(
+    paths: Sequence[Path],
+) -> tuple[list[tuple[str, Record]], tuple[tuple[Path, str], ...], list[tuple[str, str, str]]]:
+    """(site, record) of all files, (path, reason) of those set aside, and what those without waveforms hold."""
+    load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(capture_at, quantities=_QUANTITIES))
+    by_site: dict[str, list[Piece]] = {}
+    set_aside: list[tuple[Path, str]] = []
+    without: list[tuple[str, str, str]] = []
+    for path in capture_files(paths):
+        try:
+            headers = _headers(path)
+            remarks = [] if headers else list(remarks_on(path))
+        except ReadError as error:
+            set_aside.append((path, str(error)))
+            continue
+        without += [(path.stem, "", remark) for remark in remarks]
+        for i, header in enumerate(headers):
+            piece = Piece(header, partial(load, path, i), str)
+            by_site.setdefault(header.station or path.stem, []).append(piece)
+    records = [(site, record) for site, pieces in by_site.items() for record in records_of(pieces)]
+    return records, tuple(set_aside), without
+
+
+def _measured(
+    record: Record, surveys: Sequence[Survey], hookup: str | None
+) -> Iterator[tuple[str, Sequence[Trend | SignalError]]]:
+    """(point, for each survey its trend or why there is none) of each point of a record."""
     try:
         points = points_of(record.header, hookup=hookup)
     except SignalError as error:
-        yield "", str(error)
+        yield "", [error] * len(surveys)
         return
     if not points:
-        yield "", "no voltage channel"
+        yield "", [SignalError("no voltage channel")] * len(surveys)
     for point in points:
-        try:
-            yield point.name or "", measure_record(record, point, survey)
-        except SignalError as error:
-            yield point.name or "", str(error)
+        yield point.name or "", measure_record(record, point, surveys)
 
 
 def _headers(path: Path) -> list[Header]:
-    known = reader_of(path).read_headers(path, frozenset(("voltage", "current")))
-    if known is not None:
-        return list(known)
-    return [capture.header for capture in read_captures(path, quantities=("voltage", "current"))]
-
-
-def _load(path: Path, index: int) -> Capture:
-    for i, capture in enumerate(read_captures(path, quantities=("voltage", "current"))):
-        if i == index:
-            return capture
-    raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
+    known = known_headers(path, quantities=_QUANTITIES)
+    return [capture.header for capture in read_captures(path, quantities=_QUANTITIES)] if known is None else known

@@ -76,34 +76,38 @@ class Trend:
     nominal_voltage_v: float
 
 
-def measure_record(record: Record, point: Point, survey: Survey) -> Trend:
-    """The trend of a point over a record.
+def measure_record(record: Record, point: Point, surveys: Sequence[Survey]) -> tuple[Trend | SignalError, ...]:
+    """The trends of a point over a record, all in one pass.
 
     Parameters
     ----------
     record : captures that follow one another; each is loaded once.
     point : whose voltages, and currents where there are, are measured.
-    survey : what.
+    surveys : what, in which intervals.
 
     Returns
     -------
-    Trend, its table as `store.trends` has it: ``start``, ``measured``, ``flag``, and for each series its value with its
-    least and largest block as ``NAME_min`` and ``NAME_max``. Intervals in which no block starts are left out.
-
-    Raises
-    ------
-    SignalError : too few samples a cycle, no frequency or nominal voltage to be told.
+    For each survey a Trend, its table as `store.trends` has it: ``start``, ``measured``, ``flag``, and for each series
+    its value with its least and largest block as ``NAME_min`` and ``NAME_max``. Intervals in which no block starts are
+    left out. Or why there is none: too few samples a cycle, no frequency or nominal voltage to be told.
 
     Source: IEC 61000-4-30 Ed. 3, 4.4 and 4.7 [memory].
     """
-    run = _Run(record, point, survey)
-    for block in record.blocks(point, currents=bool(point.currents)):
-        run.push(block)
-    return run.finish()
+    runs = [_Run(record, point, survey) for survey in surveys]
+    try:
+        for block in record.blocks(point, currents=bool(point.currents)):
+            for run in runs:
+                run.push(block)
+            if all(run.failed for run in runs):
+                break
+    except SignalError as error:  # of loading: none of them can go on
+        for run in runs:
+            run.fail(error)
+    return tuple(run.finish() for run in runs)
 
 
 class _Run:
-    """One pass over a record: the meter and its followers, and the intervals that are complete."""
+    """One survey of a record: the meter and its followers, and the intervals that are complete."""
 
     def __init__(self, record: Record, point: Point, survey: Survey) -> None:
         self._record, self._point, self._survey = record, point, survey
@@ -117,9 +121,36 @@ class _Run:
         self._wants_flicker = False
         self._position = 0  # of the next samples in the record
         self._parts: list[dict[str, Any]] = []
+        self._failure: SignalError | None = None
+
+    @property
+    def failed(self) -> bool:
+        """Whether no further samples can help."""
+        return self._failure is not None
+
+    def fail(self, error: SignalError) -> None:
+        """Ends it; the first reason counts."""
+        self._failure = self._failure or error
 
     def push(self, raw: npt.NDArray[np.generic]) -> None:
-        """Takes the next samples of the record."""
+        """Takes the next samples of the record, unless it failed at earlier ones."""
+        if self.failed:
+            return
+        try:
+            self._measure(raw)
+        except SignalError as error:
+            self.fail(error)
+
+    def finish(self) -> Trend | SignalError:
+        """The trend, once all was pushed, or why there is none."""
+        if self._failure is not None:
+            return self._failure
+        try:
+            return self._trend()
+        except SignalError as error:
+            return error
+
+    def _measure(self, raw: npt.NDArray[np.generic]) -> None:
         if self._meter is None:
             self._start(raw)
         if self._meter is None or self._blocks is None:
@@ -129,8 +160,7 @@ class _Run:
         self._waiting += self._blocks.take()
         self._close(everything=False)
 
-    def finish(self) -> Trend:
-        """The trend, once all was pushed."""
+    def _trend(self) -> Trend:
         if self._meter is None or self._blocks is None:
             raise SignalError("under one cycle of record; nothing can be measured")
         series = self._meter.finish()

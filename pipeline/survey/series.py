@@ -17,6 +17,7 @@ from pipeline.measures.harmonic_indices import (
     k_factor,
     total_demand_distortion,
 )
+from pipeline.measures.harmonic_spectra import HarmonicSpectra
 from pipeline.measures.power import PhasePower, effective_power_four_wire, effective_power_three_wire, phase_power
 from pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
 from pipeline.measures.spectra import total_harmonic_distortion
@@ -159,7 +160,7 @@ class _Measured:
                     u, i = self._setup.phases.index(phase), self._n_u + k
                     power = phase_power(
                         p=self._blocks.values.mean_product(u, i), u_rms=self._blocks.values.rms[u],
-                        i_rms=self._blocks.values.rms[i], u1=self._phasor(u), i1=self._phasor(i),
+                        i_rms=self._blocks.values.rms[i], u1=_phasor(spectra, u), i1=_phasor(spectra, i),
                     )  # fmt: skip
                     self._power.append((phase, power))
         return self._power
@@ -175,9 +176,7 @@ class _Measured:
                 return p
             sign = 1.0 if symbol == "energy_in" else -1.0
             starts = self._blocks.starts_ns
-            to_tick = (
-                TEN_MINUTES_NS - starts % TEN_MINUTES_NS
-            )  # beyond it the next block begins: no energy counts twice
+            to_tick = TEN_MINUTES_NS - starts % TEN_MINUTES_NS  # beyond it the next block begins: none counts twice
             return np.maximum(sign * p, 0.0) * np.minimum(self._blocks.lengths_ns, to_tick) / _NS_PER_H
         if symbol == "q1_total":
             powers = self._conductors()
@@ -189,7 +188,7 @@ class _Measured:
         phases, first = (setup.current_phases, self._n_u) if symbol == "i2" else (setup.phases, 0)
         if spectra is None or len(phases) != 3 or (symbol == "u0" and setup.hookup.line_to_line):
             return None
-        phasors = np.stack([self._phasor(first + k) for k in range(3)])
+        phasors = np.stack([_phasor(spectra, first + k) for k in range(3)])
         if setup.hookup.line_to_line and symbol == "u2":
             return 100 * unbalance_of_line_voltages(np.abs(phasors))
         return 100 * unbalance_of_phasors(phasors)[1 if symbol == "u0" else 0]
@@ -211,12 +210,12 @@ class _Measured:
         return values.mean_product(u_bc, i_b) - values.mean_product(u_ca, i_a)
 
     def _effective(self, symbol: str) -> F64 | None:
-        setup, values, p = self._setup, self._blocks.values, self._total()
-        if self._blocks.spectra is None or p is None or len(setup.phases) != 3 or len(setup.current_phases) != 3:
+        setup, values, spectra, p = self._setup, self._blocks.values, self._blocks.spectra, self._total()
+        if spectra is None or p is None or len(setup.phases) != 3 or len(setup.current_phases) != 3:
             return None
         n = 2 * 3
-        u1 = np.stack([self._phasor(c) for c in range(3)])
-        i1 = np.stack([self._phasor(3 + c) for c in range(3)])
+        u1 = np.stack([_phasor(spectra, c) for c in range(3)])
+        i1 = np.stack([_phasor(spectra, 3 + c) for c in range(3)])
         if setup.hookup.line_to_line:
             power = effective_power_three_wire(p=p, u_line_rms=values.rms[:3], i_rms=values.rms[3:n], u1_line=u1, i1=i1)
         else:
@@ -228,11 +227,10 @@ class _Measured:
             )  # fmt: skip
         return power.s_e if symbol == "s_e" else power.pf_e
 
-    def _phasor(self, c: int) -> C128:
-        spectra = self._blocks.spectra
-        if spectra is None:
-            raise AssertionError("asked for only where there are spectra")
-        return spectra.phasors[c, :, 0].astype(np.complex128)
+
+def _phasor(spectra: HarmonicSpectra, c: int) -> C128:
+    """Of the fundamental of a channel, each block."""
+    return spectra.phasors[c, :, 0].astype(np.complex128)
 
 
 def _weights(n: int, of_channel: dict[int, float]) -> F64:

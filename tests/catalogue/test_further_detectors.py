@@ -125,7 +125,9 @@ def test_names_and_settings_of_detectors_are_checked_with_the_nearest_known() ->
         choose({"unbalanced": {}})
     with pytest.raises(ConfigError, match=r"detectors.unbalance: limit_pct"):
         choose({"unbalance": {"limit_pct": "high"}})
-    with pytest.raises(ConfigError, match="u_half"):
+    with pytest.raises(ConfigError, match=r"detectors.unbalance: unknown key limit; .*'limit_pct'"):
+        choose({"unbalance": {"limit": 2.0}})
+    with pytest.raises(ConfigError, match=r"known are u_half, i_half, f, u2, u0, thd_u, uh02 to uh50$"):
         choose({"limit": {"rules": [{"name": "x", "variable": "volts", "above": 1.0}]}})
 
 

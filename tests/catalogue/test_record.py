@@ -173,6 +173,24 @@ def test_samples_of_any_stretch_are_those_of_the_record() -> None:
         assert np.array_equal(record.samples(point, first, stop), samples[:, max(first, 0) : stop])
 
 
+@pytest.mark.parametrize("sample_type", ["int16", "float32"])
+def test_physical_values_are_the_raw_ones_times_scale_plus_offset_voltages_then_currents(sample_type: str) -> None:
+    """COMTRADE, IEEE C37.111-2013, 7.4: a x + b, in double precision whatever the samples are stored as."""
+    raw = np.random.default_rng(3).integers(-30000, 30000, (4, 200)).astype(sample_type)
+    channels = tuple(
+        Channel(name, "voltage" if name[0] == "U" else "current", name[1], "V", scale=scale, offset=offset)
+        for name, scale, offset in (("IA", 0.1, 0.3), ("UA", 1 / 3, -0.7), ("UB", 0.01, 0.0), ("UC", -2.7, 5.0))
+    )
+    header = Header("S", T0, RATE_HZ, 200, channels, sample_type)
+    (record,) = records([Capture(header, raw)])
+    (point,) = points_of(header)
+    expected = [[float(x) * channels[c].scale + channels[c].offset for x in raw[c]] for c in (1, 2, 3, 0)]
+    both = record.physical(point, 20, 90, currents=True)
+    assert both.dtype == np.float64
+    assert np.array_equal(both, np.array(expected)[:, 20:90])
+    assert np.array_equal(record.physical(point, -5, 999), np.array(expected)[:3])
+
+
 def test_digests_name_the_sources_of_a_stretch_once_and_in_order() -> None:
     samples = wave(300)
     parts = [capture(samples, 0, 100), capture(samples, 100, 200), capture(samples, 200, 300)]

@@ -122,6 +122,7 @@ def test_what_is_wrong_in_a_profile_is_said(tmp_path: Path) -> None:
         ("title = 't'\nrows = []", "rows"),
         ("title = 't'\n[[rows]]\nname = 'n'\nquantity = 'u'\nabove = 1.0\nsource = 's'", "quantity 'u' is not known"),
         ("title = 't'\n[[rows]]\nname = 'n'\nquantity = 'u2'\nsource = 's'", "above, below or table"),
+        ("title = 't'\n[[rows]]\nname = 'n'\nquantity = 'u2'\nabov = 1.0\nsource = 's'", "abov; .* 'above'"),
         ("title = ", "no TOML"),
     ):
         path.write_text(text)

@@ -67,7 +67,11 @@ def _same(capture: Capture) -> Capture:
 
 def measured(record: Record, *symbols: str, interval_s: float = 1.0, **further: object) -> Trend:
     (point,) = points_of(record.header)
-    return measure_record(record, point, Survey(chosen_quantities(symbols), interval_s, **further))  # type: ignore[arg-type]
+    survey = Survey(chosen_quantities(symbols), interval_s, **further)  # type: ignore[arg-type]
+    (found,) = measure_record(record, point, [survey])
+    if isinstance(found, SignalError):
+        raise found
+    return found
 
 
 def row(trend: Trend, i: int = 10) -> dict[str, float]:
@@ -218,6 +222,31 @@ def test_trends_of_records_apart_go_together_in_order_and_an_interval_counts_onc
     first = measured(record_of(made()), "u_rms", interval_s=10.0)
     both = joined_trends([first, first])
     assert both.table.equals(first.table)
+
+
+def test_surveys_in_one_pass_load_each_capture_once_and_one_that_fails_does_not_stop_the_others() -> None:
+    """The demand current must be above zero: IEEE 519-2022 has the distortion as a share of it."""
+    capture = made()
+    loaded: list[int] = []
+
+    def load() -> Capture:
+        loaded.append(1)
+        return capture
+
+    (record,) = records_of([Piece(capture.header, load, lambda: "d")])
+    (point,) = points_of(record.header)
+    wanted = (["u_rms", "f"], 10.0, None), (["tdd"], 600.0, 0.0), (["thd_u"], 1.0, None)
+    surveys = [
+        Survey(chosen_quantities(symbols), interval_s, demand_current_a=demand)
+        for symbols, interval_s, demand in wanted
+    ]
+    first, failed, last = measure_record(record, point, surveys)
+    assert len(loaded) == 1
+    assert isinstance(failed, SignalError)
+    assert "demand current" in str(failed)
+    for one, symbols, interval_s in ((first, ["u_rms", "f"], 10.0), (last, ["thd_u"], 1.0)):
+        assert isinstance(one, Trend)
+        assert one.table.equals(measured(record, *symbols, interval_s=interval_s).table)
 
 
 def test_nothing_to_measure_is_said() -> None:
