@@ -15,9 +15,10 @@ from classifiers.learned.windows import PER_CYCLE
 
 FLICKER_CYCLES: Final = np.arange(0.12, 0.56, 0.02)  # cycles of flicker in a cycle: 6 to 27.5 Hz at 50 Hz
 
+# Edges on whole quarter cycles. What starts with the window is no event: of two levels with one edge, the later is it.
 _PAIRS: Final = np.array(
-    [(i, k) for i in range(N_BINS) for k in range(i + 3, N_BINS + 1) if k - i <= N_BINS - 3]
-).T.astype(np.intp)  # edges on whole quarter cycles
+    [(i, k) for i in range(1, N_BINS) for k in range(i + 3, N_BINS + 1) if k - i <= N_BINS - 3]
+).T.astype(np.intp)
 _BIN_CYCLES: Final = (np.arange(N_BINS) + 0.5) * BIN / PER_CYCLE
 _FLICKER_COS: Final = np.cos(2 * np.pi * np.outer(_BIN_CYCLES, FLICKER_CYCLES)).astype(np.float32)
 _FLICKER_SIN: Final = np.sin(2 * np.pi * np.outer(_BIN_CYCLES, FLICKER_CYCLES)).astype(np.float32)

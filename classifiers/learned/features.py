@@ -24,6 +24,7 @@ F32 = npt.NDArray[np.float32]
 _BLOCK: Final = 256  # windows taken apart at once: their arrays stay in the cache
 _QUIET: Final = 0.3  # quantile of the quarter cycles' energies that noise is told from
 _STRONG: Final = 40.0  # sum of squares over the noise's variance from which an oscillation is taken out
+_TURNED: Final = 0.15  # of the fundamental: with less left of it in the event its phase tells no jump
 _FLOOR: Final = 2e-4  # of the fundamental: what the grid itself leaves
 
 
@@ -66,9 +67,21 @@ def features_of(grid: Floats, *, sharing: float = 1.0) -> F32:
     -------
     float32, shape (n_windows, len(FEATURES)), finite.
     """
-    rms = np.sqrt(np.mean(grid * grid, axis=1, keepdims=True))
-    y = grid / np.maximum(rms, 1e-12)
+    y = grid - _offset(grid)
+    y /= np.maximum(np.sqrt(np.mean(y * y, axis=1, keepdims=True)), 1e-12)
     return np.column_stack(list(_named(*_apart(y, sharing), sharing).values())).astype(np.float32)
+
+
+def _offset(grid: Floats) -> Floats:
+    """What a recorder adds to all of a window, shape (n, 1): the median of means over a cycle.
+
+    Source: derived.
+    """
+    sums = grid.reshape(-1, BIN) @ np.ones(BIN, dtype=np.float32)
+    bins = sums.reshape(-1, N_BINS)
+    cycle = sum(bins[:, i : N_BINS - 3 + i] for i in range(4))
+    offset: Floats = np.median(cycle, axis=1, keepdims=True) / PER_CYCLE
+    return offset
 
 
 def _apart(y: Floats, sharing: float) -> tuple[Parts, Bursts]:
@@ -143,7 +156,7 @@ def _step(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
     return {
         "change": np.clip(np.abs(ratio) - 1, -1, 5),
         "change_size": np.clip(np.abs(np.abs(ratio) - 1), 0, 5),
-        "jump_deg": np.degrees(np.angle(ratio)) * (np.abs(ratio) > 0.15),
+        "jump_deg": np.degrees(np.angle(ratio)) * (np.abs(ratio) > _TURNED),
         "duration_cycles": (p.end - p.start) / PER_CYCLE,
         "start_cycles": p.start / PER_CYCLE,
         "end_cycles": p.end / PER_CYCLE,
@@ -169,7 +182,9 @@ def _harmonics(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Float
     ratio = p.inside[:, :1] / np.where(np.abs(p.outside[:, :1]) > 1e-3, p.outside[:, :1], 1e-3)
     share_out = np.abs(p.outside) / amplitude[:, None]
     share_in = np.abs(p.inside) / amplitude[:, None]
-    fresh = np.abs(p.inside - ratio * p.outside)  # beyond what follows the fundamental
+    size = np.abs(ratio)
+    turned = np.where(size > _TURNED, ratio / np.maximum(size, _TURNED), 1.0) ** np.array(ORDERS)
+    fresh = np.abs(p.inside - size * turned * p.outside)  # beyond what follows the fundamental, its jump in phase too
     stay = np.abs(p.inside - p.outside)
     added = np.maximum(stay[:, 0], 0.02 * amplitude)
     inside_amplitude = np.maximum(np.abs(p.inside[:, 0]), 0.05 * amplitude)

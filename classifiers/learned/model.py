@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any, Final, Self
 
@@ -115,9 +116,9 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
             self.of_classes_ = np.stack([present[code == i].mean(axis=0) for i in range(len(self.classes_))])
         self.exponent_ = _best_exponent(self.trees_.predict_proba(features[calibrate]), code[calibrate])
         self.novelty_ = Novelty.fit(features[grow], code[grow], None if present is None else present[grow])
-        scores = self._scores(features[calibrate])
+        scores, best = self._scores(features[calibrate])
         self.tails_ = np.sort(scores, axis=0)
-        self.limit_ = float(np.quantile(self._surprise(scores), 1 - self.false_rejection))
+        self.limits_ = self._limits(self._surprise(scores), best)
         return self
 
     def predict(self, X: npt.ArrayLike) -> npt.NDArray[Any]:
@@ -173,7 +174,8 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         X : shape (n, n_features).
         """
         checked = self._checked(X)
-        return np.asarray(self._surprise(self._scores(checked)) <= self.limit_)
+        scores, best = self._scores(checked)
+        return np.asarray(self._surprise(scores) <= self.limits_[best])
 
     def judge(self, X: npt.ArrayLike) -> Judgement:
         """Everything at once, which is quicker than one after the other.
@@ -191,33 +193,49 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         present = None if self.primitive_trees_ is None else self._primitives(self.primitive_trees_, checked)
         probabilities = _sharpened(raw, self.exponent_)
         best = np.argmax(probabilities, axis=1)
-        surprise = self._surprise(self.novelty_scores(checked, best, present))
+        surprise = self._surprise(self.novelty_scores(checked, raw, present))
         confidence = probabilities[np.arange(len(best)), best]
         blended = None if present is None else self._blended(probabilities, present)
-        return Judgement(self.classes_[best], confidence, np.asarray(surprise <= self.limit_), blended)
+        return Judgement(self.classes_[best], confidence, np.asarray(surprise <= self.limits_[best]), blended)
 
-    def novelty_scores(self, X: npt.NDArray[np.float32], best: npt.NDArray[np.intp], present: F64 | None) -> F64:
+    def novelty_scores(self, X: npt.NDArray[np.float32], raw: F64, present: F64 | None) -> F64:
         """The scores that the reject option adds up, before they are put on one scale.
 
         Parameters
         ----------
         X : float32, shape (n, n_features), checked.
-        best : shape (n,). Index of the most probable class.
+        raw : shape (n, n_classes). Share of the trees for each class.
         present : shape (n, n_primitives), or None.
 
         Returns
         -------
-        float64, shape (n, 2 or 3): distance from the classes, how far features are out of the class's range, and how
-        little the primitives are those of any class.
+        float64, shape (n, 3 or 4): how little the trees agree, distance from the classes, how far features are out of
+        the class's range, and how little the primitives are those of any class.
         """
-        scores = [self.novelty_.distance(X), self.novelty_.excess(X, best)]
+        best = np.argmax(raw, axis=1)
+        scores = [1 - raw.max(axis=1), self.novelty_.distance(X), self.novelty_.excess(X, best)]
         if present is not None:
             scores.append(self.novelty_.disagreement(present))
         return np.stack(scores, axis=1)
 
-    def _scores(self, X: npt.NDArray[np.float32]) -> F64:
+    def _scores(self, X: npt.NDArray[np.float32]) -> tuple[F64, npt.NDArray[np.intp]]:
+        """Scores, and the index of the class that each sample would be given."""
         present = None if self.primitive_trees_ is None else self._primitives(self.primitive_trees_, X)
-        return self.novelty_scores(X, np.argmax(self.trees_.predict_proba(X), axis=1), present)
+        raw = self.trees_.predict_proba(X)
+        return self.novelty_scores(X, raw, present), np.argmax(raw, axis=1)
+
+    def _limits(self, surprise: F64, best: npt.NDArray[np.intp]) -> F64:
+        """For each class the surprise beyond which what looks like it is unknown; one limit for classes seldom seen.
+
+        Source: split conformal prediction, V. Vovk, A. Gammerman, G. Shafer, "Algorithmic learning in a random world",
+        2005 (from memory): the limit is the value of rank (n + 1) (1 - share) among n.
+        """
+        limits = np.full(len(self.classes_), _ranked(surprise, 1 - self.false_rejection))
+        for i in range(len(limits)):
+            own = surprise[best == i]
+            if (len(own) + 1) * self.false_rejection >= 1:
+                limits[i] = _ranked(own, 1 - self.false_rejection)
+        return limits
 
     def _surprise(self, scores: F64) -> F64:
         """Sum of minus the logarithms of the shares of the calibration that score higher."""
@@ -266,6 +284,12 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
             value = getattr(self, name)
             if not 0 < value < 1:
                 raise ValueError(f"{name} is {value}; it must lie between 0 and 1")
+
+
+def _ranked(values: F64, share: float) -> float:
+    """The value that a further one exceeds with a probability of one less the share."""
+    rank = math.ceil((len(values) + 1) * share - 1e-9)
+    return float(np.sort(values)[min(rank, len(values)) - 1])
 
 
 def _sharpened(raw: F64, exponent: float) -> F64:

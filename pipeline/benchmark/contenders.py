@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import entry_points
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from pipeline.errors import ConfigError
 
 F32 = npt.NDArray[np.float32]
+One = TypeVar("One")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,16 +107,15 @@ def contenders() -> dict[str, Contender]:
     return {one.name: one for one in (own, *BASELINES, *others)}
 
 
-def chosen_contenders(names: Iterable[str]) -> list[Contender]:
+def chosen(names: Iterable[str], known: Mapping[str, One]) -> list[One]:
     """Contenders by name; all of them where no name is given.
 
     Raises
     ------
     ConfigError : an unknown name.
     """
-    known = contenders()
     wanted = list(names) or list(known)
     for name in wanted:
         if name not in known:
-            raise ConfigError(f"contender {name!r}; there are {', '.join(known)}")
+            raise ConfigError(f"contender {name!r}; there are {', '.join(map(repr, known))}")
     return [known[name] for name in wanted]

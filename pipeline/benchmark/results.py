@@ -14,11 +14,11 @@ from typing import Any, Final
 
 from pipeline.store.atomic import write_atomically
 
-_LIBRARIES: Final = ("halfcycle", "numpy", "scipy", "pandas", "scikit-learn", "pyarrow", "ruptures")
+_LIBRARIES: Final = ("halfcycle", "numpy", "scipy", "pandas", "scikit-learn", "pyarrow", "ruptures", "aeon", "numba")
 PROVENANCE_KEY: Final = b"halfcycle.benchmark"
 
 
-def provenance(*, suite: str, seed: int) -> dict[str, Any]:
+def provenance(*, suite: str, seed: int | Sequence[int]) -> dict[str, Any]:
     """What a result depends on: suite, seed, versions, and the machine that timings were taken on."""
     return {
         "suite": suite,
@@ -48,22 +48,31 @@ def write_results(
     folder : made where it is not there.
     name : of the files.
     """
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
     folder.mkdir(parents=True, exist_ok=True)
-    table = pa.table(dict(columns)).replace_schema_metadata({PROVENANCE_KEY: json.dumps(dict(origin)).encode()})
     paths = folder / f"{name}.parquet", folder / f"{name}.md"
     versions = ", ".join(f"{library} {number}" for library, number in origin["versions"].items())
     machine = origin["machine"]
     head = (
-        f"# Benchmark: {origin['suite']}\n\nSeed {origin['seed']}; {versions}; "
+        f"# Benchmark: {origin['suite']}\n\nSeed {_listed(origin['seed'])}; {versions}; "
         f"timed on {machine['system']} {machine['processor']}, {machine['cores']} cores.\n"
     )
     text = "\n".join([head, *sections])
-    write_atomically(paths[0], lambda aside: pq.write_table(table, aside))
+    write_table(columns, origin, paths[0])
     write_atomically(paths[1], partial(_write_text, text))
     return paths
+
+
+def _listed(seed: int | Sequence[int]) -> str:
+    return str(seed) if isinstance(seed, int) else ", ".join(map(str, seed))
+
+
+def write_table(columns: Mapping[str, Sequence[object]], origin: Mapping[str, Any], path: Path) -> None:
+    """Write columns as a Parquet table that says where it comes from, whole or not at all."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    table = pa.table(dict(columns)).replace_schema_metadata({PROVENANCE_KEY: json.dumps(dict(origin)).encode()})
+    write_atomically(path, lambda aside: pq.write_table(table, aside))
 
 
 def _write_text(text: str, path: Path) -> None:

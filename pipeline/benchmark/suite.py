@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
-from typing import Literal, Self
+from typing import Literal, Self, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from pipeline.config import checked, read_toml
 from pipeline.errors import ConfigError
 from pipeline.resources import resource, resource_names
 
 Range = tuple[float, float]
+Model = TypeVar("Model", bound=BaseModel)
 DetectorKind = Literal["sag", "swell", "interruption", "oscillatory_transient", "impulsive_transient", "nothing"]
 
 _NEEDED: dict[str, tuple[str, ...]] = {
@@ -92,20 +93,25 @@ def suite_path(name: str) -> Path:
     return resource("datasets", f"benchmarks/{name}.toml")
 
 
-def load_detector_suite(name: str) -> DetectorSuite:
-    """A suite for detectors, by name or path.
+def load_suite(name: str, model: type[Model]) -> tuple[Path, Model]:
+    """A suite by name or path, with its file; what it is `like` another one is that one's, key by key.
 
     Raises
     ------
     ConfigError : no such suite, or what is wrong in it, key by key.
     """
     path = suite_path(name)
-    try:
-        return DetectorSuite.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise ConfigError(f"{path}: cannot be opened ({error.strerror or error})") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: no TOML ({error})") from error
-    except ValidationError as error:
-        words = "; ".join(f"{'.'.join(map(str, item['loc']))}: {item['msg']}" for item in error.errors())
-        raise ConfigError(f"{path}: {words}") from error
+    document = read_toml(path)
+    if "like" in document:
+        document = read_toml(suite_path(str(document.pop("like")))) | document
+    return path, checked(model, document, path.name)
+
+
+def load_detector_suite(name: str) -> DetectorSuite:
+    """A suite for detectors, by name or path.
+
+    Raises
+    ------
+    ConfigError : see `load_suite`.
+    """
+    return load_suite(name, DetectorSuite)[1]

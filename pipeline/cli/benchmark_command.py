@@ -1,4 +1,4 @@
-"""`halfcycle benchmark`: detectors, ours and others, on suites with exact truth."""
+"""`halfcycle benchmark`: detectors and classifiers, ours and others, on suites with exact truth."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ benchmark_app = typer.Typer(help="Detectors and classifiers, ours and others, on
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
 typer_app.add_typer(benchmark_app, name="benchmark")
 
-_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-quick --out results"
+_DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-quick --out results"
 
 
-@benchmark_app.command("detectors", epilog=_EPILOG)
+@benchmark_app.command("detectors", epilog=_DETECTORS_EPILOG)
 def detectors_command(
     suite: Annotated[str, typer.Option(help="A suite by name, or a TOML file.")] = "detectors-quick",
     out: Annotated[Path, typer.Option(help="Folder for the table, the report and the plots.")] = Path("benchmark"),
@@ -29,16 +29,17 @@ def detectors_command(
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw them too; needs the extra bench.")] = True,
 ) -> int:
     """Run detectors on drawn cases: precision, recall, false alarms, errors of start, duration and magnitude."""
-    from pipeline.benchmark.contenders import chosen_contenders
+    from pipeline.benchmark.contenders import chosen
+    from pipeline.benchmark.contenders import contenders as known
     from pipeline.benchmark.detector_report import plot, sections_of
     from pipeline.benchmark.detector_run import columns_of, run_detectors
     from pipeline.benchmark.results import provenance, write_results
     from pipeline.benchmark.suite import load_detector_suite
 
     loaded = load_detector_suite(suite)
-    chosen = chosen_contenders(name.strip() for name in contenders.split(",") if name.strip())
+    taking_part = chosen(_names(contenders), known())
     with show.progress("cases") as advance:
-        result = run_detectors(loaded, chosen, seed=seed, progress=advance)
+        result = run_detectors(loaded, taking_part, seed=seed, progress=advance)
     origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
     name = Path(suite).stem
     paths = [*write_results(columns_of(result), origin, list(sections_of(result)), out, name)]
@@ -54,3 +55,53 @@ def detectors_command(
     for path in paths:
         show.line(f"written: {path}")
     return Exit.DONE
+
+
+_CLASSIFIERS_EPILOG = "Example:  halfcycle benchmark classifiers --suite classifiers-quick --out results"
+
+
+@benchmark_app.command("classifiers", epilog=_CLASSIFIERS_EPILOG)
+def classifiers_command(
+    suite: Annotated[str, typer.Option(help="A suite by name, or a TOML file.")] = "classifiers-quick",
+    out: Annotated[Path, typer.Option(help="Folder for the tables, the report and the plots.")] = Path("benchmark"),
+    seeds: Annotated[str, typer.Option(help="Instead of the suite's, with commas.")] = "",
+    contenders: Annotated[str, typer.Option(help="Some of the contenders, by name, with commas; else all.")] = "",
+    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw them too; needs the extra bench.")] = True,
+) -> int:
+    """Run classifiers on drawn windows: accuracy, macro F1, confusion, calibration, noise, other recorders, speed."""
+    from pipeline.benchmark.classifier_contenders import classifier_contenders
+    from pipeline.benchmark.classifier_report import plot, sections_of, summary
+    from pipeline.benchmark.classifier_run import columns_of, confusion_columns, run_classifiers
+    from pipeline.benchmark.classifier_suite import load_classifier_suite
+    from pipeline.benchmark.contenders import chosen
+    from pipeline.benchmark.results import provenance, write_results, write_table
+
+    loaded = load_classifier_suite(suite)
+    taking_part = chosen(_names(contenders), classifier_contenders())
+    wanted = _seeds(seeds) or loaded.seeds
+    with show.progress("steps") as advance:
+        result = run_classifiers(loaded, taking_part, seeds=wanted, progress=advance)
+    origin = provenance(suite=suite, seed=wanted)
+    name = Path(suite).stem
+    paths = [*write_results(columns_of(result), origin, list(sections_of(result)), out, name)]
+    paths.append(out / f"{name}-confusion.parquet")
+    write_table(confusion_columns(result), origin, paths[-1])
+    if plots:
+        paths += plot(result, out, name)
+    for line in summary(result):
+        show.line(line)
+    for path in paths:
+        show.line(f"written: {path}")
+    return Exit.DONE
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
+
+
+def _seeds(text: str) -> tuple[int, ...]:
+    from pipeline.errors import ConfigError
+
+    if not all(part.isdecimal() for part in _names(text)):
+        raise ConfigError(f"--seeds {text}: whole numbers from 0 up are needed, with commas")
+    return tuple(int(part) for part in _names(text))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -11,15 +11,40 @@ import numpy.typing as npt
 
 from classifiers.learned.features import extract
 from classifiers.learned.model import DisturbanceClassifier
-from pipeline.synthesis.parametric import FORMS, Conditions, parametric_windows
+from pipeline.synthesis.parametric import FORMS, Windows, parametric_windows
+from pipeline.synthesis.recording import Conditions
 
 F64 = npt.NDArray[np.float64]
 
-# One model for all levels of noise, from hardly usable to none; half the windows have a distorted supply.
-TRAINING: Final = Conditions(snr_db=(15.0, 60.0), clean_share=0.15, background_thd=(0.0, 0.03), background_share=0.5)
+
+@dataclass(frozen=True, slots=True)
+class TrainingPart:
+    """A share of the windows to train with, and how they are recorded."""
+
+    share: float
+    conditions: Conditions
+
+
 CLEAN: Final = Conditions()
 WINDOWS_PER_CLASS: Final = 2000
 _AT_ONCE: Final = 250  # windows drawn at once: their samples need not be kept
+_SEEDS_APART: Final = 10_000  # of two trainings; parts and chunks lie between
+
+# From hardly usable noise to none, half of it on a distorted supply; some events run on.
+_USUAL: Final = Conditions(
+    snr_db=(15.0, 60.0), clean_share=0.2, background_thd=(0.0, 0.05), background_share=0.5, open_share=0.15
+)
+
+# One model for all recorders. What rate and converter do to a window is learned from examples of them.
+TRAINING: Final = (
+    TrainingPart(0.45, _USUAL),
+    TrainingPart(0.12, replace(_USUAL, rate_hz=1600.0)),
+    TrainingPart(0.12, replace(_USUAL, rate_hz=3200.0)),
+    TrainingPart(0.10, replace(_USUAL, rate_hz=6400.0)),
+    TrainingPart(0.07, replace(_USUAL, rate_hz=30_000.0)),
+    TrainingPart(0.07, replace(_USUAL, rate_hz=7680.0, nominal_hz=60.0, frequency_deviation=(-0.01, 0.01))),
+    TrainingPart(0.07, replace(_USUAL, clean_share=0.6, bits=8)),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,25 +65,40 @@ class LabelledFeatures:
     snr_db: F64
 
 
-def labelled_features(
-    n_per_class: int, *, conditions: Conditions, seed: int, classes: Sequence[int] = tuple(FORMS)
-) -> LabelledFeatures:
-    """Draw windows and take their features.
+def training_windows(
+    n_per_class: int,
+    *,
+    parts: Sequence[TrainingPart] = TRAINING,
+    seed: int,
+    classes: Sequence[int] = tuple(FORMS),
+) -> Iterator[Windows]:
+    """Windows to train with, some hundred at once.
 
     Parameters
     ----------
-    n_per_class : at least 1.
-    conditions : how the windows are recorded.
-    seed : of the draws.
+    n_per_class : of all parts together, to within rounding; each part has one at least.
+    parts : their shares are scaled to one.
+    seed : 0 or more; two seeds have no window in common.
     classes : of 1 to 29.
     """
-    parts = []
-    for number in classes:
-        for i, first in enumerate(range(0, n_per_class, _AT_ONCE)):
-            n = min(_AT_ONCE, n_per_class - first)
-            drawn = parametric_windows(n, conditions=conditions, seed=1000 * seed + i, classes=(number,))
-            found = extract(drawn.values, rate_hz=conditions.rate_hz, nominal_hz=conditions.nominal_hz)
-            parts.append(LabelledFeatures(found, drawn.classes, drawn.primitives, drawn.snr_db))
+    whole = sum(part.share for part in parts)
+    for i, part in enumerate(parts):
+        n_of_part = max(1, round(n_per_class * part.share / whole))
+        for k, first in enumerate(range(0, n_of_part, _AT_ONCE)):
+            n = min(_AT_ONCE, n_of_part - first)
+            drawn_from = _SEEDS_APART * seed + 100 * i + k
+            yield parametric_windows(n, conditions=part.conditions, seed=drawn_from, classes=classes)
+
+
+def features_of_windows(drawn: Windows) -> LabelledFeatures:
+    """The features of drawn windows."""
+    conditions = drawn.conditions
+    found = extract(drawn.values, rate_hz=conditions.rate_hz, nominal_hz=conditions.nominal_hz)
+    return LabelledFeatures(found, drawn.classes, drawn.primitives, drawn.snr_db)
+
+
+def joined(parts: Sequence[LabelledFeatures]) -> LabelledFeatures:
+    """Several sets as one."""
     return LabelledFeatures(
         np.concatenate([part.features for part in parts]),
         np.concatenate([part.classes for part in parts]),
@@ -67,10 +107,38 @@ def labelled_features(
     )
 
 
+def labelled_features(
+    n_per_class: int, *, conditions: Conditions, seed: int, classes: Sequence[int] = tuple(FORMS)
+) -> LabelledFeatures:
+    """Draw windows of one recording and take their features.
+
+    Parameters
+    ----------
+    n_per_class : at least 1.
+    conditions : how the windows are recorded.
+    seed : of the draws.
+    classes : of 1 to 29.
+    """
+    part = (TrainingPart(1.0, conditions),)
+    return training_features(n_per_class, parts=part, seed=seed, classes=classes)
+
+
+def training_features(
+    n_per_class: int,
+    *,
+    parts: Sequence[TrainingPart] = TRAINING,
+    seed: int,
+    classes: Sequence[int] = tuple(FORMS),
+) -> LabelledFeatures:
+    """Draw windows to train with and take their features; see `training_windows`."""
+    drawn = training_windows(n_per_class, parts=parts, seed=seed, classes=classes)
+    return joined([features_of_windows(windows) for windows in drawn])
+
+
 def train(
     *,
     n_per_class: int = WINDOWS_PER_CLASS,
-    conditions: Conditions = TRAINING,
+    parts: Sequence[TrainingPart] = TRAINING,
     seed: int = 1,
     classes: Sequence[int] = tuple(FORMS),
     model: DisturbanceClassifier | None = None,
@@ -79,14 +147,14 @@ def train(
 
     Parameters
     ----------
-    n_per_class, conditions, seed, classes : as in `labelled_features`.
+    n_per_class, parts, seed, classes : as in `training_windows`.
     model : an estimator not yet trained; None: one of default settings and this seed.
 
     Returns
     -------
     The trained model.
     """
-    drawn = labelled_features(n_per_class, conditions=conditions, seed=seed, classes=classes)
+    drawn = training_features(n_per_class, parts=parts, seed=seed, classes=classes)
     estimator = DisturbanceClassifier(random_state=seed) if model is None else model
     return estimator.fit(drawn.features, drawn.classes, drawn.primitives)
 

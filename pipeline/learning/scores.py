@@ -67,7 +67,7 @@ def score(
         macro_f1=float(f1_score(truth, said, average="macro", labels=classes)),
         joined_f1=float(f1_score(joined[truth], joined[said], average="macro", labels=np.unique(joined[truth]))),
         primitive_f1=_primitive_f1(truth, primitives),
-        calibration_error=np.nan if confidence is None else calibration_error(confidence, right),
+        calibration_error=np.nan if confidence is None else calibration_error(reliability_bins(confidence, right)),
         rejected=np.nan if known is None else float(np.mean(~known)),
     )
 
@@ -108,18 +108,21 @@ def _primitive_f1(truth: Ints, primitives: F64 | None) -> F64:
     return np.array([f1_score(there, told, zero_division=np.nan) for there, told in pairs])
 
 
-def reliability(confidence: F64, right: Bools) -> list[tuple[int, float, float]]:
-    """Count, mean confidence and share right in each of ten equal bins of the confidence that holds any."""
+def reliability_bins(confidence: F64, right: Bools) -> F64:
+    """Count, sum of confidence and count right in ten equal bins of the confidence: float64, shape (10, 3)."""
     place = np.minimum((confidence * 10).astype(int), 9)
-    bins = [place == i for i in range(10)]
-    return [(int(b.sum()), float(confidence[b].mean()), float(right[b].mean())) for b in bins if b.any()]
+    columns = (np.ones(len(place)), confidence, right.astype(np.float64))
+    return np.stack([np.bincount(place, weights=column, minlength=10) for column in columns], axis=1)
 
 
-def calibration_error(confidence: F64, right: Bools) -> float:
-    """Mean distance between confidence and share right over ten equal bins, weighted by their counts.
+def calibration_error(bins: F64) -> float:
+    """Mean distance between confidence and share right over the bins, weighted by their counts.
+
+    Parameters
+    ----------
+    bins : of `reliability_bins`, or a sum of them.
 
     Source: M. P. Naeini, G. F. Cooper, M. Hauskrecht, "Obtaining well calibrated probabilities using Bayesian binning",
     AAAI 2015 (from memory).
     """
-    bins = reliability(confidence, right)
-    return sum(n * abs(sure - share) for n, sure, share in bins) / len(right)
+    return float(np.abs(bins[:, 1] - bins[:, 2]).sum() / bins[:, 0].sum())

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Final
 
 from classifiers.learned.stored import Card, StoredModel
-from pipeline.learning.family import TRAINING, WINDOWS_PER_CLASS, at_noise, labelled_features, train
+from pipeline.learning.family import TRAINING, WINDOWS_PER_CLASS, TrainingPart, at_noise, labelled_features, train
 from pipeline.learning.scores import score_judgement
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
@@ -45,8 +45,23 @@ def trained_model(
         "family": "parametric models of single and combined disturbances, 29 classes",
         "windows a class": n_per_class,
         "seed": seed,
-        "signal-to-noise ratios [dB]": list(TRAINING.snr_db or ()),
+        "recordings": [_in_words(part) for part in TRAINING],
         "test windows a class": _TEST_PER_CLASS,
     }
     names = tuple(FORMS[int(number)].name for number in model.classes_)
     return StoredModel(model, Card(data, scores, LIMITS, names, tuple(PRIMITIVES)))
+
+
+def _in_words(part: TrainingPart) -> str:
+    """A part of the training in one line."""
+    c = part.conditions
+    words = [f"{part.share:.0%} at {c.rate_hz / 1e3:g} kHz and {c.nominal_hz:g} Hz"]
+    if c.snr_db is not None:
+        words.append(f"{c.snr_db[0]:g} to {c.snr_db[1]:g} dB of noise, {c.clean_share:.0%} without")
+    if c.background_thd[1] > 0:
+        words.append(f"{c.background_share:.0%} with distortion up to {c.background_thd[1]:.0%}")
+    if any(c.frequency_deviation):
+        words.append(f"frequency off by up to {max(map(abs, c.frequency_deviation)):.0%}")
+    if c.bits is not None:
+        words.append(f"{c.bits} bits")
+    return ", ".join(words)

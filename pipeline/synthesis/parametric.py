@@ -16,10 +16,11 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import ConfigError
+from pipeline.synthesis.recording import Conditions, recorded, supply_background
 
 FloatArray = npt.NDArray[np.float64]
-Range = tuple[float, float]
 
+OPEN_START_CYCLES: Final = (1.5, 4.0)  # of an event that runs on beyond the window
 PRIMITIVES: Final = (
     "sag", "swell", "interruption", "harmonics", "flicker", "oscillatory transient", "impulse", "notch",
 )  # fmt: skip
@@ -27,9 +28,10 @@ PRIMITIVES: Final = (
 SAG: Final = (0.1, 0.9)  # pu
 SWELL: Final = (0.1, 0.8)
 INTERRUPTION: Final = (0.9, 1.0)
-IMPULSE: Final = (0.222, 1.11)  # psi; the peak is 0.2366 of it
+IMPULSE: Final = (0.222, 1.11)  # psi
 IMPULSE_S: Final = 1e-3
 IMPULSE_RATES: Final = (750.0, 344.0)  # 1/s
+IMPULSE_PEAK: Final = math.exp(-IMPULSE_RATES[1] * IMPULSE_S) - math.exp(-IMPULSE_RATES[0] * IMPULSE_S)  # of psi
 HARMONIC: Final = (0.05, 0.15)
 FLICKER_DEPTH: Final = (0.05, 0.10)
 FLICKER_HZ: Final = (8.0, 25.0)
@@ -41,7 +43,6 @@ LEAST_INSIDE_CYCLES: Final = 0.2  # of a transient inside an event
 NOTCH_DEPTH: Final = (0.1, 0.4)
 NOTCHES: Final = (1, 2, 4, 6)  # per cycle
 NOTCH_CYCLES: Final = (0.01, 0.05)
-BACKGROUND_ORDERS: Final = (3, 5, 7, 11, 13)  # common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,50 +115,6 @@ FORMS: Final[dict[int, Form]] = {
 JOINED: Final = ((15, 20), (16, 21), (22, 28), (23, 29))  # differ by flicker inside the event alone
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Conditions:
-    """How the windows are recorded. A range is drawn from evenly, once a window.
-
-    Attributes
-    ----------
-    rate_hz : samples a second. [Hz]
-    nominal_hz : 50 or 60, or any. [Hz]
-    n_cycles : length of a window, in nominal cycles.
-    snr_db : signal to noise, noise added to the disturbed signal; None: no noise. [dB]
-    clean_share : share of the windows that get no noise, where others do.
-    frequency_deviation : of the fundamental from nominal, relative.
-    background_thd : total of the harmonics that the supply has anyway, relative to its fundamental, which they follow.
-    background_share : share of the windows that have a background.
-    bits : of the recorder's converter; None: not quantised.
-    full_scale_pu : of the converter, either way, in units of the undisturbed peak.
-    """
-
-    rate_hz: float = 16_000.0
-    nominal_hz: float = 50.0
-    n_cycles: int = 10
-    snr_db: Range | None = None
-    clean_share: float = 0.0
-    frequency_deviation: Range = (0.0, 0.0)
-    background_thd: Range = (0.0, 0.0)
-    background_share: float = 1.0
-    bits: int | None = None
-    full_scale_pu: float = 2.0
-
-    def __post_init__(self) -> None:
-        if not (self.rate_hz > 2 * self.nominal_hz > 0 and self.n_cycles >= 3):
-            raise ConfigError(
-                f"rate_hz {self.rate_hz}, nominal_hz {self.nominal_hz}, n_cycles {self.n_cycles}: more than two "
-                "samples a cycle and at least three cycles are needed"
-            )
-        if self.bits is not None and not 2 <= self.bits <= 24:
-            raise ConfigError(f"bits is {self.bits}; 2 to 24 are allowed")
-
-    @property
-    def n_samples(self) -> int:
-        """Length of a window, to the nearest sample."""
-        return round(self.n_cycles * self.rate_hz / self.nominal_hz)
-
-
 @dataclass(frozen=True, slots=True)
 class Parameters:
     """Drawn parameters, one value a window: float64, shape (n,) each; what the class does not have is drawn, not used.
@@ -167,6 +124,7 @@ class Parameters:
     frequency_hz : of the fundamental. [Hz]
     change : what the event adds to the envelope: minus alpha, minus rho, or beta. [pu]
     t1_s, t2_s : start and end of the event. [s]
+    jump : of the phase within the event. [rad]
     angles : shape (4, n), of orders 1, 3, 5, 7, lagging. [rad]
     harmonics : shape (4, n), a1 = 1, a3, a5, a7. [pu]
     flicker, flicker_hz : depth lambda and frequency. [pu], [Hz]
@@ -180,6 +138,7 @@ class Parameters:
     change: FloatArray
     t1_s: FloatArray
     t2_s: FloatArray
+    jump: FloatArray
     angles: FloatArray
     harmonics: FloatArray
     flicker: FloatArray
@@ -253,8 +212,9 @@ def parametric_windows(
         parameters = draw(number, n_per_class, rng=rng, conditions=conditions)
         rows = slice(i * n_per_class, (i + 1) * n_per_class)
         clean = evaluate(number, parameters, t_s)
-        clean += _background(parameters, t_s, rng=rng, conditions=conditions)
-        values[rows], snr_db[rows] = _record(clean, rng=rng, conditions=conditions)
+        envelope = 1.0 + parameters.change[:, None] * _within(t_s, parameters.t1_s, parameters.t2_s)
+        clean += supply_background(parameters.frequency_hz, envelope, t_s, rng=rng, conditions=conditions)
+        values[rows], snr_db[rows] = recorded(clean, rng=rng, conditions=conditions)
         drawn.append(parameters)
     truth = np.array([[name in FORMS[number].primitives for name in PRIMITIVES] for number in classes])
     numbers = np.repeat(np.array(classes, dtype=np.int64), n_per_class)
@@ -276,6 +236,13 @@ def draw(number: int, n: int, *, rng: np.random.Generator, conditions: Condition
     duration_s = rng.uniform(cycle_s, length_s - cycle_s, n)
     t1_s = rng.uniform(0, length_s - duration_s)
     t2_s = t1_s + duration_s
+    jump = np.zeros(n)
+    if conditions.open_share:
+        runs_on = rng.uniform(size=n) < conditions.open_share
+        t1_s = np.where(runs_on, cycle_s * rng.uniform(*OPEN_START_CYCLES, n), t1_s)
+        t2_s = np.where(runs_on, length_s, t2_s)
+    if conditions.jump_share and form.change is not None:
+        jump = np.radians(rng.uniform(*conditions.jump_deg, n)) * (rng.uniform(size=n) < conditions.jump_share)
     change = {
         None: np.zeros(n), "sag": -rng.uniform(*SAG, n), "swell": rng.uniform(*SWELL, n),
         "interruption": -rng.uniform(*INTERRUPTION, n),
@@ -292,7 +259,7 @@ def draw(number: int, n: int, *, rng: np.random.Generator, conditions: Condition
     per_cycle = rng.choice(np.array(NOTCHES, dtype=np.float64), n)
     return Parameters(
         frequency_hz=conditions.nominal_hz * (1 + rng.uniform(*conditions.frequency_deviation, n)),
-        change=change, t1_s=t1_s, t2_s=t2_s,
+        change=change, t1_s=t1_s, t2_s=t2_s, jump=jump,
         angles=rng.uniform(-math.pi, math.pi, (4, n)), harmonics=harmonics,
         flicker=rng.uniform(*FLICKER_DEPTH, n), flicker_hz=rng.uniform(*FLICKER_HZ, n),
         transient=rng.uniform(*TRANSIENT, n), transient_hz=rng.uniform(*TRANSIENT_HZ, n),
@@ -318,13 +285,13 @@ def evaluate(number: int, parameters: Parameters, t_s: FloatArray) -> FloatArray
     float64, shape (n, n_samples). [pu]
     """
     form, p = FORMS[number], parameters
-    phase = 2 * np.pi * p.frequency_hz[:, None] * t_s
+    gate = _within(t_s, p.t1_s, p.t2_s)
+    phase = 2 * np.pi * p.frequency_hz[:, None] * t_s + p.jump[:, None] * gate
     sine = np.sin(phase - p.angles[0, :, None])
     wave = sine.copy()
     for i, order in enumerate((3, 5, 7), start=1):
         if order in form.orders:
             wave += p.harmonics[i, :, None] * np.sin(order * phase - p.angles[i, :, None])
-    gate = _within(t_s, p.t1_s, p.t2_s)
     flicker = p.flicker[:, None] * np.sin(2 * np.pi * p.flicker_hz[:, None] * t_s) if form.flicker != "none" else 0.0
     added = p.change[:, None] * gate
     if form.gated:
@@ -358,37 +325,3 @@ def _transient(p: Parameters, t_s: FloatArray) -> FloatArray:
     turning = np.sin(2 * np.pi * p.transient_hz[:, None] * since_s - p.theta[:, None])
     wave: FloatArray = p.transient[:, None] * np.exp(-since_s / p.decay_s[:, None]) * turning
     return wave * _within(t_s, p.start_s, p.end_s)
-
-
-def _background(p: Parameters, t_s: FloatArray, *, rng: np.random.Generator, conditions: Conditions) -> FloatArray:
-    """Harmonics of the supply, which follow the envelope of the event."""
-    n = len(p.change)
-    thd = rng.uniform(*conditions.background_thd, n) * (rng.uniform(size=n) < conditions.background_share)
-    parts = np.abs(rng.standard_normal((len(BACKGROUND_ORDERS), n)))
-    parts *= thd / np.sqrt(np.sum(parts**2, axis=0))
-    angles = rng.uniform(-math.pi, math.pi, parts.shape)
-    y = np.zeros((n, len(t_s)))
-    if not thd.any():
-        return y
-    phase = 2 * np.pi * p.frequency_hz[:, None] * t_s
-    for order, part, angle in zip(BACKGROUND_ORDERS, parts, angles, strict=True):
-        if order < conditions.rate_hz / conditions.nominal_hz / 2:
-            y += part[:, None] * np.sin(order * phase - angle[:, None])
-    return y * (1.0 + p.change[:, None] * _within(t_s, p.t1_s, p.t2_s))
-
-
-def _record(
-    clean: FloatArray, *, rng: np.random.Generator, conditions: Conditions
-) -> tuple[npt.NDArray[np.float32], FloatArray]:
-    """Noise and quantisation; the values and each window's SNR."""
-    n = len(clean)
-    snr_db, y = np.full(n, np.inf), clean
-    if conditions.snr_db is not None:
-        noisy = rng.uniform(size=n) >= conditions.clean_share
-        snr_db = np.where(noisy, rng.uniform(*conditions.snr_db, n), np.inf)
-        sigma = np.sqrt(np.mean(clean**2, axis=1) * 10 ** (-snr_db / 10))
-        y = clean + sigma[:, None] * rng.standard_normal(clean.shape)
-    if conditions.bits is not None:
-        step = 2 * conditions.full_scale_pu / 2**conditions.bits
-        y = np.clip(np.round(y / step) * step, -conditions.full_scale_pu, conditions.full_scale_pu - step)
-    return y.astype(np.float32), snr_db

@@ -11,7 +11,7 @@ import pytest
 from forked import run_code
 
 from pipeline.benchmark.cases import cases_of, n_cases
-from pipeline.benchmark.contenders import Contender, chosen_contenders, contenders, halfcycle
+from pipeline.benchmark.contenders import Contender, chosen, contenders, halfcycle
 from pipeline.benchmark.detector_run import columns_of, run_detectors
 from pipeline.benchmark.results import PROVENANCE_KEY
 from pipeline.benchmark.suite import DetectorSuite, load_detector_suite
@@ -117,7 +117,7 @@ def test_what_is_wrong_in_a_suite_or_a_name_is_said(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match="detectors-quick"):
         load_detector_suite("no such")
     with pytest.raises(ConfigError, match="pandas rolling RMS"):
-        chosen_contenders(["no such"])
+        chosen(["no such"], contenders())
     for broken, words in (
         (SUITE.replace("level_pu = [0.3, 0.7]\n", ""), "needs level_pu"),
         (SUITE.replace("[0.3, 0.7]", "[0.7, 0.3]"), "must not exceed"),

@@ -12,7 +12,8 @@ from classifiers.learned.decompose import estimate_deviation, take_apart
 from classifiers.learned.features import FEATURES, extract
 from classifiers.learned.reference import Reference, solve
 from classifiers.learned.windows import N_GRID, PER_CYCLE, to_grid
-from pipeline.synthesis.parametric import Conditions, parametric_windows
+from pipeline.synthesis.parametric import parametric_windows
+from pipeline.synthesis.recording import Conditions
 
 SOURCE = "derived: the windows are made from their equations, whose parameters must be found again"
 GRID = (np.arange(N_GRID) + 0.5) / PER_CYCLE  # cycles

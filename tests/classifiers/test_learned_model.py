@@ -22,6 +22,7 @@ from pipeline.learning.family import (
     at_noise,
     labelled_features,
     train,
+    training_features,
 )
 from pipeline.learning.scores import score_judgement
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
@@ -88,18 +89,18 @@ def test_noise_that_is_no_sine_at_all_is_unknown(small: DisturbanceClassifier) -
 
 @pytest.mark.parametrize("left_out", [6, 10, 17])
 def test_a_class_left_out_of_the_training_is_unknown(left_out: int) -> None:
-    """The project's bar: 80 % rejected at 5 % false rejection; an oscillation, flicker, notches."""
+    """The project's bar: 80 % rejected at 5 % false rejection; oscillations, flicker, notches."""
     others = [number for number in FORMS if number != left_out]
     model = DisturbanceClassifier(n_trees=30, n_primitive_trees=30, random_state=0)
-    train(n_per_class=40, classes=others, model=model)
-    strange = labelled_features(60, conditions=TRAINING, seed=70, classes=(left_out,))
+    train(n_per_class=60, parts=TRAINING[:1], classes=others, model=model)
+    strange = training_features(60, parts=TRAINING[:1], seed=70, classes=(left_out,))
     assert 1 - model.known(strange.features).mean() >= 0.8
 
 
 def test_the_share_of_false_rejections_is_the_one_asked_for() -> None:
     """Binomial: of 1450 windows 5 % (20 %) are called unknown to within 2 % (4 %)."""
-    drawn = labelled_features(100, conditions=TRAINING, seed=71)
-    fresh = labelled_features(50, conditions=TRAINING, seed=72)
+    drawn = training_features(100, seed=71)
+    fresh = training_features(50, seed=72)
     for share, tolerance in ((0.05, 0.025), (0.2, 0.05)):
         model = DisturbanceClassifier(n_trees=20, n_primitive_trees=20, false_rejection=share, random_state=0)
         model.fit(drawn.features, drawn.classes, drawn.primitives)
@@ -107,7 +108,7 @@ def test_the_share_of_false_rejections_is_the_one_asked_for() -> None:
 
 
 def test_without_primitives_there_is_no_head_of_them() -> None:
-    drawn = labelled_features(8, conditions=TRAINING, seed=73, classes=(1, 2, 3))
+    drawn = training_features(8, seed=73, classes=(1, 2, 3))
     model = DisturbanceClassifier(n_trees=10, random_state=0).fit(drawn.features, drawn.classes)
     assert model.judge(drawn.features).primitives is None
     with pytest.raises(ValueError, match="without primitives"):

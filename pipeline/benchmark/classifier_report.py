@@ -1,0 +1,268 @@
+"""A benchmark of classifiers in Markdown and as plots."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.benchmark.baselines import library
+from pipeline.benchmark.classifier_run import ClassifierResult, ClassifierRow, most_confused
+from pipeline.benchmark.results import markdown_table, number
+from pipeline.learning.scores import calibration_error
+from pipeline.synthesis.parametric import FORMS, IMPULSE, IMPULSE_PEAK, PRIMITIVES
+
+_LINES: Final = ("-", "--", ":", "-.")
+_IMPULSE_BINS: Final = 4
+_PAIRS_SHOWN: Final = 8
+_FORM: Final = ".4f"
+
+
+def sections_of(result: ClassifierResult) -> Iterator[str]:
+    """The result as Markdown: scores, what other recordings cost, primitives, impulses, left out, confused, times."""
+    yield "## Classes\n\nMean and standard deviation over the seeds, of the share right and of the macro F1.\n"
+    yield _scores(result)
+    if len(tests_of(result)) > 1:
+        yield f"## Points of macro F1 lost to the test {tests_of(result)[0]}, at the same noise\n"
+        yield _losses(result)
+    if any(not np.isnan(row.scores.primitive_f1).all() for row in result.rows):
+        yield "## F1 of each primitive\n"
+        yield _primitives(result)
+    if result.impulses:
+        yield "## Impulses found, by the size of their peak\n"
+        yield _impulses(result)
+    for contender, shares in result.left_out.items():
+        yield f"## Classes left out of the training: share that {contender} calls unknown\n"
+        rows = [(FORMS[k].name, number(share, ".3f")) for k, share in shares.items()]
+        yield markdown_table(("class", "unknown"), [("mean", number(_mean(list(shares.values())), ".3f")), *rows])
+    yield "## Most confused\n\nShare of the windows of a class that are called another, in the first test.\n"
+    yield _confused(result)
+    if result.bounds:
+        yield (
+            "## Pairs, and what noise alone forces\n\nShare of the windows of a pair that are taken for the other one, "
+            "and the least share that any classifier could reach\n(likelihood ratio, parameters as drawn).\n"
+        )
+        yield _against_bounds(result)
+    yield "## Time\n\nOn one core, what the classifier makes of the samples included.\n"
+    times = [
+        (name, spread(result.training_s[name], ".1f"), spread(result.windows_per_s[name], ".0f"))
+        for name in result.training_s
+    ]
+    yield markdown_table(("contender", "training [s]", "windows/s"), times)
+
+
+def summary(result: ClassifierResult) -> Iterator[str]:
+    """A line for each contender: macro F1 by noise in the first test, and speed."""
+    test = tests_of(result)[0]
+    for contender in _contenders(result):
+        scores = ", ".join(
+            f"{_mean([row.scores.macro_f1 for row in _rows(result, contender, test, snr_db)]):.3f} at {level(snr_db)}"
+            for snr_db in _levels(result, test)
+        )
+        yield f"{contender}: macro F1 {scores}; {_mean(result.windows_per_s[contender]):.0f} windows/s"
+
+
+def spread(values: Sequence[float], form: str = _FORM) -> str:
+    """Mean and standard deviation; a dash where there is none."""
+    kept = [value for value in values if not math.isnan(value)]
+    if not kept:
+        return "–"
+    mean = format(float(np.mean(kept)), form)
+    return f"{mean} ± {format(float(np.std(kept, ddof=1)), form)}" if len(kept) > 1 else mean
+
+
+def level(snr_db: float) -> str:
+    """A level of noise in words."""
+    return "no noise" if math.isinf(snr_db) else f"{snr_db:g} dB"
+
+
+def tests_of(result: ClassifierResult) -> list[str]:
+    """Names of the tests in their order."""
+    return list(dict.fromkeys(row.test for row in result.rows))
+
+
+def _contenders(result: ClassifierResult) -> list[str]:
+    return list(result.training_s)
+
+
+def _rows(result: ClassifierResult, contender: str, test: str, snr_db: float | None = None) -> list[ClassifierRow]:
+    return [
+        row for row in result.rows if (row.contender, row.test) == (contender, test) and snr_db in (None, row.snr_db)
+    ]
+
+
+def _levels(result: ClassifierResult, test: str) -> list[float]:
+    return list(dict.fromkeys(row.snr_db for row in result.rows if row.test == test))
+
+
+def _mean(values: Sequence[float]) -> float:
+    return float(np.mean(values)) if values else math.nan
+
+
+def _scores(result: ClassifierResult) -> str:
+    rows = []
+    for test in tests_of(result):
+        for snr_db in _levels(result, test):
+            for contender in _contenders(result):
+                found = [row.scores for row in _rows(result, contender, test, snr_db)]
+                rows.append((
+                    test, level(snr_db), contender, spread([s.accuracy for s in found]),
+                    spread([s.macro_f1 for s in found]), spread([s.joined_f1 for s in found]),
+                    spread([s.calibration_error for s in found]), spread([s.rejected for s in found], ".3f"),
+                ))  # fmt: skip
+    header = ("test", "noise", "contender", "accuracy", "macro F1", "macro F1, pairs joined", "calibration error",
+              "called unknown")  # fmt: skip
+    return markdown_table(header, rows)
+
+
+def _losses(result: ClassifierResult) -> str:
+    first, *others = tests_of(result)
+    levels = _levels(result, first)
+    rows = []
+    for test in others:
+        for contender in _contenders(result):
+            cells = []
+            for snr_db in levels:
+                base = [row.scores.macro_f1 for row in _rows(result, contender, first, snr_db)]
+                here = [row.scores.macro_f1 for row in _rows(result, contender, test, snr_db)]
+                cells.append(spread([100 * (a - b) for a, b in zip(base, here, strict=False)], ".2f"))
+            rows.append((test, contender, *cells))
+    return markdown_table(("test", "contender", *map(level, levels)), rows)
+
+
+def _primitives(result: ClassifierResult) -> str:
+    test = tests_of(result)[0]
+    rows = []
+    for contender in _contenders(result):
+        for snr_db in _levels(result, test):
+            found = [row.scores.primitive_f1 for row in _rows(result, contender, test, snr_db)]
+            if not np.isnan(found).all():
+                rows.append((contender, level(snr_db), *(spread(values.tolist()) for values in np.stack(found).T)))
+    return markdown_table(("contender", "noise", *PRIMITIVES), rows)
+
+
+def _impulses(result: ClassifierResult) -> str:
+    edges = IMPULSE_PEAK * np.linspace(*IMPULSE, _IMPULSE_BINS + 1)
+    rows = []
+    for (contender, _, snr_db), pairs in result.impulses.items():
+        place = np.digitize([peak for peak, _ in pairs], edges[1:-1])
+        told = np.array([there for _, there in pairs])
+        shares = [_mean(told[place == i].tolist()) for i in range(_IMPULSE_BINS)]
+        rows.append((contender, level(snr_db), *(number(share, ".3f") for share in shares)))
+    names = [f"{low:.3f} to {high:.3f} pu" for low, high in itertools.pairwise(edges)]
+    return markdown_table(("contender", "noise", *names), rows)
+
+
+def _against_bounds(result: ClassifierResult) -> str:
+    test = tests_of(result)[0]
+    rows = []
+    for bound in result.bounds:
+        a, b = bound.first, bound.second
+        cells = []
+        for contender in _contenders(result):
+            counts = result.confusion[contender, test, bound.snr_db]
+            cells.append(number((counts[a, b] + counts[b, a]) / max(counts[[a, b]].sum(), 1), ".2%"))
+        untold = "–" if bound.least_error is None else f"{bound.least_error:.2%} ± {bound.standard_error:.2%}"
+        known = number(bound.least_error_known, ".2%")
+        rows.append((f"{FORMS[a].name} / {FORMS[b].name}", level(bound.snr_db), known, untold, *cells))
+    header = ("pair", "noise", "least, all but the class told", "least, flicker not told", *_contenders(result))
+    return markdown_table(header, rows)
+
+
+def _confused(result: ClassifierResult) -> str:
+    test = tests_of(result)[0]
+    rows = []
+    for contender in _contenders(result):
+        for snr_db in _levels(result, test):
+            pairs = most_confused(result.confusion[contender, test, snr_db], _PAIRS_SHOWN)
+            words = "; ".join(f"{FORMS[a].name} → {FORMS[b].name} {share:.1%}" for a, b, share in pairs)
+            rows.append((contender, level(snr_db), words or "none"))
+    return markdown_table(("contender", "noise", "class → what it was called"), rows)
+
+
+def plot(result: ClassifierResult, folder: Path, name: str) -> list[Path]:
+    """Accuracy and macro F1 against the noise, reliability, and each contender's confusion in most noise.
+
+    Raises
+    ------
+    ConfigError : matplotlib is not installed.
+    """
+    library("matplotlib").use("agg")
+    pyplot = library("matplotlib.pyplot")
+    figures = {"accuracy": _against_noise(pyplot, result, "accuracy", "share right"),
+               "macro-f1": _against_noise(pyplot, result, "macro_f1", "macro F1"),
+               "reliability": _reliability(pyplot, result)}  # fmt: skip
+    test = tests_of(result)[0]
+    noisiest = min(_levels(result, test))
+    for contender in _contenders(result):
+        plain = "-".join("".join(c if c.isalnum() else " " for c in contender.lower()).split())
+        title = f"{contender}, {test}, {level(noisiest)}"
+        figures[f"confusion-{plain}"] = _matrix(pyplot, result.confusion[contender, test, noisiest], title)
+    paths = []
+    for what, figure in figures.items():
+        paths.append(folder / f"{name}-{what}.png")
+        figure.savefig(paths[-1], dpi=130)
+        pyplot.close(figure)
+    return paths
+
+
+def _against_noise(pyplot: Any, result: ClassifierResult, what: str, words: str) -> Any:
+    figure, axes = pyplot.subplots(figsize=(7.0, 4.2), layout="constrained")
+    test = tests_of(result)[0]
+    levels = sorted(_levels(result, test), reverse=True)
+    for i, contender in enumerate(_contenders(result)):
+        values = [[getattr(row.scores, what) for row in _rows(result, contender, test, snr_db)] for snr_db in levels]
+        means, deviations = [_mean(v) for v in values], [float(np.std(v)) for v in values]
+        axes.errorbar([level(snr_db) for snr_db in levels], means, deviations, linestyle=_LINES[i % len(_LINES)],
+                      marker="o", capsize=3, label=contender)  # fmt: skip
+    axes.set_xlabel("noise (signal-to-noise ratio)")
+    axes.set_ylabel(f"{words}, mean and spread of the seeds")
+    axes.set_title(test)
+    axes.set_ylim(top=1.0)
+    return _finished(figure, axes)
+
+
+def _reliability(pyplot: Any, result: ClassifierResult) -> Any:
+    figure, axes = pyplot.subplots(figsize=(5.2, 4.8), layout="constrained")
+    axes.plot([0, 1], [0, 1], color="0.6", linewidth=1)
+    test = tests_of(result)[0]
+    for i, contender in enumerate(_contenders(result)):
+        bins = [bins for (name, of_test, _), bins in result.bins.items() if (name, of_test) == (contender, test)]
+        if bins:
+            total = np.sum(bins, axis=0)
+            kept = total[total[:, 0] > 0]
+            label = f"{contender}, error {calibration_error(total):.3f}"
+            axes.plot(
+                kept[:, 1] / kept[:, 0], kept[:, 2] / kept[:, 0], _LINES[i % len(_LINES)], marker="o", label=label
+            )
+    axes.set_xlabel("mean confidence")
+    axes.set_ylabel("share right")
+    axes.set_title(f"{test}, all levels of noise")
+    return _finished(figure, axes)
+
+
+def _finished(figure: Any, axes: Any) -> Any:
+    axes.grid(alpha=0.3)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.legend(frameon=False)
+    return figure
+
+
+def _matrix(pyplot: Any, counts: npt.NDArray[np.int64], title: str) -> Any:
+    shown = [k for k in FORMS if counts[k].any() or counts[:, k].any()]
+    share = counts[np.ix_(shown, shown)] / np.maximum(counts[shown].sum(axis=1, keepdims=True), 1)
+    figure, axes = pyplot.subplots(figsize=(9.5, 8.0), layout="constrained")
+    image = axes.imshow(share, cmap="Greys", vmin=0, vmax=1)
+    names = [f"{FORMS[k].name}  {k}" for k in shown]
+    axes.set_xticks(range(len(shown)), [str(k) for k in shown], fontsize=7)
+    axes.set_yticks(range(len(shown)), names, fontsize=7)
+    axes.set_xlabel("called")
+    axes.set_ylabel("class")
+    axes.set_title(title)
+    figure.colorbar(image, ax=axes, label="share of the class's windows", shrink=0.8)
+    return figure
