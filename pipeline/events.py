@@ -72,6 +72,9 @@ class Event:
     unseen: str | None = None
     before: float | None = None
     after: float | None = None
+    learned_primitives: str | None = None
+    learned_primitive_confidences: str | None = None
+    learned_disagrees: bool | None = None
     why: str | None = None
     notes: str = ""
 
@@ -82,7 +85,7 @@ class Event:
 
 
 _TIMES = frozenset({"start", "refined_start"})
-_FLAGS = frozenset({"line_to_line", "open_start", "open_end"})
+_FLAGS = frozenset({"line_to_line", "open_start", "open_end", "learned_disagrees"})
 _COUNTS = frozenset({"stages", "polarity", "n_modes", "repeats"})
 _NUMBERS = frozenset(
     {

@@ -1,8 +1,8 @@
-"""What a learned classifier calls the events of a point: the columns `learned_class` and `learned_confidence`."""
+"""What a learned classifier says of the events of a point: class, primitives, and whether it disagrees."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
@@ -18,7 +18,17 @@ from pipeline.errors import ConfigError
 from pipeline.events import Event
 
 UNKNOWN: Final = "unknown"
-_KINDS: Final = frozenset({"sag", "swell", "interruption", "oscillatory_transient", "impulsive_transient", "notching"})
+# What the rules' kinds are among the primitives; one of them should be there.
+_EXPECTED: Final[Mapping[str, frozenset[str]]] = {
+    "sag": frozenset({"sag", "interruption"}),
+    "interruption": frozenset({"sag", "interruption"}),
+    "swell": frozenset({"swell"}),
+    "oscillatory_transient": frozenset({"oscillatory transient"}),
+    "impulsive_transient": frozenset({"impulse"}),
+    "notching": frozenset({"notch"}),
+}
+_PRESENT: Final = 0.5
+_CONFIDENT: Final = 0.9  # of a disagreement
 _CYCLES: Final = 10
 _LEAD_CYCLES: Final = 2.5  # of the window before the event
 
@@ -59,11 +69,13 @@ def with_learned_classes(
     Returns
     -------
     The events in their order. The window of each phase that takes part begins two and a half cycles before the event;
-    of the phases the one counts that the model is surest of; ``unknown`` where all are unlike its training.
+    of the phases the one counts that the model is surest of; ``unknown`` where all are unlike its training. A primitive is
+    there if it is on any phase that the model knows. It disagrees where it is confident that nothing of the event's
+    kind is there.
     """
     named = []
     for event in events:
-        windows = _windows(event, record, point, frequency_hz, is_marked) if event.kind in _KINDS else None
+        windows = _windows(event, record, point, frequency_hz, is_marked) if event.kind in _EXPECTED else None
         named.append(event if windows is None else _named(event, windows, record, stored, frequency_hz))
     return named
 
@@ -93,4 +105,15 @@ def _named(event: Event, windows: np.ndarray, record: Record, stored: StoredMode
     best = int(sure.argmax())
     if sure[best] < 0:
         return replace(event, learned_class=UNKNOWN, learned_confidence=None)
-    return replace(event, learned_class=names[found.classes[best]], learned_confidence=float(found.confidence[best]))
+    named = replace(event, learned_class=names[found.classes[best]], learned_confidence=float(found.confidence[best]))
+    if found.primitives is None:
+        return named
+    present = dict(zip(stored.card.primitive_names, found.primitives[found.known].max(axis=0).tolist(), strict=True))
+    there = {name: share for name, share in present.items() if share > _PRESENT}
+    expected = max(present.get(name, 0.0) for name in _EXPECTED[event.kind])
+    return replace(
+        named,
+        learned_primitives="; ".join(there),
+        learned_primitive_confidences="; ".join(f"{share:.3f}" for share in there.values()),
+        learned_disagrees=expected < 1 - _CONFIDENT,
+    )
