@@ -75,6 +75,8 @@ def save(folder: Path, stored: StoredModel) -> None:
     ModelError : the card's names do not fit the model.
     OSError : the folder cannot be written.
     """
+    import zipfile
+
     import sklearn
     import skops
     import skops.io
@@ -83,7 +85,7 @@ def save(folder: Path, stored: StoredModel) -> None:
     if len(card.class_names) != len(model.classes_):
         raise ModelError(f"{len(card.class_names)} names of classes for {len(model.classes_)} classes")
     folder.mkdir(parents=True, exist_ok=True)
-    data = skops.io.dumps(model)
+    data = skops.io.dumps(model, compression=zipfile.ZIP_DEFLATED)
     described = {
         "features": list(FEATURES),
         "classes": [_plain(value) for value in model.classes_],
@@ -214,4 +216,6 @@ def _readable(described: Mapping[str, Any]) -> str:
 
 
 def _cell(value: Any) -> str:
+    if isinstance(value, list):
+        return "; ".join(map(_cell, value))
     return f"{value:.4g}" if isinstance(value, float) else str(value)
