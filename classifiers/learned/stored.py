@@ -19,6 +19,7 @@ from classifiers.learned.model import DisturbanceClassifier
 MODEL: Final = "model.skops"
 CARD: Final = "card.json"
 READABLE_CARD: Final = "card.md"
+_SHOWN: Final = 20  # features in the readable card; the other one has all
 
 # What the file may make beside scikit-learn's estimators and arrays, which the reader of the format knows for safe.
 _ALLOWED: Final = frozenset(
@@ -95,6 +96,7 @@ def save(folder: Path, stored: StoredModel) -> None:
         "data": dict(card.data),
         "scores": dict(card.scores),
         "limits": list(card.limits),
+        "importances": _importances(model),
         "versions": {
             "python": platform.python_version(), "numpy": np.__version__, "scikit-learn": sklearn.__version__,
             "skops": skops.__version__,
@@ -182,6 +184,12 @@ def _check_tree(tree: Any, name: str) -> None:
         raise ModelError(f"{name}: {MODEL} holds a tree that leads nowhere")
 
 
+def _importances(model: DisturbanceClassifier) -> dict[str, float]:
+    """Share of each feature in what the splits of the classes' trees gain, the largest first."""
+    shares = model.trees_.feature_importances_
+    return {FEATURES[i]: float(shares[i]) for i in np.argsort(-shares, kind="stable")}
+
+
 def _plain(value: Any) -> Any:
     return value.item() if isinstance(value, np.generic) else value
 
@@ -208,6 +216,9 @@ def _readable(described: Mapping[str, Any]) -> str:
         lines += [f"| {name} | {_cell(value)} |" for name, value in described[key].items()]
         lines.append("")
     lines += ["## Limits", "", *[f"- {limit}" for limit in described["limits"]], ""]
+    lines += ["## What the trees look at", "", "| feature | share of the gain |", "| --- | --- |"]
+    lines += [f"| {name} | {share:.3f} |" for name, share in list(described["importances"].items())[:_SHOWN]]
+    lines.append("")
     lines += ["## Classes", "", "| class | name |", "| --- | --- |"]
     pairs = zip(described["classes"], described["class_names"], strict=True)
     lines += [f"| {number} | {name} |" for number, name in pairs]

@@ -168,6 +168,16 @@ def test_the_card_is_there_for_people_too(folder: Path) -> None:
     assert json.loads((folder / stored.CARD).read_text(encoding="utf-8"))["features"] == list(FEATURES)
 
 
+def test_the_card_says_what_the_trees_look_at(small: DisturbanceClassifier, folder: Path) -> None:
+    """scikit-learn: shares of the gain in impurity, of all features, add up to one."""
+    told = json.loads((folder / stored.CARD).read_text(encoding="utf-8"))["importances"]
+    assert set(told) == set(FEATURES)
+    np.testing.assert_allclose(sum(told.values()), 1.0)
+    np.testing.assert_allclose(told["change"], small.trees_.feature_importances_[FEATURES.index("change")])
+    text = (folder / stored.READABLE_CARD).read_text(encoding="utf-8")
+    assert f"| {max(told, key=told.__getitem__)} | " in text.partition("What the trees look at")[2]
+
+
 def resealed(folder: Path, model: object) -> Path:
     """The folder with another object in the model's place, and the card's digest made to fit."""
     import hashlib
