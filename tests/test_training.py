@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 from pathlib import Path
 
@@ -82,3 +83,93 @@ def test_a_fleet_that_switches_it_on_has_the_columns_filled_and_another_model_ma
     config.write_text(text.replace(str(model), "nowhere"))
     with pytest.raises(ConfigError, match="no model there"):
         load_fleet(config).site_digest(fleet.sites[0])
+
+
+# --- labelled captures
+
+
+SITES = ("Quarry Road", "Mill Lane", "Harbour Street")
+
+
+def double_dip(at_s: float, residual: float) -> list[tuple[float, float, float]]:
+    return [(at_s, 0.04, residual), (at_s + 0.07, 0.04, residual)]
+
+
+@pytest.fixture(scope="module")
+def labels(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Sags and a class of our own, four of each at three sites, in captures of their stations."""
+    folder = tmp_path_factory.mktemp("labelled")
+    rows = ["capture,start,label"]
+    for i, site in enumerate(SITES):
+        for k, residual in enumerate((0.3, 0.45, 0.6, 0.75)):
+            at_s = 0.7 + 0.013 * k + 0.004 * i
+            for label, dips in (
+                ("sag", [(at_s, 0.06 + 0.01 * k, residual)]),
+                ("double dip", double_dip(at_s, residual)),
+            ):
+                made = made_capture(START, seconds=1.5, sags=dips, station=site, snr_db=45.0, seed=10 * i + k)
+                name = f"{site}/{label} {k}.parquet"
+                write_capture(made, folder / name)
+                rows.append(f"{name},{START}.{round(at_s * 1e9):09d}Z,{label}")
+    table = folder / "labels.csv"
+    table.write_text("\n".join(rows) + "\n")
+    return table
+
+
+def test_a_class_of_ones_own_is_learned_from_labelled_captures_and_named_at_a_site_never_seen(
+    labels: Path, tmp_path: Path
+) -> None:
+    folder = tmp_path / "model"
+    done = halfcycle("train", "--out", folder, "--labels", labels, "--per-class", "20", "--seed", "2")
+    assert done.returncode == 0, done.stderr
+    assert "left-out sites, 3 folds: macro F1" in done.stdout
+    assert "  double dip: precision" in done.stdout
+    card = load(folder).card
+    assert card.data["labelled events by class"] == "double dip 12, sag 12"
+    assert card.data["sites of the labelled events"] == "Harbour Street, Mill Lane, Quarry Road"
+    assert card.data["SHA-256 of the labels, first 32 digits"] == hashlib.sha256(labels.read_bytes()).hexdigest()[:32]
+    assert card.scores["labels: macro F1, left-out sites"] > 0.7
+    assert card.scores["macro F1, 40 dB"] > 0.8
+    assert len(card.class_names) == 30
+    (validated,) = [limit for limit in card.limits if "left-out sites" in limit]
+    assert "300 drawn windows a class" in validated
+    assert not any("not on recordings" in limit for limit in card.limits)
+    for i, residual in enumerate((0.4, 0.55)):
+        made = made_capture(START, sags=double_dip(0.8, residual), station=f"R{i}", snr_db=45.0, seed=50 + i)
+        write_capture(made, tmp_path / "in" / f"{i}.parquet")
+    done = halfcycle("screen", tmp_path / "in", "--out", tmp_path / "e.csv", "--model", folder)
+    assert done.returncode == 0, done.stderr
+    with (tmp_path / "e.csv").open() as stream:
+        first = {row["site"]: row["learned_class"] for row in reversed(list(csv.DictReader(stream)))}
+    assert first == {"R0": "double dip", "R1": "double dip"}
+
+
+def test_labelled_events_alone_of_one_site_alone_are_validated_by_file_and_the_card_says_so(
+    labels: Path, tmp_path: Path
+) -> None:
+    rows = labels.read_text().splitlines()
+    table = labels.with_name("one-site.csv")
+    table.write_text("\n".join(["capture,start,label,site", *(f"{row},Quarry Road" for row in rows[1:])]) + "\n")
+    done = halfcycle("train", "--out", tmp_path / "model", "--labels", table, "--no-family")
+    assert done.returncode == 0, done.stderr
+    assert "left-out capture files, 5 folds" in done.stdout
+    card = load(tmp_path / "model").card
+    assert "labels: macro F1, left-out capture files" in card.scores
+    assert any(limit.startswith("All labelled events are of one site") for limit in card.limits)
+    assert not any("drawn" in limit for limit in card.limits)
+    assert "family" not in card.data
+    assert "macro F1, 40 dB" not in card.scores
+    assert card.class_names == ("double dip", "sag")
+
+
+def test_nothing_to_train_with_and_rows_that_cannot_be_used_are_wrong_usage(labels: Path, tmp_path: Path) -> None:
+    done = halfcycle("train", "--out", tmp_path / "model", "--no-family")
+    assert done.returncode == 2
+    assert "--labels" in done.stderr
+    table = labels.with_name("wrong.csv")
+    table.write_text(labels.read_text() + "gone.parquet,0.5,sag\n" + labels.read_text().splitlines()[1][:-3] + "\n")
+    done = halfcycle("train", "--out", tmp_path / "model", "--labels", table, "--no-family")
+    assert done.returncode == 2
+    assert "line 26: gone.parquet" in done.stderr
+    assert "line 27: no label" in done.stderr
+    assert not (tmp_path / "model").exists()

@@ -37,7 +37,7 @@ def _frame_spectra() -> Floats:
     window = np.hanning(FRAME + 2)[1:-1]
     window /= np.sqrt(np.sum(window**2))
     angle = 2 * np.pi * np.outer(np.arange(FRAME), np.arange(BANDS[1] + 1)) / FRAME
-    return (np.hstack([np.cos(angle), np.sin(angle)]) * window[:, None]).astype(np.float32)
+    return np.asarray(np.hstack([np.cos(angle), np.sin(angle)]) * window[:, None], dtype=np.float32)
 
 
 _SPECTRA: Final = _frame_spectra()

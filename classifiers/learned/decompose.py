@@ -386,4 +386,4 @@ def _refined(
         top += (drift * place).sum(axis=1)
         bottom += (weight * place**2).sum(axis=1) * np.abs(c[:, 0]) ** 2
     change = top / np.maximum(bottom, 1e-12) / TURN
-    return np.clip(reference.deviation + change, -_MOST_DEVIATION, _MOST_DEVIATION)
+    return np.asarray(np.clip(reference.deviation + change, -_MOST_DEVIATION, _MOST_DEVIATION))

@@ -77,14 +77,23 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         self.n_jobs = n_jobs
         self.random_state = random_state
 
-    def fit(self, X: npt.ArrayLike, y: npt.ArrayLike, primitives: npt.ArrayLike | None = None) -> Self:
+    def fit(
+        self,
+        X: npt.ArrayLike,
+        y: npt.ArrayLike,
+        primitives: npt.ArrayLike | None = None,
+        groups: npt.ArrayLike | None = None,
+    ) -> Self:
         """Train.
 
         Parameters
         ----------
         X : shape (n, n_features).
         y : shape (n,). Classes.
-        primitives : bool, shape (n, n_primitives): which are present. None: the head is left out.
+        primitives : bool or float, shape (n, n_primitives): which are present; a row of NaN is not known. None, or no
+            row that is known: the head is left out.
+        groups : shape (n,). Samples alike, such as overlapping windows of one event: of a class's groups some are held
+            out as a whole, one at least where there are several. None: each sample is a group.
 
         Returns
         -------
@@ -98,24 +107,26 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         features, targets = validate_data(self, X, y, dtype=np.float32)
         check_classification_targets(targets)
         self.classes_, code = np.unique(targets, return_inverse=True)
-        present = None if primitives is None else np.asarray(primitives, dtype=bool)
-        if present is not None and (present.ndim != 2 or len(present) != len(code)):
-            raise ValueError(f"primitives of shape {present.shape} do not fit {len(code)} samples")
+        present, told = _known_primitives(primitives, n=len(code))
         rng = check_random_state(self.random_state)
-        grow, calibrate = self._split(code, rng)
+        grow, calibrate = (
+            self._split(code, rng) if groups is None else self._split_groups(code, np.asarray(groups), rng)
+        )
         seed = int(rng.randint(2**31 - 1))
         self.trees_ = ExtraTreesClassifier(
             self.n_trees, max_features=self.max_features, n_jobs=self.n_jobs, random_state=seed
         ).fit(features[grow], code[grow])
+        taught = grow[told[grow]]
         self.primitive_trees_: ExtraTreesClassifier | None = None
-        if present is not None:
+        if len(taught):
             self.primitive_trees_ = ExtraTreesClassifier(
                 self.n_primitive_trees, max_features=self.max_features, min_samples_leaf=2, n_jobs=self.n_jobs,
                 random_state=seed + 1,
-            ).fit(features[grow], present[grow].astype(int))  # fmt: skip
-            self.of_classes_ = np.stack([present[code == i].mean(axis=0) for i in range(len(self.classes_))])
+            ).fit(features[taught], present[taught].astype(int))  # fmt: skip
+            self.taught_classes_ = np.bincount(code[told], minlength=len(self.classes_)) > 0
+            self.of_classes_ = self._of_classes(self.primitive_trees_, features, code, present, told)
         self.exponent_ = _best_exponent(self.trees_.predict_proba(features[calibrate]), code[calibrate])
-        self.novelty_ = Novelty.fit(features[grow], code[grow], None if present is None else present[grow])
+        self.novelty_ = Novelty.fit(features[grow], code[grow], present[taught] if len(taught) else None)
         scores, best = self._scores(features[calibrate])
         self.tails_ = np.sort(scores, axis=0)
         self.limits_ = self._limits(self._surprise(scores), best)
@@ -210,12 +221,12 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         Returns
         -------
         float64, shape (n, 3 or 4): how little the trees agree, distance from the classes, how far features are out of
-        the class's range, and how little the primitives are those of any class.
+        the class's range, and how little the primitives are those of any class: 0 for a class whose own are not known.
         """
         best = np.argmax(raw, axis=1)
         scores = [1 - raw.max(axis=1), self.novelty_.distance(X), self.novelty_.excess(X, best)]
         if present is not None:
-            scores.append(self.novelty_.disagreement(present))
+            scores.append(self.novelty_.disagreement(present) * self.taught_classes_[best])
         return np.stack(scores, axis=1)
 
     def _scores(self, X: npt.NDArray[np.float32]) -> tuple[F64, npt.NDArray[np.intp]]:
@@ -250,6 +261,17 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         """Mean of what the classes say about the primitives and what their own trees say."""
         return np.asarray(0.5 * (probabilities @ self.of_classes_ + present))
 
+    def _of_classes(
+        self, trees: Any, X: npt.NDArray[np.float32], code: npt.NDArray[np.intp], present: Bools, told: Bools
+    ) -> F64:
+        """Share of each class that has each primitive; of a class of which none is known, as the head sees it."""
+        shares = []
+        for i in range(len(self.classes_)):
+            own = code == i
+            rows = own & told
+            shares.append(present[rows].mean(axis=0) if rows.any() else self._primitives(trees, X[own]).mean(axis=0))
+        return np.stack(shares)
+
     def _primitives(self, trees: Any, X: npt.NDArray[np.float32]) -> F64:
         outputs, classes = trees.predict_proba(X), trees.classes_
         if not isinstance(outputs, list):  # of one primitive alone
@@ -274,6 +296,22 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
             held[chosen] = True
         return every[~held], every[held]
 
+    def _split_groups(
+        self, code: npt.NDArray[np.intp], groups: npt.NDArray[Any], rng: np.random.RandomState
+    ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+        """As `_split`, but of each class whole groups."""
+        if groups.shape != code.shape:
+            raise ValueError(f"groups of shape {groups.shape} do not fit {len(code)} samples")
+        every = np.arange(len(code))
+        held = np.zeros(len(code), dtype=bool)
+        for i in range(int(code.max()) + 1):
+            own = np.flatnonzero(code == i)
+            names = np.unique(groups[own])
+            if len(names) > 1:
+                chosen = rng.permutation(names)[: max(1, round(self.calibration_share * len(names)))]
+                held[own[np.isin(groups[own], chosen)]] = True
+        return (every[~held], every[held]) if held.any() else (every, every)
+
     def _checked(self, X: npt.ArrayLike) -> npt.NDArray[np.float32]:
         check_is_fitted(self)
         checked: npt.NDArray[np.float32] = validate_data(self, X, dtype=np.float32, reset=False)
@@ -284,6 +322,20 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
             value = getattr(self, name)
             if not 0 < value < 1:
                 raise ValueError(f"{name} is {value}; it must lie between 0 and 1")
+
+
+def _known_primitives(primitives: npt.ArrayLike | None, *, n: int) -> tuple[Bools, Bools]:
+    """Which primitives are present, shape (n, n_primitives), and of which samples that is known, shape (n,)."""
+    if primitives is None:
+        return np.zeros((n, 0), dtype=bool), np.zeros(n, dtype=bool)
+    values = np.asarray(primitives, dtype=np.float64)
+    if values.ndim != 2 or len(values) != n:
+        raise ValueError(f"primitives of shape {values.shape} do not fit {n} samples")
+    lacking = np.isnan(values)
+    if (lacking.any(axis=1) != lacking.all(axis=1)).any():
+        raise ValueError("some primitives of a sample are NaN; they are known all together, or not at all")
+    told: Bools = np.logical_not(lacking.any(axis=1))
+    return np.nan_to_num(values).astype(bool), told
 
 
 def _ranked(values: F64, share: float) -> float:

@@ -223,7 +223,7 @@ def _against_noise(pyplot: Any, result: ClassifierResult, what: str, words: str)
     axes.set_xlabel("noise (signal-to-noise ratio)")
     axes.set_ylabel(f"{words}, mean and spread of the seeds")
     axes.set_title(test)
-    axes.set_ylim(top=1.0)
+    axes.set_ylim(0.0, 1.02)
     return _finished(figure, axes)
 
 
@@ -256,7 +256,7 @@ def _finished(figure: Any, axes: Any) -> Any:
 def _matrix(pyplot: Any, counts: npt.NDArray[np.int64], title: str) -> Any:
     shown = [k for k in FORMS if counts[k].any() or counts[:, k].any()]
     share = counts[np.ix_(shown, shown)] / np.maximum(counts[shown].sum(axis=1, keepdims=True), 1)
-    figure, axes = pyplot.subplots(figsize=(9.5, 8.0), layout="constrained")
+    figure, axes = pyplot.subplots(figsize=(9.5, 6.8), layout="constrained")
     image = axes.imshow(share, cmap="Greys", vmin=0, vmax=1)
     names = [f"{FORMS[k].name}  {k}" for k in shown]
     axes.set_xticks(range(len(shown)), [str(k) for k in shown], fontsize=7)

@@ -12,6 +12,7 @@ import numpy as np
 
 from classifiers.learned.features import extract
 from classifiers.learned.stored import ModelError, StoredModel, load
+from pipeline.catalogue.event_windows import ten_cycles
 from pipeline.catalogue.points import Point
 from pipeline.catalogue.record import Record
 from pipeline.errors import ConfigError
@@ -29,8 +30,6 @@ _EXPECTED: Final[Mapping[str, frozenset[str]]] = {
 }
 _PRESENT: Final = 0.5
 _CONFIDENT: Final = 0.9  # of a disagreement
-_CYCLES: Final = 10
-_LEAD_CYCLES: Final = 2.5  # of the window before the event
 
 
 @lru_cache(maxsize=2)
@@ -69,9 +68,9 @@ def with_learned_classes(
     Returns
     -------
     The events in their order. The window of each phase that takes part begins two and a half cycles before the event;
-    of the phases the one counts that the model is surest of; ``unknown`` where all are unlike its training. A primitive is
-    there if it is on any phase that the model knows. It disagrees where it is confident that nothing of the event's
-    kind is there.
+    of the phases the one counts that the model is surest of; ``unknown`` where all are unlike its training. A
+    primitive is there if it is on any phase that the model knows. It disagrees where it is confident that nothing of
+    the event's kind is there.
     """
     named = []
     for event in events:
@@ -84,17 +83,15 @@ def _windows(
     event: Event, record: Record, point: Point, frequency_hz: float, is_marked: Callable[[int, int], bool]
 ) -> np.ndarray | None:
     """Ten cycles of each phase that takes part, or None where they are not all there."""
-    cycle = record.header.rate_hz / frequency_hz
-    start = record.position_of(event.start if event.refined_start is None else event.refined_start)
-    first = max(0, min(int(start - _LEAD_CYCLES * cycle), record.n_samples - int(np.ceil(_CYCLES * cycle))))
-    stop = first + round(_CYCLES * cycle)
-    if stop > record.n_samples or is_marked(first, stop):
+    start = event.start if event.refined_start is None else event.refined_start
+    cut = ten_cycles(record, point, start, frequency_hz=frequency_hz)
+    if cut is None or is_marked(cut[0], cut[0] + cut[1].shape[1]):
         return None
     whole = point.phases
     rows = [c for c, phase in enumerate(whole) if phase in event.phases or event.line_to_line or len(whole) == 1]
     if not rows:
         return None
-    return record.physical(point, first, stop)[rows]
+    return cut[1][rows]
 
 
 def _named(event: Event, windows: np.ndarray, record: Record, stored: StoredModel, frequency_hz: float) -> Event:
@@ -106,7 +103,8 @@ def _named(event: Event, windows: np.ndarray, record: Record, stored: StoredMode
     if sure[best] < 0:
         return replace(event, learned_class=UNKNOWN, learned_confidence=None)
     named = replace(event, learned_class=names[found.classes[best]], learned_confidence=float(found.confidence[best]))
-    if found.primitives is None:
+    model = stored.model
+    if found.primitives is None or not model.taught_classes_[np.searchsorted(model.classes_, found.classes[best])]:
         return named
     present = dict(zip(stored.card.primitive_names, found.primitives[found.known].max(axis=0).tolist(), strict=True))
     there = {name: share for name, share in present.items() if share > _PRESENT}

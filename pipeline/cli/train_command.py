@@ -16,17 +16,27 @@ _EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ -
 @typer_app.command("train", epilog=_EPILOG)
 def train_command(
     out: Annotated[Path, typer.Option(help="Folder for the model and its card.", show_default=False)],
+    labels: Annotated[
+        Path | None, typer.Option(help="Own events to train on: CSV of capture, start, label.", show_default=False)
+    ] = None,
+    family: Annotated[bool, typer.Option(help="Train on drawn disturbances (too).")] = True,
     per_class: Annotated[int, typer.Option(min=20, help="Windows drawn of each of the 29 classes.")] = 2000,
     seed: Annotated[int, typer.Option(min=0, help="Of the drawn windows and the trees.")] = 1,
 ) -> int:
-    """Train the learned classifier on drawn disturbances; needs the extra learned. Minutes on one core."""
-    from pipeline.errors import ConfigError
-    from pipeline.learning.training import trained_model
+    """Train the learned classifier on drawn disturbances, labelled captures or both; minutes.
 
+    The table of labels may have the columns site and phases too; a start is a UTC time, or seconds from the capture's
+    first sample. Events are validated by leaving out one site after the other. Needs the extra learned.
+    """
+    from pipeline.errors import ConfigError
+
+    if labels is None and not family:
+        raise ConfigError("--no-family leaves nothing to train on; give --labels too")
     try:
         from classifiers.learned.stored import save
+        from pipeline.learning.training import trained_model
 
-        stored = trained_model(n_per_class=per_class, seed=seed, tell=show.line)
+        stored = trained_model(n_per_class=per_class, seed=seed, labels=labels, family=family, tell=show.line)
         save(out, stored)
     except ModuleNotFoundError as error:
         raise ConfigError(f"{error}; install halfcycle with its extra learned") from error

@@ -286,7 +286,7 @@ def latch(on: Mask, off: Mask) -> Mask:
     index = np.arange(on.size)
     last_on = np.maximum.accumulate(np.where(on, index, -1))
     last_off = np.maximum.accumulate(np.where(off, index, -1))
-    return np.greater(last_on, last_off)
+    return np.asarray(np.greater(last_on, last_off))
 
 
 def _edges(state: Mask) -> tuple[I64, I64]:

@@ -181,7 +181,7 @@ class Flickermeter:
         rise = np.concatenate([self._rise, both[:, :, 0]], axis=1)
         first = both.shape[1] - rise.shape[1] + 1  # the first block of all has none before it
         self._rise = rise[:, -1:]
-        return rise[:, :-1] + both[:, first:, 1]
+        return np.asarray(rise[:, :-1] + both[:, first:, 1])
 
     def _half_cycle_means(self, mean_square: F32) -> F64:
         """Mean over the last nominal half cycle, as far as there is a whole one."""

@@ -229,4 +229,4 @@ def harmonic_angles_deg(phasors: npt.ArrayLike) -> F64:
     """
     turns = np.angle(np.asarray(phasors, np.complex128), deg=True) + 90.0
     turns = turns - np.arange(1, turns.shape[-1] + 1) * turns[..., :1]
-    return turns - 360.0 * np.ceil(turns / 360.0 - 0.5)
+    return np.asarray(turns - 360.0 * np.ceil(turns / 360.0 - 0.5))

@@ -146,7 +146,7 @@ def _poles(values: F64, noise_rms: float | None, most_poles: int) -> C128:
         limit = 4 * float(np.median(sizes[sizes.size // 2 :]))
     else:
         limit = noise_rms * (np.sqrt(hankel.shape[0]) + np.sqrt(columns)) * _NOISE_MARGIN
-    limit = max(limit, float(sizes[0]) * max(hankel.shape) * np.finfo(np.float64).eps)
+    limit = max(float(limit), float(sizes[0]) * max(hankel.shape) * float(np.finfo(np.float64).eps))
     order = min(int((sizes > limit).sum()), most_poles, columns - 1)
     if not order:
         return np.zeros(0, np.complex128)
@@ -178,5 +178,8 @@ def _with_amplitudes(values: F64, logs: C128, rate_hz: float) -> DampedModes:
     order = np.argsort(-energy, kind="stable")
     heights, logs = heights[:, order], logs[order]
     return DampedModes(
-        np.abs(logs.imag) * rate_hz / (2 * np.pi), -logs.real * rate_hz, np.abs(heights), np.angle(heights)
+        np.abs(logs.imag) * rate_hz / (2 * np.pi),
+        -logs.real * rate_hz,
+        np.abs(heights),
+        np.asarray(np.angle(heights), dtype=np.float64),
     )

@@ -113,7 +113,7 @@ def _tap_weights() -> F32:
     places = (np.arange(_PHASES) + 0.5) / _PHASES
     distance = np.arange(1 - _TAPS // 2, 1 + _TAPS // 2) - places[:, None]
     inside = np.sqrt(np.maximum(1.0 - (2.0 * distance / _TAPS) ** 2, 0.0))
-    return (np.i0(_BETA * inside) / np.i0(_BETA) * np.sinc(_CUT * distance)).astype(np.float32)
+    return np.asarray(np.i0(_BETA * inside) / np.i0(_BETA) * np.sinc(_CUT * distance), dtype=np.float32)
 
 
 @cache

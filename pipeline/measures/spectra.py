@@ -237,7 +237,7 @@ def distortion_from_rms(u_half: npt.ArrayLike, fundamental: npt.ArrayLike) -> F6
 
 def _ratio(part: F64, whole: F64) -> F64:
     part, whole = np.broadcast_arrays(part, whole)
-    return np.divide(part, whole, out=np.where(part > 0, np.inf, 0.0), where=whole > 0)
+    return np.asarray(np.divide(part, whole, out=np.where(part > 0, np.inf, 0.0), where=whole > 0))
 
 
 def _above(rms: F32, floor: F32, lines: int) -> F32:

@@ -285,4 +285,4 @@ def rms_between(x: F64, edges: F64) -> F64:
         raise SignalError(f"crossings leave under {FEWEST_SAMPLES_A_CYCLE} samples a cycle")
     edge = _edges(x, edges, 1)
     integral = edge.beyond_block + np.concatenate(([0.0], np.cumsum(x * x)))[edge.block]
-    return np.sqrt(np.maximum(integral[2:] - integral[:-2], 0.0) / (edges[2:] - edges[:-2]))
+    return np.asarray(np.sqrt(np.maximum(integral[2:] - integral[:-2], 0.0) / (edges[2:] - edges[:-2])))

@@ -338,7 +338,7 @@ def _reference_phase(
     step = np.where(steady[1:] & steady[:-1], advance, pace)
     phase = np.concatenate(([0.0], np.cumsum(np.maximum(step, 0.0))))
     if carry is not None:
-        return phase + (carry.phase - np.interp(carry.position, positions, phase))
+        return np.asarray(phase + (carry.phase - np.interp(carry.position, positions, phase)))
     power = (phasors.real**2 + phasors.imag**2) @ steady.astype(np.float64)
     if not power.size or power.max(initial=0.0) == 0:
         return phase

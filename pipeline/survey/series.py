@@ -177,7 +177,7 @@ class _Measured:
             sign = 1.0 if symbol == "energy_in" else -1.0
             starts = self._blocks.starts_ns
             to_tick = TEN_MINUTES_NS - starts % TEN_MINUTES_NS  # beyond it the next block begins: none counts twice
-            return np.maximum(sign * p, 0.0) * np.minimum(self._blocks.lengths_ns, to_tick) / _NS_PER_H
+            return np.asarray(np.maximum(sign * p, 0.0) * np.minimum(self._blocks.lengths_ns, to_tick) / _NS_PER_H)
         if symbol == "q1_total":
             powers = self._conductors()
             return np.sum([power.q1 for _, power in powers], axis=0) if powers else None

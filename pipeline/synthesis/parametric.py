@@ -313,7 +313,7 @@ def evaluate(number: int, parameters: Parameters, t_s: FloatArray) -> FloatArray
         cycles = phase / (2 * np.pi)
         into = np.mod(cycles - p.place_cycles[:, None], 1.0 / p.per_cycle[:, None])
         y -= np.sign(sine) * p.notch[:, None] * (into < p.width_cycles[:, None])
-    return y
+    return np.asarray(y)
 
 
 def _within(t_s: FloatArray, start_s: FloatArray, end_s: FloatArray) -> npt.NDArray[np.bool_]:

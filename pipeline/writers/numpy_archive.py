@@ -33,7 +33,7 @@ def write_npz(capture: Capture, path: Path) -> None:
         with zipfile.ZipFile(path, "w") as archive:
             for name, row in zip(names, capture.samples, strict=True):
                 content = io.BytesIO()
-                np.lib.format.write_array(content, np.ascontiguousarray(row), allow_pickle=False)
+                np.lib.format.write_array(content, np.ascontiguousarray(row), allow_pickle=False)  # type: ignore[no-untyped-call,unused-ignore]
                 # A fixed date, so that the same capture gives the same bytes.
                 archive.writestr(zipfile.ZipInfo(f"{name}.npy", (1980, 1, 1, 0, 0, 0)), content.getvalue())
     except OSError as error:

@@ -1,0 +1,140 @@
+"""The table of labelled events: which capture, when, and what it is called."""
+
+from __future__ import annotations
+
+import csv
+import math
+from dataclasses import dataclass
+from io import StringIO
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.catalogue.learned import UNKNOWN
+from pipeline.errors import ConfigError
+from pipeline.readers.description import instant_ns
+from pipeline.synthesis.parametric import FORMS, PRIMITIVES
+from pipeline.terms import LINE_PHASES
+
+F64 = npt.NDArray[np.float64]
+
+COLUMNS: Final = ("capture", "start", "label")
+FORM_OF_NAME: Final = {form.name: form for form in FORMS.values()}
+_SEPARATORS: Final = str.maketrans("", "", " ,;+/-")
+
+
+@dataclass(frozen=True, slots=True)
+class Label:
+    """A row of the table.
+
+    Attributes
+    ----------
+    line : of the file, from 1.
+    capture : path of the capture file.
+    start : as written.
+    start_ns : of the event. [ns since 1970-01-01] None: see `offset_s`.
+    offset_s : of the event's start from the capture's first sample. [s]
+    label : name of the class; one of the family's names, where it is one in other spelling.
+    site : or ``""``.
+    phases : letters of `LINE_PHASES`; ``""``: to be told from the samples.
+    """
+
+    line: int
+    capture: Path
+    start: str
+    start_ns: int | None
+    offset_s: float
+    label: str
+    site: str
+    phases: str
+
+
+def read_labels(table: Path) -> tuple[bytes, list[Label], list[tuple[int, str]]]:
+    """The rows of a table, without their captures.
+
+    Parameters
+    ----------
+    table : path of the CSV.
+
+    Returns
+    -------
+    The file's bytes, its usable rows, and line and reason of those that are not.
+
+    Raises
+    ------
+    ConfigError : it cannot be read, or lacks a column.
+    """
+    try:
+        data = table.read_bytes()
+        text = data.decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{table}: cannot be read as UTF-8 text ({error})") from error
+    reader = csv.DictReader(StringIO(text, newline=""), strict=True)
+    rows: list[Label] = []
+    problems: list[tuple[int, str]] = []
+    seen: dict[tuple[Path, str, str], int] = {}
+    try:
+        heads = [head.strip() for head in reader.fieldnames or ()]
+        if lacking := [name for name in COLUMNS if name not in heads]:
+            raise ConfigError(f"{table}: no column {', '.join(lacking)}; it has {', '.join(heads) or 'none'}")
+        reader.fieldnames = heads
+        for cells in reader:
+            try:
+                row = _label(cells, reader.line_num, table.parent)
+            except ValueError as error:
+                problems.append((reader.line_num, str(error)))
+                continue
+            line = seen.setdefault((row.capture, row.start, row.phases), row.line)
+            if line != row.line:
+                problems.append((row.line, f"the event of line {line} once more"))
+            rows.append(row)
+    except csv.Error as error:
+        raise ConfigError(f"{table}, line {reader.line_num}: {error}") from error
+    return data, rows, problems
+
+
+def _label(cells: dict[str | Any, str | Any], line: int, folder: Path) -> Label:
+    if None in cells or None in cells.values():
+        raise ConfigError("more or fewer cells than columns")
+    text = {name: cell.strip() for name, cell in cells.items()}
+    if empty := [name for name in COLUMNS if not text[name]]:
+        raise ConfigError(f"no {' and no '.join(empty)}")
+    label = _name(text["label"])
+    if label == UNKNOWN:
+        raise ConfigError(f"label {UNKNOWN} is what the model says where no class fits; no class can be called so")
+    phases = text.get("phases", "").upper().translate(_SEPARATORS)
+    if wrong := sorted(set(phases) - set(LINE_PHASES)):
+        raise ConfigError(f"phases {text['phases']}: {', '.join(wrong)} is none of {', '.join(LINE_PHASES)}")
+    start_ns, offset_s = _start(text["start"])
+    capture = folder / text["capture"]
+    return Label(line, capture, text["start"], start_ns, offset_s, label, text.get("site", ""), phases)
+
+
+def _name(text: str) -> str:
+    """A label; one that is a name of the family in other spelling as the family has it."""
+    plain = " ".join(text.replace("_", " ").split()).casefold()
+    return plain if plain in FORM_OF_NAME or plain == UNKNOWN else text
+
+
+def _start(text: str) -> tuple[int | None, float]:
+    """A time, or seconds from the first sample."""
+    try:
+        seconds = float(text)
+    except ValueError:
+        return instant_ns(text)[0], 0.0
+    if not math.isfinite(seconds):
+        raise ConfigError(f"start {text} is no time")
+    return None, seconds
+
+
+def primitives_of_names(names: npt.NDArray[np.str_]) -> F64:
+    """Which primitives are present in windows of classes, shape (n, 8): 0 or 1, or NaN where the name does not tell."""
+    told = {
+        name: [float(one in FORM_OF_NAME[name].primitives) for one in PRIMITIVES]
+        for name in set(names.tolist()) & set(FORM_OF_NAME)
+    }
+    return np.array([told.get(name, [math.nan] * len(PRIMITIVES)) for name in names.tolist()]).reshape(
+        -1, len(PRIMITIVES)
+    )
