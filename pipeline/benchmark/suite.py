@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal, Self, TypeVar
+from typing import Any, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
@@ -101,10 +101,17 @@ def load_suite(name: str, model: type[Model]) -> tuple[Path, Model]:
     ConfigError : no such suite, or what is wrong in it, key by key.
     """
     path = suite_path(name)
+    return path, checked(model, _document(path, ()), path.name)
+
+
+def _document(path: Path, before: tuple[Path, ...]) -> dict[str, Any]:
+    """A suite's keys, those that it has from the one that it is like among them."""
+    if path in before:
+        raise ConfigError(f"{path.name} is like itself, by way of {', '.join(one.name for one in before)}")
     document = read_toml(path)
-    if "like" in document:
-        document = read_toml(suite_path(str(document.pop("like")))) | document
-    return path, checked(model, document, path.name)
+    if "like" not in document:
+        return document
+    return _document(suite_path(str(document.pop("like"))), (*before, path)) | document
 
 
 def load_detector_suite(name: str) -> DetectorSuite:

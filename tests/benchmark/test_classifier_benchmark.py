@@ -103,6 +103,16 @@ def test_the_suites_of_the_project_can_be_loaded_and_the_large_one_has_the_train
     assert len(usual.classes) == 29
 
 
+def test_a_suite_may_be_like_one_that_is_like_another_but_not_like_itself(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text('like = "classifiers-large"\ntest_per_class = 7\n')
+    mine, large = load_classifier_suite(str(path)), load_classifier_suite("classifiers-large")
+    assert mine == large.model_copy(update={"test_per_class": 7})
+    path.write_text(f'like = "{path}"\n')
+    with pytest.raises(ConfigError, match="like itself"):
+        load_classifier_suite(str(path))
+
+
 def test_what_is_wrong_in_a_suite_is_said(tmp_path: Path) -> None:
     for broken, words in (
         (SUITE.replace("[1, 2, 3, 5, 6, 10]", "[1, 30]"), "classes has \\[30\\]"),
