@@ -185,7 +185,7 @@ def _fitted(u: F64, first: int, stop: int, turn: float, order: int) -> _Steady:
     weights = np.linalg.lstsq(basis, u[first:stop], rcond=None)[0]
     freedom = max(stop - first - weights.size, 1)
     left = float(np.sqrt(((u[first:stop] - basis @ weights) ** 2).sum() / freedom))
-    return _Steady(turn, weights, left)
+    return _Steady(turn, np.asarray(weights, dtype=np.float64), left)
 
 
 def _departure(u: F64, before: _Steady, cycle: float, start: float, end: float, *, share: float) -> float | None:

@@ -75,6 +75,11 @@ class Event:
     learned_primitives: str | None = None
     learned_primitive_confidences: str | None = None
     learned_disagrees: bool | None = None
+    phase_jump_deg: float | None = None
+    start_angle_deg: float | None = None
+    recovery_angle_deg: float | None = None
+    characteristic_pu: float | None = None
+    pn_factor: float | None = None
     why: str | None = None
     notes: str = ""
 
@@ -92,6 +97,7 @@ _NUMBERS = frozenset(
         "duration_s", "magnitude", "reference_v", "cause_confidence", "learned_confidence", "observed_s",
         "magnitude_a", "magnitude_b", "magnitude_c", "duration_a_s", "duration_b_s", "duration_c_s", "frequency_hz",
         "rise_s", "width_s", "oscillation_hz", "decay_s", "energy_pu2s", "before", "after",
+        "phase_jump_deg", "start_angle_deg", "recovery_angle_deg", "characteristic_pu", "pn_factor",
     }
 )  # fmt: skip
 

@@ -116,14 +116,24 @@ def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None)
     except SignalError:  # too little before or after it
         return event
     direction = None if found.direction is None else found.direction.direction
+    points = found.points
     return replace(
         event,
         dip_type=_dip_type(found),
         direction=None if direction == UNKNOWN else direction,
         cause=found.cause.cause,
         cause_confidence=found.cause.confidence,
+        phase_jump_deg=None if points is None else points.phase_jump_deg,
+        start_angle_deg=None if points is None else points.start_angle_deg,
+        recovery_angle_deg=None if points is None or event.open_end else points.recovery_angle_deg,
+        characteristic_pu=_size(None if found.dip is None else found.dip.characteristic_voltage),
+        pn_factor=_size(None if found.dip is None else found.dip.pn_factor),
         why=found.why,
     )
+
+
+def _size(value: complex | None) -> float | None:
+    return None if value is None else abs(value)
 
 
 def _dip_type(found: Explanation) -> str | None:

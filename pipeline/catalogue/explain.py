@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from classifiers.cause import Verdict, find_cause
 from classifiers.dip_type import DipType, classify_dip
 from classifiers.direction import UNKNOWN, Direction, PowerTrace, find_direction
+from classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
 from pipeline.measures.event_measures import gather_evidence
 from pipeline.measures.event_window import (
     EventWindow,
+    PhasorSeries,
     at_onset,
     dip_phasors,
     lasting_change,
@@ -26,12 +30,14 @@ class Explanation:
     Attributes
     ----------
     dip : its three-phase type; None where it is no sag, or there are not three voltages.
+    points : on the wave, and the jump of the phase; None where it is no sag.
     direction : None where there are not three currents.
     cause : with its confidence and why.
     why : all of it, in a sentence or two.
     """
 
     dip: DipType | None
+    points: PointOnWave | None
     direction: Direction | None
     cause: Verdict
     why: str
@@ -69,6 +75,7 @@ def explain(
     dip = direction = None
     if sag and series.u.shape[0] == 3:
         dip = classify_dip(*dip_phasors(series, cycle=window.cycle), line_to_line=window.line_to_line)
+    points = _wave_points(window, series) if sag and window.cycle >= LEAST_SAMPLES_PER_CYCLE else None
     power = three_phase_power(window)
     if series.i is not None and power is not None:
         v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
@@ -94,4 +101,14 @@ def explain(
     if direction is not None and known:
         votes = [answer.method for answer in direction.answers if answer.direction == direction.direction]
         words.append(f"{direction.direction} by {', '.join(votes)}")
-    return Explanation(dip, direction, cause, "; ".join(words))
+    return Explanation(dip, points, direction, cause, "; ".join(words))
+
+
+def _wave_points(window: EventWindow, series: PhasorSeries) -> PointOnWave:
+    """Of the phase that lost most."""
+    before, during = dip_phasors(series, cycle=window.cycle)
+    worst = int((np.abs(during) / np.maximum(np.abs(before), 1e-30)).argmin())
+    stop = window.stop if window.stop < window.u.shape[1] else None
+    return point_on_wave(
+        window.u[worst], rate_hz=window.rate_hz, frequency_hz=series.frequency_hz, start=window.start, stop=stop
+    )
