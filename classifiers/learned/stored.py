@@ -31,6 +31,9 @@ _ALLOWED: Final = frozenset(
 )
 
 
+_NEEDED: Final = ("trees_", "primitive_trees_", "exponent_", "novelty_", "tails_", "limits_")
+
+
 class ModelError(ValueError):
     """A folder holds no model that may be used here."""
 
@@ -167,6 +170,10 @@ def _model(data: bytes, name: str) -> DisturbanceClassifier:
         raise ModelError(f"{name}: {MODEL} cannot be read ({error})") from error
     if not isinstance(model, DisturbanceClassifier):
         raise ModelError(f"{name}: {MODEL} holds {type(model).__name__}, no model")
+    if any(not hasattr(model, attribute) for attribute in _NEEDED):
+        raise ModelError(f"{name}: trained by another version; train it again")
+    if model.primitive_trees_ is not None and not hasattr(model, "taught_classes_"):
+        raise ModelError(f"{name}: trained by another version; train it again")
     for forest in (model.trees_, model.primitive_trees_):
         for one in [] if forest is None else forest.estimators_:
             _check_tree(one.tree_, name)

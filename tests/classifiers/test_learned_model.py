@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import json
 import zipfile
 from dataclasses import replace
@@ -199,6 +200,16 @@ def test_types_that_no_model_has_are_refused_before_anything_is_made(folder: Pat
     copy = resealed(copy_of(folder, tmp_path / "copy"), [Stranger()])
     with pytest.raises(ModelError, match="Stranger"):
         load(copy)
+
+
+@pytest.mark.parametrize("attribute", ["limits_", "taught_classes_"])
+def test_a_model_of_another_version_is_to_be_trained_again(
+    small: DisturbanceClassifier, folder: Path, tmp_path: Path, attribute: str
+) -> None:
+    older = copy.copy(small)
+    del older.__dict__[attribute]
+    with pytest.raises(ModelError, match="train it again"):
+        load(resealed(copy_of(folder, tmp_path / "copy"), older))
 
 
 def test_an_object_that_is_no_model_is_refused(folder: Path, tmp_path: Path) -> None:
