@@ -44,7 +44,7 @@ def sections_of(result: ClassifierResult) -> Iterator[str]:
     yield _confused(result)
     if result.bounds:
         yield (
-            "## Pairs, and what noise alone forces\n\nShare of the windows of a pair that are taken for the other one, "
+            "## Pairs, and what noise alone forces\n\nShare of a pair's windows not called their own class, "
             "and the least share that any classifier could reach\n(likelihood ratio, parameters as drawn).\n"
         )
         yield _against_bounds(result)
@@ -166,7 +166,7 @@ def _against_bounds(result: ClassifierResult) -> str:
         cells = []
         for contender in _contenders(result):
             counts = result.confusion[contender, test, bound.snr_db]
-            cells.append(number((counts[a, b] + counts[b, a]) / max(counts[[a, b]].sum(), 1), ".2%"))
+            cells.append(number(1 - (counts[a, a] + counts[b, b]) / max(counts[[a, b]].sum(), 1), ".2%"))
         untold = "–" if bound.least_error is None else f"{bound.least_error:.2%} ± {bound.standard_error:.2%}"
         known = number(bound.least_error_known, ".2%")
         rows.append((f"{FORMS[a].name} / {FORMS[b].name}", level(bound.snr_db), known, untold, *cells))
