@@ -18,6 +18,7 @@ _LEAST_CYCLES: Final = 1.5  # of either
 _MARGIN_CYCLES: Final = 1.0  # that the start and stop given may be off
 _LATEST_CYCLES: Final = 15.0  # after the start: later angles hang on the frequency's error
 _NEAR_EXTREME: Final = 0.02  # of the voltage before
+_HOPS: Final = 4  # of a window of one cycle, in half a cycle
 _LEAST_RESIDUAL: Final = 0.05  # of the voltage before: a lower one has no angle
 _SMOOTHED_CYCLES: Final = 1 / 8
 _LEAST_DEPARTURE: Final = 0.03  # of the peak
@@ -27,7 +28,11 @@ _LAST_SHARE: Final = 0.3  # with it, it starts to recover: a slow tail is less
 _GAPS_CYCLES: Final = (0.25, 0.1, 0.05)  # between an edge and what is fitted beside it, pass by pass
 _LONGEST_FIT_CYCLES: Final = 2.0
 _LEAST_FIT_CYCLES: Final = 0.35
-_SHARP: Final = 0.75  # of a change, that a step explains
+_HOLD_CYCLES: Final = 1 / 40  # that a departure lasts at least
+_SEEN_CYCLES: Final = 0.25
+_POLES_CYCLES: Final = 0.75  # from the first pole of a breaker to the last
+_LEAST_SEEN: Final = 0.005  # of the peak
+_SHARP: Final = (0.6, 1.4)  # of a change, that comes from one half cycle to the next
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,9 +92,9 @@ def point_on_wave(
     Returns
     -------
     PointOnWave. There is no jump where the event has no whole cycle, or its residual is below 0.05 of the voltage
-    before; no start (recovery) where there are not 2.5 cycles before (after) it, or where the edge is not sharp: a step
-    from one periodic waveform to the next at one instant has to explain three quarters of what changes within half a
-    cycle either side.
+    before; no start (recovery) where there are not 2.5 cycles before (after) it, or where the edge is not sharp:
+    between the half cycles either side of it, 0.6 to 1.4 of what changes has to change. A ramp of up to about a cycle
+    passes, longer ones and the growing and fading of inrush do not.
 
     Raises
     ------
@@ -120,28 +125,26 @@ def point_on_wave(
     begins = recovers = None
     if first is not None:
         length = (end if last is None else n - 1 - last) - first
-        begins = _edge(values, before.turn, first, length)
+        begins = _edge(values, before.turn, first, length, back=True)
     if after is not None and last is not None:
         length = n - 1 - last - (start if first is None else first)
-        turned = _edge(values[::-1], after.turn, last, length)
-        recovers = None if turned is None else n - 1 - turned
-    inside = (start if begins is None else begins, end if recovers is None else recovers)
-    forward = None if after is None else _forward(values, after, recovers)
+        turned = _edge(values[::-1], after.turn, last, length, back=False)
+        if turned is not None:
+            recovers = _first_pole(values, before.turn, n - 1 - turned, start if begins is None else begins)
+    unsure = 0.0 if stop is None else cycle
+    inside = (start + cycle if begins is None else begins, end - unsure if recovers is None else recovers)
     return PointOnWave(
         _jump_deg(values, before, inside, rising=rising),
         None if begins is None else before.angle_deg(begins),
-        None if recovers is None or forward is None else forward,
+        None if recovers is None or after is None else _turned_angle_deg(after, n - 1 - recovers),
         begins,
         recovers,
     )
 
 
-def _forward(u: F64, after: _Steady, recovers: float | None) -> float | None:
-    """The angle at the recovery of a waveform that was fitted to reversed time: its sine runs backwards."""
-    if recovers is None:
-        return None
-    back = u.size - 1 - recovers
-    return float(90 - np.degrees(np.angle(after.phasor) + after.turn * back)) % 360.0
+def _turned_angle_deg(after: _Steady, back: float) -> float:
+    """The angle of the sine of a waveform that was fitted to reversed time, at a position counted from its end."""
+    return (180.0 - after.angle_deg(back)) % 360.0
 
 
 def _basis(k: F64, turn: float, order: int) -> F64:
@@ -150,6 +153,11 @@ def _basis(k: F64, turn: float, order: int) -> F64:
     columns[:, 0] = 1.0
     columns[:, 1::2], columns[:, 2::2] = np.cos(angle), np.sin(angle)
     return columns
+
+
+def _least_squares(columns: F64, values: F64) -> F64:
+    # By the normal equations: sines over about a cycle or more are nearly at right angles, and it is much quicker.
+    return np.asarray(np.linalg.solve(columns.T @ columns, columns.T @ values), np.float64)
 
 
 def _orders(cycle: float) -> int:
@@ -168,13 +176,13 @@ def _before(u: F64, cycle: float, start: float, *, longest: float = _BEFORE_CYCL
     for _ in range(4):
         basis = _basis(k, turn, order)
         # A small change of the frequency turns the fundamental by the distance from the middle.
-        slopes = (k - middle)[:, None] * basis[:, [2, 1]]
-        fitted = np.linalg.lstsq(np.hstack([basis, slopes]), u[first:stop], rcond=None)[0]
+        slopes = ((k - middle) / cycle)[:, None] * basis[:, [2, 1]]
+        fitted = _least_squares(np.hstack([basis, slopes]), u[first:stop])
         a, b, along_sine, along_cosine = fitted[1], fitted[2], fitted[-2], fitted[-1]
         size = a * a + b * b
         if not size > 0:
             return None
-        turn += float(b * along_cosine - a * along_sine) / size
+        turn += float(b * along_cosine - a * along_sine) / (size * cycle)
         if not abs(turn * cycle / (2 * np.pi) - 1) < 0.1:
             return None
     return _fitted(u, first, stop, turn, order)
@@ -182,7 +190,7 @@ def _before(u: F64, cycle: float, start: float, *, longest: float = _BEFORE_CYCL
 
 def _fitted(u: F64, first: int, stop: int, turn: float, order: int) -> _Steady:
     basis = _basis(np.arange(first, stop, dtype=np.float64), turn, order)
-    weights = np.linalg.lstsq(basis, u[first:stop], rcond=None)[0]
+    weights = _least_squares(basis, u[first:stop])
     freedom = max(stop - first - weights.size, 1)
     left = float(np.sqrt(((u[first:stop] - basis @ weights) ** 2).sum() / freedom))
     return _Steady(turn, np.asarray(weights, dtype=np.float64), left)
@@ -205,21 +213,23 @@ def _departure(u: F64, before: _Steady, cycle: float, start: float, end: float, 
     return float(first + int((size > limit).argmax()) + width // 2)
 
 
-def _edge(u: F64, turn: float, near: float, length: float) -> float | None:
+def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> float | None:
     """Between which samples one periodic waveform gives way to the next, halfway; None where they do not at once.
 
     The least squares of two waveforms, each fitted a little off the edge on its side, over where one ends and the other
-    begins; then both are fitted nearer.
+    begins; then both are fitted nearer. A change that grows from nothing has first samples too small to matter there:
+    with `back` the edge is the first of those that stand out of the noise.
     """
     cycle, k = 2 * np.pi / turn, round(near)
     order = _orders(cycle)
-    share = 0.0
+    share = noise = size = 0.0
     for gap in _GAPS_CYCLES:
-        away = max(1, round(gap * cycle))
+        away = max(1, round(min(gap * cycle, length / 6)))
         first = max(0, k - away - int(_LONGEST_FIT_CYCLES * cycle))
         if k - away - first < cycle:
             return None
         earlier = _fitted(u, first, k - away, turn, order)
+        noise, size = earlier.left, abs(earlier.phasor)
         room = min(length - 2 * away, u.size - k - away)
         whole = min(int(room / cycle), int(_LONGEST_FIT_CYCLES)) * cycle
         n_later = int(whole or room)
@@ -236,15 +246,48 @@ def _edge(u: F64, turn: float, near: float, length: float) -> float | None:
         # What a step from each sample on leaves over; before it nothing has departed.
         gain = np.append(np.cumsum((departed**2 - (departed - step) ** 2)[::-1])[::-1], 0.0)
         k = low + int(gain.argmax())
-        share = _share(departed, step, k - low, round(cycle / 2), min(earlier.left, change.left))
-    return k - 0.5 if share >= _SHARP else None
+        share = _share(departed, step, k - low, round(cycle / 2))
+    if not _SHARP[0] <= share <= _SHARP[1]:
+        return None
+    floor = max(_IN_NOISE * noise, _LEAST_SEEN * size)
+    return (_first_seen(departed, floor, k - low, cycle) + low if back else k) - 0.5
 
 
-def _share(departed: F64, step: F64, k: int, half: int, noise: float) -> float:
-    """How much of a change within half a cycle either side a step explains."""
-    sides = departed[max(k - half, 0) : k], (departed - step)[k : k + half]
-    over = sum(max(float((side**2).sum()) - side.size * noise**2, 0.0) for side in sides)
-    return 1 - over / max(float((step[k : k + half] ** 2).sum()), 1e-300)
+def _first_seen(departed: F64, floor: float, k: int, cycle: float) -> int:
+    """The first sample, up to a quarter of a cycle before one that has departed, from which some lie off the noise."""
+    hold = max(2, round(_HOLD_CYCLES * cycle))
+    for first in range(max(0, k - int(_SEEN_CYCLES * cycle)), k):
+        if (np.abs(departed[first : first + hold]) > floor).all():
+            return first
+    return k
+
+
+def _first_pole(u: F64, turn: float, recovers: float, start: float) -> float:
+    """Where the recovery begins, if a part of it comes up to three quarters of a cycle earlier: poles open in turn."""
+    cycle = 2 * np.pi / turn
+    stop = int(recovers - _POLES_CYCLES * cycle)
+    first = int(max(start + 0.25 * cycle, stop - _LONGEST_FIT_CYCLES * cycle))
+    if stop - first < cycle:
+        return recovers
+    during = _fitted(u, first, stop, turn, _orders(cycle))
+    place = np.arange(stop, min(int(recovers + cycle / 2), u.size), dtype=np.float64)
+    departed = np.abs(u[stop : stop + place.size] - during.at(place))
+    hold = max(2, round(_HOLD_CYCLES * cycle))
+    beyond = departed > max(_LAST_SHARE * float(departed.max()), _IN_NOISE * during.left)
+    lasting = np.lib.stride_tricks.sliding_window_view(beyond, hold).all(axis=1)
+    if not lasting.any():
+        return recovers
+    k = int(lasting.argmax())
+    return min(stop + k - 0.5, recovers)
+
+
+def _share(departed: F64, step: F64, k: int, half: int) -> float:
+    """How much of a change comes between the half cycle before and the half cycle after a position."""
+
+    def reached(part: slice) -> float:
+        return float(departed[part] @ step[part]) / max(float(step[part] @ step[part]), 1e-300)
+
+    return reached(slice(k, k + half)) - reached(slice(max(k - half, 0), k))
 
 
 def _jump_deg(u: F64, before: _Steady, inside: tuple[float, float], *, rising: bool) -> float | None:
@@ -252,12 +295,17 @@ def _jump_deg(u: F64, before: _Steady, inside: tuple[float, float], *, rising: b
     cycle = 2 * np.pi / before.turn
     size = round(cycle)
     first, stop = int(np.ceil(inside[0])), int(min(inside[1], inside[0] + _LATEST_CYCLES * cycle)) + 1
-    starts = np.arange(first, min(stop, u.size) - size + 1, max(1, size // 8))
+    hop = max(1, size // (2 * _HOPS))
+    starts = np.arange(first, min(stop, u.size) - size + 1, hop)
     if not starts.size:
         return None
     inverse = np.linalg.pinv(_basis(np.arange(size, dtype=np.float64), before.turn, _orders(cycle)))
     windows = np.lib.stride_tricks.sliding_window_view(u, size)[starts]
     relative = windows @ (inverse[1] - 1j * inverse[2]) * np.exp(-1j * before.turn * starts) / before.phasor
+    # What changes within half a cycle is the beginning of a fault rather than a state, where there is any other.
+    steady = np.abs(relative[_HOPS:] - relative[:-_HOPS]) <= _NEAR_EXTREME if starts.size > _HOPS else np.zeros(0, bool)
+    if steady.any():
+        relative = relative[_HOPS:][steady]
     sizes = np.abs(relative)
     chosen = sizes >= sizes.max() - _NEAR_EXTREME if rising else sizes <= sizes.min() + _NEAR_EXTREME
     extreme = complex(relative[chosen].mean())

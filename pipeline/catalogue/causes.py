@@ -16,7 +16,8 @@ from pipeline.events import Event
 from pipeline.measures.event_window import EventWindow
 
 _SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
-_EXPLAINED: Final = _SAGS | {"swell", "overvoltage", "rapid_voltage_change", "oscillatory_transient", "inrush"}
+_SWELLS: Final = frozenset({"swell", "overvoltage"})
+_EXPLAINED: Final = _SAGS | _SWELLS | {"rapid_voltage_change", "oscillatory_transient", "inrush"}
 _LEAD_CYCLES: Final = 8.0  # before an event, that tell what was steady; three at least
 _TAIL_S: Final = 2.0  # after its start, that tell a motor from a step
 _AFTER_CYCLES: Final = 5.0  # after its end
@@ -110,6 +111,7 @@ def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None)
         found = explain(
             window,
             sag=event.kind in _SAGS,
+            swell=event.kind in _SWELLS,
             repeats=None if sequence is None else len(sequence.members),
             dead_time_s=None if sequence is None else sequence.dead_time_s,
         )

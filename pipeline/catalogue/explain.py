@@ -30,7 +30,7 @@ class Explanation:
     Attributes
     ----------
     dip : its three-phase type; None where it is no sag, or there are not three voltages.
-    points : on the wave, and the jump of the phase; None where it is no sag.
+    points : on the wave, and the jump of the phase; None where it is neither sag nor swell.
     direction : None where there are not three currents.
     cause : with its confidence and why.
     why : all of it, in a sentence or two.
@@ -47,6 +47,7 @@ def explain(
     window: EventWindow,
     *,
     sag: bool,
+    swell: bool = False,
     repeats: int | None = None,
     dead_time_s: float | None = None,
     notches_per_cycle: int | None = None,
@@ -59,6 +60,7 @@ def explain(
     window : the waveforms around it, in volts and amperes; see `measures.event_window.EventWindow`. Three cycles
         before the event are needed; two seconds after its start tell a motor from a step.
     sag : whether it is a sag, undervoltage or interruption, so that it has a type.
+    swell : whether it is a swell or overvoltage.
     repeats, dead_time_s : of the sequence that it belongs to, by `classifiers.reclosing`; None where it is alone.
     notches_per_cycle, notch_depth_pu : where notching was found.
 
@@ -75,7 +77,9 @@ def explain(
     dip = direction = None
     if sag and series.u.shape[0] == 3:
         dip = classify_dip(*dip_phasors(series, cycle=window.cycle), line_to_line=window.line_to_line)
-    points = _wave_points(window, series) if sag and window.cycle >= LEAST_SAMPLES_PER_CYCLE else None
+    points = None
+    if (sag or swell) and window.cycle >= LEAST_SAMPLES_PER_CYCLE:
+        points = _wave_points(window, series, swell=swell)
     power = three_phase_power(window)
     if series.i is not None and power is not None:
         v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
@@ -104,11 +108,17 @@ def explain(
     return Explanation(dip, points, direction, cause, "; ".join(words))
 
 
-def _wave_points(window: EventWindow, series: PhasorSeries) -> PointOnWave:
-    """Of the phase that lost most."""
-    before, during = dip_phasors(series, cycle=window.cycle)
-    worst = int((np.abs(during) / np.maximum(np.abs(before), 1e-30)).argmin())
-    stop = window.stop if window.stop < window.u.shape[1] else None
+def _wave_points(window: EventWindow, series: PhasorSeries, *, swell: bool) -> PointOnWave:
+    """Of the phase that lost most, or of a swell gained most."""
+    sizes = np.abs(series.u)
+    relative = sizes / np.maximum(sizes[:, series.before].mean(axis=1, keepdims=True), 1e-30)
+    inside = relative[:, series.i_start : series.i_stop]
+    worst = int(inside.max(axis=1).argmax()) if swell else int(inside.min(axis=1).argmin())
     return point_on_wave(
-        window.u[worst], rate_hz=window.rate_hz, frequency_hz=series.frequency_hz, start=window.start, stop=stop
+        window.u[worst],
+        rate_hz=window.rate_hz,
+        frequency_hz=series.frequency_hz,
+        start=window.start,
+        stop=window.stop if window.stop < window.u.shape[1] else None,
+        rising=swell,
     )
