@@ -40,6 +40,12 @@ class Judgement:
     known: Bools
     primitives: F64 | None
 
+    def surest(self, rows: npt.NDArray[np.intp]) -> int | None:
+        """Of some windows the known one of the highest confidence; None where none is known."""
+        sure = np.where(self.known[rows], self.confidence[rows], -1.0)
+        best = int(sure.argmax())
+        return int(rows[best]) if sure[best] >= 0 else None
+
 
 class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[misc]  # scikit-learn has no types
     """Extremely randomised trees with calibrated probabilities, a head of primitives, and a reject option.
@@ -118,12 +124,12 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         ).fit(features[grow], code[grow])
         taught = grow[told[grow]]
         self.primitive_trees_: ExtraTreesClassifier | None = None
+        self.taught_classes_ = np.bincount(code[told], minlength=len(self.classes_)) > 0
         if len(taught):
             self.primitive_trees_ = ExtraTreesClassifier(
                 self.n_primitive_trees, max_features=self.max_features, min_samples_leaf=2, n_jobs=self.n_jobs,
                 random_state=seed + 1,
             ).fit(features[taught], present[taught].astype(int))  # fmt: skip
-            self.taught_classes_ = np.bincount(code[told], minlength=len(self.classes_)) > 0
             self.of_classes_ = self._of_classes(self.primitive_trees_, features, code, present, told)
         self.exponent_ = _best_exponent(self.trees_.predict_proba(features[calibrate]), code[calibrate])
         self.novelty_ = Novelty.fit(features[grow], code[grow], present[taught] if len(taught) else None)

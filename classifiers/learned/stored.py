@@ -31,7 +31,7 @@ _ALLOWED: Final = frozenset(
 )
 
 
-_NEEDED: Final = ("trees_", "primitive_trees_", "exponent_", "novelty_", "tails_", "limits_")
+_NEEDED: Final = ("trees_", "primitive_trees_", "exponent_", "novelty_", "tails_", "limits_", "taught_classes_")
 
 
 class ModelError(ValueError):
@@ -171,8 +171,6 @@ def _model(data: bytes, name: str) -> DisturbanceClassifier:
     if not isinstance(model, DisturbanceClassifier):
         raise ModelError(f"{name}: {MODEL} holds {type(model).__name__}, no model")
     if any(not hasattr(model, attribute) for attribute in _NEEDED):
-        raise ModelError(f"{name}: trained by another version; train it again")
-    if model.primitive_trees_ is not None and not hasattr(model, "taught_classes_"):
         raise ModelError(f"{name}: trained by another version; train it again")
     for forest in (model.trees_, model.primitive_trees_):
         for one in [] if forest is None else forest.estimators_:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from classifiers.learned.features import extract
 from classifiers.learned.model import DisturbanceClassifier
-from pipeline.learning.scores import primitives_of
+from pipeline.synthesis.parametric import primitives_of
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

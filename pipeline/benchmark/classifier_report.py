@@ -11,13 +11,12 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.benchmark.baselines import library
 from pipeline.benchmark.classifier_run import ClassifierResult, ClassifierRow, most_confused
+from pipeline.benchmark.plots import finish, line, pyplot, saved
 from pipeline.benchmark.results import markdown_table, number
 from pipeline.learning.scores import calibration_error
 from pipeline.synthesis.parametric import FORMS, IMPULSE, IMPULSE_PEAK, PRIMITIVES
 
-_LINES: Final = ("-", "--", ":", "-.")
 _IMPULSE_BINS: Final = 4
 _PAIRS_SHOWN: Final = 8
 _FORM: Final = ".4f"
@@ -192,43 +191,37 @@ def plot(result: ClassifierResult, folder: Path, name: str) -> list[Path]:
     ------
     ConfigError : matplotlib is not installed.
     """
-    library("matplotlib").use("agg")
-    pyplot = library("matplotlib.pyplot")
-    figures = {"accuracy": _against_noise(pyplot, result, "accuracy", "share right"),
-               "macro-f1": _against_noise(pyplot, result, "macro_f1", "macro F1"),
-               "reliability": _reliability(pyplot, result)}  # fmt: skip
+    figures = {"accuracy": _against_noise(result, "accuracy", "share right"),
+               "macro-f1": _against_noise(result, "macro_f1", "macro F1"),
+               "reliability": _reliability(result)}  # fmt: skip
     test = tests_of(result)[0]
     noisiest = min(_levels(result, test))
     for contender in _contenders(result):
         plain = "-".join("".join(c if c.isalnum() else " " for c in contender.lower()).split())
         title = f"{contender}, {test}, {level(noisiest)}"
-        figures[f"confusion-{plain}"] = _matrix(pyplot, result.confusion[contender, test, noisiest], title)
-    paths = []
-    for what, figure in figures.items():
-        paths.append(folder / f"{name}-{what}.png")
-        figure.savefig(paths[-1], dpi=130)
-        pyplot.close(figure)
-    return paths
+        figures[f"confusion-{plain}"] = _matrix(result.confusion[contender, test, noisiest], title)
+    return saved(figures, folder, name)
 
 
-def _against_noise(pyplot: Any, result: ClassifierResult, what: str, words: str) -> Any:
-    figure, axes = pyplot.subplots(figsize=(7.0, 4.2), layout="constrained")
+def _against_noise(result: ClassifierResult, what: str, words: str) -> Any:
+    figure, axes = pyplot().subplots(figsize=(7.0, 4.2), layout="constrained")
     test = tests_of(result)[0]
     levels = sorted(_levels(result, test), reverse=True)
     for i, contender in enumerate(_contenders(result)):
         values = [[getattr(row.scores, what) for row in _rows(result, contender, test, snr_db)] for snr_db in levels]
         means, deviations = [_mean(v) for v in values], [float(np.std(v)) for v in values]
-        axes.errorbar([level(snr_db) for snr_db in levels], means, deviations, linestyle=_LINES[i % len(_LINES)],
+        axes.errorbar([level(snr_db) for snr_db in levels], means, deviations, linestyle=line(i),
                       marker="o", capsize=3, label=contender)  # fmt: skip
     axes.set_xlabel("noise (signal-to-noise ratio)")
     axes.set_ylabel(f"{words}, mean and spread of the seeds")
     axes.set_title(test)
     axes.set_ylim(0.0, 1.02)
-    return _finished(figure, axes)
+    finish(axes)
+    return figure
 
 
-def _reliability(pyplot: Any, result: ClassifierResult) -> Any:
-    figure, axes = pyplot.subplots(figsize=(5.2, 4.8), layout="constrained")
+def _reliability(result: ClassifierResult) -> Any:
+    figure, axes = pyplot().subplots(figsize=(5.2, 4.8), layout="constrained")
     axes.plot([0, 1], [0, 1], color="0.6", linewidth=1)
     test = tests_of(result)[0]
     for i, contender in enumerate(_contenders(result)):
@@ -237,26 +230,18 @@ def _reliability(pyplot: Any, result: ClassifierResult) -> Any:
             total = np.sum(bins, axis=0)
             kept = total[total[:, 0] > 0]
             label = f"{contender}, error {calibration_error(total):.3f}"
-            axes.plot(
-                kept[:, 1] / kept[:, 0], kept[:, 2] / kept[:, 0], _LINES[i % len(_LINES)], marker="o", label=label
-            )
+            axes.plot(kept[:, 1] / kept[:, 0], kept[:, 2] / kept[:, 0], line(i), marker="o", label=label)
     axes.set_xlabel("mean confidence")
     axes.set_ylabel("share right")
     axes.set_title(f"{test}, all levels of noise")
-    return _finished(figure, axes)
-
-
-def _finished(figure: Any, axes: Any) -> Any:
-    axes.grid(alpha=0.3)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.legend(frameon=False)
+    finish(axes)
     return figure
 
 
-def _matrix(pyplot: Any, counts: npt.NDArray[np.int64], title: str) -> Any:
+def _matrix(counts: npt.NDArray[np.int64], title: str) -> Any:
     shown = [k for k in FORMS if counts[k].any() or counts[:, k].any()]
     share = counts[np.ix_(shown, shown)] / np.maximum(counts[shown].sum(axis=1, keepdims=True), 1)
-    figure, axes = pyplot.subplots(figsize=(9.5, 6.8), layout="constrained")
+    figure, axes = pyplot().subplots(figsize=(9.5, 6.8), layout="constrained")
     image = axes.imshow(share, cmap="Greys", vmin=0, vmax=1)
     names = [f"{FORMS[k].name}  {k}" for k in shown]
     axes.set_xticks(range(len(shown)), [str(k) for k in shown], fontsize=7)

@@ -14,8 +14,8 @@ import numpy.typing as npt
 from pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict, Waves, WindowClassifier
 from pipeline.benchmark.classifier_suite import ClassifierSuite, Test
 from pipeline.benchmark.pair_bounds import PairBound, pair_bound
-from pipeline.learning.background import Residue, laid_over, residues
-from pipeline.learning.family import training_windows
+from pipeline.learning.background import laid_over, residues
+from pipeline.learning.family import SEEDS_APART, training_windows
 from pipeline.learning.scores import Scores, reliability_bins, score
 from pipeline.synthesis.parametric import FORMS, IMPULSE_PEAK, JOINED, PRIMITIVES, Windows, parametric_windows
 
@@ -23,7 +23,6 @@ F64 = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Key = tuple[str, str, float]  # contender, test, SNR
 
-_SEEDS_APART: Final = 10_000
 _TESTS_FROM: Final = 5_000  # of the seeds of one run; training parts have those below
 _IMPULSE: Final = 5
 _PAIRS: Final = 6  # most confused ones whose bound is worked out
@@ -147,14 +146,14 @@ def _test(
     suite: ClassifierSuite,
     trained: Mapping[str, WindowClassifier],
     seed: int,
-    backgrounds: Mapping[str, list[Residue]],
+    backgrounds: Mapping[str, list[F64]],
     result: ClassifierResult,
     step: _Steps,
 ) -> None:
     seconds = dict.fromkeys(trained, 0.0)
     n_judged = 0
     for i, (test, snr_db) in enumerate((one, level) for one in suite.tests for level in one.snr_db):
-        drawn = _drawn(suite, test, snr_db, _SEEDS_APART * seed + _TESTS_FROM + i, backgrounds.get(test.name))
+        drawn = _drawn(suite, test, snr_db, SEEDS_APART * seed + _TESTS_FROM + i, backgrounds.get(test.name))
         waves = _waves(drawn)
         n_judged += len(drawn.classes)
         for name, classifier in trained.items():
@@ -169,7 +168,7 @@ def _test(
         result.windows_per_s.setdefault(name, []).append(n_judged / taken_s)
 
 
-def _drawn(suite: ClassifierSuite, test: Test, snr_db: float, seed: int, pieces: list[Residue] | None) -> Windows:
+def _drawn(suite: ClassifierSuite, test: Test, snr_db: float, seed: int, pieces: list[F64] | None) -> Windows:
     noise = None if math.isinf(snr_db) else (snr_db, snr_db)
     drawn = parametric_windows(
         suite.test_per_class, conditions=test.conditions(noise), seed=seed, classes=suite.classes
@@ -196,7 +195,7 @@ def _collect(result: ClassifierResult, key: Key, verdict: Verdict, drawn: Window
         bins += reliability_bins(verdict.confidence, verdict.classes == drawn.classes)
     here = np.flatnonzero(drawn.classes == _IMPULSE)
     if impulses and verdict.primitives is not None and len(here):
-        psi = drawn.parameters[int(np.unique(drawn.classes).searchsorted(_IMPULSE))].psi
+        psi = drawn.parameters[list(dict.fromkeys(drawn.classes.tolist())).index(_IMPULSE)].psi
         told = verdict.primitives[here, PRIMITIVES.index("impulse")] > 0.5
         result.impulses.setdefault(key, []).extend(zip((IMPULSE_PEAK * psi).tolist(), told.tolist(), strict=True))
 

@@ -7,15 +7,14 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.benchmark.baselines import library
 from pipeline.benchmark.detector_run import DetectorResult, DetectorRow
+from pipeline.benchmark.plots import finish, line, pyplot, saved
 from pipeline.benchmark.results import markdown_table, number
 
 _HEADER: Final = (
     "contender", "kind", "events", "found", "precision", "recall", "F1", "false alarms/h", "start error [ms]",
     "duration error [cycles]", "magnitude error [pu]",
 )  # fmt: skip
-_LINES: Final = ("-", "--", ":", "-.")
 
 
 def sections_of(result: DetectorResult) -> Iterator[str]:
@@ -52,21 +51,16 @@ def plot(result: DetectorResult, folder: Path, name: str) -> list[Path]:
     ------
     ConfigError : matplotlib is not installed.
     """
-    library("matplotlib").use("agg")
-    pyplot = library("matplotlib.pyplot")
-    paths = []
+    figures = {}
     for what, words in (("f1", "F1"), ("false_per_hour", "false alarms in an hour")):
-        figure, axes = pyplot.subplots(figsize=(7.0, 4.2), layout="constrained")
+        figure, axes = pyplot().subplots(figsize=(7.0, 4.2), layout="constrained")
         for i, contender in enumerate(dict.fromkeys(row.contender for row in result.rows)):
             rows = [r for r in result.rows if (r.contender, r.kind, r.group) == (contender, "all", "snr_db")]
             values = [getattr(row.score, what) for row in rows]
-            axes.plot([row.value for row in rows], values, _LINES[i % len(_LINES)], marker="o", label=contender)
+            axes.plot([row.value for row in rows], values, line(i), marker="o", label=contender)
         _finish(axes, words)
-        path = folder / f"{name}-{what.replace('_', '-')}.png"
-        figure.savefig(path, dpi=130)
-        pyplot.close(figure)
-        paths.append(path)
-    return paths
+        figures[what.replace("_", "-")] = figure
+    return saved(figures, folder, name)
 
 
 def _finish(axes: Any, words: str) -> None:
@@ -76,6 +70,4 @@ def _finish(axes: Any, words: str) -> None:
         (float(value) for line in axes.lines for value in line.get_ydata() if not math.isnan(value)), default=1
     )
     axes.set_ylim(0, max(1.05, 1.05 * highest))
-    axes.grid(alpha=0.3)
-    axes.spines[["top", "right"]].set_visible(False)
-    axes.legend(frameon=False)
+    finish(axes)

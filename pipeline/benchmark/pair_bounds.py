@@ -26,8 +26,8 @@ import numpy.typing as npt
 
 from pipeline.errors import ConfigError
 from pipeline.synthesis import parametric
-from pipeline.synthesis.parametric import FORMS, Parameters, draw, evaluate
-from pipeline.synthesis.recording import Conditions, supply_background
+from pipeline.synthesis.parametric import FORMS, Parameters, draw, envelope_of, evaluate
+from pipeline.synthesis.recording import Conditions, noise_sigma, supply_background
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -134,7 +134,7 @@ def _side(
         p = Parameters(*(getattr(told, field.name)[..., rows] for field in fields(Parameters)))
         # the same generator twice: both classes on the same supply
         true, rival = (_clean(c, p, t_s, conditions=conditions, seed=[seed, own, other, 2, i]) for c in (own, other))
-        sigma = np.sqrt(np.mean(true**2, axis=1) * 10 ** (-snr_db / 10))
+        sigma = noise_sigma(true, snr_db)
         known[rows] = mistaken(true, rival, sigma=sigma, odds=odds[rows])
         wrong[rows] = known[rows]
         if flickering is not None and sigma.all():
@@ -176,7 +176,7 @@ def _odds(own: int, other: int, p: Parameters, *, conditions: Conditions) -> Flo
 def _clean(number: int, p: Parameters, t_s: FloatArray, *, conditions: Conditions, seed: list[int]) -> FloatArray:
     if FORMS[number].change is None:
         p = replace(p, change=np.zeros_like(p.change), jump=np.zeros_like(p.jump))
-    envelope = 1.0 + p.change[:, None] * ((t_s >= p.t1_s[:, None]) & (t_s < p.t2_s[:, None]))
+    envelope = envelope_of(p, t_s)
     rng = np.random.default_rng(seed)
     return evaluate(number, p, t_s) + supply_background(p.frequency_hz, envelope, t_s, rng=rng, conditions=conditions)
 

@@ -98,9 +98,8 @@ def _named(event: Event, windows: np.ndarray, record: Record, stored: StoredMode
     features = extract(windows, rate_hz=record.header.rate_hz, nominal_hz=frequency_hz)
     found = stored.model.judge(features)
     names = dict(zip(stored.model.classes_.tolist(), stored.card.class_names, strict=True))
-    sure = np.where(found.known, found.confidence, -1.0)
-    best = int(sure.argmax())
-    if sure[best] < 0:
+    best = found.surest(np.arange(len(windows)))
+    if best is None:
         return replace(event, learned_class=UNKNOWN, learned_confidence=None)
     named = replace(event, learned_class=names[found.classes[best]], learned_confidence=float(found.confidence[best]))
     model = stored.model

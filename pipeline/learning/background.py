@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -11,7 +10,8 @@ import numpy.typing as npt
 
 from classifiers.learned.windows import LEAST_PER_CYCLE
 from pipeline.capture import Header
-from pipeline.errors import ConfigError, ReadError
+from pipeline.errors import ConfigError, ReadError, SignalError
+from pipeline.measures.nominal import find_nominal_frequency
 from pipeline.readers import capture_files, read_captures
 
 F64 = npt.NDArray[np.float64]
@@ -20,29 +20,20 @@ _CYCLES: Final = 12.0  # of a piece: ten, and one at each end that resampling ma
 _SPREAD: Final = 0.02  # of the RMS of the cycles of a calm piece
 _OFF_LEVEL: Final = 0.1  # of a piece's RMS from the channel's median
 _ABRUPT_PU: Final = 0.05  # by which a calm residue differs from a cycle before
-_STATED_FREQUENCIES_HZ: Final = (50.0, 60.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Residue:
-    """What is left of a piece of a voltage without its fundamental.
-
-    Attributes
-    ----------
-    values : float64, shape (n_samples,). Twelve nominal cycles. [pu of the fundamental's peak]
-    """
-
-    values: F64
-
-
-def residues(folder: Path) -> list[Residue]:
+def residues(folder: Path) -> list[F64]:
     """Pieces of all calm stretches of the voltages in a folder of captures; files that cannot be read are passed over.
+
+    Returns
+    -------
+    float64, shape (n_samples,) each: twelve nominal cycles less their fundamental. [pu of the fundamental's peak]
 
     Raises
     ------
     ConfigError : there is none.
     """
-    found: list[Residue] = []
+    found: list[F64] = []
     for path in capture_files([folder]):
         try:
             captures = list(read_captures(path))
@@ -58,7 +49,7 @@ def residues(folder: Path) -> list[Residue]:
 
 
 def laid_over(
-    windows: npt.NDArray[np.float32], pieces: list[Residue], *, rng: np.random.Generator
+    windows: npt.NDArray[np.float32], pieces: list[F64], *, rng: np.random.Generator
 ) -> npt.NDArray[np.float32]:
     """Windows with a piece each, drawn at random, at its own size.
 
@@ -73,12 +64,16 @@ def laid_over(
     n = windows.shape[1]
     length = round(n * _CYCLES / 10)
     first = (length - n) // 2
-    grid = np.stack([resample(piece.values, length)[first : first + n] for piece in pieces])
+    grid = np.stack([resample(piece, length)[first : first + n] for piece in pieces])
     return windows + grid[rng.integers(len(grid), size=len(windows))].astype(np.float32)
 
 
-def _calm_pieces(u: F64, header: Header) -> list[Residue]:
-    cycle = header.rate_hz / (header.nominal_frequency_hz or _likelier_frequency(u, header.rate_hz))
+def _calm_pieces(u: F64, header: Header) -> list[F64]:
+    try:
+        nominal_hz = header.nominal_frequency_hz or find_nominal_frequency(u, rate_hz=header.rate_hz)
+    except SignalError:  # no waveform at a power frequency
+        return []
+    cycle = header.rate_hz / nominal_hz
     if cycle < LEAST_PER_CYCLE:
         return []
     n = round(_CYCLES * cycle)
@@ -93,14 +88,8 @@ def _calm_pieces(u: F64, header: Header) -> list[Residue]:
             continue
         left = _without_fundamental(piece, cycle)
         if np.abs(left[round(cycle) :] - left[: -round(cycle)]).max() <= _ABRUPT_PU:
-            pieces.append(Residue(left))
+            pieces.append(left)
     return pieces
-
-
-def _likelier_frequency(u: F64, rate_hz: float) -> float:
-    t_s = np.arange(len(u)) / rate_hz
-    sizes = [abs(np.nan_to_num(u) @ np.exp(-2j * np.pi * hz * t_s)) for hz in _STATED_FREQUENCIES_HZ]
-    return _STATED_FREQUENCIES_HZ[int(np.argmax(sizes))]
 
 
 def _without_fundamental(piece: F64, cycle: float) -> F64:

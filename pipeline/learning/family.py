@@ -14,8 +14,6 @@ from classifiers.learned.model import DisturbanceClassifier
 from pipeline.synthesis.parametric import FORMS, Windows, parametric_windows
 from pipeline.synthesis.recording import Conditions
 
-F64 = npt.NDArray[np.float64]
-
 
 @dataclass(frozen=True, slots=True)
 class TrainingPart:
@@ -28,7 +26,7 @@ class TrainingPart:
 CLEAN: Final = Conditions()
 WINDOWS_PER_CLASS: Final = 2000
 _AT_ONCE: Final = 250  # windows drawn at once: their samples need not be kept
-_SEEDS_APART: Final = 10_000  # of two trainings; parts and chunks lie between
+SEEDS_APART: Final = 10_000  # of two trainings; parts and chunks lie between
 
 # From hardly usable noise to none, half of it on a distorted supply; some events run on.
 _USUAL: Final = Conditions(
@@ -56,13 +54,11 @@ class LabelledFeatures:
     features : float32, shape (n, n_features).
     classes : int64, shape (n,). 1 to 29.
     primitives : bool, shape (n, 8).
-    snr_db : float64, shape (n,). [dB]
     """
 
     features: npt.NDArray[np.float32]
     classes: npt.NDArray[np.int64]
     primitives: npt.NDArray[np.bool_]
-    snr_db: F64
 
 
 def training_windows(
@@ -86,7 +82,7 @@ def training_windows(
         n_of_part = max(1, round(n_per_class * part.share / whole))
         for k, first in enumerate(range(0, n_of_part, _AT_ONCE)):
             n = min(_AT_ONCE, n_of_part - first)
-            drawn_from = _SEEDS_APART * seed + 100 * i + k
+            drawn_from = SEEDS_APART * seed + 100 * i + k
             yield parametric_windows(n, conditions=part.conditions, seed=drawn_from, classes=classes)
 
 
@@ -94,7 +90,7 @@ def features_of_windows(drawn: Windows) -> LabelledFeatures:
     """The features of drawn windows."""
     conditions = drawn.conditions
     found = extract(drawn.values, rate_hz=conditions.rate_hz, nominal_hz=conditions.nominal_hz)
-    return LabelledFeatures(found, drawn.classes, drawn.primitives, drawn.snr_db)
+    return LabelledFeatures(found, drawn.classes, drawn.primitives)
 
 
 def joined(parts: Sequence[LabelledFeatures]) -> LabelledFeatures:
@@ -103,7 +99,6 @@ def joined(parts: Sequence[LabelledFeatures]) -> LabelledFeatures:
         np.concatenate([part.features for part in parts]),
         np.concatenate([part.classes for part in parts]),
         np.concatenate([part.primitives for part in parts]),
-        np.concatenate([part.snr_db for part in parts]),
     )
 
 

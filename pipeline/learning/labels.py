@@ -15,13 +15,12 @@ import numpy.typing as npt
 from pipeline.catalogue.learned import UNKNOWN
 from pipeline.errors import ConfigError
 from pipeline.readers.description import instant_ns
-from pipeline.synthesis.parametric import FORMS, PRIMITIVES
+from pipeline.synthesis.parametric import NUMBER_OF_NAME, primitives_of
 from pipeline.terms import LINE_PHASES
 
 F64 = npt.NDArray[np.float64]
 
 COLUMNS: Final = ("capture", "start", "label")
-FORM_OF_NAME: Final = {form.name: form for form in FORMS.values()}
 _SEPARATORS: Final = str.maketrans("", "", " ,;+/-")
 
 
@@ -115,7 +114,7 @@ def _label(cells: dict[str | Any, str | Any], line: int, folder: Path) -> Label:
 def _name(text: str) -> str:
     """A label; one that is a name of the family in other spelling as the family has it."""
     plain = " ".join(text.replace("_", " ").split()).casefold()
-    return plain if plain in FORM_OF_NAME or plain == UNKNOWN else text
+    return plain if plain in NUMBER_OF_NAME or plain == UNKNOWN else text
 
 
 def _start(text: str) -> tuple[int | None, float]:
@@ -131,10 +130,5 @@ def _start(text: str) -> tuple[int | None, float]:
 
 def primitives_of_names(names: npt.NDArray[np.str_]) -> F64:
     """Which primitives are present in windows of classes, shape (n, 8): 0 or 1, or NaN where the name does not tell."""
-    told = {
-        name: [float(one in FORM_OF_NAME[name].primitives) for one in PRIMITIVES]
-        for name in set(names.tolist()) & set(FORM_OF_NAME)
-    }
-    return np.array([told.get(name, [math.nan] * len(PRIMITIVES)) for name in names.tolist()]).reshape(
-        -1, len(PRIMITIVES)
-    )
+    numbers = np.array([NUMBER_OF_NAME.get(name, 0) for name in names.tolist()], dtype=np.int64)
+    return np.where(numbers[:, None] > 0, primitives_of(numbers), math.nan)

@@ -9,11 +9,12 @@ import numpy.typing as npt
 
 from classifiers.learned.model import Judgement
 from pipeline.learning.family import LabelledFeatures
-from pipeline.synthesis.parametric import FORMS, JOINED, PRIMITIVES
+from pipeline.synthesis.parametric import FORMS, JOINED, PRIMITIVES, primitives_of
 
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
+Labels = Ints | npt.NDArray[np.str_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,21 +56,25 @@ def score(
     known : shape (n,). False: called unknown.
     primitives : shape (n, 8). Probability that each is present.
     """
-    from sklearn.metrics import f1_score
-
     joined = np.arange(max(FORMS) + 1)
     for kept, other in JOINED:
         joined[other] = kept
-    classes = np.unique(truth)
     right = said == truth
     return Scores(
         accuracy=float(right.mean()),
-        macro_f1=float(f1_score(truth, said, average="macro", labels=classes)),
-        joined_f1=float(f1_score(joined[truth], joined[said], average="macro", labels=np.unique(joined[truth]))),
+        macro_f1=macro_f1(truth, said),
+        joined_f1=macro_f1(joined[truth], joined[said]),
         primitive_f1=_primitive_f1(truth, primitives),
         calibration_error=np.nan if confidence is None else calibration_error(reliability_bins(confidence, right)),
         rejected=np.nan if known is None else float(np.mean(~known)),
     )
+
+
+def macro_f1(truth: Labels, said: Labels) -> float:
+    """Mean F1 of the classes that occur, whatever else is said; 0 for a class that nothing is called."""
+    from sklearn.metrics import f1_score
+
+    return float(f1_score(truth, said, average="macro", labels=np.unique(truth), zero_division=0.0))
 
 
 def score_judgement(judgement: Judgement, truth: LabelledFeatures) -> Scores:
@@ -88,15 +93,6 @@ def score_judgement(judgement: Judgement, truth: LabelledFeatures) -> Scores:
         known=judgement.known,
         primitives=judgement.primitives,
     )
-
-
-def primitives_of(classes: Ints) -> Bools:
-    """Which primitives are present, shape (n, 8), in windows of classes 1 to 29."""
-    table = np.zeros((max(FORMS) + 1, len(PRIMITIVES)), dtype=bool)
-    for number, form in FORMS.items():
-        table[number] = [name in form.primitives for name in PRIMITIVES]
-    found: Bools = table[classes]
-    return found
 
 
 def _primitive_f1(truth: Ints, primitives: F64 | None) -> F64:

@@ -26,7 +26,7 @@ from pipeline.learning.family import (
 from pipeline.learning.labelled import LEADS_CYCLES, LabelledEvents, labelled_events
 from pipeline.learning.scores import Scores, score_judgement
 from pipeline.learning.validation import MOST_DRAWN, Validation, validate
-from pipeline.synthesis.parametric import FORMS, PRIMITIVES
+from pipeline.synthesis.parametric import FORMS, NUMBER_OF_NAME, PRIMITIVES
 
 Tell = Callable[[str], None]
 
@@ -37,7 +37,6 @@ LIMITS: Final = (
     "Windows of 1.6 to 30 kHz at 50 or 60 Hz; what is unlike the training is called unknown.",
     "The confidence is calibrated on drawn windows: on a network's own mix of events it is not.",
 )
-_NUMBER_OF_NAME: Final = {form.name: number for number, form in FORMS.items()}
 _NO_FORM: Final = 0  # in place of a number, for a class that the family does not have
 
 
@@ -127,7 +126,7 @@ def _score(model: DisturbanceClassifier, drawn: LabelledFeatures) -> Scores:
     """Scores of a model whose classes are numbers of the family, or names, of which the family has not all."""
     judged = model.judge(drawn.features)
     if judged.classes.dtype.kind == "U":
-        numbers = [_NUMBER_OF_NAME.get(name, _NO_FORM) for name in judged.classes.tolist()]
+        numbers = [NUMBER_OF_NAME.get(name, _NO_FORM) for name in judged.classes.tolist()]
         judged = replace(judged, classes=np.array(numbers))
     return score_judgement(judged, drawn)
 

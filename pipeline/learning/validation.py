@@ -14,6 +14,7 @@ from classifiers.learned.model import DisturbanceClassifier
 from pipeline.catalogue.learned import UNKNOWN
 from pipeline.learning.examples import Examples, event_examples, few_of_each, fitted
 from pipeline.learning.labelled import LabelledEvents
+from pipeline.learning.scores import macro_f1
 
 Bools = npt.NDArray[np.bool_]
 Names = npt.NDArray[np.str_]
@@ -143,7 +144,7 @@ def validate(
         model = fitted([*family, event_examples(events, ~left_out)], seed=seed)
         named = names_said(model, events)
         said[left_out] = named[left_out]
-        macro.append(_macro_f1(events.labels[left_out], named[left_out]))
+        macro.append(macro_f1(events.labels[left_out], named[left_out]))
         if tell is not None:
             tell(f"fold {len(macro)}, {left_out.sum()} events left out: macro F1 {macro[-1]:.3f}")
     return _validation(events, said.astype(np.str_), grouped_by=grouped_by, groups=groups, macro=macro)
@@ -153,33 +154,25 @@ def names_said(model: DisturbanceClassifier, events: LabelledEvents) -> Names:
     """What a catalogue would call each event, shape (n_events,), with ``unknown`` where no phase is like a class."""
     judged = model.judge(events.features[events.as_judged])
     of_event = events.event[events.as_judged]
-    sure = np.where(judged.known, judged.confidence, -1.0)
     names = []
     for i in range(len(events.labels)):
-        rows = np.flatnonzero(of_event == i)
-        best = rows[sure[rows].argmax()]
-        names.append(str(judged.classes[best]) if sure[best] >= 0 else UNKNOWN)
+        best = judged.surest(np.flatnonzero(of_event == i))
+        names.append(UNKNOWN if best is None else str(judged.classes[best]))
     return np.array(names)
-
-
-def _macro_f1(truth: Names, said: Names) -> float:
-    from sklearn.metrics import f1_score
-
-    return float(f1_score(truth, said, average="macro", labels=np.unique(truth), zero_division=0.0))
 
 
 def _validation(
     events: LabelledEvents, said: Names, *, grouped_by: str, groups: Names, macro: list[float]
 ) -> Validation:
+    from sklearn.metrics import precision_recall_fscore_support
+
     truth = events.labels
+    names = np.unique(truth)
+    found = precision_recall_fscore_support(truth, said, labels=names, zero_division=0.0)
     classes = {}
-    for name in np.unique(truth).tolist():
-        own, called = truth == name, said == name
-        right = int((own & called).sum())
-        n_own, n_said = int(own.sum()), int(called.sum())
-        precision = right / n_said if n_said else 0.0
-        f1 = 2 * right / (n_own + n_said)
-        classes[name] = ClassScores(n_own, n_said, precision, right / n_own, f1, len(np.unique(groups[own])))
+    for name, precision, recall, f1, n_own in zip(names.tolist(), *(column.tolist() for column in found), strict=True):
+        n_groups = len(np.unique(groups[truth == name]))
+        classes[name] = ClassScores(n_own, int((said == name).sum()), precision, recall, f1, n_groups)
     wrong = Counter((t, s) for t, s in zip(truth.tolist(), said.tolist(), strict=True) if t != s)
     most_first = sorted(((t, s, n) for (t, s), n in wrong.items()), key=lambda pair: (-pair[2], pair))
     return Validation(

@@ -112,6 +112,7 @@ FORMS: Final[dict[int, Form]] = {
     28: Form("sag with harmonics, flicker and transient in it", "sag", _H, True, "factor", "inside"),
     29: Form("swell with harmonics, flicker and transient in it", "swell", _H, True, "factor", "inside"),
 }
+NUMBER_OF_NAME: Final = {form.name: number for number, form in FORMS.items()}
 JOINED: Final = ((15, 20), (16, 21), (22, 28), (23, 29))  # differ by flicker inside the event alone
 
 
@@ -212,13 +213,21 @@ def parametric_windows(
         parameters = draw(number, n_per_class, rng=rng, conditions=conditions)
         rows = slice(i * n_per_class, (i + 1) * n_per_class)
         clean = evaluate(number, parameters, t_s)
-        envelope = 1.0 + parameters.change[:, None] * _within(t_s, parameters.t1_s, parameters.t2_s)
-        clean += supply_background(parameters.frequency_hz, envelope, t_s, rng=rng, conditions=conditions)
+        clean += supply_background(
+            parameters.frequency_hz, envelope_of(parameters, t_s), t_s, rng=rng, conditions=conditions
+        )
         values[rows], snr_db[rows] = recorded(clean, rng=rng, conditions=conditions)
         drawn.append(parameters)
-    truth = np.array([[name in FORMS[number].primitives for name in PRIMITIVES] for number in classes])
     numbers = np.repeat(np.array(classes, dtype=np.int64), n_per_class)
-    return Windows(values, numbers, np.repeat(truth, n_per_class, axis=0), snr_db, tuple(drawn), conditions)
+    return Windows(values, numbers, primitives_of(numbers), snr_db, tuple(drawn), conditions)
+
+
+def primitives_of(classes: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Which primitives are present, bool, shape (n, 8), in windows of classes 1 to 29."""
+    table = np.zeros((max(FORMS) + 1, len(PRIMITIVES)), dtype=bool)
+    for number, form in FORMS.items():
+        table[number] = [name in form.primitives for name in PRIMITIVES]
+    return np.asarray(table[classes])
 
 
 def draw(number: int, n: int, *, rng: np.random.Generator, conditions: Conditions) -> Parameters:
@@ -314,6 +323,11 @@ def evaluate(number: int, parameters: Parameters, t_s: FloatArray) -> FloatArray
         into = np.mod(cycles - p.place_cycles[:, None], 1.0 / p.per_cycle[:, None])
         y -= np.sign(sine) * p.notch[:, None] * (into < p.width_cycles[:, None])
     return np.asarray(y)
+
+
+def envelope_of(p: Parameters, t_s: FloatArray) -> FloatArray:
+    """What the event makes of the supply's size, shape (n, n_samples). [pu]"""
+    return np.asarray(1.0 + p.change[:, None] * _within(t_s, p.t1_s, p.t2_s))
 
 
 def _within(t_s: FloatArray, start_s: FloatArray, end_s: FloatArray) -> npt.NDArray[np.bool_]:

@@ -95,6 +95,11 @@ def supply_background(
     return y * envelope
 
 
+def noise_sigma(clean: FloatArray, snr_db: FloatArray | float) -> FloatArray:
+    """Standard deviation of the noise of windows, shape (n,), at their own power. [pu]"""
+    return np.asarray(np.sqrt(np.mean(clean**2, axis=1) * 10 ** (-snr_db / 10)))
+
+
 def recorded(
     clean: FloatArray, *, rng: np.random.Generator, conditions: Conditions
 ) -> tuple[npt.NDArray[np.float32], FloatArray]:
@@ -104,8 +109,7 @@ def recorded(
     if conditions.snr_db is not None:
         noisy = rng.uniform(size=n) >= conditions.clean_share
         snr_db = np.where(noisy, rng.uniform(*conditions.snr_db, n), np.inf)
-        sigma = np.sqrt(np.mean(clean**2, axis=1) * 10 ** (-snr_db / 10))
-        y = clean + sigma[:, None] * rng.standard_normal(clean.shape)
+        y = clean + noise_sigma(clean, snr_db)[:, None] * rng.standard_normal(clean.shape)
     if conditions.bits is not None:
         step = 2 * conditions.full_scale_pu / 2**conditions.bits
         y = np.clip(np.round(y / step) * step, -conditions.full_scale_pu, conditions.full_scale_pu - step)

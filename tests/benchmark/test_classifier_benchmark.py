@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from forked import run_code
+from made_distribution import guest_command
 
 from pipeline.benchmark.classifier_contenders import (
     ClassifierContender,
@@ -218,7 +219,7 @@ def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_pl
 
 
 def test_another_distribution_adds_a_classifier_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:
-    (tmp_path / "guest.py").write_text(
+    module = (
         "import numpy as np\n"
         "from pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict\n"
         "class Guest:\n"
@@ -226,11 +227,7 @@ def test_another_distribution_adds_a_classifier_through_an_entry_point(tmp_path:
         "    def judge(self, waves): return Verdict(np.ones(len(waves.values), dtype=np.int64))\n"
         "GUEST = ClassifierContender('guest', lambda seed: Guest())\n"
     )
-    info = tmp_path / "guest-1.0.dist-info"
-    info.mkdir()
-    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: guest\nVersion: 1.0\n")
-    (info / "entry_points.txt").write_text("[halfcycle.classifiers]\nguest = guest:GUEST\n")
-    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); {COMMAND}"
+    code = guest_command(tmp_path, group="halfcycle.classifiers", module=module)
     done = run_code(
         code, "benchmark", "classifiers", "--suite", str(suite_file), "--out", str(tmp_path / "out"),
         "--contenders", "guest", "--no-plots",

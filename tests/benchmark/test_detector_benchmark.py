@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from forked import run_code
+from made_distribution import guest_command
 
 from pipeline.benchmark.cases import cases_of, n_cases
 from pipeline.benchmark.contenders import Contender, chosen, contenders, halfcycle
@@ -153,15 +154,11 @@ def test_the_command_writes_a_table_that_says_where_it_comes_from_a_report_and_p
 
 
 def test_another_distribution_adds_a_contender_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:
-    (tmp_path / "guest.py").write_text(
+    module = (
         "from pipeline.benchmark.contenders import Contender, Detection\n"
         "GUEST = Contender('guest', lambda problem: [Detection('sag', 0.0, 0.1, 0.5)], frozenset({'sag'}))\n"
     )
-    info = tmp_path / "guest-1.0.dist-info"
-    info.mkdir()
-    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: guest\nVersion: 1.0\n")
-    (info / "entry_points.txt").write_text("[halfcycle.contenders]\nguest = guest:GUEST\n")
-    code = f"import sys; sys.path.insert(0, {str(tmp_path)!r}); {COMMAND}"
+    code = guest_command(tmp_path, group="halfcycle.contenders", module=module)
     out = tmp_path / "out"
     done = run_code(
         code,

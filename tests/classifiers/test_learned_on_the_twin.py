@@ -123,7 +123,7 @@ def of_twin_windows(n_per_class: int, *, scale: float = 1.0, seed: int) -> Label
     windows = np.array([scale * draw_window(int(number), rng=rng, snr_db=40.0) for number in numbers])
     there = np.array([[name in PRIMITIVES_OF[int(number)] for name in PRIMITIVES] for number in numbers])
     features = extract(windows, rate_hz=16e3, nominal_hz=50.0)
-    return LabelledFeatures(features, numbers, there, np.full(len(numbers), 40.0))
+    return LabelledFeatures(features, numbers, there)
 
 
 def test_windows_of_another_generator_are_named_as_well_as_own_ones(small: DisturbanceClassifier) -> None:

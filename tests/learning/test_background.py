@@ -34,8 +34,8 @@ def test_the_residue_of_a_sine_with_a_harmonic_and_an_offset_is_the_harmonic(tmp
     found = residues(tmp_path)
     assert len(found) == int(4 * 50 / 12)
     for one in found:
-        np.testing.assert_allclose(np.sqrt(2 * np.mean(one.values**2)), 0.05, rtol=0.01)
-        assert np.abs(one.values).max() < 0.0515
+        np.testing.assert_allclose(np.sqrt(2 * np.mean(one**2)), 0.05, rtol=0.01)
+        assert np.abs(one).max() < 0.0515
 
 
 def test_a_piece_with_an_event_in_it_is_no_background(tmp_path: Path) -> None:
