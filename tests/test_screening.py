@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import random
 import shutil
 from dataclasses import replace
@@ -14,6 +15,7 @@ from pipeline import readers, screening
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
 from pipeline.config import Thresholds
+from pipeline.detectors.registry import choose, detectors
 from pipeline.errors import ReadError
 from pipeline.events import Event
 from pipeline.nightly.run import run_nightly
@@ -314,3 +316,23 @@ def test_progress_is_told_to_its_end(tmp_path: Path, long_record: Capture) -> No
     screen([tmp_path], terms=KNOWN, workers=1, progress=lambda done, of_them: told.append((done, of_them)))
     assert (3, 3) in told
     assert told[-1][0] == told[-1][1]
+
+
+def test_all_detectors_travel_to_other_processes(tmp_path: Path, long_record: Capture) -> None:
+    """`--detect all` on an archive that starts workers: the same events as in one process."""
+    for i in range(4):
+        header = replace(long_record.header, station=f"REC-{i}")
+        write_capture(Capture(header, long_record.samples), tmp_path / f"{i}.parquet")
+    everyone = {name: {} for name in detectors()} | {
+        "limit": {"rules": [{"name": "low", "variable": "u_half", "below": 0.8, "measured_as": "pu"}]}
+    }
+    terms = replace(KNOWN, detectors=choose(everyone), explain=True)
+    alone = screened(tmp_path, terms=terms)
+    assert {event.kind for event in alone.events} >= {"sag", "limit"}
+    assert screened(tmp_path, terms=terms, workers=2) == alone
+
+
+@pytest.mark.parametrize("name", sorted(detectors()))
+def test_each_detector_can_be_pickled(name: str) -> None:
+    (chosen,) = choose({name: {}})
+    assert pickle.loads(pickle.dumps(chosen)) == chosen

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -171,16 +171,17 @@ def _searched(
     return found
 
 
-def _of_spectra(find: Callable[..., list[Finding]]) -> Callable[[Measured, Any], list[Finding]]:
-    """A detector that takes spectra, as one that takes the measures."""
+@dataclass(frozen=True, slots=True)
+class _OfSpectra:
+    """A detector of spectra as one of all measures; an object and no closure, so that it can be pickled."""
 
-    def from_measured(measured: Measured, settings: Any) -> list[Finding]:
+    find: Callable[..., list[Finding]]
+
+    def __call__(self, measured: Measured, settings: Any) -> list[Finding]:
         shape = measured.waveshape
         if shape is None:
             return []
-        return find(shape.spectra, nominal=measured.nominal_v, settings=settings, flags=shape.flags)
-
-    return from_measured
+        return self.find(shape.spectra, nominal=measured.nominal_v, settings=settings, flags=shape.flags)
 
 
 def _harmonics(spectra: Spectra, *, settings: HarmonicSettings, **further: Any) -> list[Finding]:
@@ -218,11 +219,11 @@ OWN = (
     Detector("flicker", VoltageFluctuationSettings, _fluctuations, _SERIES),
     Detector("unbalance", UnbalanceSettings, _unbalance, _SERIES),
     Detector("frequency_deviation", FrequencyDeviationSettings, _frequency, _SERIES),
-    Detector("harmonics", HarmonicSettings, _of_spectra(_harmonics), _SHAPE),
-    Detector("interharmonics", InterharmonicSettings, _of_spectra(find_interharmonics), _SHAPE),
-    Detector("flat_topping", FlatToppingSettings, _of_spectra(find_flat_topping), _SHAPE),
-    Detector("dc_offset", DcOffsetSettings, _of_spectra(find_dc_offset), _SHAPE),
-    Detector("noise", NoiseSettings, _of_spectra(find_noise), _SHAPE),
+    Detector("harmonics", HarmonicSettings, _OfSpectra(_harmonics), _SHAPE),
+    Detector("interharmonics", InterharmonicSettings, _OfSpectra(find_interharmonics), _SHAPE),
+    Detector("flat_topping", FlatToppingSettings, _OfSpectra(find_flat_topping), _SHAPE),
+    Detector("dc_offset", DcOffsetSettings, _OfSpectra(find_dc_offset), _SHAPE),
+    Detector("noise", NoiseSettings, _OfSpectra(find_noise), _SHAPE),
     Detector("notching", NotchingSettings, _notching, _SHAPE),
     Detector("inrush", InrushSettings, _inrush, _CURRENTS),
     Detector(
