@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Final, TypeVar
 
 from pipeline.capture import Capture, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
 from pipeline.catalogue.steady import put_together
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
 from pipeline.readers import capture_at, capture_files, keep_unpacked, known_headers, opened, read_captures, remarks_on
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.terms import Quantity
 from pipeline.waveform_table import DIGEST_KEY
 from pipeline.workers import worker_map

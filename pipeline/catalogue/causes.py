@@ -9,11 +9,11 @@ from typing import Final
 from classifiers.direction import UNKNOWN
 from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
 from pipeline.catalogue.explain import Explanation, explain
-from pipeline.catalogue.points import Point
-from pipeline.catalogue.record import Record
 from pipeline.errors import SignalError
 from pipeline.events import Event
 from pipeline.measures.event_window import EventWindow
+from pipeline.records.points import Point
+from pipeline.records.record import Record
 
 _SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
 _SWELLS: Final = frozenset({"swell", "overvoltage"})

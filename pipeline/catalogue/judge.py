@@ -9,13 +9,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.catalogue.causes import with_causes
-from pipeline.catalogue.look import Look, take_look
-from pipeline.catalogue.points import Point, judged_channels, points_of
-from pipeline.catalogue.record import Record
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
-from pipeline.catalogue.suspects import Suspects
-from pipeline.catalogue.whole import measure_whole
 from pipeline.config import Thresholds
 from pipeline.detectors.contract import Chosen, Need
 from pipeline.detectors.measured import Measured
@@ -25,6 +20,11 @@ from pipeline.events import Event
 from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
 from pipeline.measures.nominal import find_nominal_voltage, steady_level
 from pipeline.measures.reference import pre_event_voltage, sliding_reference
+from pipeline.records.look import Look, take_look
+from pipeline.records.points import Point, judged_channels, points_of
+from pipeline.records.record import Record
+from pipeline.records.suspects import Suspects
+from pipeline.records.whole import measure_whole
 from pipeline.terms import Quantity
 
 _CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by

@@ -13,10 +13,10 @@ import numpy as np
 from classifiers.learned.features import extract
 from classifiers.learned.stored import ModelError, StoredModel, load
 from pipeline.catalogue.event_windows import ten_cycles
-from pipeline.catalogue.points import Point
-from pipeline.catalogue.record import Record
 from pipeline.errors import ConfigError
 from pipeline.events import Event
+from pipeline.records.points import Point
+from pipeline.records.record import Record
 
 UNKNOWN: Final = "unknown"
 # What the rules' kinds are among the primitives; one of them should be there.

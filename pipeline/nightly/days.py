@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pipeline.capture import Capture, Header
 from pipeline.catalogue.judge import Coverage, Terms
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
 from pipeline.readers import read_captures
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 from pipeline.terms import STEADY_KINDS, Quantity

@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.capture import Header
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.errors import ReadError, SignalError
 from pipeline.quantities import chosen_quantities
 from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
 from pipeline.terms import Quantity

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.catalogue.points import Point, judged_channels, measured_channels
-from pipeline.catalogue.record import Record
 from pipeline.config import Thresholds
 from pipeline.detectors.rms_variations import find_rms_variations
 from pipeline.errors import SignalError
@@ -29,6 +27,8 @@ from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
 from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage
 from pipeline.measures.waveform_indices import deviation_pct
 from pipeline.quantities import Quantity
+from pipeline.records.points import Point, judged_channels, measured_channels
+from pipeline.records.record import Record
 from pipeline.survey.blocks import BlockMeter, Blocks
 from pipeline.survey.series import Setup, series_of_blocks
 

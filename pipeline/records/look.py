@@ -9,11 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Channel, SampleArray
-from pipeline.catalogue.marks import Marks
-from pipeline.catalogue.points import Point, judged_channels
-from pipeline.catalogue.record import Record
-from pipeline.catalogue.suspects import Suspects
-from pipeline.catalogue.waves import are_waves
 from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
@@ -22,6 +17,11 @@ from pipeline.measures.nominal import find_nominal_frequency
 from pipeline.measures.quality import FLAG_WORDS, sample_flags, sparse_step
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, sums_of
 from pipeline.measures.waveshape import Waveshape
+from pipeline.records.marks import Marks
+from pipeline.records.points import Point, judged_channels
+from pipeline.records.record import Record
+from pipeline.records.suspects import Suspects
+from pipeline.records.waves import are_waves
 from pipeline.terms import USUAL_FREQUENCIES_HZ
 
 _MARGIN_S: Final = 1.0  # of record measured around unrest: the frequency settles in half of it

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.points import Point, judged_channels, judged_samples, points_of
 from pipeline.errors import SignalError
+from pipeline.records.points import Point, judged_channels, judged_samples, points_of
 from pipeline.terms import HOOKUPS
 
 SOURCE = "Kirchhoff: UAB = UA - UB, and UAB + UBC + UCA = 0"

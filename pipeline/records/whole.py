@@ -7,16 +7,16 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.catalogue.look import Look, frequency_of, half_of
-from pipeline.catalogue.marks import Marks
-from pipeline.catalogue.points import Point, judged_channels, measured_channels
-from pipeline.catalogue.record import Record
-from pipeline.catalogue.suspects import Suspects
-from pipeline.catalogue.waves import are_waves
 from pipeline.detectors.contract import Need
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
 from pipeline.measures.waveshape import WaveshapeMeter, sparse_every
+from pipeline.records.look import Look, frequency_of, half_of
+from pipeline.records.marks import Marks
+from pipeline.records.points import Point, judged_channels, measured_channels
+from pipeline.records.record import Record
+from pipeline.records.suspects import Suspects
+from pipeline.records.waves import are_waves
 
 _LEAST_CURRENT_PU: Final = 0.1  # of the current's own peak: less is not searched for transients
 

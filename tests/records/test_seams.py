@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.record import Piece, records_of
-from pipeline.catalogue.seams import runs_on
+from pipeline.records.record import Piece, records_of
+from pipeline.records.seams import runs_on
 
 SOURCE = "derived: over a seam without a gap the phase of a sine goes on; a gap of t moves it by 2 pi f t"
 T0 = 1_772_323_200_000_000_000

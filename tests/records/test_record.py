@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, Record, records_of
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, Record, records_of
 
 SOURCE = "derived: a record is the union of its captures; a sample belongs to one instant and counts once"
 RATE_HZ = 6400.0

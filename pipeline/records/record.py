@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header, SampleArray
-from pipeline.catalogue.points import Point, judged_channels, judged_samples, measured_channels, measured_samples
-from pipeline.catalogue.seams import CLOCK_TOLERANCE_NS, runs_on
+from pipeline.records.points import Point, judged_channels, judged_samples, measured_channels, measured_samples
+from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
