@@ -81,6 +81,7 @@ class Event:
     characteristic_pu: float | None = None
     pn_factor: float | None = None
     why: str | None = None
+    nominal_kind: str | None = None
     notes: str = ""
 
     @property

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -62,19 +63,46 @@ class Look:
     waveshape: Waveshape | None = None
     current_suspects: Suspects | None = None
 
-    def spans(self, thresholds: Thresholds, nominal_v: float, live: list[int]) -> list[tuple[int, int]]:
-        """Record spans that can hold an event; the whole record where it is judged against its own past."""
+    def spans(
+        self, thresholds: Thresholds, live: list[int], *, reference_v: float, sliding_from_v: Sequence[float] | None
+    ) -> list[tuple[int, int]]:
+        """Record spans that can hold an event.
+
+        Parameters
+        ----------
+        thresholds : the profile.
+        live : the voltages that count.
+        reference_v : what 1 pu stands for. [V]
+        sliding_from_v : of a sliding reference, where it begins on each live voltage; empty: with the record. None: the
+            reference is fixed. [V]
+
+        Returns
+        -------
+        (first, stop) each. A record that is judged against its own past is measured whole, unless it is so steady that
+        nothing in it can be an event against anything in it.
+        """
         everything = [(0, self.n_samples)]
-        if thresholds.reference == "sliding" or self.series is not None:
+        if self.series is not None:
             return everything
         band = CalmBand.of(
             sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu, hysteresis_pu=thresholds.hysteresis_pu
         )
-        outside = unrest(self.rms[live], band=band, reference=nominal_v) | self.marked[live].any(axis=0)
+        if sliding_from_v is not None:
+            return [] if self._is_steady(live, band, sliding_from_v) else everything
+        outside = unrest(self.rms[live], band=band, reference=reference_v) | self.marked[live].any(axis=0)
         spans = spans_of_unrest(outside, half=self.half, margin=round(_MARGIN_S * self.rate_hz))
         if 2 * sum(stop - first for first, stop in spans) > self.n_samples:
             return everything
         return [(first, min(stop, self.n_samples)) for first, stop in spans]
+
+    def _is_steady(self, live: list[int], band: CalmBand, starts_v: Sequence[float]) -> bool:
+        """Whether no voltage can leave the band, whatever value that it had before is the reference."""
+        rms = self.rms[live]
+        low, high = rms.min(axis=1), rms.max(axis=1)
+        if len(starts_v):
+            low, high = np.minimum(low, starts_v), np.maximum(high, starts_v)
+        calm = (low >= band.low_pu * high) & (high <= band.high_pu * low)
+        return bool(calm.all() and not self.marked[live].any())
 
     def unmeasured_samples(self, live: list[int], first: int, stop: int) -> tuple[int, str]:
         """How many samples between two record positions are no measurement on some live voltage, and why, in words."""

@@ -126,6 +126,23 @@ class Record:
             rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw, channels, strict=True)]
         return np.stack(rows)
 
+    def measured(self, point: Point, first: int, stop: int) -> npt.NDArray[np.float64]:
+        """A point's judged voltages at record positions [first, stop) as `physical` has them, missing samples as NaN.
+
+        Returns
+        -------
+        shape (n_voltages, n). [V]
+        """
+        raw = self.samples(point, first, stop)
+        rows = np.empty(raw.shape)
+        for row, samples, channel in zip(rows, raw, judged_channels(self.header, point), strict=True):
+            with np.errstate(invalid="ignore"):
+                row[:] = samples.astype(np.float64) * channel.scale + channel.offset
+            if channel.missing_code is not None:
+                row[samples == channel.missing_code] = np.nan
+        rows[~np.isfinite(rows)] = np.nan
+        return rows
+
     def part(self, first: int, stop: int) -> Record:
         """The record that its pieces [first, stop) make, positions anew from the first of them."""
         origin = self.positions[first]

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
 
 from pipeline.capture import Capture, Channel, Header
-from pipeline.records import look as look_module
 from pipeline.catalogue.judge import Terms, judge
 from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.measures.calm import CalmBand, coarse_rms, squares_of_halves
+from pipeline.records import look as look_module
 from pipeline.records.points import Point, points_of
 from pipeline.records.record import Piece, Record, records_of
 
@@ -65,21 +66,25 @@ def essence(events: tuple[Event, ...]) -> list[tuple[object, ...]]:
 
 @pytest.mark.parametrize("f_nominal", [50.0, 60.0])
 @pytest.mark.parametrize("n_pieces", [1, 7])
-def test_the_calm_look_leaves_out_no_event(f_nominal: float, n_pieces: int, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("reference", ["nominal", "sliding"])
+def test_the_calm_look_leaves_out_no_event(
+    f_nominal: float, n_pieces: int, reference: Literal["nominal", "sliding"], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Positions agree to half a sample, magnitudes to 2e-4 pu: phasors stand on another grid in each span."""
     rng = np.random.default_rng(int(f_nominal) + n_pieces)
-    terms = Terms(Thresholds(), NOMINAL_V, f_nominal, "four-wire")
+    thresholds = Thresholds(reference=reference, sliding_start="pre-event")
+    terms = Terms(thresholds, NOMINAL_V, f_nominal, "four-wire")
     n_events = n_left_out = 0
     for _ in range(40):
         made = record(rng, f_nominal=f_nominal, n_pieces=n_pieces)
         quick = judge(made, site="s", terms=terms).events
         with monkeypatch.context() as everything:
-            everything.setattr(
-                look_module.Look, "spans", lambda self, thresholds, nominal_v, live: [(0, self.n_samples)]
-            )
+            everything.setattr(look_module.Look, "spans", lambda self, *_, **__: [(0, self.n_samples)])
             full = judge(made, site="s", terms=terms).events
         points = look_module.take_look(made, _point(made), nominal_hz=f_nominal)
-        spans = points.spans(Thresholds(), NOMINAL_V, [0, 1, 2])
+        spans = points.spans(
+            thresholds, [0, 1, 2], reference_v=NOMINAL_V, sliding_from_v=None if reference == "nominal" else []
+        )
         n_left_out += made.n_samples - sum(stop - first for first, stop in spans)
         assert essence(quick) == essence(full)
         for one, other in zip(quick, full, strict=True):
