@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 CATALOGUE_KEY: Final = b"halfcycle.catalogue"
+FLEET_HOOKUP: Final = "four-wire"
+"""Of a site of a fleet that declares none."""
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
 State = Literal["fresh", "stale", "other version"]
@@ -224,8 +226,8 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
     return Terms(
         fleet.thresholds[site.thresholds],
         site.nominal_voltage_v,
-        float(site.nominal_frequency_hz),
-        site.hookup,
+        None if site.nominal_frequency_hz is None else float(site.nominal_frequency_hz),
+        site.hookup or FLEET_HOOKUP,
         choose(wanted),
         fleet.explain,
         str(fleet.learned.model) if fleet.learned.enabled else None,

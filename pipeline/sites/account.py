@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -17,6 +17,7 @@ Kind = Literal["declared", "stated by the file", "inferred"]
 CAN_BE: Final = (0.8, 1.2)
 """Of a nominal voltage: where the steady level of a point must lie for the nominal to be the point's."""
 _ALIKE: Final = 0.12  # of the middle level: captures farther off are in an event, or of another voltage
+_DRIFTS: Final = 0.03  # of a usual voltage: a difference within it changes no judgement
 _SHOWN: Final = 3  # rival candidates that the account names
 
 
@@ -91,12 +92,54 @@ class Account:
         """The account of a point by its name, or None."""
         return next((point for point in self.points if point.name == (name or "")), None)
 
+    def named(self, site: str) -> Account:
+        """The same account under another site's name."""
+        return replace(self, site=site)
+
+    def judges_like(self, other: Account) -> bool:
+        """Whether a record is judged alike by two accounts."""
+        ours, theirs = self._decisive, other._decisive
+        if ours != theirs:
+            return False
+        return all(
+            _near(mine.usual_v, its.usual_v) for mine, its in zip(self.points, other.points, strict=True)
+            if mine.nominal_v is None
+        )  # fmt: skip
+
+    @property
+    def _decisive(self) -> tuple[object, ...]:
+        points = [
+            (one.name, one.nominal_v, one.nominal_kind, one.in_use, one.nominal_v is None and one.begins_before_events)
+            for one in self.points
+        ]
+        return self.site, self.nominal_frequency_hz, self.hookup, *points
+
+    @property
+    def document(self) -> dict[str, object]:
+        """The account as plain values, for the metadata of what is made by it."""
+        return asdict(self)
+
     @property
     def line(self) -> str:
         """The account in one line."""
         hertz = "frequency not told" if self.nominal_frequency_hz is None else f"{self.nominal_frequency_hz:g} Hz"
-        points = [f"{point.name + ': ' if point.name else ''}{point.told}" for point in self.points]
-        return "; ".join([hertz, *dict.fromkeys(points)])
+        by_words: dict[str, list[str]] = {}
+        for point in self.points:
+            by_words.setdefault(point.told, []).append(point.name)
+        parts = [f"{_named(names)}{told}" for told, names in by_words.items()]
+        return "; ".join([hertz, *parts])
+
+
+def _named(points: Sequence[str]) -> str:
+    """Names of points before what is said of them."""
+    if points == [""]:
+        return ""
+    shown = ", ".join(points[:_SHOWN])
+    return f"{shown} and {len(points) - _SHOWN} more: " if len(points) > _SHOWN else f"{shown}: "
+
+
+def _near(one: float | None, other: float | None) -> bool:
+    return one == other if one is None or other is None else abs(one / other - 1) < _DRIFTS
 
 
 def draft(site: str, evidence: Sequence[Evidence], declared: Declared) -> Account:
@@ -177,10 +220,10 @@ def _point_account(
 
 
 def _alike(levels: Sequence[float]) -> list[float]:
-    """Levels near the middle one."""
-    if len(levels) < 3:
-        return list(levels)
-    middle = float(np.median(levels))
+    """Levels near the middle one; of two that differ, none."""
+    if len(levels) == 2 and max(levels) > (1 + _ALIKE) * min(levels):
+        return []
+    middle = float(np.median(levels)) if levels else 0.0
     return [level for level in levels if abs(level / middle - 1) <= _ALIKE]
 
 

@@ -178,7 +178,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
         if level is None or abs(usual / level - 1) > _STEADY:
             near = np.abs(rms[live] / np.maximum(middle, 1e-30)[:, None] - 1) <= _STEADY
             even = float(np.ptp(middle)) <= _PHASES_APART * usual
-            elsewhere = usual if even and near.all(axis=0).mean() > 0.5 else None
+            elsewhere = usual if usual > 0 and even and near.all(axis=0).mean() > 0.5 else None
     ratio = point.nominal_ratio
     return replace(
         plain,

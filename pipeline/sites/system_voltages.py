@@ -152,10 +152,12 @@ def _systems(line_to_line: bool, frequency_hz: float | None) -> tuple[_System, .
 
 def _table(line_to_line: bool) -> list[tuple[float, float, str]]:
     """(volts, frequency, use) of each row that says a voltage of this kind."""
-    column = "line_to_line_v" if line_to_line else "phase_to_neutral_v"
     with resource("datasets", "system-voltages/nominal.csv").open(encoding="utf-8", newline="") as stream:
-        return [
-            (float(row[column]), float(row["frequency_hz"]), row["use"])
-            for row in csv.DictReader(stream)
-            if row[column]
-        ]
+        rows = list(csv.DictReader(stream))
+    found = []
+    for row in rows:
+        told = row["line_to_line_v"] if line_to_line else row["phase_to_neutral_v"]
+        if told:
+            volts = float(row["line_to_line_v"]) / math.sqrt(3) if told == "derived" else float(told)
+            found.append((volts, float(row["frequency_hz"]), row["use"]))
+    return found
