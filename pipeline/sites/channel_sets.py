@@ -22,6 +22,7 @@ _SHAPE: Final = 0.30  # by which wave shapes of a set may differ, of the fundame
 _SHAPE_COUNTS: Final = 0.5  # as much as a departure from balance
 _RIVAL: Final = 0.05  # in cost: sets that the data tell apart no better
 _TIGHT: Final = 0.06
+_SCATTERED: Final = 0.88  # confidence in channels that lie in no order: never sure, as three of many may fit by chance
 _MOST_ANYWHERE: Final = 60  # channels among which sets are looked for in any order
 _TURN: Final = np.exp(2j * np.pi / 3)
 
@@ -83,7 +84,7 @@ def three_phase_sets(phasors: C128, shapes: F64, *, usable: Sequence[int], fits:
         taken = {i for one in sets for i in one.members}
         left = [i for i in left if i not in taken]
     in_order = [one for one in found if one.layout == "side by side" and one.off_balance <= _TIGHT]
-    settled = {i for one in in_order for i in one.members} if 2 * len(in_order) > len(found) else set()
+    settled = {i for one in in_order for i in one.members} if 4 * len(in_order) > 3 * len(found) else set()
     pool = [i for i in usable if i not in settled]
     if len(pool) <= _MOST_ANYWHERE:
         others = _candidates(combinations(pool, 3), phasors, shapes, limit=_ANYWHERE + _RIVAL, fits=fits)
@@ -254,4 +255,4 @@ def _confidence(one: _Candidate, rivals: tuple[tuple[int, int, int], ...], layou
         return 0.99 if tight else 0.95 if one.off_balance <= 2 * _TIGHT else 0.8
     if layout == "evenly spaced":
         return 0.95 if tight else 0.7
-    return 0.92 if tight else 0.6
+    return _SCATTERED if tight else 0.6

@@ -323,7 +323,8 @@ def _left_over(
         beside = _is_beside(i, one)
         evidence = [f"follows the sum of {one.point} to {100 * alike:.1f} %"]
         evidence.append("beside it" if beside else "apart from it")
-        sure = min(0.92 if beside and alike > 0.99 else 0.75, one.quantity_confidence or 0.5)
+        likely = 0.92 if beside and alike > 0.99 and stated[i] else 0.75  # sums of voltages and currents look alike
+        sure = min(likely, one.quantity_confidence or 0.5)
         single = max(_likeness(look.values[k], look.values[i]) for k in one.channels)
         if 1 - single < 2 * (1 - alike):
             evidence.append("but one of its channels no less")
