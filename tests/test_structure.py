@@ -16,7 +16,7 @@ SOURCE = "the project's own design: one direction inside pipeline, classifiers o
 FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"errors"}),
     frozenset({"terms", "resources", "spread"}),
-    frozenset({"quantities"}),
+    frozenset({"channel_table", "quantities"}),
     frozenset({"capture", "config", "events"}),
     frozenset({"waveform_table"}),
     frozenset({"measures", "readers", "store", "synthesis", "writers"}),

@@ -21,6 +21,7 @@ from pipeline.readers.description import (
     description_path,
     load_description,
     name_and_unit,
+    phase_of_name,
     time_column_of,
     validated,
 )
@@ -69,7 +70,8 @@ def captures_of(file: ColumnFile, *, quantities: frozenset[Quantity] | None) -> 
     Parameters
     ----------
     file : the columns.
-    quantities : channels of these only; None: all.
+    quantities : channels of these only; None: all that tell what they measure. Where ``other`` is named, columns that
+        do not tell it are channels, too, for a table of the site to describe.
 
     Returns
     -------
@@ -82,7 +84,10 @@ def captures_of(file: ColumnFile, *, quantities: frozenset[Quantity] | None) -> 
     path, columns = file.path, file.columns
     said = load_description(path).over(file.own)
     i_time = time_column_of(columns, said=said, path=path)
-    channels, notes = channels_of(columns, said=said, own=file.own, i_time=i_time, path=path)
+    keep_unknown = quantities is not None and "other" in quantities
+    channels, notes = channels_of(columns, said=said, own=file.own, i_time=i_time, path=path, keep_unknown=keep_unknown)
+    if keep_unknown:
+        channels = dict(sorted((channels | _unknown(columns, channels, i_time)).items()))
     _check_lengths(path, [columns[i] for i in (*channels, *(() if i_time is None else (i_time,)))])
     rate_hz, spans, time_notes = timing_of(file, said=said, i_time=i_time)
     wanted = {i: channel for i, channel in channels.items() if quantities is None or channel.quantity in quantities}
@@ -104,6 +109,17 @@ def captures_of(file: ColumnFile, *, quantities: frozenset[Quantity] | None) -> 
         notes=(*file.notes, *notes, *time_notes, *type_notes),
     )
     yield from _pieces(file, header, spans, wanted)
+
+
+def _unknown(columns: Sequence[Column], channels: Mapping[int, Channel], i_time: int | None) -> dict[int, Channel]:
+    """Columns of numbers that do not tell what they measure, as long as those that do."""
+    known = [*channels, *(() if i_time is None else (i_time,))]
+    lengths = {columns[i].n_rows for i in known} or {max((column.n_rows or 0 for column in columns), default=0) or None}
+    return {
+        i: Channel(column.name, "other", phase_of_name(column.name) if column.phase is None else column.phase, "")
+        for i, column in enumerate(columns)
+        if i != i_time and i not in known and column.kind.kind in "iuf" and column.n_rows in lengths
+    }
 
 
 def _check_lengths(path: Path, columns: Sequence[Column]) -> None:
