@@ -21,6 +21,7 @@ FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"waveform_table"}),
     frozenset({"measures", "readers", "store", "synthesis", "writers"}),
     frozenset({"detectors"}),  # side by side with the last, but that they read the series that a measure gives
+    frozenset({"sites"}),
     frozenset({"catalogue"}),
     frozenset({"indices", "learning", "survey"}),
     frozenset({"report"}),

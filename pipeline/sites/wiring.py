@@ -16,7 +16,7 @@ from statistics import median
 from typing import Final
 
 from pipeline.errors import SignalError
-from pipeline.measures.wiring_model import (
+from pipeline.sites.wiring_model import (
     Explanation,
     Mistake,
     Phasors,

@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 
 from pipeline.errors import SignalError
-from pipeline.measures.wiring import Diagnosis, check_wiring, fundamental_power
-from pipeline.measures.wiring_words import WORDS, words_of
+from pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
+from pipeline.sites.wiring_words import WORDS, words_of
 from pipeline.terms import HOOKUPS
 
 RNG = np.random.Generator

@@ -1,0 +1,1 @@
+"""The account of a site: what is known of how its recorder is connected."""
