@@ -117,12 +117,13 @@ def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None)
         )
     except SignalError:  # too little before or after it
         return event
-    direction = None if found.direction is None else found.direction.direction
+    side = None if found.direction is None or found.direction.direction == UNKNOWN else found.direction
     points = found.points
     return replace(
         event,
         dip_type=_dip_type(found),
-        direction=None if direction == UNKNOWN else direction,
+        direction=None if side is None else side.direction,
+        direction_confidence=None if side is None else side.confidence,
         cause=found.cause.cause,
         cause_confidence=found.cause.confidence,
         phase_jump_deg=None if points is None else points.phase_jump_deg,

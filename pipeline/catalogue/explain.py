@@ -8,7 +8,8 @@ import numpy as np
 
 from classifiers.cause import Verdict, find_cause
 from classifiers.dip_type import DipType, classify_dip
-from classifiers.direction import UNKNOWN, Direction, PowerTrace, find_direction
+from classifiers.direction import UNKNOWN, Direction, find_direction
+from classifiers.direction_methods import PowerTrace
 from classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
 from pipeline.measures.event_measures import gather_evidence
 from pipeline.measures.event_window import (
@@ -17,6 +18,7 @@ from pipeline.measures.event_window import (
     at_onset,
     dip_phasors,
     lasting_change,
+    negative_sequence,
     phasor_series,
     positive_sequence,
     three_phase_power,
@@ -88,7 +90,11 @@ def explain(
         trace = PowerTrace(
             power, window.rate_hz, round(window.start), min(round(window.stop), power.size), round(window.cycle)
         )
-        direction = find_direction(v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace)
+        v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
+        direction = find_direction(
+            v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
+            negative=None if v2 is None or i2 is None else (v2, i2),
+        )  # fmt: skip
     known = direction is not None and direction.direction != UNKNOWN
     evidence = replace(
         gather_evidence(window),
