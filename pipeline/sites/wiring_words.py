@@ -168,6 +168,8 @@ def _names(words: Words, fault: str, phases: tuple[str, ...]) -> list[str]:
         return [" and ".join(phases)]
     if words.letter == "U" and fault == "voltage_missing" and phases and phases[0] in "ABC":
         return [f"U{phases[0]} (or its lead)"]
+    if fault.endswith("wrong_phase"):  # the channel, and the conductor that it is on
+        return [words.letter + phases[0], *phases[1:]]
     return [words.letter + phase for phase in phases]
 
 
