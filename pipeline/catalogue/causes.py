@@ -14,6 +14,7 @@ from pipeline.events import Event
 from pipeline.measures.event_window import EventWindow
 from pipeline.records.points import Point
 from pipeline.records.record import Record
+from pipeline.sites.wiring_correction import Wiring
 
 _SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
 _SWELLS: Final = frozenset({"swell", "overvoltage"})
@@ -30,6 +31,7 @@ def with_causes(
     *,
     frequency_hz: float,
     is_marked: Callable[[int, int], bool],
+    wiring: Wiring | None = None,
 ) -> list[Event]:
     """Events of one point with dip type, direction, cause, confidence and why, where they can be told.
 
@@ -40,6 +42,7 @@ def with_causes(
     point : its voltages, and currents where they were read.
     frequency_hz : nominal. [Hz]
     is_marked : whether samples between two record positions are no measurement, or clipped.
+    wiring : of the point's leads and clamps, as of `explain`; None: they are taken for right.
 
     Returns
     -------
@@ -54,7 +57,7 @@ def with_causes(
             continue
         following = [other.start for other in shots if other.start > event.end]
         window = _window(event, record, point, frequency_hz, min(following, default=None), is_marked)
-        explained.append(event if window is None else _explained(event, window, sequences.get(event.event_id)))
+        explained.append(event if window is None else _explained(event, window, sequences.get(event.event_id), wiring))
     return explained
 
 
@@ -106,7 +109,7 @@ def _window(
     )
 
 
-def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None) -> Event:
+def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None, wiring: Wiring | None) -> Event:
     try:
         found = explain(
             window,
@@ -114,15 +117,17 @@ def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None)
             swell=event.kind in _SWELLS,
             repeats=None if sequence is None else len(sequence.members),
             dead_time_s=None if sequence is None else sequence.dead_time_s,
+            wiring=wiring,
         )
     except SignalError:  # too little before or after it
         return event
-    direction = None if found.direction is None else found.direction.direction
+    side = None if found.direction is None or found.direction.direction == UNKNOWN else found.direction
     points = found.points
     return replace(
         event,
         dip_type=_dip_type(found),
-        direction=None if direction == UNKNOWN else direction,
+        direction=None if side is None else side.direction,
+        direction_confidence=None if side is None else side.confidence,
         cause=found.cause.cause,
         cause_confidence=found.cause.confidence,
         phase_jump_deg=None if points is None else points.phase_jump_deg,

@@ -198,7 +198,7 @@ def _show_unmeasured(points: list[PointView]) -> None:
 
 
 def _show_cautions() -> None:
-    from pipeline.measures.wiring_words import CAUTIONS
+    from pipeline.sites.wiring_words import CAUTIONS
 
     show.line()
     show.line("caution:")

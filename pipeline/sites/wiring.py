@@ -16,7 +16,7 @@ from statistics import median
 from typing import Final
 
 from pipeline.errors import SignalError
-from pipeline.measures.wiring_model import (
+from pipeline.sites.wiring_model import (
     Explanation,
     Mistake,
     Phasors,
@@ -59,7 +59,8 @@ class Diagnosis:
     Attributes
     ----------
     fault : what it is called, a key of `wiring_words.WORDS`.
-    phases : of the channels or leads that it concerns; a pair that is exchanged, a wrong one and the one it is on.
+    phases : of the channels or leads that it concerns; a pair that is exchanged, a wrong one and the one it is on; of a
+        rotation the conductors that A, B and C are on.
     sure : 0 to 1; how much the data speak for it, and how far such data can speak for it at all.
     evidence : names and numbers that it rests on; angles in degrees, the rest in pu, V or A as named.
     alternatives : mistakes that explain the data as well.
@@ -325,7 +326,7 @@ def _voltage_numbers(
 
 
 def _current_numbers(mistake: Mistake, i: Phasors, every: list[Explanation]) -> tuple[tuple[str, float], ...]:
-    if not mistake.kind.startswith(("current", "power", "voltages_swapped", "voltage_reversed")):
+    if not mistake.kind.startswith(("current", "power", "voltages", "voltage_reversed")):
         return ()
     if mistake.kind == "current_ratio":
         return _sizes("I", "A", i)

@@ -19,8 +19,8 @@ import numpy as np
 import pytest
 
 from pipeline.errors import SignalError
-from pipeline.measures.wiring import Diagnosis, check_wiring, fundamental_power
-from pipeline.measures.wiring_words import WORDS, words_of
+from pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
+from pipeline.sites.wiring_words import WORDS, words_of
 from pipeline.terms import HOOKUPS
 
 RNG = np.random.Generator
@@ -250,13 +250,81 @@ def test_the_shares_of_a_large_draw_keep_the_bars(hookup: str) -> None:
     assert false_alarms(hookup, n=1000, seed=12) <= 5
 
 
+# --- rotations: each clamp or lead on the next phase's conductor
+
+ROTATIONS = (("B", "C", "A"), ("C", "A", "B"))  # the conductors that A, B and C are on
+TYPICAL_LAG_DEG = (-10.0, 35.0)  # power factors above 0.82; common practice, no source
+
+
+def rotated(which: str, conductors: tuple[str, ...]) -> Callable[[Site], None]:
+    return lambda site: getattr(site, which).update(dict(zip("ABC", conductors, strict=True)))
+
+
+def typical_site(hookup: str, rng: RNG) -> Site:
+    """A site whose load angle is a usual one."""
+    while True:
+        site = made_site(hookup, rng)
+        u, i = site.measured(hookup, rng)
+        power = fundamental_power(u, i, hookup=HOOKUPS[hookup])
+        assert power is not None
+        if TYPICAL_LAG_DEG[0] < math.degrees(cmath.phase(power)) < TYPICAL_LAG_DEG[1]:
+            return site
+
+
+@pytest.mark.parametrize("conductors", ROTATIONS)
+@pytest.mark.parametrize("hookup", ["four-wire", "five-wire", "three-wire", "high-leg"])
+def test_rotated_clamps_are_named_with_the_conductor_each_is_on(hookup: str, conductors: tuple[str, ...]) -> None:
+    rng = np.random.default_rng(21)
+    first = named = 0
+    for _ in range(100):
+        site = typical_site(hookup, rng)
+        rotated("clamps", conductors)(site)
+        found = diagnosed(hookup, site, rng)
+        first += bool(found) and (found[0].fault, found[0].phases) == ("currents_rotated", conductors)
+        named += says(found, "currents_rotated", conductors)
+    assert named >= 98
+    assert first >= 90  # near the ends of the usual lags all clamps turned round fit as well
+
+
+@pytest.mark.parametrize("conductors", ROTATIONS)
+@pytest.mark.parametrize("hookup", ["four-wire", "five-wire", "three-wire", "high-leg"])
+def test_rotated_voltage_leads_are_named_or_said_to_look_like_rotated_clamps(
+    hookup: str, conductors: tuple[str, ...]
+) -> None:
+    """But for the high leg, which shows where it is, leads rotated one way are clamps rotated the other."""
+    rng = np.random.default_rng(22)
+    named = 0
+    for _ in range(100):
+        site = typical_site(hookup, rng)
+        rotated("leads", conductors)(site)
+        named += says(diagnosed(hookup, site, rng), "voltages_rotated", conductors)
+    assert named >= 98
+
+
+def says(found: tuple[Diagnosis, ...], kind: str, phases: tuple[str, ...]) -> bool:
+    """Whether the one diagnosis is the mistake, phases in order, or names it as what looks the same."""
+    if len(found) != 1:
+        return False
+    named = [(found[0].fault, found[0].phases), *((other.kind, other.phases) for other in found[0].alternatives)]
+    return (kind, phases) in named
+
+
+def test_a_rotation_is_told_in_words_with_the_conductor_of_each_clamp() -> None:
+    rng = np.random.default_rng(23)
+    site = typical_site("four-wire", rng)
+    rotated("clamps", ("B", "C", "A"))(site)
+    words = words_of(diagnosed("four-wire", site, rng)[0])
+    assert words.what.endswith("clamps are rotated: A is on the conductor of B, B on that of C, C on that of A")
+    assert "voltage leads are rotated: A is on the conductor of C, B on that of A, C on that of B" in words.doubt
+
+
 # --- what cannot be told in principle
 
 
 def test_export_and_clamps_all_backwards_are_one_finding_that_says_both() -> None:
     rng = np.random.default_rng(3)
     for hookup in ("four-wire", "three-wire", "two-element", "high-leg"):
-        site = made_site(hookup, rng)
+        site = typical_site(hookup, rng)
         site.currents = {phase: -value for phase, value in site.currents.items()}
         (one,) = diagnosed(hookup, site, rng)
         assert one.fault == "power_reversed"
@@ -362,7 +430,10 @@ def test_every_fault_has_words_that_say_check_and_no_work_to_be_done() -> None:
                 assert "{" not in finding.what + finding.check + finding.doubt
                 assert 0 < finding.sure <= 1
                 assert finding.evidence
-    assert seen >= set(WORDS) - {"neutral_missing", "neutral_to_earth", "power_reversed", "hookup_mismatch", "unclear"}
+    assert seen >= set(WORDS) - {
+        "neutral_missing", "neutral_to_earth", "power_reversed", "hookup_mismatch", "unclear", "currents_rotated",
+        "voltages_rotated",
+    }  # fmt: skip
     for words in WORDS.values():
         assert words.check.startswith("check ")
         assert not {"disconnect", "remove", "swap", "move", "turn"} & set(words.check.replace(",", "").split())

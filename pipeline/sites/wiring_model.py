@@ -34,26 +34,30 @@ _VOLTAGE_PU: Final = 0.1
 _NOMINAL: Final = 0.1
 _SPREAD_DEG: Final = 25.0
 _RANGE_DEG: Final = 60.0  # a load's angle lies within it,
-_BEYOND_DEG: Final = 10.0  # give or take
+_BEYOND_DEG: Final = (10.0, 7.0)  # give or take: machines without load lag, and what leads is as far out seldom
+_USUAL_DEG: Final = (-15.0, 40.0)  # most lie here: beyond it clamps are as soon rotated as all turned round
 _CURRENT: Final = 0.32  # of the logarithm
 _SUM: Final = 0.15  # of the mean current: what currents that must add up to zero may lack
 _SAME: Final = 0.05  # by which two channels on one conductor differ
 _CAP: Final = 60.0
 _CAP_RANGE: Final = 25.0
+_CAP_USUAL: Final = 4.0
 _CAP_NOMINAL: Final = 25.0
 _HOPELESS: Final = 30.0  # behind the best: one in three million
 
 CHARGES: Final = {
     "rotation_reversed": 8.0, "voltages_swapped": 9.0, "voltage_reversed": 9.0, "voltage_wrong_phase": 10.0,
     "voltage_ratio": 11.0, "neutral_missing": 8.0, "currents_swapped": 9.0, "current_reversed": 9.0,
-    "current_wrong_phase": 10.0, "current_ratio": 10.0, "power_reversed": 9.0,
+    "current_wrong_phase": 10.0, "current_ratio": 10.0, "power_reversed": 9.0, "currents_rotated": 10.0,
+    "voltages_rotated": 11.0,
 }  # fmt: skip
-_CHARGE_FOR_A_THIRD: Final = 5.0  # all three moved on by one are two exchanges
+ROTATIONS: Final = (("B", "C", "A"), ("C", "A", "B"))
+"""The conductors that A, B and C are on where all three are moved on by one, either way."""
 
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """A mistake and the phases of the channels, or of the leads, that it concerns."""
+    """A mistake and the phases of the channels, or of the leads, that it concerns; a rotation's are of `ROTATIONS`."""
 
     kind: str
     phases: tuple[str, ...] = ()
@@ -61,7 +65,7 @@ class Mistake:
     @property
     def charge(self) -> float:
         """What supposing it costs."""
-        return CHARGES[self.kind] + _CHARGE_FOR_A_THIRD * (len(self.phases) == 3 and self.kind.endswith("swapped"))
+        return CHARGES[self.kind]
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +236,7 @@ def _voltage_mistakes(voltages: Phasors, picture: Picture) -> Iterator[tuple[Mis
     yield from ((Mistake("voltages_swapped", pair),) for pair in combinations(leads, 2))
     yield from ((Mistake("voltage_ratio", (phase,)),) for phase in phases)
     if len(leads) == 3:
-        yield from ((Mistake("voltages_swapped", order),) for order in (("A", "B", "C"), ("A", "C", "B")))
+        yield from ((Mistake("voltages_rotated", order),) for order in ROTATIONS)
     if not picture.line_to_line:
         yield from ((Mistake("voltages_swapped", (phase, NEUTRAL)),) for phase in phases)
         yield (Mistake("neutral_missing"),)
@@ -256,7 +260,7 @@ def _current_mistakes(currents: Phasors, picture: Picture) -> Iterator[tuple[Mis
     yield from ((swap, mistake) for swap in swaps for mistake in reversals)
     if len(phases) == 3:
         yield from combinations(reversals, 2)
-        yield from ((Mistake("currents_swapped", order),) for order in (("A", "B", "C"), ("A", "C", "B")))
+        yield from ((Mistake("currents_rotated", order),) for order in ROTATIONS)
     elif picture.line_to_line:  # the third conductor carries what the two lack to zero
         (third,) = set(LINE_PHASES) - set(phases)
         yield from ((Mistake("current_wrong_phase", (phase, third)),) for phase in phases)
@@ -276,6 +280,9 @@ def _undo_voltages(
             u = {phase: -u[lead] if phase == lead else value - u[lead] for phase, value in u.items()}
         elif mistake.kind == "voltages_swapped":
             u = exchanged_lines(u, mistake.phases) if picture.line_to_line else exchanged(u, mistake.phases)
+        elif mistake.kind == "voltages_rotated":
+            order = turned_back(mistake.phases)
+            u = exchanged_lines(u, order) if picture.line_to_line else exchanged(u, order)
         elif mistake.kind == "voltage_ratio":
             (phase,) = mistake.phases
             level = fit_voltages({p: v for p, v in u.items() if p != phase}, picture, nominal=None).gain
@@ -295,6 +302,12 @@ def exchanged(values: Phasors, phases: Sequence[str]) -> dict[str, complex]:
     for here, there in zip(phases, [*phases[1:], phases[0]], strict=True):
         out[here] = values[there]
     return out
+
+
+def turned_back(conductors: Sequence[str]) -> tuple[str, ...]:
+    """The order in which `exchanged` undoes a rotation: each phase after the one whose conductor it is on."""
+    on = dict(zip(LINE_PHASES, conductors, strict=True))
+    return "A", next(phase for phase in on if on[phase] == "A"), on["A"]
 
 
 def exchanged_lines(values: Phasors, leads: Sequence[str]) -> dict[str, complex]:
@@ -348,7 +361,12 @@ def _currents_cost(
     common = cmath.phase(sum(cmath.rect(1.0, angle) for angle in angles.values()))
     apart = [math.degrees(math.remainder(angle - common, 2 * math.pi)) for angle in angles.values()]
     cost += min(sum((angle / _SPREAD_DEG) ** 2 for angle in apart), _CAP)
-    cost += min((max(abs(math.degrees(common)) - _RANGE_DEG, 0.0) / _BEYOND_DEG) ** 2, _CAP_RANGE)
+    lag = math.degrees(common)
+    late, early = max(lag - _RANGE_DEG, 0.0), max(-lag - _RANGE_DEG, 0.0)
+    cost += min((late / _BEYOND_DEG[0]) ** 2 + (early / _BEYOND_DEG[1]) ** 2, _CAP_RANGE)
+    if any(mistake.kind == "power_reversed" for mistake in mistakes):
+        beyond = max(lag - _USUAL_DEG[1], _USUAL_DEG[0] - lag, 0.0)
+        cost += min((beyond / _BEYOND_DEG[0]) ** 2, _CAP_USUAL)
     return cost, tuple((phase, math.degrees(angle)) for phase, angle in angles.items())
 
 
@@ -364,6 +382,8 @@ def _undo_currents(
             i = {phase: -value for phase, value in i.items()}
         elif mistake.kind == "currents_swapped":
             i = exchanged(i, mistake.phases)
+        elif mistake.kind == "currents_rotated":
+            i = exchanged(i, turned_back(mistake.phases))
         elif mistake.kind == "current_ratio":
             (phase,) = mistake.phases
             others = [value for p, value in i.items() if p != phase]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.measures.wiring import Diagnosis, near_factor
+from pipeline.sites.wiring import Diagnosis, near_factor
 
 CAUTIONS: Final = (
     "These are readings of the recording, not of the installation: nothing here says that a circuit is safe or dead.",
@@ -20,7 +20,7 @@ class Words:
 
     Attributes
     ----------
-    title : with ``{0}`` and ``{1}`` for the channels or leads that it concerns.
+    title : with ``{0}``, ``{1}``, ``{2}`` for the channels or leads that it concerns.
     letter : of their names: U, I, or "" where leads are meant.
     check : what to check.
     doubt : what the phasors cannot tell; "" where they can.
@@ -41,6 +41,11 @@ WORDS: Final = {
     "voltages_swapped": Words(
         "voltage leads of {0} are exchanged", "",
         "check the marking of the voltage leads from the connection to the recorder",
+    ),
+    "voltages_rotated": Words(
+        "voltage leads are rotated: A is on the conductor of {0}, B on that of {1}, C on that of {2}", "",
+        "check the marking of the voltage leads from the connection to the recorder",
+        "current clamps rotated the other way look the same",
     ),
     "voltage_reversed": Words(
         "voltage {0} is reversed", "U",
@@ -70,6 +75,11 @@ WORDS: Final = {
     ),
     "currents_swapped": Words(
         "current clamps of {0} are exchanged", "", "check which conductor each current clamp is on",
+    ),
+    "currents_rotated": Words(
+        "current clamps are rotated: A is on the conductor of {0}, B on that of {1}, C on that of {2}", "",
+        "check which conductor each current clamp is on",
+        "voltage leads rotated the other way look the same",
     ),
     "current_reversed": Words(
         "current clamp {0} is backwards", "I",
@@ -142,7 +152,7 @@ def words_of(diagnosis: Diagnosis) -> WiringFinding:
         what,
         diagnosis.sure,
         ", ".join(numbers),
-        words.check.format(*names, "", ""),
+        words.check.format(*names, "", "", ""),
         "; ".join(d for d in doubts if d),
     )
 
@@ -150,14 +160,16 @@ def words_of(diagnosis: Diagnosis) -> WiringFinding:
 def title_of(kind: str, phases: tuple[str, ...]) -> str:
     """A fault's title with the channels or leads that it concerns."""
     words = WORDS[kind]
-    return words.title.format(*_names(words, kind, phases), "", "")
+    return words.title.format(*_names(words, kind, phases), "", "", "")
 
 
 def _names(words: Words, fault: str, phases: tuple[str, ...]) -> list[str]:
     if fault.endswith("swapped"):
-        return [" and ".join(phases) if len(phases) == 2 else "all three phases, each moved on by one,"]
+        return [" and ".join(phases)]
     if words.letter == "U" and fault == "voltage_missing" and phases and phases[0] in "ABC":
         return [f"U{phases[0]} (or its lead)"]
+    if fault.endswith("wrong_phase"):  # the channel, and the conductor that it is on
+        return [words.letter + phases[0], *phases[1:]]
     return [words.letter + phase for phase in phases]
 
 

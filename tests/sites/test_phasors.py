@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pytest
 
 from pipeline.errors import SignalError
-from pipeline.measures.phasors import mean_phasors
+from pipeline.sites.phasors import mean_phasors
 
 F64 = npt.NDArray[np.float64]
 RATE_HZ = 6400.0
