@@ -24,8 +24,8 @@ from pipeline.readers.bundle import (
     members_of,
 )
 from pipeline.readers.bundle import READER as BUNDLE
-from pipeline.readers.contract import Reader, Recording, Repair
-from pipeline.readers.kept import InOrder, recording_of, release
+from pipeline.readers.contract import Reader, Repair
+from pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
 from pipeline.terms import Quantity
 
 __all__ = [
@@ -130,10 +130,10 @@ def capture_at(
     ------
     ReadError : naming this file, whichever of its companions is at fault; or there is no such capture any more.
     """
-    with _named(path), _recording(path, quantities) as recording:
-        capture = next(recording.captures(index), None)
+    with _named(path), _opened(path, quantities) as file:
+        capture = file.capture(index)
         if capture is None:
-            raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
+            raise has_gone(path, index)
         capture = as_member(capture, path)
         if strict:
             _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
@@ -158,23 +158,23 @@ def samples_at(
     ------
     ReadError : as `capture_at`.
     """
-    with _named(path), _recording(path, quantities) as recording:
-        return recording.samples(index, start, stop)
+    with _named(path), _opened(path, quantities) as file:
+        return file.samples(index, start, stop)
 
 
 @contextmanager
-def _recording(path: Path, quantities: Collection[Quantity] | None) -> Iterator[Recording]:
+def _opened(path: Path, quantities: Collection[Quantity] | None) -> Iterator[Opened]:
     """A file opened for its captures; one in a bundle as it lies there unpacked, a whole bundle unpacked anew."""
     wanted = None if quantities is None else frozenset(quantities)
     reader = reader_of(path)
     if reader is BUNDLE:
-        with closing(InOrder(reader, path, wanted)) as recording:
-            yield recording
+        with closing(Opened(InOrder(reader, path, wanted))) as file:
+            yield file
     elif reader is MEMBER:
         with member_file(path) as real:
-            yield recording_of(reader_of(real), real, wanted)
+            yield opened_file(reader_of(real), real, wanted)
     else:
-        yield recording_of(reader, path, wanted)
+        yield opened_file(reader, path, wanted)
 
 
 @contextmanager

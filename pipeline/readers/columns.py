@@ -24,6 +24,7 @@ from pipeline.readers.description import (
     time_column_of,
     validated,
 )
+from pipeline.readers.kept import has_gone
 from pipeline.readers.time_axis import Span, timing_of
 from pipeline.terms import LINE_PHASES, Quantity
 
@@ -132,7 +133,10 @@ class ColumnCaptures:
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a capture."""
-        _, _, first_row = self._place(index) or (0, 0, 0)
+        place = self._place(index)
+        if place is None:
+            raise has_gone(self._file.path, index)
+        first_row = place[2]
         codes = [channel.missing_code for channel in self._channels.values()]
         parts: list[npt.NDArray[Any]] = []
         left = stop - start
@@ -188,8 +192,10 @@ def _pieces(
             parts.append(block[:, at : at + take])
             held, i_row, at = held + take, i_row + take, at + take
             if held == MAX_CAPTURE_SAMPLES or i_row == span.n_rows:
-                yield _capture(header, span, parts, i_first=i_row - held)
+                capture = _capture(header, span, parts, i_first=i_row - held)
                 parts, held = [], 0
+                yield capture
+                del capture  # it may not be needed any more while this waits
             if i_row == span.n_rows:
                 i_span, i_row = i_span + 1, 0
     if parts:

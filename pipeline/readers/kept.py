@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.capture import Capture, SampleArray
+from pipeline.errors import ReadError
 from pipeline.readers.contract import Reader, Recording
 from pipeline.terms import Quantity
 
@@ -22,7 +23,7 @@ class InOrder:
     """A `Recording` of a format that is read in order only: it goes on where it was, and starts anew to go back."""
 
     def __init__(self, reader: Reader, path: Path, quantities: frozenset[Quantity] | None) -> None:
-        self._start = partial(reader.read, path, quantities=quantities)
+        self._path, self._start = path, partial(reader.read, path, quantities=quantities)
         self._under_way: Iterator[Capture] = iter(())
         self._next: int | None = None  # place of the capture that comes next; None: not begun
 
@@ -30,25 +31,60 @@ class InOrder:
         """The captures from the one at `first` on."""
         if self._next is None or first < self._next:
             self._under_way, self._next = self._start(), 0
-        for capture in self._under_way:
+        while (capture := next(self._under_way, None)) is not None:
             self._next += 1
             if self._next > first:
                 yield capture
+            del capture  # it may not be needed any more while this waits
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a capture."""
-        return next(self.captures(index)).samples[:, start:stop]
+        capture = next(self.captures(index), None)
+        if capture is None:
+            raise has_gone(self._path, index)
+        return capture.samples[:, start:stop]
 
     def close(self) -> None:
         """Let go of the file."""
         self._under_way, self._next = iter(()), None
 
 
-@dataclass(slots=True)
+class Opened:
+    """A file opened for its captures, which goes on where it is where they are asked for in order.
+
+    Parameters
+    ----------
+    recording : the file.
+    """
+
+    def __init__(self, recording: Recording) -> None:
+        self.samples, self._recording = recording.samples, recording
+        self._under_way: Iterator[Capture] = iter(())
+        self._next = -1  # place of the capture that comes next
+
+    def capture(self, index: int) -> Capture | None:
+        """The capture at a place; None where there is none.
+
+        Raises
+        ------
+        ReadError : it cannot be read.
+        """
+        if index != self._next:
+            self._under_way = self._recording.captures(index)
+        self._next = index + 1
+        return next(self._under_way, None)
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._under_way = iter(())
+        self._recording.close()
+
+
+@dataclass(frozen=True, slots=True)
 class _Kept:
     key: Key
     signature: Signature
-    recording: Recording
+    file: Opened
 
 
 class _Slot(threading.local):
@@ -60,7 +96,7 @@ class _Slot(threading.local):
 _SLOT = _Slot()
 
 
-def recording_of(reader: Reader, path: Path, quantities: frozenset[Quantity] | None) -> Recording:
+def opened_file(reader: Reader, path: Path, quantities: frozenset[Quantity] | None) -> Opened:
     """A file opened for its captures: the kept one, as long as neither it nor its companions have changed.
 
     Raises
@@ -70,14 +106,14 @@ def recording_of(reader: Reader, path: Path, quantities: frozenset[Quantity] | N
     key = (os.getpid(), reader.name, path, quantities)
     kept = _SLOT.kept
     if kept is not None and kept.key == key and kept.signature == _signature([one[0] for one in kept.signature]):
-        return kept.recording
+        return kept.file
     release()
     signature = _signature([path, *reader.companions(path)])
     opens = reader.opens or partial(InOrder, reader)
-    recording = opens(path, quantities)
+    file = Opened(opens(path, quantities))
     if signature is not None:
-        _SLOT.kept = _Kept(key, signature, recording)
-    return recording
+        _SLOT.kept = _Kept(key, signature, file)
+    return file
 
 
 def release(folder: Path | None = None) -> None:
@@ -85,7 +121,12 @@ def release(folder: Path | None = None) -> None:
     kept = _SLOT.kept
     if kept is not None and (folder is None or kept.key[2].is_relative_to(folder)):
         _SLOT.kept = None
-        kept.recording.close()
+        kept.file.close()
+
+
+def has_gone(path: Path, index: int) -> ReadError:
+    """The error for a capture that a file gave once and does not give any more."""
+    return ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
 def _signature(paths: list[Path]) -> Signature | None:

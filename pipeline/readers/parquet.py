@@ -20,6 +20,7 @@ from pipeline.errors import MalformedRecord, ReadError
 from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, own_description
 from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions, name_and_unit
+from pipeline.readers.kept import has_gone
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
 
 if TYPE_CHECKING:
@@ -114,6 +115,8 @@ class _Stored:
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a piece."""
+        if index >= len(self._headers):
+            raise has_gone(self._path, index)
         rows = _Rows(self._path, self._file, self._names, index * MAX_CAPTURE_SAMPLES + start)
         return rows.take(stop - start, self._headers[index].sample_type)
 

@@ -105,6 +105,8 @@ def _check_any_order(path: Path, captures: Sequence[Capture]) -> None:
                     assert part.tobytes() == want.samples[:, start:stop].tobytes()
             with pytest.raises(ReadError, match="has gone"):
                 capture_at(path, len(pieces), quantities=quantities)
+            with pytest.raises(ReadError, match="has gone"):
+                samples_at(path, len(pieces), 0, 1, quantities=quantities)
             known = known_headers(path, quantities=quantities or QUANTITIES)
             assert known in (None, [piece.header for piece in pieces])
 

@@ -24,6 +24,7 @@ from pipeline.readers.comtrade.sources import SECTION, locate, sibling
 from pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
 from pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
 from pipeline.readers.contract import Reader, Repair, reading
+from pipeline.readers.kept import has_gone
 from pipeline.terms import Quantity
 
 _LAST_NS: Final = np.iinfo(np.int64).max
@@ -94,7 +95,7 @@ class Recording:
         last = timing.stretches[-1]
         if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
             raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
-        self._rows = rows
+        self._path, self._rows = path, rows
         self._pieces = list(_pieces(timing, configuration.start_ns))
         header = Header(
             station=configuration.station,
@@ -127,6 +128,8 @@ class Recording:
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a capture."""
+        if index >= len(self._pieces):
+            raise has_gone(self._path, index)
         return self._rows.values(first_row=self._pieces[index][0] + start, n_rows=stop - start)
 
     def close(self) -> None:

@@ -13,8 +13,9 @@ from typing import Final
 import numpy as np
 
 from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
-from pipeline.errors import MalformedRecord, ReadError, Unsupported
+from pipeline.errors import MalformedRecord, Unsupported
 from pipeline.readers.contract import Repair
+from pipeline.readers.kept import has_gone
 from pipeline.readers.pqdif import tags
 from pipeline.readers.pqdif.bodies import Record
 from pipeline.readers.pqdif.channels import channel_of, kind_of, notes_on, quantity_of, samples_series, time_series
@@ -107,22 +108,25 @@ class Recording:
         """The captures from the one at `first` on."""
         index = first
         while (place := self._place(index)) is not None:
-            reading, piece = place
-            samples, n_endless = reading.samples(piece, 0, piece.header.n_samples)
-            header = piece.header
-            if n_endless:
-                note = Repair(f"{n_endless} values are infinite or beyond float32; read as missing")
-                header = replace(header, notes=(*header.notes, note))
-            header = self._stated(index, header, reading, piece, samples)
-            del reading, piece, place  # nothing of an observation stays in memory beside the next one
-            yield Capture(header, samples)
+            capture = self._capture(index, *place)
+            del place  # nothing of an observation, nor of its samples, stays in memory beside the next one
+            yield capture
+            del capture
             index += 1
+
+    def _capture(self, index: int, reading: _Reading, piece: _Piece) -> Capture:
+        samples, n_endless = reading.samples(piece, 0, piece.header.n_samples)
+        header = piece.header
+        if n_endless:
+            note = Repair(f"{n_endless} values are infinite or beyond float32; read as missing")
+            header = replace(header, notes=(*header.notes, note))
+        return Capture(self._stated(index, header, reading, piece, samples), samples)
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a capture."""
         place = self._place(index)
         if place is None:
-            raise ReadError(self._file.path, f"capture {index + 1}", "has gone since the file was first read")
+            raise has_gone(self._file.path, index)
         return place[0].samples(place[1], start, stop)[0]
 
     def headers(self) -> list[Header] | None:
