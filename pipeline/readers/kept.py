@@ -1,11 +1,14 @@
-"""The file that captures were last taken from, kept open: one asked for after another costs no new start."""
+"""The two files that captures were last taken from, kept open: one asked for after another costs no new start.
+
+Two, as a capture of one may be compared with the next one's in another.
+"""
 
 from __future__ import annotations
 
 import atexit
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -26,6 +29,7 @@ class InOrder:
         self._path, self._start = path, partial(reader.read, path, quantities=quantities)
         self._under_way: Iterator[Capture] = iter(())
         self._next: int | None = None  # place of the capture that comes next; None: not begun
+        self._last: tuple[int, Capture] | None = None  # of which samples were asked for
 
     def captures(self, first: int = 0) -> Iterator[Capture]:
         """The captures from the one at `first` on."""
@@ -39,14 +43,16 @@ class InOrder:
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a capture."""
-        capture = next(self.captures(index), None)
-        if capture is None:
-            raise has_gone(self._path, index)
-        return capture.samples[:, start:stop]
+        if self._last is None or self._last[0] != index:
+            capture = next(self.captures(index), None)
+            if capture is None:
+                raise has_gone(self._path, index)
+            self._last = index, capture
+        return self._last[1].samples[:, start:stop]
 
     def close(self) -> None:
         """Let go of the file."""
-        self._under_way, self._next = iter(()), None
+        self._under_way, self._next, self._last = iter(()), None, None
 
 
 class Opened:
@@ -87,41 +93,46 @@ class _Kept:
     file: Opened
 
 
-class _Slot(threading.local):
-    """The kept file of each thread."""
+class _Slots(threading.local):
+    """The kept files of each thread, the last one used at the end."""
 
-    kept: _Kept | None = None
+    kept: tuple[_Kept, ...] = ()
 
 
-_SLOT = _Slot()
+_SLOTS = _Slots()
 
 
 def opened_file(reader: Reader, path: Path, quantities: frozenset[Quantity] | None) -> Opened:
-    """A file opened for its captures: the kept one, as long as neither it nor its companions have changed.
+    """A file opened for its captures: a kept one, as long as neither it nor its companions have changed.
 
     Raises
     ------
     ReadError : it cannot be opened.
     """
     key = (os.getpid(), reader.name, path, quantities)
-    kept = _SLOT.kept
-    if kept is not None and kept.key == key and kept.signature == _signature([one[0] for one in kept.signature]):
-        return kept.file
-    release()
+    for kept in _SLOTS.kept:
+        if kept.key == key and kept.signature == _signature([one[0] for one in kept.signature]):
+            _SLOTS.kept = (*(one for one in _SLOTS.kept if one is not kept), kept)
+            return kept.file
+    _close(lambda one: one.key == key or one is not _SLOTS.kept[-1])  # before another one takes its memory
     signature = _signature([path, *reader.companions(path)])
     opens = reader.opens or partial(InOrder, reader)
     file = Opened(opens(path, quantities))
     if signature is not None:
-        _SLOT.kept = _Kept(key, signature, file)
+        _SLOTS.kept = (*_SLOTS.kept, _Kept(key, signature, file))
     return file
 
 
 def release(folder: Path | None = None) -> None:
-    """Let go of the kept file, or only of one in a folder that is about to be removed."""
-    kept = _SLOT.kept
-    if kept is not None and (folder is None or kept.key[2].is_relative_to(folder)):
-        _SLOT.kept = None
-        kept.file.close()
+    """Let go of the kept files, or only of those in a folder that is about to be removed."""
+    _close(lambda one: folder is None or one.key[2].is_relative_to(folder))
+
+
+def _close(goes: Callable[[_Kept], bool]) -> None:
+    going = [one for one in _SLOTS.kept if goes(one)]
+    _SLOTS.kept = tuple(one for one in _SLOTS.kept if one not in going)
+    for one in going:
+        one.file.close()
 
 
 def has_gone(path: Path, index: int) -> ReadError:
