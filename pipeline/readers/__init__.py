@@ -6,16 +6,26 @@ import importlib
 import os
 import pkgutil
 from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from functools import cache
 from importlib.metadata import entry_points
 from io import BufferedReader
 from pathlib import Path
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
-from pipeline.readers.bundle import MEMBER, bundle_of, is_bundle, keep_unpacked, member_file, members_of
+from pipeline.readers.bundle import (
+    MEMBER,
+    as_member,
+    bundle_of,
+    is_bundle,
+    keep_unpacked,
+    member_file,
+    members_of,
+)
+from pipeline.readers.bundle import READER as BUNDLE
 from pipeline.readers.contract import Reader, Repair
+from pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
 from pipeline.terms import Quantity
 
 __all__ = [
@@ -29,6 +39,7 @@ __all__ = [
     "reader_of",
     "readers",
     "remarks_on",
+    "samples_at",
 ]
 
 _HEAD_BYTES = 4096
@@ -119,15 +130,63 @@ def capture_at(
     ------
     ReadError : naming this file, whichever of its companions is at fault; or there is no such capture any more.
     """
+    with _named(path), _opened(path, quantities) as file:
+        capture = file.capture(index)
+        if capture is None:
+            raise has_gone(path, index)
+        capture = as_member(capture, path)
+        if strict:
+            _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
+        return capture
+
+
+def samples_at(
+    path: Path, index: int, start: int, stop: int, *, quantities: Collection[Quantity] | None = None
+) -> SampleArray:
+    """The samples [start, stop) of one of the captures that `read_captures` gives, of a file that was read before.
+
+    Parameters
+    ----------
+    path, index, quantities : as for `capture_at`.
+    start, stop : within the capture. [samples]
+
+    Returns
+    -------
+    Raw samples, shape (channels, stop - start). Formats in which they can be found read no others.
+
+    Raises
+    ------
+    ReadError : as `capture_at`.
+    """
+    with _named(path), _opened(path, quantities) as file:
+        return file.samples(index, start, stop)
+
+
+@contextmanager
+def _opened(path: Path, quantities: Collection[Quantity] | None) -> Iterator[Opened]:
+    """A file opened for its captures; one in a bundle as it lies there unpacked, a whole bundle unpacked anew."""
+    wanted = None if quantities is None else frozenset(quantities)
+    reader = reader_of(path)
+    if reader is BUNDLE:
+        with closing(Opened(InOrder(reader, path, wanted))) as file:
+            yield file
+    elif reader is MEMBER:
+        with member_file(path) as real:
+            yield opened_file(reader_of(real), real, wanted)
+    else:
+        yield opened_file(reader, path, wanted)
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Let errors name a capture file, whichever of its companions is at fault, and start anew after one."""
     try:
-        for i, capture in enumerate(read_captures(path, quantities=quantities, strict=strict)):
-            if i == index:
-                return capture
+        yield
     except ReadError as error:
+        release()
         if error.path == path:
             raise
         raise ReadError(path, "", str(error)) from error
-    raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
 def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool = False) -> list[Header] | None:

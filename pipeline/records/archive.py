@@ -2,25 +2,23 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
 from typing import Final, Literal, TypeVar
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import ReadError, UnknownFormat
-from pipeline.readers import capture_at, known_headers, opened, read_captures, remarks_on
+from pipeline.readers import capture_at, known_headers, read_captures, remarks_on, samples_at
+from pipeline.readers.source_digest import source_digest
 from pipeline.records.record import Piece, Record, records_of
 from pipeline.terms import Quantity
-from pipeline.waveform_table import DIGEST_KEY
 
 Outcome = TypeVar("Outcome")
 Describe = Callable[[Header, Path], Header]
 Kind = Literal["recording", "no waveform", "damaged", "other"]
 
-_PARQUET: Final = b"PAR1"
 _KEPT_CAPTURES: Final = 2  # of a record, in memory while it is worked on
 _KEEP_BYTES: Final = 256 << 20  # of a file's captures that stay in memory between reading and the work on them
 _RECORDINGS: Final = frozenset(
@@ -79,6 +77,12 @@ class Reading:
     def load(self, path: Path, index: int) -> Capture:
         """One of a file's captures, by its place among them."""
         return self._capture(capture_at(path, index, quantities=self._read, strict=self.strict), path)
+
+    def samples(self, part: Part, start: int, stop: int) -> SampleArray:
+        """Some samples of a capture, without the rest of it where its format allows that."""
+        if self.describe is None:
+            return samples_at(part.path, part.index, start, stop, quantities=self.quantities)
+        return self.load(part.path, part.index).samples[:, start:stop]
 
     @property
     def _read(self) -> tuple[Quantity, ...]:
@@ -192,7 +196,8 @@ def records_of_captures(
     parts: Sequence[Part], captures: dict[int, Capture], reading: Reading
 ) -> list[tuple[Record, tuple[Part, ...]]]:
     """The records that the captures of one file make, which were just read; and of which parts each one is."""
-    return _records(parts, [partial(_kept_or_loaded, captures, part, reading.load) for part in parts])
+    loads = [partial(_kept_or_loaded, captures, part, reading.load) for part in parts]
+    return _records(parts, loads, [None] * len(parts))
 
 
 def records_of_parts(parts: Sequence[Part], reading: Reading) -> list[tuple[Record, tuple[Part, ...]]]:
@@ -203,12 +208,18 @@ def records_of_parts(parts: Sequence[Part], reading: Reading) -> list[tuple[Reco
     ReadError : captures overlap, and one of them cannot be read.
     """
     load = lru_cache(maxsize=_KEPT_CAPTURES)(reading.load)
-    return _records(parts, [partial(load, part.path, part.index) for part in parts])
+    loads = [partial(load, part.path, part.index) for part in parts]
+    return _records(parts, loads, [partial(reading.samples, part) for part in parts])
 
 
-def _records(parts: Sequence[Part], loads: Sequence[Callable[[], Capture]]) -> list[tuple[Record, tuple[Part, ...]]]:
+def _records(
+    parts: Sequence[Part],
+    loads: Sequence[Callable[[], Capture]],
+    samples: Sequence[Callable[[int, int], SampleArray] | None],
+) -> list[tuple[Record, tuple[Part, ...]]]:
     pieces = [
-        Piece(part.header, load, partial(source_digest, part.path)) for part, load in zip(parts, loads, strict=True)
+        Piece(part.header, load, partial(source_digest, part.path), samples=some)
+        for part, load, some in zip(parts, loads, samples, strict=True)
     ]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
     return [
@@ -235,20 +246,3 @@ def without_unreadable(
 
 def _kept_or_loaded(kept: dict[int, Capture], part: Part, load: Callable[[Path, int], Capture]) -> Capture:
     return kept[part.index] if part.index in kept else load(part.path, part.index)
-
-
-def source_digest(path: Path) -> str:
-    """The digest that a file of the store's layout carries of its content; of any other file, that of its bytes."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        with opened(path) as stream:
-            if stream.read(len(_PARQUET)) == _PARQUET:
-                carried = (pq.read_schema(stream).metadata or {}).get(DIGEST_KEY)
-                if carried is not None:
-                    return str(carried, "ascii")
-            stream.seek(0)
-            return hashlib.file_digest(stream, "sha256").hexdigest()[:32]
-    except (OSError, pa.ArrowException) as error:
-        raise ReadError(path, "", f"cannot be read ({error})") from error

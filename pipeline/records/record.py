@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header, SampleArray
 from pipeline.records.points import Point, judged_channels, judged_samples, measured_channels, measured_samples
-from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on
+from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_at
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
@@ -28,12 +28,20 @@ class Piece:
     load : gives the capture; called when its samples are needed.
     digest : gives the digest of its source; called when an event lies in it.
     origin : the piece as it was given, where this one has it in units; else None.
+    samples : gives the capture's samples [start, stop) without loading all of it; None: it must be loaded for them.
     """
 
     header: Header
     load: Callable[[], Capture]
     digest: Callable[[], str]
     origin: Piece | None = None
+    samples: Callable[[int, int], SampleArray] | None = None
+
+    def part(self, start: int, stop: int) -> Capture:
+        """The samples [start, stop) of the capture, as far as it reaches, as a capture."""
+        start, stop = max(start, 0), min(stop, self.header.n_samples)
+        samples = self.load().samples[:, start:stop] if self.samples is None else self.samples(start, stop)
+        return Capture(replace(self.header, start_ns=self.header.time_ns(start), n_samples=stop - start), samples)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,11 +226,14 @@ def _in_units(piece: Piece, rated: list[float | None]) -> Piece:
 
     def load() -> Capture:
         capture = piece.load()
-        rows = [capture.physical(i).astype(np.float32) for i in range(len(channels))]
-        empty = np.zeros((0, header.n_samples), np.float32)
-        return Capture(replace(header, notes=capture.header.notes), np.stack(rows) if rows else empty)
+        return Capture(replace(header, notes=capture.header.notes), _samples_in_units(capture))
 
-    return Piece(header, load, piece.digest, piece)
+    return Piece(header, load, piece.digest, piece, lambda start, stop: _samples_in_units(piece.part(start, stop)))
+
+
+def _samples_in_units(capture: Capture) -> SampleArray:
+    rows = [capture.physical(i).astype(np.float32) for i in range(len(capture.header.channels))]
+    return np.stack(rows) if rows else np.zeros((0, capture.header.n_samples), np.float32)
 
 
 def _reaches(before: Header, after: Header) -> bool:
@@ -242,15 +253,18 @@ def _samples_repeated(before: Piece, after: Piece) -> int | None:
         return 0
     if overlap <= 0:
         return 0 if _runs_on(before, after) else None
-    earlier, later = before.load().samples, after.load().samples
+    n_before, longest = before.header.n_samples, overlap + _CLOCK_SAMPLES
+    begin = max(n_before - longest, 0)  # of what is looked at of the one before: only what the other may repeat
+    later = after.part(0, longest).samples
+    earlier = before.part(begin, n_before - overlap + _CLOCK_SAMPLES + later.shape[1]).samples
     for shift in sorted(range(-_CLOCK_SAMPLES, _CLOCK_SAMPLES + 1), key=abs):
         skip = overlap + shift
-        common = min(skip, later.shape[1])
-        first = earlier.shape[1] - skip
+        common = min(skip, after.header.n_samples)
+        first = n_before - skip - begin
         if skip <= 0 or first < 0:
             continue
         if np.array_equal(earlier[:, first : first + common], later[:, :common]):
-            return min(skip, after.header.n_samples)
+            return common
     return 0 if overlap * sample_ns <= CLOCK_TOLERANCE_NS and _runs_on(before, after) else None
 
 
@@ -259,7 +273,11 @@ def _runs_on(before: Piece, after: Piece) -> bool:
 
     Captures of one file are stamped by one clock: there a gap is a gap.
     """
-    return before.header.source != after.header.source and runs_on(before.load(), after.load())
+    if before.header.source == after.header.source:
+        return False
+    n, reach = before.header.n_samples, samples_looked_at(before.header.rate_hz)
+    gap_ns = after.header.start_ns - before.header.end_ns
+    return runs_on(before.part(n - reach, n), after.part(0, reach), gap_ns=gap_ns)
 
 
 def _record(chain: list[tuple[Piece, int]]) -> Record:

@@ -22,12 +22,18 @@ _SINE_SHARE: Final = 0.7  # of the power around the seam that must be the fundam
 Phasors = npt.NDArray[np.complex128]
 
 
-def runs_on(before: Capture, after: Capture) -> bool:
+def samples_looked_at(rate_hz: float) -> int:
+    """Samples to each side of a seam that `runs_on` looks at."""
+    return int(_FREQUENCY_CYCLES * rate_hz / 40.0)  # 40 Hz is as slow as a system may be
+
+
+def runs_on(before: Capture, after: Capture, *, gap_ns: int | None = None) -> bool:
     """Whether the first sample of one capture is the next one after the last sample of another.
 
     Parameters
     ----------
-    before, after : of the same channels and rate.
+    before, after : of the same channels and rate; as much of them as `samples_looked_at` is enough.
+    gap_ns : between them by their stamps, below zero where they overlap; None: by these headers. [ns]
 
     Returns
     -------
@@ -41,7 +47,7 @@ def runs_on(before: Capture, after: Capture) -> bool:
     rows = [i for i, channel in enumerate(before.header.channels) if channel.quantity == "voltage"]
     if not rows:
         return False
-    reach = int(_FREQUENCY_CYCLES * rate_hz / 40.0)  # 40 Hz is as slow as a system may be
+    reach = samples_looked_at(rate_hz)
     tail = np.stack([_last(before, i, reach) for i in rows])
     head = np.stack([after.physical(i)[:reach] for i in rows])
     try:
@@ -57,7 +63,7 @@ def runs_on(before: Capture, after: Capture) -> bool:
     if min(share_before, share_after) < _SINE_SHARE:
         return False
     step = float(np.angle(np.sum(second * first.conj())))
-    gap_s = (after.header.start_ns - before.header.end_ns) / 1e9
+    gap_s = (after.header.start_ns - before.header.end_ns if gap_ns is None else gap_ns) / 1e9
     stamped = float(np.angle(np.exp(1j * (step - 2 * np.pi * hertz * gap_s))))
     return abs(step) <= _SAME_PHASE_RAD and abs(step) <= _LIKELIER * abs(stamped)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -35,10 +36,21 @@ def capture(samples: Samples, first: int, stop: int, *, late_ns: int = 0, **more
 
 
 def records(captures: Iterable[Capture]) -> list[Record]:
-    pieces = []
-    for one in captures:
-        pieces.append(Piece(one.header, lambda one=one: one, one.digest))  # type: ignore[misc]
-    return records_of(pieces)
+    """Planned twice, from whole captures and from the parts that are asked for: the same records."""
+    whole, parted = (records_of([_piece(one, in_parts=in_parts) for one in captures]) for in_parts in (False, True))
+    assert [(record.skips, record.positions) for record in whole] == [(one.skips, one.positions) for one in parted]
+    return whole
+
+
+def _piece(one: Capture, *, in_parts: bool) -> Piece:
+    samples = partial(_samples, one) if in_parts else None
+    return Piece(one.header, lambda: one, one.digest, samples=samples)
+
+
+def _samples(one: Capture, start: int, stop: int) -> Samples:
+    assert 0 <= start <= stop <= one.header.n_samples
+    part: Samples = one.samples[:, start:stop]
+    return part
 
 
 def joined(record: Record) -> Samples:
@@ -229,6 +241,25 @@ def test_samples_are_not_loaded_where_headers_tell_enough() -> None:
 
     records_of([piece(0), piece(1)])
     assert loaded == []
+
+
+def test_of_captures_that_overlap_only_what_overlaps_is_read_to_plan_a_record() -> None:
+    # SOURCE; three samples more, by which clocks may differ.
+    samples = wave(3000)
+    read: list[int] = []
+
+    def piece(first: int, stop: int) -> Piece:
+        one = capture(samples, first, stop)
+
+        def part(start: int, end: int) -> Samples:
+            read.append(end - start)
+            return _samples(one, start, end)
+
+        return Piece(one.header, partial(pytest.fail, "the whole capture was loaded"), one.digest, samples=part)
+
+    (record,) = records_of([piece(0, 1000), piece(1000, 2000), piece(1900, 3000)])
+    assert record.skips == (0, 0, 100)
+    assert sum(read) <= 2 * 103
 
 
 def test_captures_whose_scales_differ_are_one_record_in_units_and_remember_what_they_came_from() -> None:

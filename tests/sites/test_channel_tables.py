@@ -11,11 +11,11 @@ import pytest
 from pydantic import BaseModel
 
 from pipeline.capture import Channel, Header
-from pipeline.catalogue.points import points_of
 from pipeline.channel_table import ChannelRule, ChannelTable, rule_for
 from pipeline.config import checked
 from pipeline.errors import ConfigError
 from pipeline.readers import read_captures
+from pipeline.records.points import points_of
 from pipeline.sites.description import described, unmatched
 from pipeline.synthesis import Load, Quantisation, Waveform, synthesise
 
