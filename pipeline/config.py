@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from pipeline.channel_table import ChannelTable
 from pipeline.errors import ConfigError
 from pipeline.resources import resource
 from pipeline.terms import HOOKUPS
@@ -61,6 +62,8 @@ class Site(_Settings):
     files: tuple[str, ...] = ()
     voltage_ratio: float = Field(1.0, gt=0)
     current_ratio: float = Field(1.0, gt=0)
+    clamps_checked: bool = False
+    channels: ChannelTable = {}
     time_zone: str = "UTC"
     thresholds: str = "ieee-1159"
 

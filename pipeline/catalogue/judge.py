@@ -25,7 +25,7 @@ from pipeline.records.record import Record
 from pipeline.records.suspects import Suspects
 from pipeline.records.whole import measure_whole
 from pipeline.sites.account import Account, Declared, draft
-from pipeline.sites.evidence import evidence_of, is_triggered
+from pipeline.sites.evidence import Evidence, evidence_of, is_triggered
 from pipeline.terms import Quantity
 
 _CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by
@@ -38,7 +38,7 @@ class Terms:
     Attributes
     ----------
     thresholds : the profile.
-    nominal_voltage_v, nominal_frequency_hz, hookup : declared; see `sites.account.Declared`.
+    nominal_voltage_v, nominal_frequency_hz, hookup, clamps_checked : declared; see `sites.account.Declared`.
     detectors : those that look for more than RMS variations.
     explain : say what caused each event, from which side, and its three-phase type; reads the currents.
     model : folder of a learned classifier that names events too; None: none.
@@ -51,11 +51,18 @@ class Terms:
     detectors: tuple[Chosen, ...] = ()
     explain: bool = False
     model: str | None = None
+    clamps_checked: bool = False
 
     @property
     def declared(self) -> Declared:
         """What a person says of the site."""
-        return Declared(self.nominal_voltage_v, self.nominal_frequency_hz, self.hookup)
+        return Declared(self.nominal_voltage_v, self.nominal_frequency_hz, self.hookup, self.clamps_checked)
+
+    def evidence_of(self, record: Record) -> Evidence:
+        """What a record shows of its site, beside what is declared."""
+        return evidence_of(
+            record, hookup=self.hookup, frequency_hz=self.nominal_frequency_hz, clamps_checked=self.clamps_checked
+        )
 
     @property
     def needs(self) -> frozenset[Need]:
@@ -136,8 +143,7 @@ def judge(
     coverage: list[Coverage] = []
     notes: list[str] = list(dict.fromkeys(note for piece in record.pieces for note in piece.header.notes))
     if account is None:
-        evidence = evidence_of(record, hookup=terms.hookup, frequency_hz=terms.nominal_frequency_hz)
-        account = draft(site, [evidence], terms.declared)
+        account = draft(site, [terms.evidence_of(record)], terms.declared)
         notes.append(account.line)
     for point in points:
         try:
@@ -158,7 +164,11 @@ def judge(
         found += _transients(record, point, look, reference, terms, site=site)
         if terms.explain and found:
             is_marked = partial(look.is_marked, live)
-            found = with_causes(found, record, point, frequency_hz=look.nominal_hz, is_marked=is_marked)
+            known = account.point(point.name)
+            found = with_causes(
+                found, record, point, frequency_hz=look.nominal_hz, is_marked=is_marked,
+                wiring=None if known is None else known.wiring,
+            )  # fmt: skip
         if terms.model is not None and found:
             found = _named_by_model(found, record, point, look, live, terms.model)
         events += [replace(event, nominal_kind=reference.nominal_kind) for event in found]

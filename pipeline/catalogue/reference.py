@@ -107,7 +107,7 @@ def reference_of(
         return _before_events(look, live, opening, thresholds, known, words, triggered=triggered)
     if thresholds.reference == "nominal" and _steady_off(rms[live], opening, known.nominal_v):
         words += (
-            f"steady voltage away from the nominal {volts(known.nominal_v)}; judged against the sliding reference",
+            f"steady voltage away from the nominal {volts(known.nominal_v)}; measured against the sliding reference",
         )
         return Reference(live, known.nominal_v, "sliding", known.nominal_kind, thresholds, opening, words)
     return _by_nominal(live, known, known.nominal_v, thresholds, opening, words)

@@ -14,7 +14,6 @@ from pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, is_steady
 from pipeline.events import Event
 from pipeline.records.record import Record
 from pipeline.sites.account import Account, draft
-from pipeline.sites.evidence import evidence_of
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
 SLIDING_LEAD_IN_S = 600.0  # ten time constants of the sliding reference
@@ -61,7 +60,7 @@ def judge_span(
     if not inside:
         return Span(Findings(), (0, 0))
     if account is None:
-        evidence = evidence_of(record, hookup=terms.hookup, frequency_hz=terms.nominal_frequency_hz)
+        evidence = terms.evidence_of(record)
         account = draft(site, [evidence], terms.declared)
     against_itself = any(point.nominal_v is None for point in account.points)
     sliding = terms.thresholds.reference == "sliding" or against_itself

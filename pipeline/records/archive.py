@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final, Literal, TypeVar
 
 from pipeline.capture import Capture, Header, SampleArray
-from pipeline.errors import ReadError, UnknownFormat
+from pipeline.errors import ConfigError, ReadError, UnknownFormat
 from pipeline.readers import capture_at, known_headers, read_captures, remarks_on, samples_at
 from pipeline.readers.source_digest import source_digest
 from pipeline.records.record import Piece, Record, records_of
@@ -92,13 +92,19 @@ class Reading:
     def _header(self, header: Header, path: Path) -> Header:
         if self.describe is None:
             return header
-        told = self.describe(header, path)
+        told = self._told(header, path)
         return replace(told, channels=tuple(c for c in told.channels if c.quantity in self.quantities))
+
+    def _told(self, header: Header, path: Path) -> Header:
+        try:
+            return header if self.describe is None else self.describe(header, path)
+        except ConfigError as error:
+            raise ReadError(path, "channels", f"do not fit the site's table: {error}") from error
 
     def _capture(self, capture: Capture, path: Path) -> Capture:
         if self.describe is None:
             return capture
-        told = self.describe(capture.header, path)
+        told = self._told(capture.header, path)
         rows = [i for i, channel in enumerate(told.channels) if channel.quantity in self.quantities]
         header = replace(told, channels=tuple(told.channels[i] for i in rows))
         return Capture(header, capture.samples[rows])

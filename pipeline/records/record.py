@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import accumulate
 
@@ -15,6 +15,7 @@ from pipeline.records.points import Point, judged_channels, judged_samples, meas
 from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_at
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
+_LONG = 8  # times what is asked of its beginning: a shorter piece is loaded, as it will be needed
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
 
 
@@ -134,16 +135,38 @@ class Record:
             rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw, channels, strict=True)]
         return np.stack(rows)
 
-    def measured(self, point: Point, first: int, stop: int) -> npt.NDArray[np.float64]:
-        """A point's judged voltages at record positions [first, stop) as `physical` has them, missing samples as NaN.
+    def beginning(self, point: Point, k: int, n: int) -> npt.NDArray[np.float64]:
+        """The first samples of piece k of a point's judged voltages, missing ones as NaN.
+
+        Parameters
+        ----------
+        point : whose judged voltages.
+        k : which piece.
+        n : so many samples, or what there is of them. A long piece is not loaded for them.
 
         Returns
         -------
-        shape (n_voltages, n). [V]
+        shape (n_voltages, at most n). [V]
         """
-        raw = self.samples(point, first, stop)
+        channels = judged_channels(self.header, point)
+        return self._in_units(k, n, channels, lambda capture, first: judged_samples(capture, point, first=first))
+
+    def beginning_of_currents(self, point: Point, k: int, n: int) -> npt.NDArray[np.float64]:
+        """As `beginning`, of a point's currents; shape (n_currents, at most n). [A]"""
+        rows = [i for _, i in point.currents]
+        channels = tuple(self.header.channels[i] for i in rows)
+        return self._in_units(k, n, channels, lambda capture, first: capture.samples[rows, first:])
+
+    def _in_units(
+        self, k: int, n: int, channels: Sequence[Channel], rows_of: Callable[[Capture, int], SampleArray]
+    ) -> npt.NDArray[np.float64]:
+        piece, first = self.pieces[k], self.skips[k]
+        stop = min(first + n, piece.header.n_samples)
+        whole = piece.header.n_samples <= _LONG * n
+        capture = piece.load() if whole else piece.part(first, stop)
+        raw = rows_of(capture, first if whole else 0)[:, : stop - first]
         rows = np.empty(raw.shape)
-        for row, samples, channel in zip(rows, raw, judged_channels(self.header, point), strict=True):
+        for row, samples, channel in zip(rows, raw, channels, strict=True):
             with np.errstate(invalid="ignore"):
                 row[:] = samples.astype(np.float64) * channel.scale + channel.offset
             if channel.missing_code is not None:

@@ -24,7 +24,7 @@ from pipeline.records.archive import (
 from pipeline.records.record import Record
 from pipeline.screening.results import Screening, screening_of, together
 from pipeline.sites.account import Account, draft
-from pipeline.sites.evidence import Evidence, evidence_of
+from pipeline.sites.evidence import Evidence
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
@@ -53,6 +53,7 @@ class Basis:
             nominal_voltage_v=declared.nominal_voltage_v,
             nominal_frequency_hz=declared.nominal_frequency_hz,
             hookup=declared.hookup,
+            clamps_checked=declared.clamps_checked,
         )
 
 
@@ -99,6 +100,7 @@ class Look:
 
 
 def batches_of(files: Sequence[Path]) -> list[tuple[Path, ...]]:
+    """Files in handfuls of a size that pays for handing them over."""
     batches: list[list[Path]] = []
     n_bytes = 0
     for path in files:
@@ -112,6 +114,7 @@ def batches_of(files: Sequence[Path]) -> list[tuple[Path, ...]]:
 
 
 def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[Look]:
+    """Look at some files, and judge the records of those that had to be read for it."""
     with keep_unpacked():
         return [_look_at_file(path, basis) for path in paths]
 
@@ -128,6 +131,7 @@ def _look_at_file(path: Path, basis: Basis) -> Look:
 
 
 def lost_file(path: Path, reason: str) -> Look:
+    """A file that could not even be looked at, with the reason."""
     return Look(FileLook(path, "damaged", reason=f"{path.name}: cannot be read ({reason})"))
 
 
@@ -259,7 +263,7 @@ def _judged_record(record: Record, unit: _Unit, basis: Basis) -> _Judged:
     terms = basis.terms_of(unit.site)
     evidence, account = None, unit.account
     if account is None:
-        evidence = evidence_of(record, hookup=terms.hookup, frequency_hz=terms.nominal_frequency_hz)
+        evidence = terms.evidence_of(record)
         account = draft(unit.site, [evidence], terms.declared)
     whole = unit.from_ns <= record.start_ns(0) and unit.to_ns > record.time_ns(record.n_samples)
     if whole:

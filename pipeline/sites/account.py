@@ -11,6 +11,7 @@ import numpy as np
 
 from pipeline.sites.evidence import LEAST_V, Evidence, PointEvidence
 from pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
+from pipeline.sites.wiring_correction import Wiring, agreed
 
 Kind = Literal["declared", "stated by the file", "inferred"]
 
@@ -30,11 +31,13 @@ class Declared:
     nominal_voltage_v : of the judged voltages; of a high leg, that of the other legs. [V]
     nominal_frequency_hz : [Hz]
     hookup : a name of `terms.HOOKUPS`.
+    clamps_checked : all clamps' arrows point to the load.
     """
 
     nominal_voltage_v: float | None = None
     nominal_frequency_hz: float | None = None
     hookup: str | None = None
+    clamps_checked: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,7 @@ class PointAccount:
     in_use : by phase, whether any capture shows voltage.
     begins_before_events : whether a record that goes on at a higher voltage still shows at its beginning the voltage
         before its events; without other records only the system voltages that are usual can tell.
+    wiring : what the voltages before events say of leads and clamps; None: nothing is known.
     told : how the nominal voltage was found, in words.
     """
 
@@ -64,6 +68,7 @@ class PointAccount:
     usual_v: float | None = None
     in_use: tuple[bool, ...] = ()
     begins_before_events: bool = True
+    wiring: Wiring | None = None
     told: str = ""
 
 
@@ -109,7 +114,14 @@ class Account:
     @property
     def _decisive(self) -> tuple[object, ...]:
         points = [
-            (one.name, one.nominal_v, one.nominal_kind, one.in_use, one.nominal_v is None and one.begins_before_events)
+            (
+                one.name,
+                one.nominal_v,
+                one.nominal_kind,
+                one.in_use,
+                one.nominal_v is None and one.begins_before_events,
+                one.wiring and one.wiring.effect,
+            )
             for one in self.points
         ]
         return self.site, self.nominal_frequency_hz, self.hookup, *points
@@ -117,7 +129,10 @@ class Account:
     @property
     def document(self) -> dict[str, object]:
         """The account as plain values, for the metadata of what is made by it."""
-        return asdict(self)
+        document = asdict(self)
+        for point, values in zip(self.points, document["points"], strict=True):
+            values["wiring"] = None if point.wiring is None else [point.wiring.verdict, point.wiring.words]
+        return document
 
     @property
     def line(self) -> str:
@@ -215,6 +230,7 @@ def _point_account(
             any(one.shows_voltage[k] for one in records if one.shows_voltage) for k in range(len(first.phases))
         ),
         begins_before_events=found.begins_before_events,
+        wiring=agreed([one.wiring for one in records if one.wiring is not None]),
         told=told,
     )
 

@@ -17,6 +17,7 @@ from pipeline.records.look import frequency_of
 from pipeline.records.points import Point, judged_channels, points_of
 from pipeline.records.record import Record
 from pipeline.records.waves import are_waves
+from pipeline.sites.wiring_correction import Wiring, told_wiring
 
 F64 = npt.NDArray[np.float64]
 
@@ -26,6 +27,7 @@ DEAD: Final = 0.02
 """Of the highest voltage of a point: a channel that never rises above it shows no voltage."""
 
 _CYCLE_NS: Final = 20_000_000
+_WIRING_CYCLES: Final = 3.0  # steady, that tell phasors
 _LOOKED_AT_S: Final = 2.0
 _OTHER_PLACES: Final = 8  # of a record that does not begin steadily, evenly spread
 _FEWEST_WINDOWS: Final = 3  # half a cycle apart: two cycles
@@ -51,6 +53,7 @@ class PointEvidence:
     elsewhere_v : level at which most of what was looked at lies, where that differs from how it begins. [V]
     stated_v : rated voltage that the file states for the channels. [V]
     triggered : the file states a trigger, and it lies a cycle or more after the first sample.
+    wiring : what a steady beginning says of leads and clamps; None: it has no currents, or is too short.
     """
 
     name: str
@@ -64,6 +67,7 @@ class PointEvidence:
     elsewhere_v: float | None = None
     stated_v: float | None = None
     triggered: bool = False
+    wiring: Wiring | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +88,9 @@ class Evidence:
     problem: str = ""
 
 
-def evidence_of(record: Record, *, hookup: str | None = None, frequency_hz: float | None = None) -> Evidence:
+def evidence_of(
+    record: Record, *, hookup: str | None = None, frequency_hz: float | None = None, clamps_checked: bool = False
+) -> Evidence:
     """Look at the beginning of a record.
 
     Parameters
@@ -92,6 +98,7 @@ def evidence_of(record: Record, *, hookup: str | None = None, frequency_hz: floa
     record : captures that follow one another; the first one is loaded, and others where it does not begin steadily.
     hookup : declared, or None: told from the channels.
     frequency_hz : declared nominal frequency, or None. [Hz]
+    clamps_checked : declared, see `wiring_correction.wiring_of`.
 
     Returns
     -------
@@ -114,14 +121,16 @@ def evidence_of(record: Record, *, hookup: str | None = None, frequency_hz: floa
         stated = tuple(_stated_only(header, point) for point in points)
         return Evidence(header, None, stated, "no fundamental between 40 and 70 Hz in the voltages")
     found = [_of_point(record, point, values, hertz) for point, values in zip(points, first, strict=True)]
-    return Evidence(header, hertz, tuple(found))
+    told = [
+        replace(one, wiring=_wiring(record, point, values, one, hertz, clamps_checked=clamps_checked))
+        for one, point, values in zip(found, points, first, strict=True)
+    ]
+    return Evidence(header, hertz, tuple(told))
 
 
 def _beginning(record: Record, point: Point, k: int) -> F64:
     """A point's voltages over the first seconds of a record's k-th capture, missing samples as NaN. [V]"""
-    start = record.positions[k]
-    stop = min(start + max(1, round(_LOOKED_AT_S * record.header.rate_hz)), record.positions[k + 1])
-    return record.measured(point, start, stop)
+    return record.beginning(point, k, max(1, round(_LOOKED_AT_S * record.header.rate_hz)))
 
 
 def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:
@@ -131,6 +140,32 @@ def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:
         except SignalError:
             continue
     return None
+
+
+def _wiring(
+    record: Record, point: Point, u: F64, seen: PointEvidence, hertz: float, *, clamps_checked: bool
+) -> Wiring | None:
+    """What the steady beginning of a record says of leads and clamps."""
+    header = record.header
+    if len(point.currents) < len(point.voltages) or seen.level_v is None or seen.steady_cycles < _WIRING_CYCLES:
+        return None
+    n = int(seen.steady_cycles * header.rate_hz / hertz)
+    i = record.beginning_of_currents(point, 0, u.shape[1])[:, :n]
+    calm = u[:, :n]
+    if not (np.isfinite(calm).all() and np.isfinite(i).all()):
+        return None
+    try:
+        return told_wiring(
+            calm,
+            i,
+            phases=(point.phases, tuple(phase for phase, _ in point.currents)),
+            rate_hz=header.rate_hz,
+            frequency_hz=measured_frequency(calm, rate_hz=header.rate_hz, nominal_hz=hertz),
+            hookup=point.hookup,
+            clamps_declared=clamps_checked,
+        )
+    except SignalError:  # too little to tell
+        return None
 
 
 def _stated_only(header: Header, point: Point) -> PointEvidence:

@@ -11,6 +11,7 @@ from pipeline.capture import Header
 from pipeline.config import Site, Thresholds, load_thresholds
 from pipeline.records.archive import site_of
 from pipeline.sites.account import Account, Declared
+from pipeline.sites.description import described
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +50,7 @@ class SiteTable:
             otherwise.nominal_voltage_v if site.nominal_voltage_v is None else site.nominal_voltage_v,
             otherwise.nominal_frequency_hz if hertz is None else float(hertz),
             site.hookup or otherwise.hookup,
+            site.clamps_checked or otherwise.clamps_checked,
         )
 
     def thresholds_of(self, name: str) -> Thresholds | None:
@@ -61,11 +63,20 @@ class SiteTable:
     def described(self, header: Header, path: Path) -> Header:
         """A capture's header in primary units, its channels as the site's table says."""
         site = self.site(header, path)
-        return header if site is None else in_primary_units(header, site)
+        return header if site is None else of_site(header, site)
 
 
-def in_primary_units(header: Header, site: Site) -> Header:
-    """The header with the site's transformer ratios in its scales."""
+def of_site(header: Header, site: Site) -> Header:
+    """A header whose channels are as the site's table says, with its transformer ratios in their scales.
+
+    Raises
+    ------
+    ConfigError : the table contradicts a channel.
+    """
+    return _in_primary_units(described(header, site.channels), site)
+
+
+def _in_primary_units(header: Header, site: Site) -> Header:
     ratios = {"voltage": site.voltage_ratio, "current": site.current_ratio, "other": 1.0}
     if site.voltage_ratio == 1.0 and site.current_ratio == 1.0:
         return header

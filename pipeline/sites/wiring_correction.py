@@ -34,6 +34,7 @@ Verdict = Literal["right", "put right", "withheld"]
 
 LEAST_SURE: Final = 0.8  # of a finding by which anything is put right
 _STEADY: Final = 0.7  # of a mean phasor: below it is noise
+_AGREE: Final = 0.8  # of records that show the same wiring: common practice, no source
 _SAME: Final = 1e-6
 _NO_MATTER: Final = frozenset({"neutral_missing", "neutral_to_earth", "nominal_mismatch"})  # all phases alike, or zero
 _BOTH: Final = frozenset({"hookup_mismatch", "unclear"})
@@ -60,6 +61,11 @@ class Wiring:
     voltages: tuple[tuple[float, ...], ...] | None = None
     currents: tuple[tuple[float, ...], ...] | None = None
     lost: frozenset[str] = frozenset()
+
+    @property
+    def effect(self) -> tuple[object, ...]:
+        """What it does to a recording; verdicts of equal effect differ in words and sureness alone."""
+        return self.verdict, self.voltages, self.currents, self.lost
 
     def corrected_voltages(self, u: F64) -> F64:
         """Right voltages from recorded ones, shape (n_voltages, n). [V]"""
@@ -155,6 +161,40 @@ def told_wiring(
     currents = dict(zip(phases[1], values[n:], strict=True)) if i is not None else {}
     found = check_wiring(voltages, currents, hookup=hookup, nominal_v=nominal_v)
     return wiring_of(found, voltages, currents, hookup=hookup, clamps_declared=clamps_declared)
+
+
+def agreed(verdicts: Sequence[Wiring]) -> Wiring | None:
+    """What several records of one recorder say of its wiring, together.
+
+    Parameters
+    ----------
+    verdicts : of each record.
+
+    Returns
+    -------
+    The verdict that at least four records of five share, as sure as they are on the middle; sides are withheld where
+    they share none, and None where there is no verdict at all. Factors that bring a voltage to its level differ a
+    little from record to record and count as one.
+    """
+    if not verdicts:
+        return None
+    groups: dict[tuple[object, ...], list[Wiring]] = {}
+    for one in verdicts:
+        groups.setdefault(_rounded(one), []).append(one)
+    shared = max(groups.values(), key=len)
+    if len(shared) < _AGREE * len(verdicts):
+        words = "; ".join(dict.fromkeys(one.words for one in verdicts if one.words))
+        return Wiring(
+            "withheld", f"records differ in what they show of the wiring ({words})", lost=frozenset({"currents"})
+        )
+    return sorted(shared, key=lambda one: one.sure)[len(shared) // 2]
+
+
+def _rounded(one: Wiring) -> tuple[object, ...]:
+    matrices = [
+        None if m is None else tuple(tuple(round(v, 1) for v in row) for row in m) for m in (one.voltages, one.currents)
+    ]
+    return one.verdict, *matrices, one.lost
 
 
 @dataclass(frozen=True, slots=True)
