@@ -18,11 +18,11 @@ from classifiers.direction_methods import (
     UPSTREAM,
     Answer,
     PowerTrace,
-    behind_a_source,
     distance,
     disturbance_power,
     load_admittance,
     negative_sequence,
+    off_the_line,
     real_current,
     resistance_sign,
     system_trajectory,
@@ -40,6 +40,7 @@ _AGREED: Final = 0.95
 _FEW: Final = 0.9
 _SPLIT: Final = 0.8
 _MANY_VOTES: Final = 4
+_OFF_LINE: Final = (0.1, 0.04)  # share and size of what no line explains: then less sure, and where both, not told
 _NO_LINE: Final = "voltage and current do not change together as behind a source, so nothing downstream did it all"
 
 
@@ -110,8 +111,11 @@ def find_direction(
         against = negative_sequence(v, i, v2, i2, **span)
         answers.append(against)
     found = _vote(tuple(answers))
-    if found.direction == DOWNSTREAM and not behind_a_source(v, i, **span):
-        return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{_NO_LINE}; {found.reason}")
+    share, size = off_the_line(v, i, **span)
+    if found.direction == DOWNSTREAM and share > _OFF_LINE[0]:
+        if size > _OFF_LINE[1]:
+            return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{_NO_LINE}; {found.reason}")
+        found = replace(found, confidence=min(found.confidence, _SPLIT))
     if against.direction is not None and found.direction == _OTHER[against.direction]:
         # Against this one no vote stands: it knows nothing of the power that flows.
         return replace(found, direction=UNKNOWN, confidence=0.0)

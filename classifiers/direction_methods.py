@@ -32,7 +32,6 @@ _LEAST_NEGATIVE: Final = (0.01, 0.02)  # of V1 and I1 before: less negative sequ
 _LEAST_UNBALANCED: Final = 0.15  # of the change of V1: the change of V2 in an unbalanced event is a third and more
 _MIDDLE_DEG: Final = 60.0  # of impedances as they are, of networks and of sites: resistance, and reactance as large
 _CLEAR: Final = 0.3  # cosine of the angle from there
-_OFF_LINE: Final = (0.1, 0.04)  # what dV = -Zs dI leaves: of the square of dV, and of V1 before
 _LINE_HALF_CYCLES: Final = 12  # of the event, that must lie on it: later phasors may have turned
 
 
@@ -276,8 +275,8 @@ def negative_sequence(v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, 
     return Answer(name, UPSTREAM if toward > 0 else DOWNSTREAM, toward)
 
 
-def behind_a_source(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> bool:
-    """Whether dV = Z dI with one Z all along, as whatever happens downstream of a source makes it.
+def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> tuple[float, float]:
+    """By how much dV = Z dI with one Z all along fails, which whatever happens downstream of a source fulfils.
 
     Where something upstream lowers the voltage and something downstream answers by switching, as a generator that
     stops, no single Z fits.
@@ -286,13 +285,17 @@ def behind_a_source(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: 
     ----------
     v1, i1, n_before, i_start, i_stop : as of `find_direction`.
 
+    Returns
+    -------
+    (share, size): of the square of dV, and RMS in units of V1 before, of what no Z explains in the first six cycles.
+
     Source: derived; the source's voltage, V1 + Zs I1, stays.
     """
     dv, di = _changes(v1, i1, n_before, i_start, min(i_stop, i_start + _LINE_HALF_CYCLES))
     size = float((di.conj() @ di).real)
     left = dv if size == 0 else dv - complex(di.conj() @ dv) / size * di
-    share, floor = _OFF_LINE
-    return _rms(left) ** 2 <= share * _rms(dv) ** 2 or _rms(left) <= floor * float(np.abs(v1[_before(n_before)]).mean())
+    share = (_rms(left) / max(_rms(dv), 1e-30)) ** 2
+    return share, _rms(left) / max(float(np.abs(v1[_before(n_before)]).mean()), 1e-30)
 
 
 def _before(n_before: int) -> slice:

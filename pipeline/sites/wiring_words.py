@@ -129,6 +129,7 @@ class WiringFinding:
     evidence : the numbers, in words.
     check : what to check; never work to be done on live parts.
     doubt : what else it may be; "" where nothing looks the same.
+    fault, phases : of the diagnosis.
     """
 
     what: str
@@ -136,6 +137,8 @@ class WiringFinding:
     evidence: str
     check: str
     doubt: str
+    fault: str = ""
+    phases: tuple[str, ...] = ()
 
 
 def words_of(diagnosis: Diagnosis) -> WiringFinding:
@@ -154,6 +157,8 @@ def words_of(diagnosis: Diagnosis) -> WiringFinding:
         ", ".join(numbers),
         words.check.format(*names, "", "", ""),
         "; ".join(d for d in doubts if d),
+        diagnosis.fault,
+        diagnosis.phases,
     )
 
 

@@ -241,7 +241,7 @@ def test_faults_at_sites_with_generation_get_their_side(flow: str, place: str) -
 @pytest.mark.parametrize("flow", FLOWS)
 @pytest.mark.parametrize("place", ["upstream", "downstream"])
 def test_three_hundred_faults_with_generation_are_never_put_on_the_wrong_side(flow: str, place: str) -> None:
-    # The project's own bar: right in 95 % where it answers; no more wrong than each confidence lets one expect.
+    # The project's own bar: right in 95 % where it answers, and never sure of the wrong side.
     found = sides_at_a_generator(flow, place, n=300, seed=97)
     answered = [(side, confidence) for side, confidence in found if side != "unknown"]
     assert len(answered) >= 0.85 * len(found)
