@@ -263,7 +263,7 @@ def _look_at(path: Path, terms: Terms, reading: _Reading) -> _Look:
     parts = tuple(_Part(path, i, header) for i, header in enumerate(headers))
     judged = {}
     for record in records_of(_piece(part, partial(_kept_or_loaded, kept, part, reading.load)) for part in parts):
-        indices = tuple(headers.index((piece.origin or piece).header) for piece in record.pieces)
+        indices = tuple(headers.index(piece.given.header) for piece in record.pieces)
         site = _site(record.header, path)
         judged[indices] = _as_screening(judge(record, site=site, terms=terms), path)
     return _Look(path, tuple(headers), judged)
@@ -293,16 +293,14 @@ def _plan(looks: Sequence[_Look], reading: _Reading) -> tuple[list[Screening], l
 
 
 def _records_of_parts(parts: tuple[_Part, ...], reading: _Reading) -> list[tuple[Record, tuple[_Part, ...]]]:
-    """The records that captures make, and of which of them."""
+    """The records that captures make, and of which of them each piece is."""
     load = lru_cache(maxsize=_KEPT_CAPTURES)(reading.load)
     pieces = [
         replace(_piece(part, partial(load, part.path, part.index)), samples=partial(reading.samples, part))
         for part in parts
     ]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
-    return [
-        (record, tuple(owners[id(piece.origin or piece)] for piece in record.pieces)) for record in records_of(pieces)
-    ]
+    return [(record, tuple(owners[id(piece.given)] for piece in record.pieces)) for record in records_of(pieces)]
 
 
 def _without_unreadable(
@@ -327,7 +325,7 @@ def _spans_of(record: Record, parts: tuple[_Part, ...], site: str) -> list[_Span
     times = [record.start_ns(k) for k in cuts] + [record.time_ns(record.n_samples) + 1]
     lasts = [*cuts[1:], len(parts)]
     return [
-        _Span(site, parts, start, stop)
+        _Span(site, tuple(dict.fromkeys(parts)), start, stop)
         for start, stop, first, last in zip(times, times[1:], cuts, lasts, strict=False)
         if last > first
     ]
