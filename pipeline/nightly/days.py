@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
@@ -16,14 +17,14 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.catalogue.judge import Coverage, Terms
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
-from pipeline.readers import read_captures
+from pipeline.readers import read_captures, samples_at
 from pipeline.records.record import Piece, Record, records_of
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
@@ -196,8 +197,8 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "coverage": rows,
         "incident_after": open_after,
         "runs_into_next_day": any(
-            day_of(piece.header.end_ns - 1) > day.day for record in records for piece in record.pieces
-            if day_of(piece.header.start_ns) == day.day
+            day_of(piece.given.header.end_ns - 1) > day.day for record in records for piece in record.pieces
+            if day_of(piece.given.header.start_ns) == day.day
         ),
     }  # fmt: skip
     _write(catalogue_table(events), document, _path_of(day, fleet), store.staging)
@@ -289,15 +290,27 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
 def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
     header = stored_header(path)
     header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
-    return Piece(_in_primary_units(header, site), partial(_load, path, site, quantities), lambda: path.stem)
+    load, samples = partial(_load, path, site, quantities), partial(_samples, path, quantities)
+    return Piece(_in_primary_units(header, site), load, lambda: path.stem, samples=samples)
 
 
 def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
-    try:
+    with _damage_named(path):
         (capture,) = read_captures(path, quantities=quantities)
+    return Capture(_in_primary_units(capture.header, site), capture.samples)
+
+
+def _samples(path: Path, quantities: tuple[Quantity, ...], start: int, stop: int) -> SampleArray:
+    with _damage_named(path):
+        return samples_at(path, 0, start, stop, quantities=quantities)
+
+
+@contextmanager
+def _damage_named(path: Path) -> Iterator[None]:
+    try:
+        yield
     except ReadError as error:
         raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
-    return Capture(_in_primary_units(capture.header, site), capture.samples)
 
 
 def _in_primary_units(header: Header, site: Site) -> Header:
@@ -320,7 +333,7 @@ def _names_digest(names: dict[date, list[str]], day: date, days_after: int) -> s
 
 
 def _inputs_digest(records: Sequence[Record]) -> str:
-    content = [[piece.digest() for piece in record.pieces] for record in records]
+    content = [list(dict.fromkeys(piece.digest() for piece in record.pieces)) for record in records]
     return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:32]
 
 

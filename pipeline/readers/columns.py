@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
@@ -118,6 +119,7 @@ class ColumnCaptures:
         else:
             given = tuple(wanted.values())
         self._file, self._spans, self._channels = file, spans, wanted
+        self._ahead: tuple[int, Iterator[Block]] | None = None  # the row after the samples that were asked for last
         self._header = Header(
             station=said.station or "",
             start_ns=0,
@@ -143,16 +145,22 @@ class ColumnCaptures:
         place = self._place(index)
         if place is None:
             raise has_gone(self._file.path, index)
-        first_row = place[2]
+        row, n_rows = place[2] + start, stop - start
+        if self._ahead is None or self._ahead[0] != row:
+            self._ahead = row, self._file.blocks_from(tuple(self._channels), row)
+        blocks = self._ahead[1]
         codes = [channel.missing_code for channel in self._channels.values()]
         parts: list[npt.NDArray[Any]] = []
-        left = stop - start
-        for n_rows, arrays in self._file.blocks_from(tuple(self._channels), first_row + start):
-            block = _converted(arrays, n_rows, sample_type=self._header.sample_type, codes=codes)[:, :left]
-            parts.append(block)
-            left -= block.shape[1]
-            if not left:
-                break
+        while n_rows:
+            n_block, arrays = next(blocks)
+            n = min(n_block, n_rows)
+            parts.append(
+                _converted([array[:n] for array in arrays], n, sample_type=self._header.sample_type, codes=codes)
+            )
+            n_rows -= n
+            if n < n_block:  # the rest comes first if what follows is asked for next
+                blocks = chain([(n_block - n, [array[n:] for array in arrays])], blocks)
+        self._ahead = row + stop - start, blocks
         samples: SampleArray = np.concatenate(parts, axis=1)
         _without_endless(samples)
         return samples

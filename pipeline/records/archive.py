@@ -201,13 +201,13 @@ def as_text(text: str) -> str:
 def records_of_captures(
     parts: Sequence[Part], captures: dict[int, Capture], reading: Reading
 ) -> list[tuple[Record, tuple[Part, ...]]]:
-    """The records that the captures of one file make, which were just read; and of which parts each one is."""
+    """The records that the captures of one file make, which were just read; and of which part each piece is."""
     loads = [partial(_kept_or_loaded, captures, part, reading.load) for part in parts]
     return _records(parts, loads, [None] * len(parts))
 
 
 def records_of_parts(parts: Sequence[Part], reading: Reading) -> list[tuple[Record, tuple[Part, ...]]]:
-    """The records that captures make, and of which parts each one is; samples are loaded when they are needed.
+    """The records that captures make, and of which part each piece is; samples are loaded when they are needed.
 
     Raises
     ------
@@ -228,9 +228,7 @@ def _records(
         for part, load, some in zip(parts, loads, samples, strict=True)
     ]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}
-    return [
-        (record, tuple(owners[id(piece.origin or piece)] for piece in record.pieces)) for record in records_of(pieces)
-    ]
+    return [(record, tuple(owners[id(piece.given)] for piece in record.pieces)) for record in records_of(pieces)]
 
 
 def without_unreadable(

@@ -5,7 +5,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache, partial
 from itertools import accumulate
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +18,8 @@ from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_a
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _LONG = 8  # times what is asked of its beginning: a shorter piece is loaded, as it will be needed
+PART_SAMPLES: Final = 1 << 20  # of each channel; a multiple of the store's row groups
+_KEPT_PARTS: Final = 2  # in memory: what is looked at may lie over a seam
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
 
 
@@ -28,7 +32,7 @@ class Piece:
     header : of the capture.
     load : gives the capture; called when its samples are needed.
     digest : gives the digest of its source; called when an event lies in it.
-    origin : the piece as it was given, where this one has it in units; else None.
+    origin : the piece that this one is a part of, or has in units; else None.
     samples : gives the capture's samples [start, stop) without loading all of it; None: it must be loaded for them.
     """
 
@@ -37,6 +41,11 @@ class Piece:
     digest: Callable[[], str]
     origin: Piece | None = None
     samples: Callable[[int, int], SampleArray] | None = None
+
+    @property
+    def given(self) -> Piece:
+        """The piece as it was given to `records_of`."""
+        return self if self.origin is None else self.origin.given
 
     def part(self, start: int, stop: int) -> Capture:
         """The samples [start, stop) of the capture, as far as it reaches, as a capture."""
@@ -196,7 +205,8 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     10 ms, they do if the voltage runs on without a step of phase, see `seams.runs_on`. One that begins before the end
     of the one before and repeats its samples (overlapping triggers, a file that is there twice) is joined after what it
     repeats; one that adds nothing is left out. So no sample counts twice. Captures whose scales differ go together in
-    units, as float32.
+    units, as float32. A long capture that can give some of its samples comes in parts of `PART_SAMPLES`, so that as
+    little of it is in memory as of a short one.
 
     Parameters
     ----------
@@ -206,6 +216,7 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     -------
     Records in order of their start.
     """
+    load = lru_cache(maxsize=_KEPT_PARTS)(Piece.part)
     lines: dict[tuple[object, ...], list[Piece]] = {}
     for piece in pieces:
         header = piece.header
@@ -228,7 +239,7 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
             else:
                 growing.append([(piece, 0)])
                 chains.append(growing[-1])
-        records += [_record(chain) for chain in chains]
+        records += [_record(chain, load) for chain in chains]
     return sorted(records, key=lambda record: (record.header.start_ns, record.header.source))
 
 
@@ -303,7 +314,26 @@ def _runs_on(before: Piece, after: Piece) -> bool:
     return runs_on(before.part(n - reach, n), after.part(0, reach), gap_ns=gap_ns)
 
 
-def _record(chain: list[tuple[Piece, int]]) -> Record:
-    lengths = [piece.header.n_samples - skip for piece, skip in chain]
-    positions = (0, *accumulate(lengths))
-    return Record(tuple(piece for piece, _ in chain), tuple(skip for _, skip in chain), positions)
+def _record(chain: list[tuple[Piece, int]], load: Callable[[Piece, int, int], Capture]) -> Record:
+    parts = [part for piece, skip in chain for part in _in_parts(piece, skip, load)]
+    positions = (0, *accumulate(piece.header.n_samples - skip for piece, skip in parts))
+    return Record(tuple(piece for piece, _ in parts), tuple(skip for _, skip in parts), positions)
+
+
+def _in_parts(piece: Piece, skip: int, load: Callable[[Piece, int, int], Capture]) -> list[tuple[Piece, int]]:
+    """A long piece as parts that are loaded one by one, the samples skipped at its start as those of its first part."""
+    header, samples = piece.header, piece.samples
+    if samples is None or header.n_samples <= PART_SAMPLES:
+        return [(piece, skip)]
+    parts = []
+    for first in range(skip // PART_SAMPLES * PART_SAMPLES, header.n_samples, PART_SAMPLES):
+        stop = min(first + PART_SAMPLES, header.n_samples)
+        of_part = replace(header, start_ns=header.time_ns(first), n_samples=stop - first)
+        shifted = partial(_shifted, samples, first)
+        part = Piece(of_part, partial(load, piece, first, stop), piece.digest, piece, shifted)
+        parts.append((part, max(skip - first, 0)))
+    return parts
+
+
+def _shifted(samples: Callable[[int, int], SampleArray], by: int, start: int, stop: int) -> SampleArray:
+    return samples(by + start, by + stop)

@@ -126,7 +126,7 @@ def _look_at_file(path: Path, basis: Basis) -> Look:
     judged = {}
     for record, parts in records_of_captures(look.parts, captures, basis.reading):
         unit = _whole(record, parts, basis.sites.name_of(record.header, path))
-        judged[tuple(part.index for part in parts)] = _judged_record(record, unit, basis)
+        judged[tuple(part.index for part in unit.parts)] = _judged_record(record, unit, basis)
     return Look(look, judged)
 
 
@@ -178,7 +178,7 @@ class Archive:
             results.append(Screening(set_aside=set_aside))
             for record, parts in records:
                 units = _units_of(record, parts, site)
-                indices = tuple(part.index for part in parts)
+                indices = tuple(part.index for part in dict.fromkeys(parts))
                 judged = as_read.get((parts[0].path, indices)) if len({part.path for part in parts}) == 1 else None
                 if judged is not None:
                     units = [_whole(record, parts, site)]
@@ -227,7 +227,7 @@ def _each_once(accounts: Sequence[Account]) -> tuple[Account, ...]:
 
 
 def _whole(record: Record, parts: tuple[Part, ...], site: str) -> _Unit:
-    return _Unit(site, parts, record.start_ns(0), record.time_ns(record.n_samples) + 1)
+    return _Unit(site, tuple(dict.fromkeys(parts)), record.start_ns(0), record.time_ns(record.n_samples) + 1)
 
 
 def _units_of(record: Record, parts: tuple[Part, ...], site: str) -> list[_Unit]:
@@ -239,7 +239,7 @@ def _units_of(record: Record, parts: tuple[Part, ...], site: str) -> list[_Unit]
     times = [record.start_ns(k) for k in cuts] + [record.time_ns(record.n_samples) + 1]
     lasts = [*cuts[1:], len(parts)]
     return [
-        _Unit(site, parts, start, stop)
+        _Unit(site, tuple(dict.fromkeys(parts)), start, stop)
         for start, stop, first, last in zip(times, times[1:], cuts, lasts, strict=False)
         if last > first
     ]

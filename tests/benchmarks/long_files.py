@@ -1,4 +1,4 @@
-"""One long file against the same samples in files of ten minutes: time and peak memory of the commands.
+"""One long file against the same samples in files of ten minutes: processor time and peak memory of the commands.
 
     python tests/benchmarks/long_files.py --hours 6 --format parquet    one format, a shorter record
 
@@ -44,7 +44,7 @@ FORMATS: Final[dict[str, tuple[str, Write]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """Of one command: wall time [s], peak resident memory [bytes]."""
+    """Of one command: processor time, which other work on the machine changes little [s]; peak resident memory."""
 
     seconds: float
     peak_bytes: int
@@ -86,9 +86,10 @@ def write_both(folder: Path, *, hours: float, kind: str) -> tuple[Path, Path]:
 def cost_of(arguments: list[str]) -> Cost:
     """What a command of ours costs."""
     code = (
-        "import json, resource, subprocess, sys, time; start = time.perf_counter(); "
-        "subprocess.run(sys.argv[1:], check=True, stdout=subprocess.DEVNULL); took_s = time.perf_counter() - start; "
-        "print(json.dumps([took_s, resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss * 1024]))"
+        "import json, resource, subprocess, sys; "
+        "subprocess.run(sys.argv[1:], check=True, stdout=subprocess.DEVNULL); "
+        "used = resource.getrusage(resource.RUSAGE_CHILDREN); "
+        "print(json.dumps([used.ru_utime + used.ru_stime, used.ru_maxrss * 1024]))"
     )
     answer = subprocess.run([sys.executable, "-c", code, HALFCYCLE, *arguments], check=True, capture_output=True)
     return Cost(*json.loads(answer.stdout))
