@@ -235,7 +235,9 @@ def _measured(
         reference_v=reference.volts(voltages),
         waveshape=None if look.waveshape is None else look.waveshape.of_channels(live),
         current_suspects=_suspect_spans(record, look, look.current_suspects),
-        current_waveform=partial(_current_waveform, record, point) if n_all > n_voltages else None,
+        current_waveform=partial(_current_waveform, record, point, look.rate_hz / look.nominal_hz)
+        if n_all > n_voltages
+        else None,
     )
 
 
@@ -258,18 +260,18 @@ def _described(
         waveshape=None,
         suspects=(),
         n_samples=record.n_samples,
-        waveform=partial(_waveform, record, point, live),
+        waveform=partial(_waveform, record, point, live, look.rate_hz / look.nominal_hz),
     )
 
 
-def _waveform(record: Record, point: Point, live: list[int], first: int, stop: int) -> Any:
-    """Live voltages between two record positions. [V]"""
-    return record.physical(point, first, stop)[live]
+def _waveform(record: Record, point: Point, live: list[int], per_cycle: float, first: int, stop: int) -> Any:
+    """Live voltages between two record positions, without what is no measurement. [V]"""
+    return record.physical(point, first, stop, per_cycle=per_cycle)[live]
 
 
-def _current_waveform(record: Record, point: Point, first: int, stop: int) -> Any:
-    """A point's currents between two record positions. [A]"""
-    return record.physical(point, first, stop, currents=True)[len(point.voltages) :]
+def _current_waveform(record: Record, point: Point, per_cycle: float, first: int, stop: int) -> Any:
+    """A point's currents between two record positions, without what is no measurement. [A]"""
+    return record.physical(point, first, stop, currents=True, per_cycle=per_cycle)[len(point.voltages) :]
 
 
 def _suspect_spans(record: Record, look: Look, suspects: Suspects | None) -> tuple[tuple[int, int], ...]:
