@@ -11,7 +11,6 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -24,6 +23,7 @@ from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
+from pipeline.nightly.stored import check_stored
 from pipeline.readers import read_captures
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
@@ -287,15 +287,33 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
 def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
     header = stored_header(path)
     header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
-    return Piece(_in_primary_units(header, site), partial(_load, path, site, quantities), lambda: path.stem)
+    return Piece(_in_primary_units(header, site), _StoredCapture(path, site, quantities).load, lambda: path.stem)
 
 
-def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
-    try:
-        (capture,) = read_captures(path, quantities=quantities)
-    except ReadError as error:
-        raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
-    return Capture(_in_primary_units(capture.header, site), capture.samples)
+@dataclass(slots=True)
+class _StoredCapture:
+    """A capture of the store, the first time read whole and compared with the digest that it is named by."""
+
+    path: Path
+    site: Site
+    quantities: tuple[Quantity, ...]
+    is_checked: bool = False
+
+    def load(self) -> Capture:
+        """The capture in primary units, its channels those of the quantities.
+
+        Raises
+        ------
+        StoreError : naming the file, which is damaged.
+        """
+        if not self.is_checked:
+            check_stored(self.path)
+            self.is_checked = True
+        try:
+            (capture,) = read_captures(self.path, quantities=self.quantities)
+        except (ReadError, ValueError) as error:
+            raise StoreError(f"{self.path}: a stored capture is damaged ({error})") from error
+        return Capture(_in_primary_units(capture.header, self.site), capture.samples)
 
 
 def _in_primary_units(header: Header, site: Site) -> Header:

@@ -253,7 +253,7 @@ def _opened(path: Path) -> pq.ParquetFile:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     stream.close()
     with _read_errors(path):
-        return pq.ParquetFile(path)
+        return pq.ParquetFile(path, page_checksum_verification=True)
 
 
 def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
