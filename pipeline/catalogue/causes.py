@@ -9,6 +9,7 @@ from typing import Final
 from classifiers.direction import UNKNOWN
 from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
 from pipeline.catalogue.explain import Explanation, explain
+from pipeline.catalogue.mishaps import noted
 from pipeline.errors import SignalError
 from pipeline.events import Event
 from pipeline.measures.event_window import EventWindow
@@ -46,7 +47,8 @@ def with_causes(
 
     Returns
     -------
-    The events in their order. What has too little record before it, or samples without a measurement, stays as it was.
+    The events in their order. What has too little record before it, or samples without a measurement, stays as it was;
+    where explaining one fails, its notes say so.
     """
     shots = [event for event in events if event.kind in _SAGS and event.part_of is None]
     sequences = _sequences(shots)
@@ -56,8 +58,13 @@ def with_causes(
             explained.append(event)
             continue
         following = [other.start for other in shots if other.start > event.end]
-        window = _window(event, record, point, frequency_hz, min(following, default=None), is_marked)
-        explained.append(event if window is None else _explained(event, window, sequences.get(event.event_id), wiring))
+        next_ns = min(following, default=None)
+
+        def work(event: Event = event, next_ns: int | None = next_ns) -> Event:
+            window = _window(event, record, point, frequency_hz, next_ns, is_marked)
+            return event if window is None else _explained(event, window, sequences.get(event.event_id), wiring)
+
+        explained.append(noted(event, "not explained", work))
     return explained
 
 

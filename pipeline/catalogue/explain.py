@@ -94,9 +94,9 @@ def explain(
         v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
         i1 = positive_sequence(series.i)
         i_start, i_stop = lasting_change(series, v1, i1)
-        trace = PowerTrace(
-            power, window.rate_hz, round(window.start), min(round(window.stop), power.size), round(window.cycle)
-        )
+        first, stop, cycle = round(window.start), min(round(window.stop), power.size), round(window.cycle)
+        # A step that is over as it begins has no power of its own.
+        trace = PowerTrace(power, window.rate_hz, first, stop, cycle) if cycle <= first < stop else None
         v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
         direction = find_direction(
             v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,

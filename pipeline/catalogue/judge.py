@@ -222,7 +222,7 @@ def _measured(record: Record, point: Point, look: Look, reference: Reference, *,
     if series is None:
         series = _series(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
     voltages = series.of_channels(live)
-    empty = _described(record, point, reference, voltages)
+    empty = _described(record, point, look, reference, voltages)
     n_voltages, n_all = len(point.voltages), series.u_half.shape[0]
     return replace(
         empty,
@@ -230,11 +230,13 @@ def _measured(record: Record, point: Point, look: Look, reference: Reference, *,
         reference_v=reference.over(voltages),
         waveshape=None if look.waveshape is None else look.waveshape.of_channels(live),
         current_suspects=_suspect_spans(record, look, look.current_suspects),
-        current_waveform=partial(_current_waveform, record, point) if n_all > n_voltages else None,
+        current_waveform=partial(_current_waveform, record, point, look.rate_hz / look.nominal_hz)
+        if n_all > n_voltages
+        else None,
     )
 
 
-def _described(record: Record, point: Point, reference: Reference, voltages: HalfCycles) -> Measured:
+def _described(record: Record, point: Point, look: Look, reference: Reference, voltages: HalfCycles) -> Measured:
     """Voltages with the names of their channels, without any further measures."""
     live = reference.live
     channels = judged_channels(record.header, point)
@@ -252,18 +254,18 @@ def _described(record: Record, point: Point, reference: Reference, voltages: Hal
         waveshape=None,
         suspects=(),
         n_samples=record.n_samples,
-        waveform=partial(_waveform, record, point, live),
+        waveform=partial(_waveform, record, point, live, look.rate_hz / look.nominal_hz),
     )
 
 
-def _waveform(record: Record, point: Point, live: list[int], first: int, stop: int) -> Any:
-    """Live voltages between two record positions. [V]"""
-    return record.physical(point, first, stop)[live]
+def _waveform(record: Record, point: Point, live: list[int], per_cycle: float, first: int, stop: int) -> Any:
+    """Live voltages between two record positions, without what is no measurement. [V]"""
+    return record.physical(point, first, stop, per_cycle=per_cycle)[live]
 
 
-def _current_waveform(record: Record, point: Point, first: int, stop: int) -> Any:
-    """A point's currents between two record positions. [A]"""
-    return record.physical(point, first, stop, currents=True)[len(point.voltages) :]
+def _current_waveform(record: Record, point: Point, per_cycle: float, first: int, stop: int) -> Any:
+    """A point's currents between two record positions, without what is no measurement. [A]"""
+    return record.physical(point, first, stop, currents=True, per_cycle=per_cycle)[len(point.voltages) :]
 
 
 def _suspect_spans(record: Record, look: Look, suspects: Suspects | None) -> tuple[tuple[int, int], ...]:
@@ -311,7 +313,7 @@ def _transients(
         [judged_channels(record.header, point)[c] for c in live], rate_hz=look.rate_hz, nominal_hz=look.nominal_hz
     ).finish()
     measured = replace(
-        _described(record, point, reference, empty),
+        _described(record, point, look, reference, empty),
         suspects=_suspect_spans(record, look, look.suspects),
     )
     for chosen in (one for one in terms.detectors if "waveform" in one.needs):

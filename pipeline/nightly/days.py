@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -24,6 +23,7 @@ from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
+from pipeline.nightly.stored import check_stored
 from pipeline.readers import read_captures, samples_at
 from pipeline.records.record import Piece, Record, records_of
 from pipeline.store.atomic import write_atomically
@@ -290,27 +290,44 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
 def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
     header = stored_header(path)
     header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
-    load, samples = partial(_load, path, site, quantities), partial(_samples, path, quantities)
-    return Piece(_in_primary_units(header, site), load, lambda: path.stem, samples=samples)
+    stored = _StoredCapture(path, site, quantities)
+    return Piece(_in_primary_units(header, site), stored.load, lambda: path.stem, samples=stored.samples)
 
 
-def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
-    with _damage_named(path):
-        (capture,) = read_captures(path, quantities=quantities)
-    return Capture(_in_primary_units(capture.header, site), capture.samples)
+@dataclass(slots=True)
+class _StoredCapture:
+    """A capture of the store, the first time read whole and compared with the digest that it is named by."""
 
+    path: Path
+    site: Site
+    quantities: tuple[Quantity, ...]
+    is_checked: bool = False
 
-def _samples(path: Path, quantities: tuple[Quantity, ...], start: int, stop: int) -> SampleArray:
-    with _damage_named(path):
-        return samples_at(path, 0, start, stop, quantities=quantities)
+    def load(self) -> Capture:
+        """The capture in primary units, its channels those of the quantities.
 
+        Raises
+        ------
+        StoreError : naming the file, which is damaged.
+        """
+        with self._damage_named():
+            (capture,) = read_captures(self.path, quantities=self.quantities)
+        return Capture(_in_primary_units(capture.header, self.site), capture.samples)
 
-@contextmanager
-def _damage_named(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except ReadError as error:
-        raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
+    def samples(self, start: int, stop: int) -> SampleArray:
+        """Some of its samples, as stored; errors as for `load`."""
+        with self._damage_named():
+            return samples_at(self.path, 0, start, stop, quantities=self.quantities)
+
+    @contextmanager
+    def _damage_named(self) -> Iterator[None]:
+        if not self.is_checked:
+            check_stored(self.path)
+            self.is_checked = True
+        try:
+            yield
+        except (ReadError, ValueError) as error:
+            raise StoreError(f"{self.path}: a stored capture is damaged ({error})") from error
 
 
 def _in_primary_units(header: Header, site: Site) -> Header:

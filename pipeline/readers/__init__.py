@@ -14,6 +14,7 @@ from pathlib import Path
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
+from pipeline.gate import check_header, passed, reading
 from pipeline.readers.bundle import (
     MEMBER,
     as_member,
@@ -80,8 +81,9 @@ def reader_of(path: Path) -> Reader:
     if not head:
         raise UnknownFormat(path, "", "the file is empty")
     for reader in readers().values():
-        if reader.recognises(path, head):
-            return reader
+        with reading(path, format_name=reader.name):
+            if reader.recognises(path, head):
+                return reader
     raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
 
 
@@ -110,7 +112,15 @@ def read_captures(
     """
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
-    for capture in reader_of(path).read(path, quantities=wanted):
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        captures = iter(reader.read(path, quantities=wanted))
+    while True:
+        with reading(path, format_name=reader.name):
+            capture = next(captures, None)
+            if capture is None:
+                return
+            capture = passed(capture, path, as_note=Repair)
         if strict:
             _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
         yield capture
@@ -196,7 +206,11 @@ def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool 
     ------
     ReadError : as `read_captures`.
     """
-    headers = reader_of(path).read_headers(path, frozenset(quantities))
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        headers = reader.read_headers(path, frozenset(quantities))
+        for header in headers or ():
+            check_header(header, path)
     if strict:
         for header in headers or ():
             _refuse_repairs(header.notes, path=path, source=header.source)
@@ -218,7 +232,9 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     ------
     ReadError : it is damaged, or holds nothing that its reader could name; in a strict reading, what would be repaired.
     """
-    remarks = reader_of(path).remarks(path)
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        remarks = reader.remarks(path)
     if not remarks:
         raise MalformedRecord(path, "", "holds no capture")
     if strict:
@@ -253,7 +269,9 @@ def opened(path: Path) -> Iterator[BufferedReader]:
 def companions_of(path: Path) -> tuple[Path, ...]:
     """The other files that belong to a capture file; none for a file that no reader knows."""
     try:
-        return reader_of(path).companions(path)
+        reader = reader_of(path)
+        with reading(path, format_name=reader.name):
+            return reader.companions(path)
     except ReadError:
         return ()
 

@@ -208,8 +208,9 @@ class _Table(ColumnFile):
         left_out: list[str] = []
         self._names: list[str] = []
         schema = file.schema_arrow
-        for i, field in enumerate(schema):
-            kind = _kind(file, i, field)
+        with_nulls = _with_nulls(path, file)
+        for field in schema:
+            kind = _kind(field, with_nulls)
             if kind is None or schema.names.count(field.name) > 1:
                 left_out.append(field.name)
                 continue
@@ -256,7 +257,7 @@ class _Table(ColumnFile):
             raise MalformedRecord(self.path, f"row {n_read + 1}", "the rows end early")
 
 
-def _kind(file: pq.ParquetFile, i_column: int, field: pa.Field) -> np.dtype[Any] | None:
+def _kind(field: pa.Field, with_nulls: frozenset[str]) -> np.dtype[Any] | None:
     """The type of a column's values as NumPy has it; None for what is neither number nor time."""
     import pyarrow.types as kinds
 
@@ -265,16 +266,27 @@ def _kind(file: pq.ParquetFile, i_column: int, field: pa.Field) -> np.dtype[Any]
     if not (kinds.is_integer(field.type) or kinds.is_floating(field.type)):
         return None
     kind: np.dtype[Any] = np.dtype(field.type.to_pandas_dtype())
-    if kind.kind == "f" or not field.nullable:
-        return kind
-    # Integers come as floats where a value is missing, and only the statistics tell beforehand that none is.
-    flat = [file.metadata.row_group(i).column(i_column) for i in range(file.num_row_groups)] if _is_flat(file) else []
-    counts = [chunk.statistics.null_count if chunk.is_stats_set else None for chunk in flat]
-    return kind if flat and not any(count != 0 for count in counts) else np.dtype(np.float64)
+    # Integers come as floats where a value is missing.
+    return np.dtype(np.float64) if kind.kind in "iu" and field.name in with_nulls else kind
 
 
-def _is_flat(file: pq.ParquetFile) -> bool:
-    return bool(file.metadata.num_columns == len(file.schema_arrow))
+def _with_nulls(path: Path, file: pq.ParquetFile) -> frozenset[str]:
+    """Names of the columns of integers in which a value is missing.
+
+    The values themselves tell; the statistics in the footer would tell sooner, but to ask for those of a damaged
+    footer can end the whole process.
+    """
+    import pyarrow.types as kinds
+
+    from pipeline.waveform_table import ROW_GROUP_SAMPLES
+
+    schema = file.schema_arrow
+    asked = [f.name for f in schema if f.nullable and kinds.is_integer(f.type) and schema.names.count(f.name) == 1]
+    found: set[str] = set()
+    with _read_errors(path):
+        for batch in file.iter_batches(ROW_GROUP_SAMPLES, columns=asked, use_threads=False) if asked else ():
+            found.update(name for name in asked if batch.column(name).null_count)
+    return frozenset(found)
 
 
 def _number(text: str) -> object:
@@ -297,7 +309,7 @@ def _opened(path: Path) -> pq.ParquetFile:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     stream.close()
     with _read_errors(path):
-        return pq.ParquetFile(path)
+        return pq.ParquetFile(path, page_checksum_verification=True)
 
 
 def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:

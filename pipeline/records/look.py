@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -14,8 +15,9 @@ from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
 from pipeline.measures.half_cycle import HalfCycles
+from pipeline.measures.impossible import measurable
 from pipeline.measures.nominal import find_nominal_frequency
-from pipeline.measures.quality import FLAG_WORDS, sample_flags, sparse_step
+from pipeline.measures.quality import FLAG_WORDS, MISSING, sample_flags, sparse_step, without_missing
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, sums_of
 from pipeline.measures.waveshape import Waveshape
 from pipeline.records.marks import Marks
@@ -25,6 +27,7 @@ from pipeline.records.suspects import Suspects
 from pipeline.records.waves import are_waves
 from pipeline.terms import USUAL_FREQUENCIES_HZ
 
+_ABOUT_HZ: Final = 50.0  # before the nominal frequency is known
 _MARGIN_S: Final = 1.0  # of record measured around unrest: the frequency settles in half of it
 
 
@@ -142,32 +145,31 @@ def take_look(
     rest: SampleArray | None = None  # samples since the last line of the grid, which is anchored at the record's start
     suspects: Suspects | None = None
     position = half = 0
-    for block in record.blocks(point):
+    per_cycle = 0.0
+    for raw in record.blocks(point):
         if rest is None:
-            nominal_hz = nominal_hz or frequency_of(record, block)
-            half = half_of(rate_hz, nominal_hz)
-            rest = block[:, :0]
+            nominal_hz = nominal_hz or frequency_of(record, raw, channels)
+            half, rest = half_of(rate_hz, nominal_hz), raw[:, :0]
         per_cycle = rate_hz / float(nominal_hz or 0)
-        if not is_wave.all():
-            is_wave |= are_waves(block, channels, samples_per_cycle=per_cycle)
-        if block.shape[1] and not rest.shape[1]:
+        if raw.shape[1] and not rest.shape[1]:
             both = [
                 _summed(row, channel, peak, half, per_cycle)
-                for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
+                for row, channel, peak in zip(raw, channels, peaks.tolist(), strict=True)
             ]
             flags = [marked for marked, _ in both]
+            block = _measured(raw, channels, flags, per_cycle)
             squares.append(np.stack([summed for _, summed in both]))
             rest = block[:, block.shape[1] // half * half :]
         else:
+            flags = _flags(raw, channels, per_cycle, peaks)
+            block = _measured(raw, channels, flags, per_cycle)
             to_line = min(half - rest.shape[1], block.shape[1])
             bridge = np.concatenate([rest, block[:, :to_line]], axis=1)
             n_whole = (block.shape[1] - to_line) // half * half
             squares += [squares_of_halves(part, channels, half=half) for part in (bridge, block[:, to_line:])]
             rest = bridge if bridge.shape[1] < half else block[:, to_line + n_whole :]
-            flags = [
-                sample_flags(row, channel, samples_per_cycle=per_cycle, peak=peak)
-                for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
-            ]
+        if not is_wave.all():
+            is_wave |= are_waves(block, channels, samples_per_cycle=per_cycle)
         marks.add(flags, position=position, half=half)
         if squares[-1].shape[1]:
             peaks = np.maximum(peaks, np.sqrt(2.0 * squares[-1].max(axis=1) / half) / scales)
@@ -179,7 +181,9 @@ def take_look(
     if rest is None or nominal_hz is None or position < 2 * half:
         raise SignalError("under one cycle of record; nothing can be judged")
     if rest.shape[1]:  # what is left beyond the last line still counts: the last half, wherever it begins
-        squares.append(squares_of_halves(_last(record, point, half), channels, half=half))
+        last = _last(record, point, half)
+        last = _measured(last, channels, _flags(last, channels, per_cycle, peaks), per_cycle)
+        squares.append(squares_of_halves(last, channels, half=half))
     rms = coarse_rms(np.concatenate(squares, axis=1), half=half)
     marked, unmeasured = marks.in_halves(rms.shape[1] + 2)
     windows = (marked[:, 1:] | marked[:, :-1])[:, : rms.shape[1]]
@@ -191,11 +195,34 @@ def _summed(
     row: SampleArray, channel: Channel, peak: float, half: int, per_cycle: float
 ) -> tuple[npt.NDArray[np.uint8] | None, npt.NDArray[np.float32]]:
     """Marks of a channel's samples and, as `squares_of_halves` has them, sums of their squares, in one pass."""
-    sums = sums_of(row, channel, None, decimation=1, hop=half, sparse_step=sparse_step(per_cycle), with_sums=False)
+    summed = partial(sums_of, row, channel, decimation=1, hop=half, sparse_step=sparse_step(per_cycle), with_sums=False)
+    flags: npt.NDArray[np.uint8] | None = None
+    with np.errstate(over="ignore", invalid="ignore"):  # what is impossible, or no number, is summed anew
+        sums = summed(None)
     flags = sample_flags(
         row, channel, samples_per_cycle=per_cycle, peak=peak, extremes_at=sums.extremes_at, sparse=sums.sparse
     )
+    if flags is not None and (flags & MISSING).any():
+        sums = summed(flags)
     return flags, sums.squares * np.float32(channel.scale**2)
+
+
+def _flags(
+    block: SampleArray, channels: Sequence[Channel], per_cycle: float, peaks: npt.NDArray[np.float64]
+) -> list[npt.NDArray[np.uint8] | None]:
+    """Marks of the samples of each channel."""
+    return [
+        sample_flags(row, channel, samples_per_cycle=per_cycle, peak=peak)
+        for row, channel, peak in zip(block, channels, peaks.tolist(), strict=True)
+    ]
+
+
+def _measured(
+    block: SampleArray, channels: Sequence[Channel], flags: Sequence[npt.NDArray[np.uint8] | None], per_cycle: float
+) -> SampleArray:
+    """A block without its samples that are missing or impossible, so that they move nothing but themselves."""
+    masks = [None if marked is None else (marked & MISSING) != 0 for marked in flags]
+    return measurable(block, channels, masks, samples_per_cycle=per_cycle)
 
 
 def half_of(rate_hz: float, nominal_hz: float) -> int:
@@ -217,15 +244,18 @@ def _last(record: Record, point: Point, n: int) -> SampleArray:
     return record.samples(point, record.n_samples - n, record.n_samples)
 
 
-def frequency_of(record: Record, block: SampleArray) -> float:
+def frequency_of(record: Record, block: SampleArray, channels: Sequence[Channel]) -> float:
     """Nominal frequency by a record's first samples, or else by its header. [Hz]
 
     Raises
     ------
     SignalError : neither tells it.
     """
+    rate_hz = record.header.rate_hz
     try:
-        return find_nominal_frequency(block, rate_hz=record.header.rate_hz)
+        return find_nominal_frequency(
+            without_missing(block, channels, samples_per_cycle=rate_hz / _ABOUT_HZ), rate_hz=rate_hz
+        )
     except SignalError:
         if record.header.nominal_frequency_hz in USUAL_FREQUENCIES_HZ:
             return float(record.header.nominal_frequency_hz)

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header, SampleArray
+from pipeline.measures.quality import missing_samples, without_missing
 from pipeline.records.points import Point, judged_channels, judged_samples, measured_channels, measured_samples
 from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_at
 
@@ -20,6 +21,7 @@ _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _LONG = 8  # times what is asked of its beginning: a shorter piece is loaded, as it will be needed
 PART_SAMPLES: Final = 1 << 20  # of each channel; a multiple of the store's row groups
 _KEPT_PARTS: Final = 2  # in memory: what is looked at may lie over a seam
+_ABOUT_HZ = 55.0  # nominal frequency as near as it is known before anything is measured
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
 
 
@@ -124,7 +126,9 @@ class Record:
         """Raw samples of a point's judged voltages at record positions [first, stop), cut to the record."""
         return np.concatenate(list(self.blocks(point, first=max(first, 0), stop=stop)), axis=1)
 
-    def physical(self, point: Point, first: int, stop: int, *, currents: bool = False) -> npt.NDArray[np.float64]:
+    def physical(
+        self, point: Point, first: int, stop: int, *, currents: bool = False, per_cycle: float | None = None
+    ) -> npt.NDArray[np.float64]:
         """A point's judged voltages at record positions [first, stop), cut to the record, in their unit.
 
         Parameters
@@ -132,14 +136,17 @@ class Record:
         point : whose judged voltages.
         first, stop : record positions. [samples]
         currents : give the point's currents too, after the voltages.
+        per_cycle : samples in a nominal cycle: bridge what is missing or impossible; None: give all as it is.
 
         Returns
         -------
-        shape (n_voltages [+ n_currents], n). What stands for a missing sample is scaled like any other: where there are
-        some, the look's marks say. [V], [A]
+        shape (n_voltages [+ n_currents], n). Without `per_cycle` what stands for a missing sample is scaled
+        like any other: where there are some, the look's marks say. [V], [A]
         """
         raw = np.concatenate(list(self.blocks(point, first=max(first, 0), stop=stop, currents=currents)), axis=1)
         channels = (measured_channels if currents else judged_channels)(self.header, point)
+        if per_cycle is not None:
+            raw = without_missing(raw, channels, samples_per_cycle=per_cycle)
         with np.errstate(invalid="ignore"):  # a signalling NaN is a missing sample like any other
             rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw, channels, strict=True)]
         return np.stack(rows)
@@ -178,8 +185,9 @@ class Record:
         for row, samples, channel in zip(rows, raw, channels, strict=True):
             with np.errstate(invalid="ignore"):
                 row[:] = samples.astype(np.float64) * channel.scale + channel.offset
-            if channel.missing_code is not None:
-                row[samples == channel.missing_code] = np.nan
+            missing = missing_samples(samples, channel, samples_per_cycle=self.header.rate_hz / _ABOUT_HZ)
+            if missing is not None:
+                row[missing] = np.nan
         rows[~np.isfinite(rows)] = np.nan
         return rows
 

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.detectors.contract import Need
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
+from pipeline.measures.quality import without_missing
 from pipeline.measures.waveshape import WaveshapeMeter, sparse_every
 from pipeline.records.look import Look, frequency_of, half_of
 from pipeline.records.marks import Marks
@@ -64,9 +65,9 @@ def measure_whole(
         fresh = [flags if flags is None else flags[stretch.n_seen :] for flags in stretch.flags[:n_voltages]]
         marks.add(fresh, position=stretch.start + stretch.n_seen, half=half)
 
-    for block in record.blocks(point, currents=currents):
+    for raw in record.blocks(point, currents=currents):
         if meter is None or per_cycle is None:
-            nominal_hz = nominal_hz or frequency_of(record, block[:n_voltages])
+            nominal_hz = nominal_hz or frequency_of(record, raw[:n_voltages], voltages)
             per_cycle, half = rate_hz / nominal_hz, half_of(rate_hz, nominal_hz)
             followers = [follow_marks]
             if "waveshape" in needs:
@@ -77,9 +78,10 @@ def measure_whole(
                 channels, rate_hz=rate_hz, nominal_hz=nominal_hz, n_leading=n_voltages, phasors=True,
                 followers=followers,
             )  # fmt: skip
+        meter.push(raw)  # which marks what is no measurement; the rest of the looks see the samples without
+        block = without_missing(raw, channels, samples_per_cycle=per_cycle)
         if not is_wave.all():
             is_wave |= are_waves(block[:n_voltages], voltages, samples_per_cycle=per_cycle)
-        meter.push(block)
         if least_transient_pu is not None and block.shape[1]:
             if suspects is None:
                 suspects = Suspects.of_first(block[:n_voltages], voltages, per_cycle, least_transient_pu)

@@ -136,7 +136,7 @@ def _beginning(record: Record, point: Point, k: int) -> F64:
 def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:
     for values in beginnings:
         try:
-            return frequency_of(record, values)
+            return frequency_of(record, values, [Channel("", "voltage", "", "V")] * len(values))
         except SignalError:
             continue
     return None
