@@ -37,10 +37,10 @@ def measure_command(
     ] = None,
     interval: Annotated[float, typer.Option(min=1.0, help="Of the UTC clock [s]; 600 has Pst, 7200 has Plt.")] = 600.0,
     quantities: Annotated[str, typer.Option(help="Symbols with commas; uh, ih: all harmonics; else all.")] = "",
-    limits: Annotated[str, typer.Option(help="Profile, by name or TOML file: says which limits are kept.")] = "",
+    limits: Annotated[str, typer.Option(help="Profile, by name or TOML file: says which limits are met.")] = "",
     nominal_voltage: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Of the judged voltages [V]; else told from the data."),
+        typer.Option(min=0.001, help="Declared, of the judged voltages [V]; else told from the data."),
     ] = None,
     nominal_frequency: Annotated[
         Optional[float],  # noqa: UP045
@@ -54,6 +54,10 @@ def measure_command(
         Optional[float],  # noqa: UP045
         typer.Option(min=0.001, help="Of the total demand distortion [A]."),
     ] = None,
+    lamp: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(help="Of the flickermeter, 120 or 230 [V]; else told from the nominal voltage."),
+    ] = None,
     show_list: Annotated[bool, typer.Option("--list", help="List the quantities and stop.")] = False,
 ) -> int:
     """Measure a survey: voltages, currents, power, harmonics, unbalance, flicker; and judge it by limits."""
@@ -62,6 +66,7 @@ def measure_command(
     from pipeline.quantities import chosen_quantities
     from pipeline.survey.compliance import load_limit_profile
     from pipeline.survey.files import judge_files, measure_files
+    from pipeline.survey.lamps import LAMPS
     from pipeline.survey.measure import Survey
 
     if show_list:
@@ -73,7 +78,9 @@ def measure_command(
         writer_for(out)
     profile = load_limit_profile(limits) if limits else None
     chosen = chosen_quantities(name.strip() for name in quantities.split(",") if name.strip())
-    survey = Survey(chosen, interval, nominal_voltage, nominal_frequency, demand_current)
+    if lamp is not None and lamp not in LAMPS:
+        raise ConfigError(f"--lamp {lamp}; allowed are {' and '.join(str(of) for of in LAMPS)}")
+    survey = Survey(chosen, interval, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0))
     with show.progress("measuring") as advance:
         found = measure_files(paths, survey, hookup=hookup, progress=advance)
     if out is not None:
@@ -105,18 +112,26 @@ def _tell(found: Measured, interval: float, store: Path | None) -> None:
 
 def _show_assessments(title: str, found: list[Assessment]) -> None:
     from pipeline.report.summary import TextTable
-    from pipeline.survey.compliance import overall
+    from pipeline.survey.compliance import overall, told_voltage
 
     rows = [
         (
-            one.name, one.series or one.quantity, one.verdict, one.bounds, _percent(one.share_pct),
-            f"{one.needed_pct:g} %", _number(one.percentile), f"{one.n} of {one.n_expected}", str(one.n_flagged),
+            one.name, one.series or one.quantity, one.period, ": ".join(filter(None, (one.verdict, one.reason))),
+            one.bounds, _percent(one.share_pct), f"{one.needed_pct:g} %", _number(one.percentile),
+            f"{one.n} of {one.n_expected}", str(one.n_flagged), str(one.n_missing), one.mark,
         )
         for one in found
     ]  # fmt: skip
-    heads = ("limit", "series", "verdict", "bounds", "within", "needed", "percentile", "intervals", "flagged")
-    show.table(TextTable(title, heads, tuple(rows)))
-    show.line(f"all limits together: {overall(found)}")
+    heads = (
+        "limit", "series", "period", "verdict", "bounds", "within", "needed", "percentile", "measured", "flagged",
+        "missing", "bound is",
+    )  # fmt: skip
+    show.table(TextTable(f"{title}; {told_voltage(found)}", heads, tuple(rows)))
+    whole = overall(found)
+    memory = "; it rests on bounds from memory" if whole.from_memory else ""
+    show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
+    if whole.not_judged:
+        show.line(f"beside that {len(whole.not_judged)} could not be judged, {whole.n_judged} could")
 
 
 def _list_quantities() -> None:
@@ -126,7 +141,7 @@ def _list_quantities() -> None:
     rows = [
         (one.symbol, one.unit, one.of, one.meaning, one.source)
         for one in QUANTITIES.values()
-        if not (one.symbol[1:2] == "h" and one.symbol[2:] not in ("01", "50"))
+        if one.symbol[:2] not in ("uh", "ih") or one.symbol[2:] in ("01", "50")
     ]
     show.table(TextTable("quantities of a survey", ("symbol", "unit", "of each", "meaning", "source"), tuple(rows)))
 

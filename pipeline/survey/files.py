@@ -71,8 +71,11 @@ def judge_files(
     ----------
     paths, hookup : as for `measure_files`.
     profile : the limits; its quantities and intervals are measured.
-    survey : nominal values; its quantities and interval do not matter.
+    survey : nominal values; its quantities and interval do not matter. Its nominal voltage, or else the profile's
+        declared one, is declared; one that is told from the data is inferred, and no verdict rests on it.
     """
+    declared_v = survey.nominal_voltage_v or profile.declared_voltage_v
+    survey = replace(survey, nominal_voltage_v=declared_v)
     needed = needed_quantities(profile)
     surveys = [
         replace(survey, interval_s=interval_s, quantities=chosen_quantities(symbols))
@@ -87,6 +90,8 @@ def judge_files(
             {interval_s: trend.table for interval_s, trend in of_point.items()},
             profile,
             nominal_voltage_v=next(iter(of_point.values())).nominal_voltage_v,
+            declared=declared_v is not None,
+            demand_current_a=survey.demand_current_a,
         )
         for key, of_point in trends.items()
     }

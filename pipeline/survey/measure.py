@@ -12,7 +12,7 @@ import numpy.typing as npt
 from pipeline.catalogue.points import Point, judged_channels, measured_channels
 from pipeline.catalogue.record import Record
 from pipeline.config import Thresholds
-from pipeline.detectors.rms_variations import find_rms_variations
+from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
 from pipeline.errors import SignalError
 from pipeline.measures.aggregation import aggregate, touched_by_events
 from pipeline.measures.flickermeter import (
@@ -30,6 +30,9 @@ from pipeline.measures.nominal import find_nominal_frequency, find_nominal_volta
 from pipeline.measures.waveform_indices import deviation_pct
 from pipeline.quantities import Quantity
 from pipeline.survey.blocks import BlockMeter, Blocks
+from pipeline.survey.lamps import lamp_of
+from pipeline.survey.notes import joined_notes, with_notes, without_notes
+from pipeline.survey.powers import with_neutral_current
 from pipeline.survey.series import Setup, series_of_blocks
 
 if TYPE_CHECKING:
@@ -40,6 +43,7 @@ I64 = npt.NDArray[np.int64]
 
 _LONG_TERM_S: Final = SHORT_TERM_S * SHORT_TERMS_IN_LONG
 _LEAST_COVERED: Final = 0.9  # of ten minutes that a Pst needs: common practice, no source
+_LASTING_S: Final = 60.0  # a sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +57,7 @@ class Survey:
     nominal_voltage_v, nominal_frequency_hz : None: told from the record. [V], [Hz]
     demand_current_a : of the total demand distortion; None: it is not measured. [A]
     thresholds : of the sags, swells and interruptions that flag an interval.
+    lamp_v : of the flickermeter; None: see `lamps.lamp_of`. [V]
     """
 
     quantities: tuple[Quantity, ...]
@@ -61,6 +66,7 @@ class Survey:
     nominal_frequency_hz: float | None = None
     demand_current_a: float | None = None
     thresholds: Thresholds = field(default_factory=Thresholds)
+    lamp_v: Lamp | None = None
 
     @property
     def interval_ns(self) -> int:
@@ -87,12 +93,14 @@ def measure_record(record: Record, point: Point, surveys: Sequence[Survey]) -> t
 
     Returns
     -------
-    For each survey a Trend, its table as `store.trends` has it: ``start``, ``measured``, ``flag``, and for each series
-    its value with its least and largest block as ``NAME_min`` and ``NAME_max``. Intervals in which no block starts are
-    left out. Or why there is none: too few samples a cycle, no frequency or nominal voltage to be told.
+    For each survey a Trend, its table as `store.trends` has it: ``start``, ``measured``, ``flag``, ``interrupted``
+    (holds an interruption), and for each series its value with its least and largest block as ``NAME_min`` and
+    ``NAME_max``; fields carry what `notes` says. Intervals in which no block starts are left out. Or why there is none:
+    too few samples a cycle, no frequency or nominal voltage to be told.
 
     Source: IEC 61000-4-30 Ed. 3, 4.4 and 4.7 [memory].
     """
+    point = with_neutral_current(record.header, point)
     runs = [_Run(record, point, survey) for survey in surveys]
     try:
         for block in record.blocks(point, currents=bool(point.currents)):
@@ -119,8 +127,10 @@ class _Run:
         self._waiting: list[Blocks] = []
         self._nominal_v = self._nominal_hz = 0.0
         self._wants_flicker = False
+        self._lamp_note = ""
         self._position = 0  # of the next samples in the record
         self._parts: list[dict[str, Any]] = []
+        self._notes: dict[str, dict[str, str]] = {}
         self._failure: SignalError | None = None
 
     @property
@@ -175,7 +185,8 @@ class _Run:
         hertz = survey.nominal_frequency_hz or find_nominal_frequency(raw[: self._n_u], rate_hz=header.rate_hz)
         voltages = judged_channels(header, self._point)
         channels = measured_channels(header, self._point) if self._point.currents else voltages
-        self._nominal_v = survey.nominal_voltage_v or self._nominal_of(raw, hertz)
+        stated_v = survey.nominal_voltage_v
+        self._nominal_v = self._nominal_of(raw, hertz) if stated_v is None else stated_v * self._point.nominal_ratio
         start_ns = self._record.start_ns(0)
         symbols = {quantity.symbol for quantity in survey.quantities}
         self._blocks = BlockMeter(
@@ -201,7 +212,11 @@ class _Run:
             return
         if self._flicker is None:
             rate_hz = self._record.header.rate_hz
-            lamp: Lamp = 120 if self._nominal_hz == 60 else 230
+            lamp, why = lamp_of(
+                self._survey.lamp_v, nominal_v=self._nominal_v, line_to_line=self._point.hookup.line_to_line,
+                nominal_hz=self._nominal_hz,
+            )  # fmt: skip
+            self._lamp_note = f"{lamp} V, {why}"
             meter = Flickermeter(n_channels=self._n_u, rate_hz=rate_hz, lamp_v=lamp, nominal_hz=self._nominal_hz)
             self._flicker = SeverityMeter(meter, start_ns=self._record.time_ns(position))
         self._severities += self._flicker.push(raw)
@@ -238,13 +253,22 @@ class _Run:
         inside = np.minimum(lengths, edge - starts) / self._survey.interval_ns
         share = aggregate(inside, numbers[done], how="sum")
         part: dict[str, Any] = {"number": share.intervals, "measured": np.minimum(share.values, 1.0)}
-        for name, (quantity, _) in waiting[0][2].items():
-            values = np.concatenate([one[2][name][1] for one in waiting])[done]
-            part[name] = aggregate(values, numbers[done], how=quantity.aggregation).values
+        for name, series in waiting[0][2].items():
+            quantity = series.quantity
+            values = np.concatenate([one[2][name].values for one in waiting], axis=-1)[..., done]
+            self._notes.setdefault(name, dict(series.notes))
+            if quantity.aggregation == "ratio":
+                above, below = aggregate(values, numbers[done], how="sum").values
+                part[name] = _ratio(above, below)
+                values = _ratio(*values)
+            else:
+                part[name] = aggregate(values, numbers[done], how=quantity.aggregation).values
             if quantity.symbol in ("u_under", "u_over"):
                 part[name] = deviation_pct(part[name], u_din_v=self._nominal_v)
                 continue
-            if quantity.aggregation in ("rms", "mean"):
+            if quantity.aggregation in ("rms", "mean", "ratio"):
+                for end in ("min", "max"):
+                    self._notes.setdefault(f"{name}_{end}", dict(series.notes))
                 part[f"{name}_min"] = aggregate(values, numbers[done], how="min").values
                 part[f"{name}_max"] = aggregate(values, numbers[done], how="max").values
         self._parts.append(part)
@@ -259,19 +283,29 @@ class _Run:
         names = list(self._parts[0])
         joined = {name: np.concatenate([part[name] for part in self._parts]) for name in names}
         starts = joined.pop("number") * self._survey.interval_ns
-        flags = self._flags(starts, series)
+        flags, interrupted = self._flags(starts, series)
         columns: dict[str, Any] = {
             "start": pa.array(starts, pa.timestamp("ns", tz="UTC")),
             "measured": joined.pop("measured").astype(np.float32),
             "flag": flags,
+            "interrupted": interrupted,
         }
         for name, values in joined.items():
             columns[name] = values.astype(np.float64 if name.startswith("energy") else np.float32)
-        columns |= dict(self._flicker_columns(starts))
-        return pa.table(columns)
+        flicker = dict(self._flicker_columns(starts))
+        return with_notes(pa.table(columns | flicker), self._notes | dict.fromkeys(flicker, self._flicker_note()))
 
-    def _flags(self, starts: I64, series: HalfCycles) -> npt.NDArray[np.bool_]:
-        """Intervals that hold a sag, swell or interruption on any phase."""
+    def _flicker_note(self) -> dict[str, str]:
+        if not self._wants_flicker:
+            return {"reason": f"flicker needs samples at {LOWEST_RATE_HZ:g} Hz"}
+        return {"lamp": self._lamp_note} if self._lamp_note else {}
+
+    def _flags(self, starts: I64, series: HalfCycles) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+        """Intervals that hold a sag, swell or interruption on any phase, and those that hold an interruption.
+
+        A voltage that stays beyond a threshold for over a minute, or from one end of the record to the other, is an
+        under- or overvoltage and flags nothing: that is what limits are for.
+        """
         thresholds = self._survey.thresholds
         voltages = series.of_channels(range(self._n_u))
         found = find_rms_variations(
@@ -279,7 +313,13 @@ class _Run:
             swell_pu=thresholds.swell_pu, interruption_pu=thresholds.interruption_pu,
             hysteresis_pu=thresholds.hysteresis_pu, flags=voltages.flags,
         )  # fmt: skip
-        times = np.array([[self._record.time_ns(v.start), self._record.time_ns(v.stop)] for v in found], np.int64)
+        rate_hz = self._record.header.rate_hz
+        passing = [v for v in found if v.kind == "interruption" or not _is_lasting(v, rate_hz)]
+        flags = self._touched(starts, passing)
+        return flags, self._touched(starts, [v for v in passing if v.kind == "interruption"])
+
+    def _touched(self, starts: I64, events: Sequence[RmsVariation]) -> npt.NDArray[np.bool_]:
+        times = np.array([[self._record.time_ns(v.start), self._record.time_ns(v.stop)] for v in events], np.int64)
         times = times.reshape(-1, 2)
         return touched_by_events(
             starts, starts + self._survey.interval_ns, event_starts_ns=times[:, 0], event_ends_ns=times[:, 1]
@@ -319,8 +359,21 @@ def joined_trends(trends: Sequence[Trend]) -> Trend:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    whole = pa.concat_tables([trend.table for trend in trends], promote_options="default")
+    notes = joined_notes([trend.table for trend in trends])
+    whole = pa.concat_tables([without_notes(trend.table) for trend in trends], promote_options="default")
     order = pc.sort_indices(whole, sort_keys=[("start", "ascending"), ("measured", "descending")])
     whole = whole.take(order)
     starts = whole.column("start").cast(pa.int64()).to_numpy()
-    return Trend(whole.filter(np.diff(starts, prepend=starts[:1] - 1) != 0), trends[0].nominal_voltage_v)
+    once = whole.filter(np.diff(starts, prepend=starts[:1] - 1) != 0)
+    return Trend(with_notes(once, notes), trends[0].nominal_voltage_v)
+
+
+def _is_lasting(variation: RmsVariation, rate_hz: float) -> bool:
+    """Whether it is an under- or overvoltage rather than a sag or swell."""
+    whole_record = variation.open_start and variation.open_stop
+    return whole_record or (variation.stop - variation.start) / rate_hz > _LASTING_S
+
+
+def _ratio(above: F64, below: F64) -> F64:
+    quotient: F64 = np.divide(above, below, out=np.full(below.shape, np.nan), where=below > 0)
+    return quotient
