@@ -656,7 +656,7 @@ def test_the_twin_of_verdicts_counts_as_the_standard_does(n_beyond: int, n: int,
 
 
 def test_the_twin_of_verdicts_reads_figures_and_periods_as_they_stand() -> None:
-    """EN 50160, Table 1: h5 6 %; IEEE 519-2022, Table 2: h5 4 % below a ratio of 20; 365 days are 52 weeks and a day."""
+    """EN 50160, Table 1: h5 6 %; IEEE 519-2022, Table 2: h5 4 % below a ratio of 20; 365 days are 52 weeks and one."""
     root = TWINS.parent.parent
     by_name = {limit.name: limit for limit in twin_limits("en-50160-lv", root, ratio=None)}
     assert by_name["harmonic 5"].high == 6
