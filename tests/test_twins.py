@@ -633,7 +633,7 @@ WITHIN_110 = TwinLimit("u", "u_rms", None, Fraction(110), "absolute", 600.0, "we
 
 
 def week_of(n_beyond: int, *, n: int = 1008, flagged: int = 0) -> list[TwinInterval]:
-    return [TwinInterval(600.0 * i, int(i < n_beyond), 1.0, i >= n - flagged, False) for i in range(n)]
+    return [(600.0 * i, int(i < n_beyond), 1.0, i >= n - flagged, False) for i in range(n)]
 
 
 @pytest.mark.parametrize(
@@ -663,7 +663,7 @@ def test_the_twin_of_verdicts_reads_figures_and_periods_as_they_stand() -> None:
     assert "frequency, always" not in {limit.name for limit in twin_limits("en-50160-lv-island", root, ratio=None)}
     currents = {limit.name: limit for limit in twin_limits("ieee-519-below-1kv", root, ratio=19.0)}
     assert currents["current harmonic, 95 % of a week, order 5"].high == 4
-    year = [TwinInterval(600.0 * i, 0, 1.0, False, False) for i in range(52_560)]
+    year: list[TwinInterval] = [(600.0 * i, 0, 1.0, False, False) for i in range(52_560)]
     assert len(twin_periods(year, WITHIN_110, calendar=False)) == 53
     monday = at_second(-3 * 86_400)  # 1970 began on a Thursday
     assert twin_periods(year, WITHIN_110, calendar=True)[0] == (monday, 1008)

@@ -242,3 +242,20 @@ def test_the_power_factor_of_an_interval_is_that_of_its_powers_not_a_mean_of_rat
     p, s, pf = (value(table, name) for name in ("p_a", "s_a", "pf_a"))
     assert pf == pytest.approx(p / s, rel=1e-5)
     assert pf > 0.8  # a mean of ratios would be near 0.5; the block in which the load changes costs something
+
+
+def test_the_high_leg_is_measured_and_judged_against_its_own_nominal_voltage() -> None:
+    """207.8 V is 240 V times half the root of three; 5 % of it are 10.4 V (calculated)."""
+    circuit = solved(HIGH_LEG, (("A", "N", 60 + 2j), ("C", "N", 90 + 1j)))
+    capture = capture_of(circuit, ("A", "B", "C"), ("A", "B", "C"))
+    (record,) = records_of([Piece(capture.header, partial(_same, capture), lambda: "d")])
+    survey = Survey(chosen_quantities(["u_rms", "u_over", "u_under"]), 1.0, 120.0)
+    of_each = {}
+    for point in points_of(record.header, hookup="high-leg"):
+        (found,) = measure_record(record, point, [survey])
+        assert isinstance(found, Trend)
+        assert found.table.column("flag").to_pylist() == [False] * found.table.num_rows
+        of_each[point.phases] = found
+    assert of_each["A", "C"].nominal_voltage_v == 120.0
+    assert of_each["B",].nominal_voltage_v == pytest.approx(207.846, abs=1e-3)
+    assert value(of_each["B",].table, "u_over_b") < 1.0

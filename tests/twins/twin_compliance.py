@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 
 MANY_FATES = 1500  # above that a sample of them is tried, the first and the last among them
 
@@ -36,14 +36,9 @@ class TwinLimit:
     needs_ratio: bool
 
 
-class TwinInterval(NamedTuple):
-    """What is known of an interval: the number of its value's level (None: there is none), and what it held."""
-
-    start_s: float
-    level: int | None
-    coverage: float
-    flagged: bool
-    interrupted: bool
+TwinInterval = tuple[float, int | None, float, bool, bool]
+"""Of an interval its start [s since 1970], the number of its value's level (None: there is none), the share that was
+measured, whether it is flagged, and whether it holds an interruption."""
 
 
 def twin_limits(name: str, folder: Path, *, ratio: float | None) -> list[TwinLimit]:
@@ -127,10 +122,10 @@ def _in_class(line: dict[str, str], ratio: float | None) -> bool:
 
 def twin_periods(intervals: Sequence[TwinInterval], limit: TwinLimit, *, calendar: bool) -> list[tuple[datetime, int]]:
     """(start, intervals of the whole period) of each period from the first measured interval to the last one."""
-    begun = at_second(next((one for one in intervals if one.coverage >= 0.9), intervals[0]).start_s)
+    begun = at_second(next((start_s for start_s, _, share, *_ in intervals if share >= 0.9), intervals[0][0]))
     at = _begin(begun, limit.period) if calendar else begun
     found = []
-    while at <= at_second(intervals[-1].start_s):
+    while at <= at_second(intervals[-1][0]):
         after = _after(at, limit.period, calendar=calendar)
         found.append((at, round((after - at).total_seconds() / limit.interval_s)))
         at = after
@@ -161,18 +156,18 @@ def twin_verdict(
     is_over = [limit.high is not None and value > limit.high * scale for value in levels]
     is_under = [limit.low is not None and value < limit.low * scale for value in levels]
     within = beyond = left_out = 0
-    for one in intervals:
-        known = one.level is not None and one.coverage >= 0.9
+    for _, level, coverage, flagged, interrupted in intervals:
+        known = level is not None and coverage >= 0.9
         if limit.without_flagged:
-            if one.flagged or one.interrupted:
+            if flagged or interrupted:
                 left_out += 1
                 continue
-        elif one.interrupted and not (known and is_over[one.level or 0]):
+        elif interrupted and not (known and is_over[level or 0]):
             left_out += 1
             continue
         if not known:
             continue
-        if is_over[one.level or 0] or is_under[one.level or 0]:
+        if is_over[level or 0] or is_under[level or 0]:
             beyond += 1
         else:
             within += 1

@@ -170,8 +170,9 @@ class _Judge:
         over: Mask, obstacle: str,
     ) -> Iterator[Assessment]:  # fmt: skip
         size = len(periods.names)
-        n, n_outside, n_over, n_left = (
-            np.bincount(periods.number[mask], minlength=size) for mask in (counted, outside, over, left_out)
+        there = (periods.number >= 0) & ~counted & ~left_out
+        n, n_outside, n_over, n_left, n_there = (
+            np.bincount(periods.number[mask], minlength=size) for mask in (counted, outside, over, left_out, there)
         )
         order = np.flatnonzero(counted)
         edges = np.searchsorted(periods.number[order], np.arange(size + 1))
@@ -179,6 +180,11 @@ class _Judge:
             missing = max(int(periods.expected[i] - n[i] - n_left[i]), 0)
             total, beyond = int(n[i]), int(n_outside[i])
             verdict, reason = self._verdict(name, limit, total, beyond, missing, int(n_left[i]))
+            if n_there[i] and "missing" in reason:
+                least = f"{self._least_coverage_pct:g}"
+                reason += (
+                    f" ({n_there[i]} of them measured for less than {least} % of their length, or without a value)"
+                )
             if obstacle:
                 verdict, reason = "cannot tell", obstacle
             part = shown[order[edges[i] : edges[i + 1]]]
@@ -208,10 +214,8 @@ class _Judge:
             return verdict, ""
         if not n and not n_missing:
             return "cannot tell", f"all {n_left} intervals are flagged"
-        missing = f"{n_missing} of {n + n_missing + n_left} intervals are missing or were measured for less than " + (
-            f"{self._least_coverage_pct:g} % of their length"
-        )
-        return "cannot tell", "; ".join([*([missing] if verdict != "met" else []), *([lacking] if lacking else [])])
+        missing = "" if verdict == "met" else f"{n_missing} of {n + n_missing + n_left} intervals are missing"
+        return "cannot tell", "; ".join(filter(None, (lacking, missing)))
 
     def _lacking_orders(self, name: str, quantity: str) -> str:
         """What a sum over orders lacks: a breach by fewer is a breach, but "within" says nothing of the others."""
