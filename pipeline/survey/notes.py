@@ -19,14 +19,12 @@ def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Ta
     """
     import pyarrow as pa
 
-    for i, name in enumerate(table.column_names):
-        own = notes.get(name)
-        if not own:
-            continue
-        kind = table.schema.field(name).type
-        column = pa.nulls(table.num_rows, kind) if "reason" in own else table.column(name)
-        table = table.set_column(i, pa.field(name, kind, metadata=dict(own)), column)
-    return table
+    fields, columns = [], []
+    for old, column in zip(table.schema, table.columns, strict=True):
+        own = notes.get(old.name)
+        fields.append(old if not own else old.with_metadata(dict(own)))
+        columns.append(pa.nulls(table.num_rows, old.type) if own and "reason" in own else column)
+    return pa.table(columns, schema=pa.schema(fields))
 
 
 def notes_of(table: pa.Table) -> dict[str, dict[str, str]]:

@@ -119,14 +119,13 @@ def _lacking(channels: Channels) -> str:
 def active_power(channels: Channels, elements: Sequence[tuple[str, str]], values: WindowValues) -> F64:
     """Sum of the elements' mean products, shape (n_windows,). [W]"""
     pairs = [(channels.voltage(u), channels.current(i)) for u, i in elements]
-    total: F64 = np.sum([np.einsum("c,wcd,d->w", u, values.products, i) for u, i in pairs], axis=0)
+    total: F64 = np.sum([_mean_product(values, u, i) for u, i in pairs], axis=0)
     return total
 
 
 def reactive_power(channels: Channels, elements: Sequence[tuple[str, str]], spectra: HarmonicSpectra) -> F64:
     """Sum of the elements' reactive power of the fundamental, shape (n_windows,). [var]"""
-    first = spectra.phasors[:, :, 0].astype(np.complex128)
-    pairs = [(channels.voltage(u) @ first, channels.current(i) @ first) for u, i in elements]
+    pairs = [(_phasor(spectra, channels.voltage(u)), _phasor(spectra, channels.current(i))) for u, i in elements]
     total: F64 = np.sum([(u * i.conj()).imag for u, i in pairs], axis=0)
     return total
 
@@ -144,19 +143,40 @@ def effective_power(
     Source: IEEE Std 1459-2010, 3.2.2.8 and 3.2.3.
     """
     p = active_power(channels, elements, values)
-    first = spectra.phasors[:, :, 0].astype(np.complex128)
     currents = [channels.current(phase) for phase in LINE_PHASES]
-    lines = np.stack([values.rms_of_sum(channels.voltage(pair)) for pair in LINE_TO_LINE_PHASES])
-    i_rms = np.stack([values.rms_of_sum(weights) for weights in currents])
-    i1 = np.stack([weights @ first for weights in currents])
+    lines = np.stack([rms_of(values, channels.voltage(pair)) for pair in LINE_TO_LINE_PHASES])
+    i_rms = np.stack([rms_of(values, weights) for weights in currents])
+    i1 = np.stack([_phasor(spectra, weights) for weights in currents])
     if channels.hookup.line_to_line:
-        u1 = np.stack([channels.voltage(pair) @ first for pair in LINE_TO_LINE_PHASES])
+        u1 = np.stack([_phasor(spectra, channels.voltage(pair)) for pair in LINE_TO_LINE_PHASES])
         return effective_power_three_wire(p=p, u_line_rms=lines, i_rms=i_rms, u1_line=u1, i1=i1)
     voltages = [channels.voltage(phase) for phase in LINE_PHASES]
     return effective_power_four_wire(
-        p=p, u_rms=np.stack([values.rms_of_sum(weights) for weights in voltages]), u_line_rms=lines, i_rms=i_rms,
-        i_neutral_rms=values.rms_of_sum(channels.current(NEUTRAL)), u1=np.stack([u @ first for u in voltages]), i1=i1,
+        p=p, u_rms=np.stack([rms_of(values, weights) for weights in voltages]), u_line_rms=lines, i_rms=i_rms,
+        i_neutral_rms=rms_of(values, channels.current(NEUTRAL)),
+        u1=np.stack([_phasor(spectra, weights) for weights in voltages]), i1=i1,
     )  # fmt: skip
+
+
+def rms_of(values: WindowValues, weights: F64) -> F64:
+    """True RMS of a weighted sum of channels, shape (n_windows,); few weights are not zero. [unit of the channels]"""
+    return np.sqrt(_mean_product(values, weights, weights).clip(0.0))
+
+
+def _mean_product(values: WindowValues, u: F64, i: F64) -> F64:
+    total = np.zeros(values.products.shape[0])
+    for c in np.flatnonzero(u):
+        for d in np.flatnonzero(i):
+            total += (u[c] * i[d]) * values.products[:, c, d]
+    return total
+
+
+def _phasor(spectra: HarmonicSpectra, weights: F64) -> C128:
+    """Of the fundamental of a weighted sum of channels, each window."""
+    total = np.zeros(spectra.phasors.shape[1], np.complex128)
+    for c in np.flatnonzero(weights):
+        total += weights[c] * spectra.phasors[c, :, 0]
+    return total
 
 
 def with_neutral_current(header: Header, point: Point) -> Point:

@@ -24,7 +24,7 @@ from pipeline.measures.spectra import total_harmonic_distortion
 from pipeline.measures.waveform_indices import crest_factor, overdeviation, underdeviation
 from pipeline.quantities import Quantity
 from pipeline.survey.blocks import Blocks
-from pipeline.survey.powers import Channels, active_power, effective_power, elements_of, reactive_power
+from pipeline.survey.powers import Channels, active_power, effective_power, elements_of, reactive_power, rms_of
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, Hookup
 
 F64 = npt.NDArray[np.float64]
@@ -268,7 +268,7 @@ class _Measured:
         channels, values = self._setup.channels, self._blocks.values
         if len(self._setup.phases) != 3:
             return None
-        lines = np.stack([values.rms_of_sum(channels.voltage(pair)) for pair in LINE_TO_LINE_PHASES])
+        lines = np.stack([rms_of(values, channels.voltage(pair)) for pair in LINE_TO_LINE_PHASES])
         mean = lines.mean(axis=0)
         largest = np.abs(lines - mean).max(axis=0)
         share: F64 = np.divide(100 * largest, mean, out=np.full(mean.shape, np.nan), where=mean > 0)

@@ -227,7 +227,8 @@ def examine(seed: int) -> dict[str, int]:
     limits = twin_limits(name, ROOT, ratio=supply.ratio)
     lengths = sorted({limit.interval_s for limit in limits if limit.quantity not in NOT_MEASURED})
     interval_s = float(rng.choice(lengths))
-    mine = [x for x in limits if x.interval_s == interval_s and x.quantity not in NOT_MEASURED and x.quantity != "ih"]
+    bounded = [x for x in limits if x.low is not None or x.high is not None]  # currents are not, without their ratio
+    mine = [x for x in bounded if x.interval_s == interval_s and x.quantity not in NOT_MEASURED]
     first = mine[int(rng.integers(len(mine)))]
     others = [x for x in mine if x.period == first.period and x.quantity != first.quantity]
     further = [others[i] for i in rng.choice(len(others), min(2, len(others)), replace=False)]
