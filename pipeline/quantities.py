@@ -13,17 +13,13 @@ from typing import Final, Literal
 from pipeline.errors import ConfigError
 
 Of = Literal["voltage", "current", "conductor", "point"]
-Aggregation = Literal["rms", "mean", "max", "min", "sum", "last"]
+Aggregation = Literal["rms", "mean", "max", "min", "sum", "last", "ratio"]
 
 HIGHEST_ORDER: Final = 50
-_WITHOUT_SPECTRUM: Final = frozenset(
-    {
-        "u_rms", "u_half_min", "u_half_max", "u_peak", "crest_u", "u_under", "u_over", "pst", "plt", "i_rms",
-        "i_half_max", "i_peak", "crest_i", "p_total", "energy_in", "energy_out", "f",
-    }
-)  # fmt: skip
 _INTERVALS: Final = "IEC 61000-4-30 Ed. 3"
 _PRACTICE: Final = "common practice, no source"
+_TO_40: Final = (2, 40)
+_TO_50: Final = (2, HIGHEST_ORDER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +33,11 @@ class Quantity:
     meaning : in words.
     of : each judged ``voltage``, each ``current``, each line ``conductor`` (a voltage with its current), or the
         ``point`` as a whole.
-    aggregation : how values of 10/12 cycles become one of a longer interval.
+    aggregation : how values of 10/12 cycles become one of a longer interval; ``ratio``: the sum of its numerator over
+        that of its denominator.
     source : of its definition.
+    needs_spectrum : it is made from the spectrum of each block.
+    orders : first and last order of harmonics that it is made of by definition; a trend says which it covers.
     """
 
     symbol: str
@@ -47,18 +46,15 @@ class Quantity:
     of: Of
     aggregation: Aggregation
     source: str
-
-    @property
-    def needs_spectrum(self) -> bool:
-        """Whether it is made from the spectrum of each block."""
-        return self.symbol not in _WITHOUT_SPECTRUM
+    needs_spectrum: bool = False
+    orders: tuple[int, int] | None = None
 
 
 def _harmonics(letter: str, of: Of, unit: str) -> Iterable[Quantity]:
     for order in range(1, HIGHEST_ORDER + 1):
         yield Quantity(
             f"{letter}h{order:02d}", unit, f"harmonic {order} of the {of}, RMS of its subgroup", of, "rms",
-            "IEC 61000-4-7:2002+A1:2008, 5.6; IEC 61000-4-30 Ed. 3, 5.8",
+            "IEC 61000-4-7:2002+A1:2008, 5.6; IEC 61000-4-30 Ed. 3, 5.8", True, (order, order),
         )  # fmt: skip
 
 
@@ -73,11 +69,13 @@ _TABLE: Final = (
     Quantity("u_under", "%", "underdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
     Quantity("u_over", "%", "overdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
     Quantity("thd_u", "%", "total harmonic distortion of the voltage, of the fundamental, to order 40", "voltage",
-             "rms", "IEC 61000-4-7:2002, 3.3.1"),
+             "rms", "IEC 61000-4-7:2002, 3.3.1", True, _TO_40),
     Quantity("thd_r_u", "%", "total harmonic distortion of the voltage, of its RMS, to order 40", "voltage", "rms",
-             _PRACTICE),
-    Quantity("tihd_u", "%", "interharmonics of the voltage together, of its fundamental", "voltage", "rms",
-             "IEC 61000-4-7:2002, annex A"),
+             _PRACTICE, True, _TO_40),
+    Quantity("u_hc", "V", "harmonic content of the voltage, RMS of the orders 2 to 50 together", "voltage", "rms",
+             "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", True, _TO_50),
+    Quantity("tihd_u", "%", "interharmonics of the voltage together, to order 50, of its fundamental", "voltage",
+             "rms", "IEC 61000-4-7:2002, annex A", True, (1, HIGHEST_ORDER)),
     Quantity("pst", "", "short-term flicker severity, of ten minutes", "voltage", "last", "IEC 61000-4-15:2010, 5.7"),
     Quantity("plt", "", "long-term flicker severity, of two hours", "voltage", "last", "IEC 61000-4-15:2010, 5.7"),
     Quantity("i_rms", "A", "current, RMS over 10/12 cycles", "current", "rms", f"{_INTERVALS}, 5.13"),
@@ -86,31 +84,38 @@ _TABLE: Final = (
     Quantity("i_peak", "A", "largest distance of the current from zero", "current", "max", _PRACTICE),
     Quantity("crest_i", "", "crest factor of the current: peak over RMS", "current", "max", _PRACTICE),
     Quantity("thd_i", "%", "total harmonic distortion of the current, of the fundamental, to order 40", "current",
-             "rms", "IEC 61000-4-7:2002, 3.3.1"),
+             "rms", "IEC 61000-4-7:2002, 3.3.1", True, _TO_40),
+    Quantity("i_hc", "A", "harmonic content of the current, RMS of the orders 2 to 50 together", "current", "rms",
+             "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", True, _TO_50),
     Quantity("tdd", "%", "total demand distortion of the current, of the demand current, to order 50", "current", "rms",
-             "IEEE 519-2022, 3.1"),
-    Quantity("k_factor", "", "K-factor of the current for transformers", "current", "mean",
-             "UL 1561; IEEE C57.110-2018"),
-    Quantity("f_hl", "", "harmonic loss factor of the current for winding eddy currents", "current", "mean",
-             "IEEE C57.110-2018, 5"),
+             "IEEE 519-2022, 3.1", True, _TO_50),
+    Quantity("k_factor", "", "K-factor of the current for transformers, to order 50", "current", "mean",
+             "UL 1561; IEEE C57.110-2018", True, (1, HIGHEST_ORDER)),
+    Quantity("f_hl", "", "harmonic loss factor of the current for winding eddy currents, to order 50", "current",
+             "mean", "IEEE C57.110-2018, 5", True, (1, HIGHEST_ORDER)),
     Quantity("p", "W", "active power", "conductor", "mean", "IEEE 1459-2010, 3.1.2.3"),
     Quantity("s", "VA", "apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2.7"),
     Quantity("q1", "var", "reactive power of the fundamental, positive where the current lags", "conductor", "mean",
+             "IEEE 1459-2010, 3.1.2", True),
+    Quantity("s_n", "VA", "non-fundamental apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", True),
+    Quantity("pf", "", "power factor P/S, negative where power flows back", "conductor", "ratio",
              "IEEE 1459-2010, 3.1.2"),
-    Quantity("s_n", "VA", "non-fundamental apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2"),
-    Quantity("pf", "", "power factor, negative where power flows back", "conductor", "mean", "IEEE 1459-2010, 3.1.2"),
-    Quantity("dpf", "", "displacement power factor, of the fundamental", "conductor", "mean", "IEEE 1459-2010, 3.1.2"),
+    Quantity("dpf", "", "displacement power factor P1/S1, of the fundamental", "conductor", "ratio",
+             "IEEE 1459-2010, 3.1.2", True),
     Quantity("p_total", "W", "active power of all conductors", "point", "mean", "IEEE 1459-2010, 3.2.3"),
     Quantity("q1_total", "var", "reactive power of the fundamental of all conductors", "point", "mean",
-             "IEEE 1459-2010, 3.2.3"),
-    Quantity("s_e", "VA", "effective apparent power", "point", "mean", "IEEE 1459-2010, 3.2.2.8"),
-    Quantity("pf_e", "", "effective power factor", "point", "mean", "IEEE 1459-2010, 3.2.3"),
+             "IEEE 1459-2010, 3.2.3", True),
+    Quantity("s_e", "VA", "effective apparent power of three phases", "point", "mean", "IEEE 1459-2010, 3.2.2.8", True),
+    Quantity("pf_e", "", "effective power factor P/Se of three phases", "point", "ratio", "IEEE 1459-2010, 3.2.3",
+             True),
     Quantity("energy_in", "Wh", "energy taken in the interval", "point", "sum", _PRACTICE),
     Quantity("energy_out", "Wh", "energy given back in the interval", "point", "sum", _PRACTICE),
     Quantity("f", "Hz", "frequency of the fundamental", "point", "mean", f"{_INTERVALS}, 5.1"),
-    Quantity("u2", "%", "negative-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7"),
-    Quantity("u0", "%", "zero-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7"),
-    Quantity("i2", "%", "negative-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13"),
+    Quantity("u2", "%", "negative-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", True),
+    Quantity("u0", "%", "zero-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", True),
+    Quantity("u_dev", "%", "largest distance of a line-to-line voltage from their mean, of that mean", "point", "mean",
+             "ANSI C84.1-2020, annex; NEMA MG 1, 14.36 (from memory)"),
+    Quantity("i2", "%", "negative-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13", True),
     *_harmonics("u", "voltage", "V"),
     *_harmonics("i", "current", "A"),
 )  # fmt: skip

@@ -14,13 +14,14 @@ from made_fleet import SITE, cut, events_in, loaded, made_capture, write_capture
 from pipeline import readers
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
+from pipeline.catalogue.tables import set_aside_table
 from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose, detectors
 from pipeline.errors import ReadError
 from pipeline.events import Event
 from pipeline.nightly.run import run_nightly
 from pipeline.readers.contract import Repair
-from pipeline.screening import Screening, quarantine_table, screen, units
+from pipeline.screening import Screening, screen, units
 
 START = "2026-03-01T12:00:00"
 TERMS = Terms(Thresholds())
@@ -170,7 +171,7 @@ def test_files_that_cannot_be_read_are_set_aside_once_each_and_the_rest_goes_on(
     (tmp_path / "broken link.csv").symlink_to("nowhere")
     result = screen([tmp_path, good, tmp_path / "empty.csv"], terms=KNOWN)
     assert [item.path.name for item in result.set_aside] == ["broken link.csv", "no data.cfg"]
-    reasons = quarantine_table(result).column("reason").to_pylist()
+    reasons = set_aside_table(result.set_aside).column("reason").to_pylist()
     assert "No such file" in reasons[0]
     assert "missing" in reasons[1]
     assert [item.path.name for item in result.others] == ["empty.csv"]

@@ -6,11 +6,13 @@ import ast
 import csv
 import math
 from collections.abc import Sequence
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+from twins.twin_compliance import TwinInterval, TwinLimit, at_second, twin_limits, twin_periods, twin_verdict
 from twins.twin_events import Kind, TwinEvent, category_twin, detect_twin
 from twins.twin_rms import urms_between_crossings, urms_half_plain, urms_half_twin
 from twins.twin_waveforms import Component, Stage, Triple, three_phase, write_plain_csv
@@ -95,12 +97,16 @@ def test_a_twin_imports_nothing_of_the_code_it_checks(path: Path) -> None:
     assert roots <= {
         "__future__",
         "collections",
+        "csv",
         "dataclasses",
+        "datetime",
+        "fractions",
         "itertools",
         "math",
         "numpy",
         "pathlib",
         "scipy",
+        "tomllib",
         "typing",
     }
 
@@ -618,3 +624,46 @@ def test_plain_csv_reads_back_as_written(tmp_path: Path) -> None:
     assert (tmp_path / "one.csv").read_text(encoding="utf-8").splitlines()[0] == "time_s,UA (V)"
     with pytest.raises(ValueError, match="rows"):
         write_plain_csv(tmp_path / "four.csv", np.zeros((4, 5)), 3000.0)
+
+
+# --- verdicts
+
+SOURCE_SHARE = "EN 50160:2010, 4.2.2.2: 95 % of a week's 1008 ten-minute values; 5 % of 1008 is 50.4 (calculated)"
+WITHIN_110 = TwinLimit("u", "u_rms", None, Fraction(110), "absolute", 600.0, "week", Fraction(95), True, False)
+
+
+def week_of(n_beyond: int, *, n: int = 1008, flagged: int = 0) -> list[TwinInterval]:
+    return [(600.0 * i, int(i < n_beyond), 1.0, i >= n - flagged, False) for i in range(n)]
+
+
+@pytest.mark.parametrize(
+    ("n_beyond", "n", "flagged", "verdict"),
+    [
+        (50, 1008, 0, "met"),
+        (51, 1008, 0, "exceeded"),
+        (50, 1008, 30, "exceeded"),  # 50 of 978 are 5.1 %
+        (48, 1008, 30, "met"),  # 48 of 978 are 4.9 %
+        (51, 60, 0, "exceeded"),
+        (0, 957, 0, "cannot tell"),
+        (0, 958, 0, "met"),
+        (0, 1008, 1008, "cannot tell"),
+    ],
+)
+def test_the_twin_of_verdicts_counts_as_the_standard_does(n_beyond: int, n: int, flagged: int, verdict: str) -> None:
+    intervals = week_of(n_beyond, n=n, flagged=flagged)
+    levels = [Fraction(110), Fraction(111)]
+    assert twin_verdict(intervals, levels, 1008, WITHIN_110, scale=Fraction(1)) == verdict
+
+
+def test_the_twin_of_verdicts_reads_figures_and_periods_as_they_stand() -> None:
+    """EN 50160, Table 1: h5 6 %; IEEE 519-2022, Table 2: h5 4 % below a ratio of 20; 365 days are 52 weeks and one."""
+    root = TWINS.parent.parent
+    by_name = {limit.name: limit for limit in twin_limits("en-50160-lv", root, ratio=None)}
+    assert by_name["harmonic 5"].high == 6
+    assert "frequency, always" not in {limit.name for limit in twin_limits("en-50160-lv-island", root, ratio=None)}
+    currents = {limit.name: limit for limit in twin_limits("ieee-519-below-1kv", root, ratio=19.0)}
+    assert currents["current harmonic, 95 % of a week, order 5"].high == 4
+    year: list[TwinInterval] = [(600.0 * i, 0, 1.0, False, False) for i in range(52_560)]
+    assert len(twin_periods(year, WITHIN_110, calendar=False)) == 53
+    monday = at_second(-3 * 86_400)  # 1970 began on a Thursday
+    assert twin_periods(year, WITHIN_110, calendar=True)[0] == (monday, 1008)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import ConfigError
+from pipeline.records.archive import SetAside, as_text
 from pipeline.sites.account import Account
 from pipeline.store.atomic import write_atomically
 
@@ -40,6 +41,18 @@ def with_accounts(table: pa.Table, accounts: Sequence[Account]) -> pa.Table:
     """A table whose metadata carries the accounts of the sites in it; formats without metadata leave them out."""
     text = json.dumps([account.document for account in accounts], ensure_ascii=False)
     return table.replace_schema_metadata({**(table.schema.metadata or {}), ACCOUNTS_KEY: text.encode()})
+
+
+def set_aside_table(items: Sequence[SetAside]) -> pa.Table:
+    """What was set aside, as a table with the columns path and reason."""
+    import pyarrow as pa
+
+    return pa.table(
+        {
+            "path": pa.array([as_text(str(item.path)) for item in items], pa.string()),
+            "reason": pa.array([as_text(item.reason) for item in items], pa.string()),
+        }
+    )
 
 
 def writer_for(path: Path) -> Callable[[pa.Table, Path], None]:

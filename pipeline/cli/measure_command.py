@@ -37,10 +37,10 @@ def measure_command(
     ] = None,
     interval: Annotated[float, typer.Option(min=1.0, help="Of the UTC clock [s]; 600 has Pst, 7200 has Plt.")] = 600.0,
     quantities: Annotated[str, typer.Option(help="Symbols with commas; uh, ih: all harmonics; else all.")] = "",
-    limits: Annotated[str, typer.Option(help="Profile, by name or TOML file: says which limits are kept.")] = "",
+    limits: Annotated[str, typer.Option(help="Profile, by name or TOML file: says which limits are met.")] = "",
     nominal_voltage: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Of the judged voltages [V]; else told from the data."),
+        typer.Option(min=0.001, help="Declared, of the judged voltages [V]; else told from the data."),
     ] = None,
     nominal_frequency: Annotated[
         Optional[float],  # noqa: UP045
@@ -54,14 +54,32 @@ def measure_command(
         Optional[float],  # noqa: UP045
         typer.Option(min=0.001, help="Of the total demand distortion [A]."),
     ] = None,
+    lamp: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(help="Of the flickermeter, 120 or 230 [V]; else told from the nominal voltage."),
+    ] = None,
+    sites: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="A table of [[sites]]: what is known of them; `inspect FOLDER --sites` drafts one."),
+    ] = None,
+    workers: Annotated[
+        Optional[int],  # noqa: UP045
+        typer.Option(min=1, help="Processes; else as many as cores where that pays."),
+    ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Set files aside in which something would have to be put right.")
+    ] = False,
     show_list: Annotated[bool, typer.Option("--list", help="List the quantities and stop.")] = False,
 ) -> int:
     """Measure a survey: voltages, currents, power, harmonics, unbalance, flicker; and judge it by limits."""
-    from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.catalogue.tables import with_accounts, write_table, writer_for
+    from pipeline.config import load_sites
     from pipeline.errors import ConfigError
     from pipeline.quantities import chosen_quantities
+    from pipeline.sites.table import SiteTable
     from pipeline.survey.compliance import load_limit_profile
-    from pipeline.survey.files import judge_files, measure_files
+    from pipeline.survey.files import measure_files
+    from pipeline.survey.lamps import LAMPS
     from pipeline.survey.measure import Survey
 
     if show_list:
@@ -73,58 +91,95 @@ def measure_command(
         writer_for(out)
     profile = load_limit_profile(limits) if limits else None
     chosen = chosen_quantities(name.strip() for name in quantities.split(",") if name.strip())
-    survey = Survey(chosen, interval, nominal_voltage, nominal_frequency, demand_current)
+    if lamp is not None and lamp not in LAMPS:
+        raise ConfigError(f"--lamp {lamp}; allowed are {' and '.join(str(of) for of in LAMPS)}")
+    survey = Survey(chosen, interval, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0))
+    quarantine = None if out is None else out.with_suffix(".quarantine.csv")
     with show.progress("measuring") as advance:
-        found = measure_files(paths, survey, hookup=hookup, progress=advance)
+        found = measure_files(
+            paths,
+            survey,
+            profile=profile,
+            hookup=hookup,
+            sites=None if sites is None else SiteTable(load_sites(sites)),
+            workers=workers,
+            progress=advance,
+            leave_out=[path for path in (out, quarantine, sites) if path is not None],
+            strict=strict,
+        )
     if out is not None:
-        write_table(_together(found.trends), out)
+        write_table(with_accounts(_together(found.trends), found.accounts), out)
         show.line(f"trend: {out}")
-    failed = _tell(found, interval, store)
-    if profile is not None:
-        for (site, point), judged in judge_files(paths, profile, survey, hookup=hookup).items():
-            _show_assessments(f"{' '.join([site, point]).strip()}: {profile.title}", judged)
-    if not found.trends or len(failed) == len(found.trends):
-        return Exit.FAILED
-    return Exit.QUARANTINED if found.set_aside or failed else Exit.DONE
+    _tell(found, interval, store)
+    for (site, point), judged in found.assessments.items():
+        _show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
+    _list_set_aside(found, quarantine)
+    if not found.trends:
+        show.warning(f"nothing was measured: {'; '.join(_why_nothing(found)[:3])}")
+    return Exit.QUARANTINED if found.set_aside or not found.trends else Exit.DONE
 
 
-def _tell(found: Measured, interval: float, store: Path | None) -> list[str]:
-    """Write the trends to the store, where there is one, and say what was measured; returns what failed, in words."""
-    from pipeline.errors import StoreError
+def _tell(found: Measured, interval: float, store: Path | None) -> None:
+    """Write the trends to the store, where there is one, and say what was measured and what was not."""
     from pipeline.store.trends import write_trend
 
-    failed: list[str] = []
+    for account in found.accounts:
+        if account.points:
+            show.line(f"{account.site}: {account.line}")
     for (site, point), trend in found.trends.items():
         name = f"{site} {point}".strip()
         show.line(f"{name}: {trend.table.num_rows} intervals of {interval:g} s")
-        try:
-            paths = [] if store is None else write_trend(trend.table, store, site=name, interval_s=interval)
-        except StoreError as error:
-            failed.append(str(error))
-            continue
-        for path in paths:
+        for path in [] if store is None else write_trend(trend.table, store, site=name, interval_s=interval):
             show.line(f"trend: {path}")
     for site, point, reason in found.not_measured:
         show.line(f"not measured: {site} {point}".rstrip() + f": {reason}")
-    for reason in [*(reason for _, reason in found.set_aside), *failed]:
-        show.warning(reason)
-    return failed
+    if found.others:
+        n = len(found.others)
+        show.line(f"{n} other file{'s' * (n > 1)} passed over: documents, pictures, empty files and the like")
+
+
+def _list_set_aside(found: Measured, quarantine: Path | None) -> None:
+    """Name the recordings that could not be read, in a list beside the trend where there is one."""
+    from pipeline.catalogue.tables import set_aside_table, write_table
+
+    if quarantine is not None:
+        if found.set_aside:
+            write_table(set_aside_table(found.set_aside), quarantine)
+        else:
+            quarantine.unlink(missing_ok=True)
+    for item in found.set_aside if quarantine is None else ():
+        show.warning(item.reason)
+    if found.set_aside and quarantine is not None:
+        show.line(f"set aside: {len(found.set_aside)} files that could not be read, listed in {quarantine}")
+
+
+def _why_nothing(found: Measured) -> list[str]:
+    reasons = list(dict.fromkeys(reason for _, _, reason in found.not_measured))
+    return reasons or (["no recording could be read"] if found.set_aside else ["there is no recording"])
 
 
 def _show_assessments(title: str, found: list[Assessment]) -> None:
     from pipeline.report.summary import TextTable
-    from pipeline.survey.compliance import overall
+    from pipeline.survey.compliance import overall, told_voltage
 
     rows = [
         (
-            one.name, one.series or one.quantity, one.verdict, one.bounds, _percent(one.share_pct),
-            f"{one.needed_pct:g} %", _number(one.percentile), f"{one.n} of {one.n_expected}", str(one.n_flagged),
+            one.name, one.series or one.quantity, one.period, ": ".join(filter(None, (one.verdict, one.reason))),
+            one.bounds, _percent(one.share_pct), f"{one.needed_pct:g} %", _number(one.percentile),
+            f"{one.n} of {one.n_expected}", str(one.n_flagged), str(one.n_missing), one.mark,
         )
         for one in found
     ]  # fmt: skip
-    heads = ("limit", "series", "verdict", "bounds", "within", "needed", "percentile", "intervals", "flagged")
-    show.table(TextTable(title, heads, tuple(rows)))
-    show.line(f"all limits together: {overall(found)}")
+    heads = (
+        "limit", "series", "period", "verdict", "bounds", "within", "needed", "percentile", "measured", "flagged",
+        "missing", "bound is",
+    )  # fmt: skip
+    show.table(TextTable(f"{title}; {told_voltage(found)}", heads, tuple(rows)))
+    whole = overall(found)
+    memory = "; it rests on bounds from memory" if whole.from_memory else ""
+    show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
+    if whole.not_judged:
+        show.line(f"beside that {len(whole.not_judged)} could not be judged, {whole.n_judged} could")
 
 
 def _list_quantities() -> None:
@@ -134,7 +189,7 @@ def _list_quantities() -> None:
     rows = [
         (one.symbol, one.unit, one.of, one.meaning, one.source)
         for one in QUANTITIES.values()
-        if not (one.symbol[1:2] == "h" and one.symbol[2:] not in ("01", "50"))
+        if one.symbol[:2] not in ("uh", "ih") or one.symbol[2:] in ("01", "50")
     ]
     show.table(TextTable("quantities of a survey", ("symbol", "unit", "of each", "meaning", "source"), tuple(rows)))
 

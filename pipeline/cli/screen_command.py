@@ -67,12 +67,12 @@ def screen_command(
 ) -> int:
     """Find the events in captures from any recorder: no settings, no store."""
     from pipeline.catalogue.judge import Terms
-    from pipeline.catalogue.tables import with_accounts, write_table, writer_for
+    from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from pipeline.config import load_sites, load_thresholds
     from pipeline.detectors.registry import choose
     from pipeline.errors import ConfigError
     from pipeline.events import catalogue_table
-    from pipeline.screening import quarantine_table, screen
+    from pipeline.screening import screen
     from pipeline.sites.table import SiteTable
     from pipeline.terms import HOOKUPS
 
@@ -94,7 +94,7 @@ def screen_command(
         )  # fmt: skip
     write_table(with_accounts(catalogue_table(result.events), result.accounts), out)
     if result.set_aside:
-        write_table(quarantine_table(result), quarantine)
+        write_table(set_aside_table(result.set_aside), quarantine)
     else:
         quarantine.unlink(missing_ok=True)
 

@@ -19,6 +19,8 @@ Outcome = TypeVar("Outcome")
 Describe = Callable[[Header, Path], Header]
 Kind = Literal["recording", "no waveform", "damaged", "other"]
 
+_BATCH_FILES: Final = 32
+_BATCH_BYTES: Final = 64 << 20
 _KEPT_CAPTURES: Final = 2  # of a record, in memory while it is worked on
 _KEEP_BYTES: Final = 256 << 20  # of a file's captures that stay in memory between reading and the work on them
 _RECORDINGS: Final = frozenset(
@@ -143,6 +145,20 @@ class FileLook:
     def parts(self) -> tuple[Part, ...]:
         """Its captures."""
         return tuple(Part(self.path, i, header) for i, header in enumerate(self.headers))
+
+
+def batches_of(files: Sequence[Path]) -> list[tuple[Path, ...]]:
+    """Files in handfuls of a size that pays for handing them over."""
+    batches: list[list[Path]] = []
+    n_bytes = 0
+    for path in files:
+        size = path.stat().st_size if path.exists() else 0
+        if not batches or len(batches[-1]) >= _BATCH_FILES or n_bytes + size > _BATCH_BYTES:
+            batches.append([])
+            n_bytes = 0
+        batches[-1].append(path)
+        n_bytes += size
+    return [tuple(batch) for batch in batches]
 
 
 def look_at(path: Path, reading: Reading) -> tuple[FileLook, dict[int, Capture] | None]:

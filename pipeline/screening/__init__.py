@@ -13,13 +13,13 @@ from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.steady import put_together
 from pipeline.events import with_incidents
 from pipeline.readers import capture_files
-from pipeline.records.archive import Reading, SetAside
-from pipeline.screening.results import NotJudged, Screening, quarantine_table, together
-from pipeline.screening.units import Archive, Basis, Look, Progress, batches_of, look_at_files, lost_file
+from pipeline.records.archive import Reading, SetAside, batches_of
+from pipeline.screening.results import NotJudged, Screening, together
+from pipeline.screening.units import Archive, Basis, Look, Progress, look_at_files, lost_file
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_over_processes
 
-__all__ = ["NotJudged", "Screening", "SetAside", "quarantine_table", "screen"]
+__all__ = ["NotJudged", "Screening", "SetAside", "screen"]
 
 
 def screen(

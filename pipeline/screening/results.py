@@ -5,15 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from pipeline.catalogue.judge import Findings
 from pipeline.events import Event
-from pipeline.records.archive import SetAside, as_text
+from pipeline.records.archive import SetAside
 from pipeline.sites.account import Account
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,18 +57,6 @@ class Screening:
             seconds, count = reasons.get(item.reason, (0.0, 0))
             reasons[item.reason] = (seconds + item.seconds, count + 1)
         return sorted(((r, s, n) for r, (s, n) in reasons.items()), key=lambda row: -row[1])
-
-
-def quarantine_table(result: Screening) -> pa.Table:
-    """What was set aside, as a table with the columns path and reason."""
-    import pyarrow as pa
-
-    return pa.table(
-        {
-            "path": pa.array([as_text(str(item.path)) for item in result.set_aside], pa.string()),
-            "reason": pa.array([as_text(item.reason) for item in result.set_aside], pa.string()),
-        }
-    )
 
 
 def together(results: Iterable[Screening]) -> Screening:

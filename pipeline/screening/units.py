@@ -30,8 +30,6 @@ from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
-_BATCH_FILES: Final = 32
-_BATCH_BYTES: Final = 64 << 20
 Progress = Callable[[int, int], None]
 
 
@@ -97,20 +95,6 @@ class Look:
 
     file: FileLook
     judged: dict[tuple[int, ...], _Judged] = field(default_factory=dict)
-
-
-def batches_of(files: Sequence[Path]) -> list[tuple[Path, ...]]:
-    """Files in handfuls of a size that pays for handing them over."""
-    batches: list[list[Path]] = []
-    n_bytes = 0
-    for path in files:
-        size = path.stat().st_size if path.exists() else 0
-        if not batches or len(batches[-1]) >= _BATCH_FILES or n_bytes + size > _BATCH_BYTES:
-            batches.append([])
-            n_bytes = 0
-        batches[-1].append(path)
-        n_bytes += size
-    return [tuple(batch) for batch in batches]
 
 
 def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[Look]:

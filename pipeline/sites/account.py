@@ -71,6 +71,13 @@ class PointAccount:
     wiring: Wiring | None = None
     told: str = ""
 
+    def live(self, *, declared_hookup: bool) -> list[int]:
+        """The judged voltages that are in use: all of them where hookup and nominal voltage are declared."""
+        every = list(range(len(self.phases)))
+        if (declared_hookup and self.nominal_kind == "declared") or not any(self.in_use):
+            return every
+        return [k for k in every if self.in_use[k]]
+
 
 @dataclass(frozen=True, slots=True)
 class Account:

@@ -1,25 +1,30 @@
-"""Surveys of capture files: by site and point, each file loaded as it is needed."""
+"""Surveys of capture files: by site and point, on the same road as a screening."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from collections.abc import Collection, Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.capture import Header
-from pipeline.errors import ReadError, SignalError
+from pipeline.errors import SignalError
 from pipeline.quantities import chosen_quantities
-from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
+from pipeline.readers import keep_unpacked
+from pipeline.records.archive import Part, Reading, SetAside, records_of_parts, without_unreadable
 from pipeline.records.points import points_of
-from pipeline.records.record import Piece, Record, records_of
+from pipeline.records.record import Record
+from pipeline.sites.account import Account, Declared
+from pipeline.sites.inventory import Progress, SiteRecord, take_inventory
+from pipeline.sites.table import SiteTable
+from pipeline.spread import Spread, spread_over_processes
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
 from pipeline.terms import Quantity
 
-_KEPT_CAPTURES: Final = 4
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current")
+Key = tuple[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,134 +34,173 @@ class Measured:
     Attributes
     ----------
     trends : by site and point ("" where a site has one), see `measure_record`.
-    set_aside : (path, reason) of files that could not be read.
+    set_aside : recordings that could not be read.
     not_measured : (site, point, reason) of records that could not be measured.
+    others : files that are no recordings.
+    accounts : of the recorders, each once, in order of site.
+    assessments : by site and point, where a profile was asked for.
     """
 
-    trends: dict[tuple[str, str], Trend]
-    set_aside: tuple[tuple[Path, str], ...]
+    trends: dict[Key, Trend]
+    set_aside: tuple[SetAside, ...]
     not_measured: tuple[tuple[str, str, str], ...]
+    others: tuple[SetAside, ...] = ()
+    accounts: tuple[Account, ...] = ()
+    assessments: dict[Key, list[Assessment]] = field(default_factory=dict)
 
 
 def measure_files(
     paths: Sequence[Path],
     survey: Survey,
     *,
+    profile: LimitProfile | None = None,
     hookup: str | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    sites: SiteTable | None = None,
+    workers: int | None = 1,
+    progress: Progress | None = None,
+    leave_out: Collection[Path] = (),
+    strict: bool = False,
+    spread: Spread | None = None,
 ) -> Measured:
-    """Measure all capture files below some paths.
+    """Measure all capture files below some paths, each read once.
 
     Parameters
     ----------
     paths : files, or folders that are searched through all levels.
-    survey : what to measure.
+    survey : what to measure, and what is declared of all sites.
+    profile : limits to judge by; what they need is measured beside the survey. Its declared voltage holds where the
+        survey and the sites declare none. No verdict rests on an inferred voltage.
     hookup : a name of `terms.HOOKUPS`; None: told from the channels.
-    progress : called with (done, all) records.
+    sites : what a person declares of single sites.
+    workers : processes; None: as many as cores where that pays.
+    progress : called with (done, all) files, then records.
+    leave_out : files that are no inputs although they may lie there.
+    strict : set files aside in which something would have to be put right or guessed.
+    spread : how the work is spread; None: over `workers` processes.
 
     Raises
     ------
     ReadError : a path does not exist.
     """
-    (found,) = _measure_once(paths, [survey], hookup=hookup, progress=progress)
-    return found
+    table = sites or SiteTable()
+    reading = Reading(_QUANTITIES, strict, table.described if table.sites else None)
+    volts = survey.nominal_voltage_v or (None if profile is None else profile.declared_voltage_v)
+    declared = Declared(volts, survey.nominal_frequency_hz, hookup)
+    surveys = [survey, *_needed(survey, profile)]
+    tell = progress or (lambda done, all_of_them: None)
+    with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
+        held = take_inventory(
+            paths, reading=reading, sites=table, declared=declared, run=run, tell=tell, leave_out=leave_out
+        )
+        outcomes: list[_Outcome] = []
+        function = partial(_measure_records, surveys=surveys, reading=reading)
+        for i, (outcome,) in enumerate(run(function, [[one] for one in held.records], lost=_lost)):
+            outcomes.append(outcome)
+            tell(i + 1, len(held.records))
+    found = _by_survey(outcomes, len(surveys))
+    joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in found]
+    reasons = [(path.stem, "", remark) for path, remarks in held.without_waveform for remark in remarks]
+    reasons += [reason for outcome in outcomes for reason in outcome.reasons()]
+    accounts = dict.fromkeys(one.account for one in held.records)
+    return Measured(
+        joined[0],
+        tuple(dict.fromkeys([*held.set_aside, *(item for outcome in outcomes for item in outcome.set_aside)])),
+        tuple(reasons),
+        held.others,
+        tuple(sorted(accounts, key=lambda one: (one.site, one.line))),
+        {} if profile is None else _assessed(joined[1:], surveys[1:], profile, survey),
+    )
 
 
 def judge_files(
     paths: Sequence[Path], profile: LimitProfile, survey: Survey, *, hookup: str | None = None
-) -> dict[tuple[str, str], list[Assessment]]:
-    """Whether the sites of some capture files keep a profile's limits, by site and point.
+) -> dict[Key, list[Assessment]]:
+    """Whether the sites of some capture files meet a profile's limits, by site and point; see `measure_files`."""
+    return measure_files(paths, survey, profile=profile, hookup=hookup).assessments
 
-    Parameters
-    ----------
-    paths, hookup : as for `measure_files`.
-    profile : the limits; its quantities and intervals are measured.
-    survey : nominal values; its quantities and interval do not matter.
-    """
-    needed = needed_quantities(profile)
-    surveys = [
+
+def _needed(survey: Survey, profile: LimitProfile | None) -> list[Survey]:
+    """The surveys that a profile's limits need."""
+    if profile is None:
+        return []
+    return [
         replace(survey, interval_s=interval_s, quantities=chosen_quantities(symbols))
-        for interval_s, symbols in needed.items()
+        for interval_s, symbols in needed_quantities(profile).items()
     ]
-    trends: dict[tuple[str, str], dict[float, Trend]] = {}
-    for one, found in zip(surveys, _measure_once(paths, surveys, hookup=hookup), strict=True):
-        for key, trend in found.trends.items():
+
+
+def _assessed(
+    joined: Sequence[dict[Key, Trend]], surveys: Sequence[Survey], profile: LimitProfile, survey: Survey
+) -> dict[Key, list[Assessment]]:
+    trends: dict[Key, dict[float, Trend]] = {}
+    for one, of_survey in zip(surveys, joined, strict=True):
+        for key, trend in of_survey.items():
             trends.setdefault(key, {})[one.interval_s] = trend
     return {
         key: assess(
             {interval_s: trend.table for interval_s, trend in of_point.items()},
             profile,
             nominal_voltage_v=next(iter(of_point.values())).nominal_voltage_v,
+            declared=next(iter(of_point.values())).nominal_kind == "declared",
+            demand_current_a=survey.demand_current_a,
         )
         for key, of_point in trends.items()
     }
 
 
-def _measure_once(
-    paths: Sequence[Path],
-    surveys: Sequence[Survey],
-    *,
-    hookup: str | None,
-    progress: Callable[[int, int], None] | None = None,
-) -> list[Measured]:
-    """What each survey comes to, the files read once for all."""
-    records, set_aside, remarks = _records(paths)
-    found: list[dict[tuple[str, str], list[Trend]]] = [{} for _ in surveys]
-    not_measured = [list(remarks) for _ in surveys]
-    for i, (site, record) in enumerate(records):
-        for point, outcomes in _measured(record, surveys, hookup):
-            for k, outcome in enumerate(outcomes):
-                if isinstance(outcome, SignalError):
-                    not_measured[k].append((site, point, str(outcome)))
-                else:
-                    found[k].setdefault((site, point), []).append(outcome)
-        if progress is not None:
-            progress(i + 1, len(records))
-    return [
-        Measured({key: joined_trends(trends) for key, trends in of_survey.items()}, set_aside, tuple(reasons))
-        for of_survey, reasons in zip(found, not_measured, strict=True)
-    ]
+@dataclass(frozen=True, slots=True)
+class _Outcome:
+    """What was measured of one record: for each point, for each survey a trend or why there is none."""
+
+    site: str
+    points: tuple[tuple[str, tuple[Trend | SignalError, ...]], ...] = ()
+    set_aside: tuple[SetAside, ...] = ()
+
+    def reasons(self) -> list[tuple[str, str, str]]:
+        """(site, point, reason) of points of which nothing was measured."""
+        return [(self.site, point, str(found[0])) for point, found in self.points if isinstance(found[0], SignalError)]
 
 
-def _records(
-    paths: Sequence[Path],
-) -> tuple[list[tuple[str, Record]], tuple[tuple[Path, str], ...], list[tuple[str, str, str]]]:
-    """(site, record) of all files, (path, reason) of those set aside, and what those without waveforms hold."""
-    load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(capture_at, quantities=_QUANTITIES))
-    by_site: dict[str, list[Piece]] = {}
-    set_aside: list[tuple[Path, str]] = []
-    without: list[tuple[str, str, str]] = []
-    for path in capture_files(paths):
-        try:
-            headers = _headers(path)
-            remarks = [] if headers else list(remarks_on(path))
-        except ReadError as error:
-            set_aside.append((path, str(error)))
-            continue
-        without += [(path.stem, "", remark) for remark in remarks]
-        for i, header in enumerate(headers):
-            part = partial(samples_at, path, i, quantities=_QUANTITIES)
-            piece = Piece(header, partial(load, path, i), str, samples=part)
-            by_site.setdefault(header.station or path.stem, []).append(piece)
-    records = [(site, record) for site, pieces in by_site.items() for record in records_of(pieces)]
-    return records, tuple(set_aside), without
+def _by_survey(outcomes: Sequence[_Outcome], n_surveys: int) -> list[dict[Key, list[Trend]]]:
+    found: list[dict[Key, list[Trend]]] = [{} for _ in range(n_surveys)]
+    for outcome in outcomes:
+        for point, trends in outcome.points:
+            for k, trend in enumerate(trends):
+                if isinstance(trend, Trend):
+                    found[k].setdefault((outcome.site, point), []).append(trend)
+    return found
 
 
-def _measured(
-    record: Record, surveys: Sequence[Survey], hookup: str | None
-) -> Iterator[tuple[str, Sequence[Trend | SignalError]]]:
-    """(point, for each survey its trend or why there is none) of each point of a record."""
+def _measure_records(records: Sequence[SiteRecord], *, surveys: Sequence[Survey], reading: Reading) -> list[_Outcome]:
+    with keep_unpacked():
+        return [_measured(one, surveys, reading) for one in records]
+
+
+def _measured(one: SiteRecord, surveys: Sequence[Survey], reading: Reading) -> _Outcome:
+    def work(parts: tuple[Part, ...]) -> list[tuple[str, tuple[Trend | SignalError, ...]]]:
+        return [
+            found
+            for record, _ in (records_of_parts(parts, reading) if parts else ())
+            for found in _of_points(record, surveys, one.account)
+        ]
+
+    points, set_aside = without_unreadable(one.parts, work)
+    return _Outcome(one.account.site, tuple(points), set_aside)
+
+
+def _of_points(
+    record: Record, surveys: Sequence[Survey], account: Account
+) -> list[tuple[str, tuple[Trend | SignalError, ...]]]:
     try:
-        points = points_of(record.header, hookup=hookup)
+        points = points_of(record.header, hookup=account.hookup)
     except SignalError as error:
-        yield "", [error] * len(surveys)
-        return
+        return [("", (error,) * len(surveys))]
     if not points:
-        yield "", [SignalError("no voltage channel")] * len(surveys)
-    for point in points:
-        yield point.name or "", measure_record(record, point, surveys)
+        return [("", (SignalError("no voltage channel"),) * len(surveys))]
+    return [(point.name or "", measure_record(record, point, surveys, account=account)) for point in points]
 
 
-def _headers(path: Path) -> list[Header]:
-    known = known_headers(path, quantities=_QUANTITIES)
-    return [capture.header for capture in read_captures(path, quantities=_QUANTITIES)] if known is None else known
+def _lost(one: SiteRecord, reason: str) -> _Outcome:
+    paths = dict.fromkeys(part.path for part in one.parts)
+    lost = tuple(SetAside(path, f"{path.name}: cannot be measured ({reason})") for path in paths)
+    return _Outcome(one.account.site, (), lost)

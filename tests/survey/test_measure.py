@@ -176,16 +176,18 @@ def test_a_record_in_pieces_gives_the_trend_of_the_whole() -> None:
         assert np.allclose(a, b, rtol=1e-5, atol=1e-6, equal_nan=True), name
 
 
-def test_without_a_neutral_power_is_that_of_two_elements_and_quantities_that_a_point_cannot_have_are_left_out() -> None:
+def test_without_a_neutral_power_is_that_of_its_elements_and_quantities_that_a_point_cannot_have_are_left_out() -> None:
     capture = made(hookup="three-wire")
     trend = measured(record_of(capture), "p_total", "pf", "u0", "u2", "s_e")
     values = row(trend)
     assert "u0" not in values
     assert not any(name.startswith("pf") for name in values)
-    # Two wattmeters by their definition, on the raw samples of whole cycles: the mean of UBC IB - UCA IA.
-    u_bc, u_ca, i_a, i_b = (capture.physical(k) for k in (1, 2, 3, 4))
+    # Three wattmeters to the star point of the line voltages, on the raw samples of whole cycles: derived. What was put
+    # in has currents that do not add up to zero, as no circuit has; two wattmeters would tell something else.
+    u_ab, u_bc, u_ca, i_a, i_b, i_c = (capture.physical(k) for k in range(6))
     n = round(RATE_HZ / 50.02 * 50)
-    assert values["p_total"] == pytest.approx(float(np.mean((u_bc * i_b - u_ca * i_a)[:n])), rel=0.01)
+    power = ((u_ab - u_ca) * i_a + (u_bc - u_ab) * i_b + (u_ca - u_bc) * i_c) / 3
+    assert values["p_total"] == pytest.approx(float(np.mean(power[:n])), rel=0.01)
 
 
 def test_missing_samples_leave_their_blocks_out_and_lower_the_share_that_was_measured() -> None:
@@ -266,7 +268,8 @@ def test_files_are_measured_by_site_judged_and_a_bad_one_is_set_aside(tmp_path: 
     assert list(found.trends) == [("Mill Lane", "")]
     assert [path.name for path, _ in found.set_aside] == ["bad.parquet"]
     judged = judge_files([tmp_path / "a.parquet"], load_limit_profile("en-50160-lv"), Survey(()))
-    assert {one.verdict for one in judged["Mill Lane", ""]} == {"too little data"}
+    verdicts = {(one.verdict, one.declared_voltage_v) for one in judged["Mill Lane", ""]}
+    assert verdicts == {("cannot tell", None)}
 
 
 def test_a_sound_file_that_holds_no_waveform_is_named_with_what_it_holds(tmp_path: Path) -> None:
@@ -284,7 +287,8 @@ def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what
         "--interval", "10", "--quantities", "u_rms,f", "--limits", "en-50160-lv",
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert "too little data" in done.stdout
+    assert "cannot tell" in done.stdout
+    assert "the declared voltage is not told" in done.stdout
     with (tmp_path / "t.csv").open() as stream:
         rows = list(csv.DictReader(stream))
     assert [one["site"] for one in rows] == ["Mill Lane"] * 3

@@ -1,0 +1,24 @@
+"""Whether a site keeps its limits: each day, week and year of a trend against a profile, a verdict for each row."""
+
+from pipeline.survey.compliance.judging import assess, series_of
+from pipeline.survey.compliance.profile import (
+    LimitProfile,
+    LimitRow,
+    load_limit_profile,
+    needed_quantities,
+)
+from pipeline.survey.compliance.verdicts import Assessment, Overall, Verdict, overall, told_voltage
+
+__all__ = [
+    "Assessment",
+    "LimitProfile",
+    "LimitRow",
+    "Overall",
+    "Verdict",
+    "assess",
+    "load_limit_profile",
+    "needed_quantities",
+    "overall",
+    "series_of",
+    "told_voltage",
+]

@@ -1,0 +1,121 @@
+"""Verdicts: what is certain whatever the missing intervals held, and what all rows together come to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from typing import Literal
+
+from pipeline.survey.compliance.levels import Mark
+
+Verdict = Literal["met", "exceeded", "cannot tell"]
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """One limit at one series of a trend over one period.
+
+    Attributes
+    ----------
+    name, quantity, series : the limit's name, its quantity's symbol, and the column that was judged; "" where none is.
+    period : its name, with its start; "" where there is no series.
+    verdict : see `decided`.
+    reason : why it cannot be told, and what is missing; "" where it can.
+    bounds : in words, with the declared voltage where they rest on it.
+    declared_voltage_v : of the judged voltages; None where it was not told. [V]
+    share_pct : of the intervals that count within the bounds; NaN where none counts.
+    needed_pct : share that the limit asks for.
+    percentile : the value that so many of the intervals do not exceed, or stay above. [unit of bounds]
+    n, n_outside : intervals that count, and those of them beyond the bounds.
+    n_flagged : left out as flagged.
+    n_missing : not there, or measured for too short a time.
+    n_expected : that a whole period has: n + n_flagged + n_missing.
+    source, mark : of the limit; a verdict whose mark is ``memory`` rests on a figure that could not be looked up.
+    """
+
+    name: str
+    quantity: str
+    series: str
+    period: str
+    verdict: Verdict
+    reason: str
+    bounds: str
+    declared_voltage_v: float | None
+    share_pct: float
+    needed_pct: float
+    percentile: float
+    n: int
+    n_outside: int
+    n_flagged: int
+    n_missing: int
+    n_expected: int
+    source: str
+    mark: Mark
+
+
+@dataclass(frozen=True, slots=True)
+class Overall:
+    """What all limits together come to.
+
+    Attributes
+    ----------
+    verdict : the worst of those that could be judged; ``cannot tell`` where none could.
+    n_judged : assessments that it rests on.
+    exceeded : (limit, series, period) of each that is exceeded.
+    not_judged : (limit, series, period, reason) of each that could not be judged.
+    from_memory : one at least that the verdict rests on has a bound from memory.
+    """
+
+    verdict: Verdict
+    n_judged: int
+    exceeded: tuple[tuple[str, str, str], ...]
+    not_judged: tuple[tuple[str, str, str, str], ...]
+    from_memory: bool
+
+
+def decided(*, n: int, n_outside: int, n_missing: int, needed_pct: Fraction, least_known: Fraction) -> Verdict:
+    """The verdict on intervals of which some are missing: given only where no missing value could change it.
+
+    Parameters
+    ----------
+    n, n_outside : intervals that count, and those of them beyond the bounds.
+    n_missing : of unknown value; each may be within, beyond, or flagged and so not count.
+    needed_pct : share that must be within. [%]
+    least_known : share of the intervals that must be known for "met", whatever else. [1]
+
+    Returns
+    -------
+    ``exceeded`` where the share is too low even if all that is missing were within, ``met`` where it is high enough
+    even if all that were beyond, else ``cannot tell``.
+
+    Source: EN 50160:2010, 3 and 4.2 (share of the valid values of a period) [memory]; the bounds on it are derived.
+    """
+    n_inside, n_all = n - n_outside, n + n_missing
+    if n and 100 * (n_inside + n_missing) < needed_pct * n_all:
+        return "exceeded"
+    if n and 100 * n_inside >= needed_pct * n_all and n >= least_known * n_all:
+        return "met"
+    return "cannot tell"
+
+
+def overall(assessments: Sequence[Assessment]) -> Overall:
+    """All limits together: the worst verdict of those that could be judged, beside what could not."""
+    judged = [one for one in assessments if one.verdict != "cannot tell"]
+    exceeded = [one for one in judged if one.verdict == "exceeded"]
+    verdict: Verdict = "exceeded" if exceeded else "met" if judged else "cannot tell"
+    rests_on = exceeded or judged
+    return Overall(
+        verdict,
+        len(judged),
+        tuple((one.name, one.series, one.period) for one in exceeded),
+        tuple((one.name, one.series, one.period, one.reason) for one in assessments if one.verdict == "cannot tell"),
+        any(one.mark == "memory" for one in rests_on),
+    )
+
+
+def told_voltage(assessments: Sequence[Assessment]) -> str:
+    """In words, the declared voltage that all verdicts of a point are about."""
+    told = {one.declared_voltage_v for one in assessments}
+    volts = next(iter(told), None)
+    return "the declared voltage is not told" if volts is None else f"declared voltage {volts:g} V"

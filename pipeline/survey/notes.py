@@ -1,0 +1,67 @@
+"""What a trend's columns say of themselves, as metadata of its fields: orders covered, lamp, why there is no value."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Table:
+    """A table whose columns carry notes; a column with a ``reason`` has no value and becomes null.
+
+    Parameters
+    ----------
+    table : a trend.
+    notes : by column, of those that have some.
+    """
+    import pyarrow as pa
+
+    fields, columns = [], []
+    for old, column in zip(table.schema, table.columns, strict=True):
+        own = notes.get(old.name)
+        fields.append(old if not own else old.with_metadata(dict(own)))
+        columns.append(pa.nulls(table.num_rows, old.type) if own and "reason" in own else column)
+    return pa.table(columns, schema=pa.schema(fields))
+
+
+def notes_of(table: pa.Table) -> dict[str, dict[str, str]]:
+    """The notes of a table's columns, of those that have some."""
+    return {
+        field.name: {key.decode(): value.decode() for key, value in field.metadata.items() if _is_ours(key)}
+        for field in table.schema
+        if field.metadata
+    }
+
+
+def joined_notes(tables: Sequence[pa.Table]) -> dict[str, dict[str, str]]:
+    """What holds for all of some tables together: the fewest orders, a reason only where none has a value."""
+    found: dict[str, dict[str, str]] = {}
+    for name in dict.fromkeys(name for table in tables for name in table.column_names):
+        of_each = [notes_of(table).get(name, {}) for table in tables if name in table.column_names]
+        measured = [own for own in of_each if "reason" not in own]
+        if not measured:
+            found[name] = dict(of_each[0])
+            continue
+        together = {key: value for own in measured for key, value in own.items()}
+        orders = [own["orders"] for own in measured if "orders" in own]
+        if orders:
+            together["orders"] = min(orders, key=lambda text: int(text.rpartition("-")[2]))
+        lamps = sorted({own["lamp"] for own in measured if "lamp" in own})
+        if lamps:
+            together["lamp"] = "; ".join(lamps)
+        found[name] = together
+    return {name: own for name, own in found.items() if own}
+
+
+def without_notes(table: pa.Table) -> pa.Table:
+    """The table, its columns bare: tables whose notes differ go together."""
+    import pyarrow as pa
+
+    return table.cast(pa.schema([field.remove_metadata() for field in table.schema]))
+
+
+def _is_ours(key: bytes) -> bool:
+    return key in (b"orders", b"reason", b"lamp")
