@@ -12,13 +12,17 @@ import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
-from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage
+from pipeline.measures.half_cycle import measure_half_cycles
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
-from pipeline.readers import read_captures, reader_of, remarks_on
+from pipeline.readers import reader_of, remarks_on
+from pipeline.records.archive import FileLook, Reading, records_of_captures, site_of
 from pipeline.records.points import Point, points_of
 from pipeline.report.phasor_diagram import Phasor
+from pipeline.sites.account import Account, Declared
+from pipeline.sites.evidence import DEAD, LEAST_V, evidence_of, steady_beginning, windowed_rms
 from pipeline.sites.phasors import MeanPhasors, mean_phasors
+from pipeline.sites.recorders import Seen, accounts_of
+from pipeline.sites.table import SiteTable
 from pipeline.sites.wiring import check_wiring, fundamental_power
 from pipeline.sites.wiring_words import WiringFinding, words_of
 from pipeline.terms import NEUTRAL, USUAL_FREQUENCIES_HZ, Hookup
@@ -27,8 +31,9 @@ F64 = npt.NDArray[np.float64]
 
 _LOOK_SAMPLES: Final = 1 << 19  # of a capture, for frequency and phasors
 _STEADY: Final = 0.7  # of a mean phasor: below it is noise, or a channel whose angle wanders
-_LEAST_V: Final = 30.0  # no system or transformer secondary in use lies lower
-_DEAD: Final = 0.02  # of the largest voltage: not connected
+_SHORT_S: Final = 2.0  # a longer capture has calm enough for the phasors, whatever happens in it
+_FEWEST_CALM_CYCLES: Final = 1.0
+_KEEP_BYTES: Final = 256 << 20  # of captures that stay in memory while the file is looked at
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,16 +117,22 @@ class Inspection:
 
 
 def inspect(
-    path: Path, *, hookup: str | None = None, nominal_voltage_v: float | None = None, strict: bool = False
+    path: Path,
+    *,
+    hookup: str | None = None,
+    nominal_voltage_v: float | None = None,
+    strict: bool = False,
+    sites: SiteTable | None = None,
 ) -> Inspection:
     """Look at a capture file.
 
     Parameters
     ----------
     path : of the file.
-    hookup : a name of `terms.HOOKUPS`, or None: told from the channels.
-    nominal_voltage_v : of the judged voltages, or None: told from the data. [V]
+    hookup : a name of `terms.HOOKUPS`, or None: as the site's table says, or told from the channels.
+    nominal_voltage_v : of the judged voltages, or None: as the site's table says, or told from the data. [V]
     strict : refuse a file in which something had to be put right or guessed.
+    sites : what a person declares of sites.
 
     Returns
     -------
@@ -132,13 +143,19 @@ def inspect(
     ReadError : the file cannot be read.
     SignalError : the hookup needs a voltage that the file does not have.
     """
+    table = sites or SiteTable()
+    reading = Reading(("voltage", "current", "other"), strict, table.described if table.sites else None)
     name = reader_of(path).name
     headers: list[Header] = []
     totals: dict[tuple[Channel, ...], _Totals] = {}
+    kept: dict[int, Capture] = {}
     longest: Capture | None = None
-    shown = 0
-    for i, capture in enumerate(read_captures(path, strict=strict)):
+    shown = n_bytes = 0
+    for i, capture in enumerate(reading.captures(path)):
         headers.append(capture.header)
+        n_bytes += capture.samples.nbytes
+        if n_bytes <= _KEEP_BYTES:
+            kept[i] = capture
         totals.setdefault(capture.header.channels, _Totals(len(capture.header.channels))).add(capture)
         if longest is None or _worth(capture.header) > _worth(headers[shown]):
             longest, shown = _first_part(capture), i
@@ -146,14 +163,36 @@ def inspect(
     if longest is None:
         return Inspection(path, name, (), notes=remarks_on(path, strict=strict))
     channels = tuple(totals[longest.header.channels].views(longest.header.channels))
+    declared = table.declared(
+        table.name_of(longest.header, path), Declared(nominal_voltage_v=nominal_voltage_v, hookup=hookup)
+    )
+    account, problem = _account(path, headers, kept, reading, shown, declared)
     try:
-        points = points_of(longest.header, hookup=hookup)
-    except SignalError as error:
-        if hookup is not None:
+        points = points_of(longest.header, hookup=declared.hookup)
+    except SignalError:
+        if declared.hookup is not None:
             raise
-        points, notes = (), (*notes, str(error))
-    views = tuple(_view(longest, group, nominal_voltage_v) for group in _by_installation(points))
+        points, notes = (), (*notes, problem)
+    views = tuple(_view(longest, group, account) for group in _by_installation(points))
     return Inspection(path, name, tuple(headers), shown, channels, views, notes)
+
+
+def _account(
+    path: Path, headers: Sequence[Header], kept: dict[int, Capture], reading: Reading, shown: int, declared: Declared
+) -> tuple[Account, str]:
+    """The account that all records of the file make for the capture shown, and why it has no points, if so."""
+    parts = FileLook(path, headers=tuple(headers)).parts
+    records = records_of_captures(parts, kept, reading)
+    seen = [
+        Seen(site_of(record.header, path), path, evidence_of(
+            record, hookup=declared.hookup, frequency_hz=declared.nominal_frequency_hz,
+            clamps_checked=declared.clamps_checked,
+        ))
+        for record, _ in records
+    ]  # fmt: skip
+    accounts = accounts_of(seen, lambda site: declared)
+    k = next((k for k, (_, of_record) in enumerate(records) if parts[shown] in of_record), 0)
+    return accounts[k], seen[k].evidence.problem
 
 
 def _worth(header: Header) -> tuple[bool, int]:
@@ -218,7 +257,7 @@ def _by_installation(points: Sequence[Point]) -> list[tuple[Point, ...]]:
     return groups
 
 
-def _view(capture: Capture, group: Sequence[Point], nominal_v: float | None) -> PointView:
+def _view(capture: Capture, group: Sequence[Point], account: Account) -> PointView:
     point = group[0]
     many = len(group) > 1
     name = (point.name or "").removesuffix(" ".join(["legs", *point.phases])).strip() if many else point.name
@@ -227,18 +266,22 @@ def _view(capture: Capture, group: Sequence[Point], nominal_v: float | None) -> 
         notes.append(f"judged as {len(group)} points: {', '.join(str(part.name) for part in group)}")
     view = PointView(name or None, point.hookup)
     try:
-        return _measured(capture, group, view, nominal_v, notes)
+        return _measured(capture, group, view, account, notes)
     except SignalError as error:
-        return replace(view, notes=(f"not measured: {error}",), nominal_v=nominal_v)
+        known = account.point(point.name)
+        declared = known is not None and known.nominal_kind == "declared"
+        return replace(
+            view, notes=(f"not measured: {error}",), nominal_v=known.nominal_v if known and declared else None
+        )
 
 
 def _measured(
-    capture: Capture, group: Sequence[Point], view: PointView, nominal_v: float | None, notes: list[str]
+    capture: Capture, group: Sequence[Point], view: PointView, account: Account, notes: list[str]
 ) -> PointView:
     header = capture.header
     judged = [(voltage, point) for point in group for voltage in point.voltages]
     u = np.stack([_values(capture, voltage.terms) for voltage, _ in judged])
-    nominal_hz = _nominal_frequency(u, header, notes)
+    nominal_hz = _nominal_frequency(account, header, notes)
     series = measure_half_cycles(u, rate_hz=header.rate_hz, nominal_frequency_hz=nominal_hz)
     if not series.n:
         raise SignalError("under one cycle of samples")
@@ -247,15 +290,17 @@ def _measured(
     if not tracked.size:
         notes.append(f"the frequency could not be measured; taken as {nominal_hz:g} Hz")
     ratios = np.array([point.nominal_ratio for _, point in judged])
+    known = account.point(group[0].name)
+    nominal_v = None if known is None else known.nominal_v
     highest = float(np.median(series.u_half, axis=1).max())
-    if nominal_v is None and highest < _LEAST_V:
-        raise SignalError(f"no voltage above {_LEAST_V:g} V: channels not in use; else give the nominal voltage")
-    if nominal_v is None:
-        nominal_v = _nominal_voltage(series, ratios, group[0], header, notes)
+    if nominal_v is None and highest < LEAST_V:
+        raise SignalError(f"no voltage above {LEAST_V:g} V: channels not in use; else give the nominal voltage")
+    if known is not None and known.nominal_kind != "declared":
+        notes.append(known.told)
     rows, names = _rows(capture, group, u)
     strongest = int(np.argmax(np.median(series.u_half, axis=1) / ratios))
     mean = mean_phasors(
-        rows,
+        rows[:, : _calm_samples(u, header.rate_hz, frequency_hz)],
         rate_hz=header.rate_hz,
         frequency_hz=frequency_hz,
         reference=strongest,
@@ -291,33 +336,26 @@ def _is_derived(terms: Sequence[tuple[int, int]]) -> bool:
     return len(terms) > 1 and all(sign < 0 for _, sign in terms)
 
 
-def _nominal_frequency(u: F64, header: Header, notes: list[str]) -> float:
-    stated = header.nominal_frequency_hz
-    try:
-        found = find_nominal_frequency(u, rate_hz=header.rate_hz)
-    except SignalError as error:
-        if stated not in USUAL_FREQUENCIES_HZ:
-            raise
-        notes.append(f"{error}; taken as the {stated:g} Hz that the file states")
-        return float(stated or 0.0)
+def _nominal_frequency(account: Account, header: Header, notes: list[str]) -> float:
+    stated, found = header.nominal_frequency_hz, account.nominal_frequency_hz
+    if found is None:
+        raise SignalError("no fundamental between 40 and 70 Hz in the voltages; give the nominal frequency")
     if stated is not None and stated != found:
         notes.append(f"the file states {stated:g} Hz; the voltages have {found:g} Hz")
     return found
 
 
-def _nominal_voltage(series: HalfCycles, ratios: F64, point: Point, header: Header, notes: list[str]) -> float | None:
-    levels = series.u_half / ratios[:, None]
-    middle = np.median(levels, axis=1)
-    live = levels[middle > _DEAD * middle.max()]
-    rated = {header.channels[voltage.terms[0][0]].rated for voltage in point.voltages}
-    stated = rated.pop() if len(rated) == 1 else None
-    try:
-        found = find_nominal_voltage(live, line_to_line=point.hookup.line_to_line, rated_v=stated)
-    except SignalError as error:
-        notes.append(str(error))
-        return None
-    notes.append(found.note)
-    return found.volts
+def _calm_samples(u: F64, rate_hz: float, frequency_hz: float) -> int:
+    """Samples of a short capture before anything happens in it; all of one that is long, or begins otherwise."""
+    if u.shape[1] > _SHORT_S * rate_hz:
+        return int(u.shape[1])
+    rms = windowed_rms(u, rate_hz=rate_hz, frequency_hz=frequency_hz)
+    top = rms.max(axis=1, initial=0.0)
+    level, n_windows = steady_beginning(rms[top > DEAD * top.max(initial=0.0)])
+    cycles = (n_windows - 1) / 2
+    if level is None or n_windows == rms.shape[1] or cycles < _FEWEST_CALM_CYCLES:
+        return int(u.shape[1])
+    return int(cycles * rate_hz / frequency_hz)
 
 
 def _rows(capture: Capture, group: Sequence[Point], u: F64) -> tuple[F64, list[tuple[str, str]]]:

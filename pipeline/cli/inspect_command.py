@@ -22,7 +22,7 @@ _EPILOG = "Example:  halfcycle inspect feeder.cfg --hookup four-wire --diagram f
 
 @typer_app.command("inspect", epilog=_EPILOG)
 def inspect_command(
-    file: Annotated[Path, typer.Argument(help="A capture file.", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="A capture file; or a folder of them.", show_default=False)],
     hookup: Annotated[
         Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
         typer.Option(
@@ -38,22 +38,27 @@ def inspect_command(
         Optional[Path],  # noqa: UP045
         typer.Option(help="Draw the hookup and the phasors: a file that ends in .svg, or .png with matplotlib."),
     ] = None,
+    sites: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Of a file: a table of [[sites]] to go by. Of a folder: write a draft of one there."),
+    ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="Refuse a file in which something would have to be put right.")
     ] = False,
 ) -> int:
     """Say what a capture file holds, and whether the recorder seems to be wired right."""
+    from pipeline.config import load_sites
     from pipeline.errors import ConfigError
     from pipeline.inspection import inspect
-    from pipeline.terms import HOOKUPS
+    from pipeline.sites.table import SiteTable
 
-    if hookup is not None and hookup not in HOOKUPS:
-        raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
-    if nominal_voltage is not None and not math.isfinite(nominal_voltage):
-        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
-    if diagram is not None and diagram.suffix.lower() not in (".svg", ".png"):
-        raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg or .png")
-    found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict)
+    _check(hookup, nominal_voltage, diagram)
+    if file.is_dir():
+        if diagram is not None:
+            raise ConfigError("--diagram draws one file; give a file instead of a folder")
+        return _inspect_folder(file, sites, hookup=hookup, nominal_voltage=nominal_voltage, strict=strict)
+    table = None if sites is None else SiteTable(load_sites(sites))
+    found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict, sites=table)
     if not found.headers:
         _show_no_waveform(found)
     else:
@@ -70,6 +75,56 @@ def inspect_command(
         for path in _draw(found, diagram):
             show.line(f"diagram: {path}")
     return Exit.DONE
+
+
+def _check(hookup: str | None, nominal_voltage: float | None, diagram: Path | None) -> None:
+    from pipeline.errors import ConfigError
+    from pipeline.terms import HOOKUPS
+
+    if hookup is not None and hookup not in HOOKUPS:
+        raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
+    if nominal_voltage is not None and not math.isfinite(nominal_voltage):
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
+    if diagram is not None and diagram.suffix.lower() not in (".svg", ".png"):
+        raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg or .png")
+
+
+def _inspect_folder(
+    folder: Path, out: Path | None, *, hookup: str | None, nominal_voltage: float | None, strict: bool
+) -> int:
+    """The recorders whose files lie in a folder; their sites as a table, where a file for it is named."""
+    from pipeline.sites.account import Declared
+    from pipeline.sites.drafts import look_through
+    from pipeline.sites.table import drafted_tables
+    from pipeline.store.atomic import write_atomically
+
+    declared = Declared(nominal_voltage_v=nominal_voltage, hookup=hookup)
+    with show.progress("looking through") as advance:
+        found = look_through([folder], declared=declared, strict=strict, progress=advance)
+    for one in found.recorders:
+        files = "1 file" if len(one.paths) == 1 else f"{len(one.paths)} files"
+        show.line(f"{one.account.site}: {files}; {one.account.line}")
+        for finding in one.findings:
+            show.line(f"  wiring: {finding}")
+        if one.drafts:
+            show.line("  the files do not say which channel is a voltage; the table has a draft")
+    if found.without_waveform:
+        show.line(f"{found.without_waveform} sound files hold no waveform")
+    if found.others:
+        show.line(f"{len(found.others)} other files passed over: documents, pictures, empty files and the like")
+    for item in found.set_aside:
+        show.warning(item.reason)
+    if out is not None and found.recorders:
+        text = drafted_tables(found.recorders)
+        write_atomically(out, partial(_write_text, text))
+        show.line(f"sites: {out}; check it, then give it to screen, measure, inspect or export with --sites")
+    if not found.recorders:
+        show.warning("there is no recording")
+    return Exit.QUARANTINED if found.set_aside or not found.recorders else Exit.DONE
+
+
+def _write_text(text: str, path: Path) -> None:
+    path.write_text(text, encoding="utf-8")
 
 
 def _show_no_waveform(found: Inspection) -> None:

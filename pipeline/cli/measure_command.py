@@ -131,8 +131,12 @@ def _tell(found: Measured, interval: float, store: Path | None) -> None:
         show.line(f"{name}: {trend.table.num_rows} intervals of {interval:g} s")
         for path in [] if store is None else write_trend(trend.table, store, site=name, interval_s=interval):
             show.line(f"trend: {path}")
+    by_reason: dict[tuple[str, str], list[str]] = {}
     for site, point, reason in found.not_measured:
-        show.line(f"not measured: {site} {point}".rstrip() + f": {reason}")
+        by_reason.setdefault((site, reason), []).append(point)
+    for (site, reason), points in by_reason.items():
+        of_points = f" ({len(points)} captures or points)" if len(points) > 1 else f" {points[0]}".rstrip()
+        show.line(f"not measured: {site}{of_points}: {reason}")
     if found.others:
         n = len(found.others)
         show.line(f"{n} other file{'s' * (n > 1)} passed over: documents, pictures, empty files and the like")

@@ -208,7 +208,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
     if live.any():
         level, n_windows = steady_beginning(rms[live])
         steady_cycles = (n_windows + 1) / 2 if level is not None else 0.0
-        middle = np.nanmedian(rms[live], axis=1)
+        middle = np.array([_middle(row) for row in rms[live]])
         usual = float(np.median(middle))
         if level is None or abs(usual / level - 1) > _STEADY:
             near = np.abs(rms[live] / np.maximum(middle, 1e-30)[:, None] - 1) <= _STEADY
@@ -223,6 +223,11 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
         steady_cycles=steady_cycles,
         elsewhere_v=None if elsewhere is None else elsewhere / ratio,
     )
+
+
+def _middle(row: F64) -> float:
+    measured = row[np.isfinite(row)]
+    return float(np.median(measured)) if measured.size else 0.0
 
 
 def windowed_rms(values: F64, *, rate_hz: float, frequency_hz: float) -> F64:
@@ -279,7 +284,7 @@ def steady_beginning(rms: F64) -> tuple[float | None, int]:
     (level, windows); (None, 0) where two cycles at least are not steady within 3 %, or the phases differ by over 10 %.
     """
     n = rms.shape[1]
-    if n < _FEWEST_WINDOWS:
+    if n < _FEWEST_WINDOWS or not rms.shape[0]:
         return None, 0
     first = rms[:, :_FEWEST_WINDOWS]
     levels = np.median(first, axis=1)

@@ -12,6 +12,7 @@ from pipeline.config import Site, Thresholds, load_thresholds
 from pipeline.records.archive import site_of
 from pipeline.sites.account import Account, Declared
 from pipeline.sites.description import described
+from pipeline.sites.identify import SURE, ChannelDraft
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +101,7 @@ class Recorder:
     paths : of its files.
     hookup : told from the channels, of its first point.
     findings : about its wiring, in words.
+    drafts : of its channels, where the files do not say what they are.
     """
 
     account: Account
@@ -107,6 +109,7 @@ class Recorder:
     paths: tuple[Path, ...]
     hookup: str | None = None
     findings: tuple[str, ...] = ()
+    drafts: tuple[ChannelDraft, ...] = ()
 
 
 def drafted_tables(recorders: Sequence[Recorder]) -> str:
@@ -130,18 +133,12 @@ def _free(recorder: Recorder, names: dict[str, int]) -> str:
 
 def _table(recorder: Recorder, name: str) -> list[str]:
     account, header = recorder.account, recorder.header
-    records = "record" if account.n_records == 1 else "records"
-    lines = [
-        "",
-        f"# {account.n_records} {records} in {len(recorder.paths)} files",
-        "[[sites]]",
-        f"name = {_text(name)}",
-    ]
+    lines = ["", f"# records: {account.n_records}; files: {len(recorder.paths)}", "[[sites]]", f"name = {_text(name)}"]
     for point in account.points:
         lines.append(f"# {point.name + ': ' if point.name else ''}{point.told}")
     values = {point.nominal_v for point in account.points if point.nominal_v is not None}
     if len(values) == 1:
-        lines.append(f"nominal_voltage_v = {values.pop()!r}")
+        lines.append(f"nominal_voltage_v = {float(f'{values.pop():.7g}')!r}")
     else:
         lines.append(
             f"# nominal_voltage_v = ...      # {'several' if values else 'not told'}: V of the judged voltages"
@@ -164,19 +161,34 @@ def _table(recorder: Recorder, name: str) -> list[str]:
         'time_zone = "UTC"',
     ]
     lines += [f"# wiring: {finding}" for finding in recorder.findings]
-    return [*lines, *_channels(header)]
+    drafted = [line for draft in recorder.drafts for line in _drafted_channel(draft)]
+    return [*lines, *(drafted or _channels(header))]
 
 
 def _channels(header: Header) -> list[str]:
-    """The channels as they were understood, as comments: a line without its mark says otherwise."""
+    """The channels as they were understood, as comments: without its mark, and changed, a line says otherwise."""
     lines = ["# channels as they are understood:"]
     for channel in header.channels:
-        values: Mapping[str, str] = {
+        values = {
             "quantity": channel.quantity, "phase": channel.phase, "unit": channel.unit, "point": channel.point,
         }  # fmt: skip
-        told = ", ".join(f"{key} = {_text(value)}" for key, value in values.items() if value)
-        lines.append(f"# [sites.channels.{_text(channel.name)}] {{ {told} }}")
+        lines.append(f"# channels.{_text(channel.name)} = {_inline(values)}")
     return lines
+
+
+def _drafted_channel(draft: ChannelDraft) -> list[str]:
+    """A channel that the files do not name; in use only where the draft is sure."""
+    told = f"# {draft.confidence:.0%} sure: {'; '.join(draft.evidence)}"
+    if draft.quantity not in ("voltage", "current") or not draft.phase:
+        return [told, f"# channels.{_text(draft.name)} = {_inline({'quantity': 'other'})}"]
+    unit = {"voltage": "V", "current": "A"}[draft.quantity]
+    values = {"quantity": draft.quantity, "phase": draft.phase, "unit": unit, "point": draft.point}
+    mark = "" if draft.confidence >= SURE else "# "
+    return [told, f"{mark}channels.{_text(draft.name)} = {_inline(values)}"]
+
+
+def _inline(values: Mapping[str, str]) -> str:
+    return "{ " + ", ".join(f"{key} = {_text(value)}" for key, value in values.items() if value) + " }"
 
 
 def _text(value: str) -> str:
