@@ -22,6 +22,8 @@ from typing import Final, Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from pipeline.errors import HalfcycleError
+
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
 _TRIES: Final = 2  # of a batch alone, after the one beside others
@@ -36,7 +38,8 @@ class Spread(Protocol):
     """Applies a function to batches, in any way it likes, and gives the outcomes of each batch in order.
 
     `function` gives an outcome for each item of a batch. `lost` gives the outcome of an item that cannot be worked on,
-    from the item and the reason in words.
+    from the item and the reason in words. An error of the project's own that `function` raises concerns more than an
+    item, and is raised again.
     """
 
     def __call__(
@@ -54,6 +57,8 @@ def in_this_process(
 def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
     try:
         return function(batch)
+    except HalfcycleError:  # raised on purpose, for the caller: it concerns more than the item
+        raise
     except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
         if len(batch) == 1:
             return [lost(batch[0], _in_words(error))]
@@ -150,6 +155,8 @@ class _Processes:
                     ready[k] = future.result()
                 elif isinstance(error, BrokenProcessPool):
                     broken.append(k)
+                elif isinstance(error, HalfcycleError):
+                    raise error
                 else:
                     ready[k] = self._one_by_one(function, batches[k], lost, _in_words(error))
             if broken:  # one of what was under way took its process with it, and the pool with that
@@ -190,6 +197,8 @@ class _Processes:
                 return self._current().submit(function, batch).result()
             except BrokenProcessPool:
                 self._restart()
+            except HalfcycleError:
+                raise
             except Exception as error:
                 return self._one_by_one(function, batch, lost, _in_words(error))
         return self._one_by_one(function, batch, lost, _DIED)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -15,7 +15,7 @@ from pipeline.config import Fleet, load_fleet
 from pipeline.errors import ConfigError
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
-from pipeline.spread import end_with_parent, prepare_worker
+from pipeline.spread import Function, Lost, end_with_parent, in_this_process, prepare_worker
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -42,28 +42,29 @@ from prefect.task_runners import ProcessPoolTaskRunner, TaskRunner, ThreadPoolTa
 
 # No retries: a file that cannot be read is quarantined, and a store that cannot be written stays so.
 @task(persist_result=False, log_prints=False)
-def work_on_batch(
-    function: Callable[[Sequence[Item], Fleet], list[Outcome]], batch: Sequence[Item], fleet: Fleet
-) -> list[Outcome]:
+def work_on_batch(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
     """One batch of files or days."""
-    return function(batch, fleet)
+    (outcomes,) = in_this_process(function, [batch], lost=lost)
+    return outcomes
 
 
 def spread_over_tasks(
-    function: Callable[[Sequence[Item], Fleet], list[Outcome]],
+    function: Function[Item, Outcome],
     batches: Sequence[Sequence[Item]],
-    fleet: Fleet,
+    /,
     *,
+    lost: Lost[Item, Outcome],
     runner: TaskRunner[Any],
-) -> list[list[Outcome]]:
-    """A task for each batch; all end before the first failure is raised."""
-    named = work_on_batch.with_options(name=function.__name__)
-    futures = [runner.submit(named, {"function": function, "batch": batch, "fleet": fleet}) for batch in batches]
+) -> Iterator[list[Outcome]]:
+    """A task for each batch; all end before the first failure is raised. See `pipeline.spread.Spread`."""
+    work: Any = function
+    named = work_on_batch.with_options(name=getattr(work, "func", work).__name__)
+    futures = [runner.submit(named, {"function": function, "batch": batch, "lost": lost}) for batch in batches]
     wait(futures)
     for future in futures:
         if not future.state.is_completed():
             future.result(raise_on_failure=True)
-    return [future.result() for future in futures]
+    return iter([future.result() for future in futures])
 
 
 @flow(name="halfcycle-nightly", validate_parameters=False, persist_result=False)

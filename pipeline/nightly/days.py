@@ -8,27 +8,25 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pipeline.capture import Capture, Header, SampleArray
 from pipeline.catalogue.judge import Coverage, Terms
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
-from pipeline.errors import ReadError, StoreError
+from pipeline.errors import StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
-from pipeline.nightly.stored import check_stored
-from pipeline.readers import read_captures, samples_at
-from pipeline.records.record import Piece, Record, records_of
+from pipeline.nightly.stored import stored_piece
+from pipeline.records.record import Record, records_of
+from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.atomic import write_atomically
-from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
-from pipeline.terms import STEADY_KINDS, Quantity
+from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns
+from pipeline.terms import STEADY_KINDS
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -174,7 +172,9 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         names = {d: [path.stem for path in held] for d, held in paths.items()}
         records = [
             record
-            for record in records_of(_piece(path, site, terms.quantities) for held in paths.values() for path in held)
+            for record in records_of(
+                stored_piece(path, site, terms.quantities) for held in paths.values() for path in held
+            )
             if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
         ]
         document["inputs"] = _inputs_digest(records)
@@ -232,6 +232,7 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
         choose(wanted),
         fleet.explain,
         str(fleet.learned.model) if fleet.learned.enabled else None,
+        site.clamps_checked,
     )
 
 
@@ -239,9 +240,18 @@ def _judged(records: Sequence[Record], day: Day, terms: Terms) -> tuple[list[Eve
     """The events that start in a day, and the day's coverage."""
     events: list[Event] = []
     coverage: list[Coverage] = []
+    if not records:
+        return events, coverage
     from_ns = day_start_ns(day.day)
-    for record in records:
-        span = judge_span(record, from_ns=from_ns, to_ns=from_ns + DAY_NS, site=day.site, terms=terms)
+    # What is told about the site is told once for the day: its wiring by all records that lead into it or lie in it.
+    accounts = accounts_of(
+        [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records], lambda site: terms.declared
+    )
+    for record, account in zip(records, accounts, strict=True):
+        span = judge_span(
+            record, from_ns=from_ns, to_ns=from_ns + DAY_NS, site=day.site, terms=terms,
+            account=account.named(day.site),
+        )  # fmt: skip
         events += span.findings.events
         coverage += span.findings.coverage
     return events, coverage
@@ -285,63 +295,6 @@ def _path_of(day: Day, fleet: Fleet) -> Path:
 
 def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
     return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
-
-
-def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
-    header = stored_header(path)
-    header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
-    stored = _StoredCapture(path, site, quantities)
-    return Piece(_in_primary_units(header, site), stored.load, lambda: path.stem, samples=stored.samples)
-
-
-@dataclass(slots=True)
-class _StoredCapture:
-    """A capture of the store, the first time read whole and compared with the digest that it is named by."""
-
-    path: Path
-    site: Site
-    quantities: tuple[Quantity, ...]
-    is_checked: bool = False
-
-    def load(self) -> Capture:
-        """The capture in primary units, its channels those of the quantities.
-
-        Raises
-        ------
-        StoreError : naming the file, which is damaged.
-        """
-        with self._damage_named():
-            (capture,) = read_captures(self.path, quantities=self.quantities)
-        return Capture(_in_primary_units(capture.header, self.site), capture.samples)
-
-    def samples(self, start: int, stop: int) -> SampleArray:
-        """Some of its samples, as stored; errors as for `load`."""
-        with self._damage_named():
-            return samples_at(self.path, 0, start, stop, quantities=self.quantities)
-
-    @contextmanager
-    def _damage_named(self) -> Iterator[None]:
-        if not self.is_checked:
-            check_stored(self.path)
-            self.is_checked = True
-        try:
-            yield
-        except (ReadError, ValueError) as error:
-            raise StoreError(f"{self.path}: a stored capture is damaged ({error})") from error
-
-
-def _in_primary_units(header: Header, site: Site) -> Header:
-    """The header with the site's transformer ratios in its scales."""
-    ratios = {"voltage": site.voltage_ratio, "current": site.current_ratio, "other": 1.0}
-    if site.voltage_ratio == 1.0 and site.current_ratio == 1.0:
-        return header
-    channels = tuple(
-        replace(
-            channel, scale=channel.scale * ratios[channel.quantity], offset=channel.offset * ratios[channel.quantity]
-        )
-        for channel in header.channels
-    )
-    return replace(header, channels=channels)
 
 
 def _names_digest(names: dict[date, list[str]], day: date, days_after: int) -> str:

@@ -2,41 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from functools import partial
 from pathlib import Path
-from typing import Protocol, TypeVar
 
 from pipeline.config import Fleet
+from pipeline.errors import StoreError
 from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, rebuild_days
-from pipeline.nightly.inbox import batches_of, new_files
+from pipeline.nightly.inbox import batches_of, new_files, to_quarantine
 from pipeline.nightly.ingest import FileOutcome, ingest_files
+from pipeline.spread import Spread, in_this_process
 from pipeline.store.atomic import clear_staging
 from pipeline.store.lock import locked
 from pipeline.store.partitions import Store
 
 _DAYS_A_BATCH = 8
-Item = TypeVar("Item")
-Outcome = TypeVar("Outcome")
-
-
-class Spread(Protocol):
-    """Applies a function of (batch, fleet) to batches, in any way it likes; gives the outcomes in order of batch."""
-
-    def __call__(
-        self,
-        function: Callable[[Sequence[Item], Fleet], list[Outcome]],
-        batches: Sequence[Sequence[Item]],
-        fleet: Fleet,
-    ) -> Iterable[list[Outcome]]: ...
-
-
-def one_by_one(
-    function: Callable[[Sequence[Item], Fleet], list[Outcome]], batches: Sequence[Sequence[Item]], fleet: Fleet
-) -> Iterable[list[Outcome]]:
-    """The plain loop."""
-    return (function(batch, fleet) for batch in batches)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +48,7 @@ class RunSummary:
 
 
 def run_nightly(
-    fleet: Fleet, *, spread: Spread = one_by_one, ingest: bool = True, catalogue: bool = True
+    fleet: Fleet, *, spread: Spread = in_this_process, ingest: bool = True, catalogue: bool = True
 ) -> RunSummary:
     """Ingest all new files and rebuild all stale days, under the store's lock.
 
@@ -152,11 +134,24 @@ def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:
 def ingest_new(fleet: Fleet, spread: Spread) -> list[FileOutcome]:
     """Ingest what is in the inbox; the caller holds the lock."""
     batches: list[tuple[Path, ...]] = batches_of(new_files(fleet), fleet)
-    return [outcome for batch in spread(ingest_files, batches, fleet) for outcome in batch]
+    function = partial(ingest_files, fleet=fleet)
+    return [outcome for batch in spread(function, batches, lost=partial(_lost_file, fleet=fleet)) for outcome in batch]
+
+
+def _lost_file(path: Path, reason: str, *, fleet: Fleet) -> FileOutcome:
+    """A file that nothing could be done with: it would be so the next night, too."""
+    words = f"{path.name}: cannot be ingested ({reason})"
+    to_quarantine(path, words, fleet)
+    return FileOutcome(path, "quarantined", reason=words)
+
+
+def _lost_day(day: Day, reason: str) -> DayOutcome:
+    raise StoreError(f"{day.site}, {day.day}: its catalogue cannot be built ({reason})")
 
 
 def build_batches(days: Sequence[Day], fleet: Fleet, spread: Spread) -> list[DayOutcome]:
     """Bring days up to date; the caller holds the lock."""
     size = max(1, min(_DAYS_A_BATCH, -(-len(days) // (2 * fleet.run.workers))))
     batches = [days[i : i + size] for i in range(0, len(days), size)]
-    return [outcome for batch in spread(build_days, batches, fleet) for outcome in batch]
+    function = partial(build_days, fleet=fleet)
+    return [outcome for batch in spread(function, batches, lost=_lost_day) for outcome in batch]

@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
+from pipeline.capture import Capture, Header, SampleArray
+from pipeline.config import Site
 from pipeline.errors import ReadError, StoreError
-from pipeline.readers import read_captures
-from pipeline.store.partitions import Store, day_of
+from pipeline.readers import read_captures, samples_at
+from pipeline.records.record import Piece
+from pipeline.sites.table import of_site
+from pipeline.store.partitions import Store, day_of, stored_header
+from pipeline.terms import Quantity
 
 
 def check_stored(path: Path) -> None:
@@ -51,3 +59,69 @@ def forget_catalogues(store: Store, site: str, start_ns: int) -> None:
     day = day_of(start_ns)
     for other in (day - timedelta(days=1), day, day + timedelta(days=1)):
         store.catalogue_path(site, other).unlink(missing_ok=True)
+
+
+def stored_piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
+    """A stored capture as a piece of a record: as its site's table describes it, in primary units.
+
+    Parameters
+    ----------
+    path : in the store.
+    site : whose capture it is.
+    quantities : channels that are wanted.
+    """
+    plain = stored_header(path)
+    told = of_site(plain, site)
+    rows = [i for i, channel in enumerate(told.channels) if channel.quantity in quantities]
+    header = replace(told, channels=tuple(told.channels[i] for i in rows))
+    read = tuple(sorted({plain.channels[i].quantity for i in rows}))
+    held = [i for i, channel in enumerate(plain.channels) if channel.quantity in read]
+    stored = _StoredCapture(path, header, read, tuple(held.index(i) for i in rows))
+    return Piece(header, stored.load, lambda: path.stem, samples=stored.samples)
+
+
+@dataclass(slots=True)
+class _StoredCapture:
+    """A capture of the store, the first time read whole and compared with the digest that it is named by.
+
+    Attributes
+    ----------
+    path : in the store.
+    header : of the channels that are wanted, as the site's table describes them.
+    quantities : as stored, of the channels that are read.
+    places : of those that are wanted among them.
+    is_checked : whether its digest was compared.
+    """
+
+    path: Path
+    header: Header
+    quantities: tuple[Quantity, ...]
+    places: tuple[int, ...]
+    is_checked: bool = False
+
+    def load(self) -> Capture:
+        """The capture, of its channels those that are wanted.
+
+        Raises
+        ------
+        StoreError : naming the file, which is damaged.
+        """
+        with self._damage_named():
+            (capture,) = read_captures(self.path, quantities=self.quantities)
+        told = replace(self.header, source=capture.header.source, notes=(*self.header.notes, *capture.header.notes))
+        return Capture(told, capture.samples[list(self.places)])
+
+    def samples(self, start: int, stop: int) -> SampleArray:
+        """Some of its samples, as stored; errors as for `load`."""
+        with self._damage_named():
+            return samples_at(self.path, 0, start, stop, quantities=self.quantities)[list(self.places)]
+
+    @contextmanager
+    def _damage_named(self) -> Iterator[None]:
+        if not self.is_checked:
+            check_stored(self.path)
+            self.is_checked = True
+        try:
+            yield
+        except (ReadError, ValueError) as error:
+            raise StoreError(f"{self.path}: a stored capture is damaged ({error})") from error

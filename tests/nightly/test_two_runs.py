@@ -18,12 +18,13 @@ SLOW_RUN = """
 import sys, time
 from pathlib import Path
 from pipeline.config import load_fleet
-from pipeline.nightly.run import one_by_one, run_nightly
+from pipeline.nightly.run import run_nightly
+from pipeline.spread import in_this_process
 
-def slowly(function, batches, fleet):
+def slowly(function, batches, /, *, lost):
     print("under way", flush=True)
     time.sleep(float(sys.argv[2]))
-    return one_by_one(function, batches, fleet)
+    return in_this_process(function, batches, lost=lost)
 
 run_nightly(load_fleet(Path(sys.argv[1])), spread=slowly)
 """
