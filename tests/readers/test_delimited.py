@@ -433,3 +433,9 @@ def test_round_trip_of_any_capture(tmp_path_factory, values, rate_hz, start_ns, 
     (capture,) = READER.read(path, quantities=None)
     assert capture.header == header
     np.testing.assert_array_equal(capture.samples, np.array([values], np.float32))  # nine digits are enough for float32
+
+
+def test_a_layout_beside_a_table_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "x.csv.toml").write_text('layout = "channel,sample"\n')
+    with pytest.raises(MalformedRecord, match="for arrays of a NumPy archive"):
+        read_text(tmp_path, "t,va\n0,1\n1,2\n")
