@@ -49,7 +49,10 @@ class ColumnFile(ABC):
     columns : what it holds.
     own : what it says of itself; a description beside it comes first.
     notes : what was odd.
+    takes_layout : whether a description's `layout` was heeded.
     """
+
+    takes_layout: bool = False
 
     def __init__(self, path: Path, *, columns: Sequence[Column], own: Description, notes: Sequence[str] = ()) -> None:
         self.path = path
@@ -103,6 +106,8 @@ class ColumnCaptures:
     def __init__(self, file: ColumnFile, quantities: frozenset[Quantity] | None) -> None:
         path, columns = file.path, file.columns
         said = load_description(path).over(file.own)
+        if said.layout is not None and not file.takes_layout:
+            raise MalformedRecord(description_path(path), "layout", "is for arrays of a NumPy archive (.npz) alone")
         i_time = time_column_of(columns, said=said, path=path)
         keep_unknown = quantities is not None and "other" in quantities
         channels, notes = channels_of(

@@ -76,6 +76,8 @@ class Description(_Strict):
     start_ns: int | None = Field(None, alias="start")
     trigger_ns: int | None = Field(None, alias="trigger")
     nominal_frequency_hz: float | None = Field(None, gt=0)
+    array: str | None = None
+    layout: tuple[str, ...] | None = None
     channels: dict[str, ChannelDescription] = {}
 
     @field_validator("time_unit")
@@ -84,6 +86,15 @@ class Description(_Strict):
         if unit is not None and info.data.get("time_column") is None:
             raise ValueError("time_unit is given without time_column")
         return unit
+
+    @field_validator("layout", mode="before")
+    @classmethod
+    def _sides(cls, layout: object) -> tuple[str, ...]:
+        sides = tuple(side.strip() for side in layout.split(",")) if isinstance(layout, str) else ()
+        if len(set(sides)) < len(sides) or not {"sample"} <= set(sides) <= {"event", "channel", "sample"}:
+            raise ValueError(f"layout is {layout!r}; allowed are event, channel and sample in the order of the array's "
+                             "sides, such as \"event,channel,sample\"")  # fmt: skip
+        return sides
 
     @field_validator("utc_offset")
     @classmethod

@@ -1,5 +1,15 @@
 """NumPy archives (.npz).
 
+Arrays of one series, or of some side by side, tell what they are. Of others a description beside the file says it::
+
+    layout = "event,channel,sample"   # or "channel,sample", "sample,channel", "event,sample"
+    array = "data"                    # where more than one array has as many sides
+    rate_hz = 3200.0
+    [channels.data_1]                 # by the array's name and the place, from 1
+    unit = "V"
+
+Each event is a capture. Such an array is held in memory as a whole.
+
 Source of the layout: NumPy Enhancement Proposal 1, "A Simple File Format for NumPy Arrays". Arrays that hold Python
 objects are never unpickled.
 """
@@ -14,7 +24,7 @@ import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO, Any, Final
 
@@ -23,14 +33,20 @@ import numpy.typing as npt
 
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers.columns import Block, ColumnFile, captures_of, columns_of_array, own_description
+from pipeline.readers.columns import MAX_WIDTH, Block, ColumnFile, captures_of, columns_of_array, own_description
 from pipeline.readers.contract import Reader
 from pipeline.readers.description import (
     Column,
+    Description,
     companions,
+    description_path,
+    load_description,
+    name_and_unit,
+    quantity_of_name,
 )
-from pipeline.terms import Quantity
+from pipeline.terms import LINE_PHASES, Quantity
 
+MAX_ARRAY_BYTES: Final = 1 << 30  # of one that is read as a whole
 _BLOCK_ROWS: Final = 1 << 17
 _MAGIC: Final = b"\x93NUMPY"
 _HEADER_KEYS: Final = re.compile(
@@ -108,8 +124,28 @@ class _Archive(ColumnFile):
                 left_out.append(member.name)
             self._sources += [(member, i) for i in range(len(found))]
             columns += found
+        self.undecided = [
+            member for member in members.values()
+            if member is not None and len(member.shape) > 1 and member.kind.kind in "iuf" and member.name in left_out
+        ]  # fmt: skip
         notes = [f"arrays left out, as they hold no series of numbers: {', '.join(left_out)}"] if left_out else []
         super().__init__(path, columns=columns, own=own_description(scalars, path=path), notes=notes)
+
+    def array(self, member: _Member) -> npt.NDArray[Any]:
+        """A whole array."""
+        n_bytes = math.prod(member.shape) * member.kind.itemsize
+        if n_bytes > MAX_ARRAY_BYTES:
+            raise Unsupported(self.path, member.name, f"holds {n_bytes} bytes; an array that needs a layout may hold "
+                                                      f"{MAX_ARRAY_BYTES}: split it up")  # fmt: skip
+        with _read_errors(self.path, member.name), self._archive.open(member.info) as stream:
+            stream.read(member.offset)
+            flat = _elements(stream, math.prod(member.shape), member.kind)
+        return flat.reshape(member.shape, order="F" if member.is_fortran else "C")
+
+    def members(self) -> list[_Member]:
+        """All arrays of numbers with two sides or more."""
+        found = {member.name: member for member, _ in self._sources if len(member.shape) > 1}
+        return [*found.values(), *self.undecided]
 
     def _scalar(self, member: _Member, path: Path) -> object:
         with _read_errors(path, member.name), self._archive.open(member.info) as stream:
@@ -171,7 +207,86 @@ def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Cap
         with _read_errors(path, ""):
             archive = zipfile.ZipFile(stream)
         with archive:
-            yield from captures_of(_Archive(path, archive), quantities=quantities)
+            arrays = _Archive(path, archive)
+            said = load_description(path)
+            if said.layout is not None:
+                yield from _laid_out(arrays, said, quantities)
+                return
+            _check_told(arrays)
+            yield from captures_of(arrays, quantities=quantities)
+
+
+class _Event(ColumnFile):
+    """One event of a described array."""
+
+    takes_layout = True
+
+    def __init__(self, archive: _Archive, name: str, values: npt.NDArray[Any], notes: Sequence[str]) -> None:
+        stem, unit = name_and_unit(name)
+        labels = [name] if len(values) == 1 else [f"{stem}_{i + 1}" for i in range(len(values))]
+        phases = LINE_PHASES if len(values) == len(LINE_PHASES) else (None,) * len(values)
+        columns = [
+            Column(label, label, unit, values.dtype, values.shape[1], phase)
+            for label, phase in zip(labels, phases, strict=True)
+        ]
+        super().__init__(archive.path, columns=columns, own=archive.own, notes=notes)
+        self._values = values
+
+    def blocks(self, positions: Sequence[int]) -> Iterator[Block]:
+        yield self._values.shape[1], [self._values[i] for i in positions]
+
+
+def _laid_out(archive: _Archive, said: Description, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
+    """The captures of an array whose sides a description names: each event one."""
+    layout = said.layout or ()
+    member = _described_member(archive, said)
+    values = archive.array(member)
+    if "event" not in layout:
+        values, layout = values[None], ("event", *layout)
+    if "channel" not in layout:
+        values, layout = values[..., None], (*layout, "channel")
+    values = values.transpose([layout.index(side) for side in ("event", "channel", "sample")])
+    n_events, n_channels, n_samples = values.shape
+    if n_channels > MAX_WIDTH:
+        beside = description_path(archive.path)
+        raise MalformedRecord(beside, "layout", f"makes {n_channels} channels of {member.name}; allowed are "
+                              f"{MAX_WIDTH}: are its sides in that order?")  # fmt: skip
+    shown = " x ".join(f"{n} {side}s" for n, side in zip(values.shape, ("event", "channel", "sample"), strict=True))
+    for k in range(n_events):
+        notes = [f"array {member.name}, read as {shown}"]
+        event = _Event(archive, member.name, values[k], notes)
+        for capture in captures_of(event, quantities=quantities):
+            header = capture.header
+            if n_events > 1:
+                hours = k * math.ceil((n_samples / header.rate_hz + 60.0) / 3600.0)
+                note = f"event {k + 1}: the array tells no times; events are taken to begin hours apart"
+                start_ns = header.start_ns + hours * 3600 * 10**9
+                header = replace(header, start_ns=start_ns, notes=(*header.notes, note))
+            yield replace(capture, header=header)
+
+
+def _described_member(archive: _Archive, said: Description) -> _Member:
+    sides = said.layout or ()
+    beside = description_path(archive.path)
+    all_of_them = archive.members()
+    fitting = [one for one in all_of_them if len(one.shape) == len(sides) and said.array in (None, one.name)]
+    if len(fitting) == 1:
+        return fitting[0]
+    shown = ", ".join(f"{one.name} {one.shape}" for one in all_of_them) or "none of more than one side"
+    how = "name one as array" if len(fitting) > 1 else "one side of the array for each word is needed"
+    raise MalformedRecord(beside, "layout", f"{','.join(sides)} fits {len(fitting)} arrays of {archive.path.name}, "
+                          f"which holds {shown}; {how}")  # fmt: skip
+
+
+def _check_told(archive: _Archive) -> None:
+    """Refuse an archive whose only samples are in an array that does not tell what its sides are."""
+    if not archive.undecided or any(column.unit or quantity_of_name(column.name) for column in archive.columns):
+        return
+    member = archive.undecided[0]
+    sides = "event,channel,sample" if len(member.shape) > 2 else "channel,sample"
+    raise MalformedRecord(archive.path, member.name, f"has the shape {member.shape}, and which of its sides are "
+                          f"channels and which are samples cannot be told; write layout = \"{sides}\", or in the order "
+                          f"that it has, and rate_hz to {description_path(archive.path).name}")  # fmt: skip
 
 
 READER: Final = Reader("NumPy archive", recognises=_recognises, read=_read, companions=companions)

@@ -27,6 +27,8 @@ GAP: Final = 1.5  # a longer step, in median steps, is a gap
 GAPS_IN_A_ROW: Final = 3  # are a change of rate, not gaps
 MIN_ROUNDED_STEPS: Final = 3  # uneven steps, before they are put down to the rounding of stamps
 MIN_SCATTERED: Final = 16  # stamps that show how far they scatter
+MAX_STRAY_SHARE: Final = 0.01  # of the steps: so many may be off in stamps that are even otherwise
+FEW_STRAYS: Final = 2  # and so many in any file: one stamp is off, and with it the steps on either side
 MAX_SCATTER: Final = 0.4  # of a step, of stamps about even times; more, and one lost sample would not show
 
 
@@ -60,7 +62,8 @@ def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> t
             notes.append("no start given; read as 1970-01-01T00:00:00Z")
         return said.rate_hz, [Span(None, said.start_ns or 0)], notes
     column = file.columns[i_time]
-    stamps = _Stamps(file, column, ticks_per_s=1e9 if column.kind.kind == "M" else ticks_per_second(column, said=said))
+    ticks_per_s = 1e9 if column.kind.kind == "M" else ticks_per_second(column, said=said)
+    stamps = _Stamps(file, column, ticks_per_s=ticks_per_s, given_hz=said.rate_hz)
     for _, (times,) in file.blocks((i_time,)):
         stamps.add(times)
     if column.kind.kind != "M":
@@ -73,7 +76,7 @@ def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> t
             start_ns = said.start_ns
         elif not column.has_zone and said.utc_offset is None:
             notes.append(f"the times say no zone; read as UTC (utc_offset in {add_to} says another)")
-    rate_hz = stamps.rate_hz(given_hz=said.rate_hz, add_to=add_to)
+    rate_hz = stamps.rate_hz(add_to=add_to)
     notes += stamps.notes()
     ns_per_tick = 1e9 / stamps.ticks_per_s
     return rate_hz, [Span(run.n_rows, start_ns + round(run.first * ns_per_tick)) for run in stamps.runs], notes
@@ -92,11 +95,13 @@ class _Stamps:
     """Checks a time column block by block, and cuts it into spans without gaps.
 
     Stamps rounded to fewer digits than the sampling needs come in uneven steps; they are taken as evenly spaced where
-    no step is off by more than their resolution.
+    no step is off by more than their resolution. A few steps that are off otherwise, by less than half a step, are
+    stray: no sample is lost there, so samples are even and the stamps are not. Where a rate is given, it decides, and
+    any number of steps may be off.
     """
 
-    def __init__(self, file: TimedColumns, column: Column, *, ticks_per_s: float) -> None:
-        self.file, self.column, self.ticks_per_s = file, column, ticks_per_s
+    def __init__(self, file: TimedColumns, column: Column, *, ticks_per_s: float, given_hz: float | None) -> None:
+        self.file, self.column, self.ticks_per_s, self.given_hz = file, column, ticks_per_s, given_hz
         self.runs: list[_Run] = []
         self.base_ns = 0
         self.n_rows = 0
@@ -105,6 +110,9 @@ class _Stamps:
         self.step: float | None = None  # [ticks]
         self.slack = 0.0  # what rounding or scatter may add to a step [ticks]
         self.scatter = 0.0  # largest distance of a stamp from even times, where they scatter [ticks]
+        self.n_stray = 0
+        self.stray_ticks = 0.0  # together
+        self.most_stray = 0.0  # by which one is off [steps]
 
     def add(self, times: npt.NDArray[Any]) -> None:
         """Take the next rows.
@@ -149,13 +157,35 @@ class _Stamps:
         off = np.where(gaps, 0.0, np.abs(steps - step))
         uneven = off > MAX_JITTER * step + self.slack
         if uneven.any():
-            i = int(np.argmax(uneven))
-            raise self._malformed(i_first + i - self.n_rows, f"the time steps by {steps[i]:.6g}{self._unit()}, where a "
-                                  f"step is {step:.6g}: samples are not evenly spaced")  # fmt: skip
+            self._take_strays(steps, off, uneven, i_first)
+            off = np.where(uneven, 0.0, off)
         self.jitter = max(self.jitter, float(off.max()) / step)
         if self.scatter:
             self._check_scatter(known, gaps, i_first)
         self._cut(known, gaps, i_first)
+
+    def _take_strays(
+        self,
+        steps: npt.NDArray[np.float64],
+        off: npt.NDArray[np.float64],
+        uneven: npt.NDArray[np.bool_],
+        i_first: int,
+    ) -> None:
+        """Count steps that are off, or refuse them: where they are off too far, or are too many."""
+        step = self.step or 0.0
+        places = np.flatnonzero(uneven)
+        if self.given_hz is None:
+            counts = self.n_stray + np.arange(1, places.size + 1)
+            many = counts > FEW_STRAYS + MAX_STRAY_SHARE * max(self.n_rows, steps.size)
+            refused = many | (off[places] > MAX_SCATTER * step + self.slack)
+            if refused.any():
+                i = int(places[np.argmax(refused)])
+                raise self._malformed(i_first + i - self.n_rows, f"the time steps by {steps[i]:.6g}{self._unit()}, "
+                                      f"where a step is {step:.6g}: samples are not evenly spaced; where they are, "
+                                      f"rate_hz in {description_path(self.file.path).name} says so")  # fmt: skip
+        self.n_stray += places.size
+        self.stray_ticks += float(steps[places].sum())
+        self.most_stray = max(self.most_stray, float(off[places].max()) / step)
 
     def _check_scatter(self, known: npt.NDArray[np.float64], gaps: npt.NDArray[np.bool_], i_first: int) -> None:
         """Where single steps say little, the stamps as a whole must still lie about even times."""
@@ -163,7 +193,7 @@ class _Stamps:
         for first, stop in itertools.pairwise(bounds.tolist()):
             scatter, i = _scatter(known[first:stop])
             self.scatter = max(self.scatter, scatter)
-            if scatter > MAX_SCATTER * (self.step or 0.0):
+            if self.given_hz is None and scatter > MAX_SCATTER * (self.step or 0.0):
                 raise self._malformed(i_first - 1 + first + i - self.n_rows, f"the times scatter by {scatter:.6g}"
                                       f"{self._unit()}, where a step is {self.step:.6g}: samples are not evenly "
                                       f"spaced")  # fmt: skip
@@ -194,11 +224,17 @@ class _Stamps:
             line = np.linspace(run[0], run[-1], len(run))
             if len(run) > 1 and np.abs(run - line).max() <= 1.1 * self.resolution:
                 self.slack, step = slack, float(line[1] - line[0])
-            else:
+            elif not self._are_few(steps, step):
                 step = self._measure_scatter(known, steps, step)
         if step <= 0:
             raise self._malformed(-self.n_rows, "the time stands still")
-        self.step = step
+        given = self.ticks_per_s / self.given_hz if self.given_hz else step
+        self.step = given if abs(given / step - 1) <= MAX_JITTER else step
+
+    def _are_few(self, steps: npt.NDArray[np.float64], step: float) -> bool:
+        """Whether the steps that are off are so few that they are stray, and the others even."""
+        off = np.where(steps > GAP * step, 0.0, np.abs(steps - step)) > MAX_JITTER * step
+        return int(np.count_nonzero(off)) <= FEW_STRAYS + MAX_STRAY_SHARE * steps.size
 
     def _measure_scatter(
         self, known: npt.NDArray[np.float64], steps: npt.NDArray[np.float64], median_step: float
@@ -217,19 +253,22 @@ class _Stamps:
         self.resolution = max(self.resolution, 2 * scatter)
         return step
 
-    def rate_hz(self, *, given_hz: float | None, add_to: str) -> float:
-        """The exact rate: as given, else from the stamps, rounded as far as they leave it open. [Hz]"""
+    def rate_hz(self, *, add_to: str) -> float:
+        """The exact rate: as given, else of the steps that are not stray, rounded as far as they leave it open. [Hz]"""
+        given_hz = self.given_hz
         n_steps = sum(run.n_rows - 1 for run in self.runs)
         ticks = sum(run.last - run.first for run in self.runs)
+        if n_steps > self.n_stray:
+            n_steps, ticks = n_steps - self.n_stray, ticks - self.stray_ticks
         if not n_steps or not ticks:
             if given_hz is None:
                 raise MalformedRecord(self.file.path, self.column.label, "too few rows to find the sampling rate; add "
                                       f"rate_hz = ... to {add_to}")  # fmt: skip
             return given_hz
         rate_hz = n_steps * self.ticks_per_s / ticks
-        open_hz = rate_hz * self.resolution / ticks
+        open_hz = rate_hz * (1 + self.n_stray) * self.resolution / ticks
         if given_hz is not None:
-            if abs(rate_hz - given_hz) > open_hz + 1e-3 * rate_hz:
+            if abs(rate_hz - given_hz) > open_hz + (1e-3 + self.n_stray / n_steps) * rate_hz:
                 raise MalformedRecord(self.file.path, self.column.label, f"the time column runs at {rate_hz:.6g} Hz, "
                                       f"the rate given is {given_hz:.6g} Hz")  # fmt: skip
             return given_hz
@@ -244,6 +283,9 @@ class _Stamps:
     def notes(self) -> list[str]:
         """What was odd in the column."""
         notes = [f"the time column jumps {len(self.runs) - 1} times"] if len(self.runs) > 1 else []
+        if self.n_stray:
+            notes.append(Repair(f"time steps that are off by up to {100 * self.most_stray:.2g} %: {self.n_stray}; "
+                                f"read as evenly spaced"))  # fmt: skip
         if self.scatter:
             share = 100 * self.scatter / (self.step or 1.0)
             notes.append(Repair(f"times scatter by up to {share:.2g} % of a step; read as evenly spaced"))

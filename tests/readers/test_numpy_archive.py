@@ -320,3 +320,74 @@ def test_a_type_of_numbers_that_does_not_exist_is_refused(tmp_path: Path, kind: 
         archive.writestr("v1_V.npy", content)
     with pytest.raises(MalformedRecord, match="v1_V"):
         read_one(tmp_path / "x.npz")
+
+
+# --- arrays whose sides a description names
+
+EVENTS = np.random.default_rng(4).integers(-3000, 3000, (4, 6, 500)).astype(np.int16)
+DESCRIBED = """rate_hz = 3200.0
+start = 2026-03-02T06:00:00Z
+[channels.data_1]
+unit = "kV"
+phase = "A"
+[channels.data_4]
+unit = "A"
+phase = "A"
+"""
+
+
+@pytest.mark.parametrize(
+    ("layout", "order"),
+    [
+        ("event,channel,sample", (0, 1, 2)),
+        ("event,sample,channel", (0, 2, 1)),
+        ("sample,channel,event", (2, 1, 0)),
+        ("channel, event, sample", (1, 0, 2)),
+    ],
+)
+@pytest.mark.parametrize("order_in_file", ["C", "F"])
+def test_each_event_of_a_described_array_is_a_capture(
+    tmp_path: Path, layout: str, order: tuple[int, int, int], order_in_file: str
+) -> None:
+    array = np.array(EVENTS.transpose(order), order=order_in_file)  # type: ignore[call-overload]
+    found = list(read_captures(save(tmp_path, f'layout = "{layout}"\n{DESCRIBED}', data=array)))
+    assert len(found) == 4
+    for k, capture in enumerate(found):
+        np.testing.assert_array_equal(capture.samples, EVENTS[k, [0, 3]])
+        assert [(c.quantity, c.phase) for c in capture.header.channels] == [("voltage", "A"), ("current", "A")]
+        assert capture.header.start_ns == START_NS + k * 3600 * 10**9
+        assert any("events are taken to begin hours apart" in note for note in capture.header.notes) == (len(found) > 1)
+
+
+@pytest.mark.parametrize(("layout", "turned"), [("channel,sample", False), ("sample,channel", True)])
+def test_a_described_array_may_have_two_sides_of_any_shape(tmp_path: Path, layout: str, turned: bool) -> None:
+    square = EVENTS[0, :, :6]  # six by six: which side is which cannot be told
+    path = save(tmp_path, f'layout = "{layout}"\n{DESCRIBED}', data=square.T if turned else square)
+    np.testing.assert_array_equal(read_one(path).samples, square[[0, 3]])
+    assert read_one(path).header.start_ns == START_NS
+
+
+@pytest.mark.parametrize(
+    ("arrays", "description", "file", "place", "words"),
+    [
+        ({"data": EVENTS, "fs": 3200}, "", "x.npz", "data", 'layout = "event,channel,sample"'),
+        ({"data": EVENTS[0, :, :6], "fs": 3200}, "", "x.npz", "data", "shape (6, 6)"),
+        ({"data": EVENTS}, 'layout = "event,sample"', "x.npz.toml", "layout", "data (4, 6, 500)"),
+        ({"data": EVENTS, "b": EVENTS}, 'layout = "event,channel,sample"', "x.npz.toml", "layout", "name one as array"),
+        ({"data": EVENTS}, 'layout = "event,chanel,sample"', "x.npz.toml", "layout", "allowed are event, channel"),
+        ({"data": EVENTS}, 'layout = "channel,channel,sample"', "x.npz.toml", "layout", "allowed are event, channel"),
+        ({"data": EVENTS}, 'rate_hz = 1.0\nlayout = "event,sample,channel"', "x.npz.toml", "layout", "500 channels"),
+    ],
+)
+def test_an_array_that_cannot_be_read_says_why_and_how(
+    tmp_path: Path, arrays: dict[str, np.ndarray], description: str, file: str, place: str, words: str
+) -> None:
+    with pytest.raises(MalformedRecord) as caught:
+        list(read_captures(save(tmp_path, description, **arrays)))
+    assert (caught.value.path.name, caught.value.place) == (file, place)
+    assert words in caught.value.reason
+
+
+def test_of_several_arrays_the_one_that_is_named_is_read(tmp_path: Path) -> None:
+    text = f'layout = "event,channel,sample"\narray = "data"\n{DESCRIBED}'
+    assert len(list(read_captures(save(tmp_path, text, data=EVENTS, b=EVENTS[:2])))) == 4

@@ -19,6 +19,7 @@ from pipeline.readers.kept import has_gone
 from pipeline.readers.pqdif import tags
 from pipeline.readers.pqdif.bodies import Record
 from pipeline.readers.pqdif.channels import channel_of, kind_of, notes_on, quantity_of, samples_series, time_series
+from pipeline.readers.pqdif.joining import fill_between, joined_timings, note_on
 from pipeline.readers.pqdif.logical import (
     ChannelDefinition,
     ChannelInstance,
@@ -65,11 +66,15 @@ class _Piece:
 
 @dataclass(frozen=True, slots=True)
 class _Waveform:
-    """A waveform of an observation: the index of its definition, its samples and the times of its samples."""
+    """A waveform of an observation: the index of its definition, its samples and the times of its samples.
+
+    `factor` values of it are made of each sample: 1, or more where it joins faster channels.
+    """
 
     definition: int
     samples: Values
     timing: Timing
+    factor: int = 1
 
 
 class Recording:
@@ -294,9 +299,26 @@ class _Reading:
                 groups.setdefault(waveform.timing, []).append(waveform)
         if not groups:
             raise MalformedRecord(self.path, self.found.record.place, "none of its waveforms holds samples")
+        groups = self._joined(groups)
         stretches = [(stretch, timing, group) for timing, group in groups.items() for stretch in timing.stretches]
         for stretch, timing, group in sorted(stretches, key=lambda item: item[0].start_ns):
             yield from self._of_stretch(stretch, timing, group)
+
+    def _joined(self, groups: dict[Timing, list[_Waveform]]) -> dict[Timing, list[_Waveform]]:
+        """Waveforms by time axis, slow ones with the fast ones that they go with."""
+        if len(groups) == 1:
+            return groups
+        definitions = self.found.source.channels
+        measured = {
+            timing: frozenset(
+                (channel.quantity, channel.phase)
+                for channel in (channel_of(definitions[one.definition], scale=1.0, offset=0.0) for one in group)
+            )
+            for timing, group in groups.items()
+        }
+        for slow, (fast, factor) in joined_timings(measured).items():
+            groups[fast] += [replace(one, timing=fast, factor=factor) for one in groups.pop(slow)]
+        return {timing: sorted(group, key=lambda one: one.definition) for timing, group in groups.items()}
 
     def _waveform(self, i: int) -> _Waveform | None:
         instance = self.observed.channels[i]
@@ -348,12 +370,15 @@ class _Reading:
             if self.quantities is None or quantity_of(definitions[waveform.definition]) in self.quantities
         ]
         sample_type, type_notes = sample_type_of([waveform.samples.stored for waveform in wanted])
+        if slow := [waveform for waveform in wanted if waveform.factor > 1]:
+            sample_type = "float32"
+            type_notes = (*type_notes, *self._slow_notes(slow, stretch.rate_hz))
         header = Header(
             station=self.found.source.name,
             start_ns=stretch.start_ns,
             rate_hz=stretch.rate_hz,
             n_samples=stretch.n_samples,
-            channels=tuple(_channel(waveform, definitions, sample_type) for waveform in wanted),
+            channels=tuple(_channel(waveform, definitions, sample_type, joined=bool(slow)) for waveform in wanted),
             sample_type=sample_type,
             nominal_frequency_hz=self.found.settings.nominal_frequency_hz,
             trigger_ns=self.observed.trigger_ns,
@@ -373,11 +398,18 @@ class _Reading:
             piece = replace(header, start_ns=header.time_ns(first), n_samples=n_samples)
             yield _Piece(piece, tuple(wanted), stretch.first + first)
 
+    def _slow_notes(self, slow: list[_Waveform], rate_hz: float) -> Iterator[str]:
+        for factor in sorted({waveform.factor for waveform in slow}):
+            names = [self.found.source.channels[one.definition].name for one in slow if one.factor == factor]
+            yield note_on(", ".join(names), slow_hz=rate_hz / factor, fast_hz=rate_hz)
+
     def samples(self, piece: _Piece, start: int, stop: int) -> tuple[SampleArray, int]:
         """Samples [start, stop) of a capture, and how many values of them were infinite and are missing now."""
         samples = np.empty((len(piece.waveforms), stop - start), piece.header.sample_type)
         n_endless = sum(
             fill(row, waveform.samples.stored, piece.first + start)
+            if waveform.factor == 1
+            else fill_between(row, waveform.samples.stored, waveform.factor, piece.first + start)
             for row, waveform in zip(samples, piece.waveforms, strict=True)
         )
         return samples, n_endless
@@ -387,8 +419,14 @@ class _Reading:
         return [(waveform.definition, self.found.source.channels[waveform.definition]) for waveform in piece.waveforms]
 
 
-def _channel(waveform: _Waveform, definitions: tuple[ChannelDefinition, ...], sample_type: str) -> Channel:
+def _channel(
+    waveform: _Waveform, definitions: tuple[ChannelDefinition, ...], sample_type: str, *, joined: bool
+) -> Channel:
     scale, offset = waveform.samples.scale, waveform.samples.offset
     if is_moved(waveform.samples.stored, sample_type):
         offset = moved_offset(scale, offset)
-    return channel_of(definitions[waveform.definition], scale=scale, offset=offset)
+    channel = channel_of(definitions[waveform.definition], scale=scale, offset=offset)
+    kind = waveform.samples.stored.dtype
+    if joined and waveform.factor == 1 and kind.kind == "i":  # where float32 does not show any more where counts end
+        return replace(channel, rail_low=int(np.iinfo(kind).min), rail_high=int(np.iinfo(kind).max))
+    return channel
