@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from pipeline.channel_table import ChannelTable
 from pipeline.errors import ConfigError
 from pipeline.resources import resource
 from pipeline.terms import HOOKUPS
@@ -25,8 +26,8 @@ class _Settings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     def digest(self) -> str:
-        """Digest of the settings: 32 hexadecimal digits over their canonical JSON."""
-        text = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        """Digest of the settings: 32 hexadecimal digits over the canonical JSON of what differs from the defaults."""
+        text = json.dumps(self.model_dump(mode="json", exclude_defaults=True), sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
@@ -51,15 +52,18 @@ class Thresholds(_Settings):
 
 
 class Site(_Settings):
-    """One site of the fleet."""
+    """What a person says of one site, in a fleet or in a table of sites of their own; what is left out is inferred."""
 
     name: str = Field(min_length=1)
-    nominal_voltage_v: float = Field(gt=0)
-    nominal_frequency_hz: Literal[50, 60]
-    hookup: str = "four-wire"
+    nominal_voltage_v: float | None = Field(None, gt=0)
+    nominal_frequency_hz: Literal[50, 60] | None = None
+    hookup: str | None = None
     stations: tuple[str, ...] = ()
+    files: tuple[str, ...] = ()
     voltage_ratio: float = Field(1.0, gt=0)
     current_ratio: float = Field(1.0, gt=0)
+    clamps_checked: bool = False
+    channels: ChannelTable = {}
     time_zone: str = "UTC"
     thresholds: str = "ieee-1159"
 
@@ -77,8 +81,8 @@ class Site(_Settings):
 
     @field_validator("hookup")
     @classmethod
-    def _known_hookup(cls, hookup: str) -> str:
-        if hookup not in HOOKUPS:
+    def _known_hookup(cls, hookup: str | None) -> str | None:
+        if hookup is not None and hookup not in HOOKUPS:
             raise ValueError(f"hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
         return hookup
 
@@ -151,6 +155,9 @@ class Fleet(_Settings):
                 if owner != site.name:
                     raise ValueError(f"station {station!r} belongs to both {owner!r} and {site.name!r}; list it once")
         for site in self.sites:
+            for key in ("nominal_voltage_v", "nominal_frequency_hz"):
+                if getattr(site, key) is None:  # a day's catalogue must not depend on what other days show
+                    raise ValueError(f"site {site.name!r}: {key} must be declared in a fleet")
             if site.thresholds not in self.thresholds:
                 known = ", ".join(sorted(self.thresholds))
                 raise ValueError(f"site {site.name!r}: thresholds {site.thresholds!r}; allowed are {known}")
@@ -193,6 +200,28 @@ def load_fleet(path: Path) -> Fleet:
     _check_folders(folders, path)
     learned = fleet.learned.model_copy(update={"model": base / fleet.learned.model})
     return fleet.model_copy(update={**folders, "learned": learned})
+
+
+class _SiteTables(_Settings):
+    """A file of sites alone."""
+
+    sites: tuple[Site, ...]
+
+
+def load_sites(path: Path) -> tuple[Site, ...]:
+    """The ``[[sites]]`` tables of a file: of a fleet's configuration, or of a file that holds nothing else.
+
+    Raises
+    ------
+    ConfigError : the file cannot be read, a key is unknown or out of range, or two sites have one name.
+    """
+    document = read_toml(path)
+    tables = {"sites": document["sites"]} if "inbox" in document or "store" in document else document
+    sites = checked(_SiteTables, tables, path.name).sites
+    names = [site.name for site in sites]
+    if twice := sorted({name for name in names if names.count(name) > 1}):
+        raise ConfigError(f"{path.name}: site names must differ; twice: {', '.join(twice)}")
+    return sites
 
 
 def load_thresholds(name: str) -> Thresholds:

@@ -4,7 +4,8 @@ HalfcycleError
 ├── ReadError            a capture file could not be read: path, place, reason
 │   ├── UnknownFormat    no reader recognises the file
 │   ├── MalformedRecord  the file breaks its own format
-│   └── Unsupported      the format is known, this variant of it is not read
+│   ├── Unsupported      the format is known, this variant of it is not read
+│   └── ReaderFault      the reader failed in a way that it should not: a fault of the reader, not of the file
 ├── SignalError          an array does not allow the measure (also a ValueError)
 ├── ConfigError          a setting is wrong (also a ValueError)
 └── StoreError           the store, an output or the lock on them failed
@@ -43,6 +44,10 @@ class MalformedRecord(ReadError):
 
 class Unsupported(ReadError):
     """The format is known, but this variant of it is not read."""
+
+
+class ReaderFault(ReadError):
+    """The reader failed in a way that it should not; the file may be sound."""
 
 
 class SignalError(HalfcycleError, ValueError):

@@ -81,6 +81,8 @@ class Event:
     characteristic_pu: float | None = None
     pn_factor: float | None = None
     why: str | None = None
+    nominal_kind: str | None = None
+    direction_confidence: float | None = None
     notes: str = ""
 
     @property
@@ -98,6 +100,7 @@ _NUMBERS = frozenset(
         "magnitude_a", "magnitude_b", "magnitude_c", "duration_a_s", "duration_b_s", "duration_c_s", "frequency_hz",
         "rise_s", "width_s", "oscillation_hz", "decay_s", "energy_pu2s", "before", "after",
         "phase_jump_deg", "start_angle_deg", "recovery_angle_deg", "characteristic_pu", "pn_factor",
+        "direction_confidence",
     }
 )  # fmt: skip
 

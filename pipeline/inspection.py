@@ -11,16 +11,16 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.points import Point, points_of
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
 from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage
-from pipeline.measures.phasors import MeanPhasors, mean_phasors
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
-from pipeline.measures.wiring import check_wiring, fundamental_power
-from pipeline.measures.wiring_words import WiringFinding, words_of
 from pipeline.readers import read_captures, reader_of, remarks_on
+from pipeline.records.points import Point, points_of
 from pipeline.report.phasor_diagram import Phasor
+from pipeline.sites.phasors import MeanPhasors, mean_phasors
+from pipeline.sites.wiring import check_wiring, fundamental_power
+from pipeline.sites.wiring_words import WiringFinding, words_of
 from pipeline.terms import NEUTRAL, USUAL_FREQUENCIES_HZ, Hookup
 
 F64 = npt.NDArray[np.float64]

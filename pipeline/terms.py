@@ -6,6 +6,7 @@ Synonyms, noted once: IEC standards say "dip" for sag and "declared input voltag
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -129,8 +130,14 @@ USUAL_PHASE_TO_NEUTRAL_V: Final = (100.0, 110.0, 115.0, 120.0, 127.0, 220.0, 230
 
 USUAL_FREQUENCIES_HZ: Final = (50.0, 60.0)
 
-_VOLT_UNITS: Final = {"uv": 1e-6, "µv": 1e-6, "mv": 1e-3, "v": 1.0, "volt": 1.0, "volts": 1.0, "kv": 1e3}
-_AMPERE_UNITS: Final = {"ua": 1e-6, "µa": 1e-6, "ma": 1e-3, "a": 1.0, "amp": 1.0, "amps": 1.0, "ka": 1e3}
+_PREFIXES: Final = {"": 1.0, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3}
+_PREFIX_WORDS: Final = {"": 1.0, "micro": 1e-6, "milli": 1e-3, "kilo": 1e3, "mega": 1e6}
+_VOLT_UNITS: Final = {f"{prefix}v": factor for prefix, factor in _PREFIXES.items()} | {
+    prefix + word: factor for prefix, factor in _PREFIX_WORDS.items() for word in ("volt", "volts")
+}
+_AMPERE_UNITS: Final = {f"{prefix}a": factor for prefix, factor in _PREFIXES.items()} | {
+    prefix + word: factor for prefix, factor in _PREFIX_WORDS.items() for word in ("amp", "amps", "ampere", "amperes")
+}
 
 
 def quantity_of_unit(unit: str) -> tuple[Quantity, float]:
@@ -138,14 +145,14 @@ def quantity_of_unit(unit: str) -> tuple[Quantity, float]:
 
     Parameters
     ----------
-    unit : str. As written in a file: ``V``, ``kV``, ``A``, ``mA`` …, blanks and capitals ignored. ``MV`` is
-        read as megavolts, not millivolts.
+    unit : str. As written in a file: ``V``, ``kV``, ``A``, ``mA``, ``kilovolt``, ``amperes`` …, blanks, brackets around
+        it and capitals ignored. ``MV`` is read as megavolts, not millivolts.
 
     Returns
     -------
     (quantity, factor). ``("other", 1.0)`` for anything that is neither a voltage nor a current.
     """
-    text = unit.strip()
+    text = unit.strip().strip("[]()").strip()
     if text == "MV":
         return "voltage", 1e6
     key = text.lower()
@@ -175,7 +182,8 @@ def phase_of(phase_field: str, name: str = "") -> str:
 
     Parameters
     ----------
-    phase_field : str. What the file says of the phase: ``A``, ``L1``, ``R``, ``ab``, ``1-N`` … or nothing.
+    phase_field : str. What the file says of the phase: ``A``, ``L1``, ``R``, ``ab``, ``1-N``, ``V1``, ``I4`` (the
+        fourth input is mostly the neutral's: common practice, no source) … or nothing.
     name : str. The channel's name, used where the field says nothing: ``UA``, ``VL1``, ``LINE ULB``, ``I_a``.
 
     Returns
@@ -184,10 +192,35 @@ def phase_of(phase_field: str, name: str = "") -> str:
     """
     field = re.sub(r"[^A-Z0-9]", "", phase_field.upper())
     if field:
-        return _PHASE_WORDS.get(field, "")
+        bare = field[1:] if field[0] in "VUIE" else field
+        return _PHASE_WORDS.get(field) or _PHASE_WORDS.get(bare) or (NEUTRAL if bare == "4" != field else "")
     text = name.strip().upper()
     if _RESIDUAL.search(text):
         return NEUTRAL
     text = re.sub(r"([123ABCRSTNGE])[-/][UV]?([123ABCRSTNGE]|L[123])$", r"\1\2", text)
     match = _NAME_END.search(text)
     return _PHASE_WORDS.get(match.group(1) or match.group(2), "") if match else ""
+
+
+_FITTING_NUMBERS: Final = ({"1"}, {"1", "2"})
+_THREE_NUMBERS: Final = {"1", "2", "3"}
+
+
+def phases_of(phase_fields: Sequence[str], names: Sequence[str]) -> tuple[str, ...]:
+    """The phases of channels of one quantity that belong together.
+
+    Bare numbers in their phase fields are phases only where they fit a set: 1, 2 and 3, perhaps with a neutral called
+    0 or 4; 1 and 2; or 1 alone. Other numbers, such as 0 and 1, count something else, and the names decide.
+
+    Parameters
+    ----------
+    phase_fields, names : of each channel, see `phase_of`.
+    """
+    fields = [field.strip() for field in phase_fields]
+    numbers = {field for field in fields if field.isdecimal() and len(field) == 1}
+    with_neutral = numbers >= _THREE_NUMBERS and numbers - _THREE_NUMBERS in ({"0"}, {"4"}, set())
+    fit = with_neutral or numbers in _FITTING_NUMBERS
+    return tuple(
+        NEUTRAL if with_neutral and field == "4" else phase_of("" if field in numbers and not fit else field, name)
+        for field, name in zip(fields, names, strict=True)
+    )

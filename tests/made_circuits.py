@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -12,6 +13,7 @@ from pipeline.synthesis.circuit.devices import (
     Converter,
     Device,
     Fault,
+    Generator,
     Load,
     MotorLoad,
     Place,
@@ -78,10 +80,18 @@ def side(rng: np.random.Generator) -> Place:
 
 
 def fault_case(rng: np.random.Generator, *, place: Place | None = None) -> Case:
+    kind, length_s = int(rng.integers(6)), uniform(rng, 0.07, 0.4)
+    fault, windings = drawn_fault(rng, place, length_s, kind=kind)
+    return made(rng, feeder(rng, faults=(fault,), windings=windings), length_s, 0.5 + length_s)
+
+
+def drawn_fault(
+    rng: np.random.Generator, place: Place | None, length_s: float, *, kind: int | None = None
+) -> tuple[Fault, tuple[str, ...]]:
+    """A fault at a place, and the transformers that lie between it and the monitor."""
     phases, ground = [("A", True), ("B", True), ("BC", False), ("CA", True), ("AB", False), ("ABC", False)][
-        int(rng.integers(6))
+        int(rng.integers(6)) if kind is None else kind
     ]
-    length_s = uniform(rng, 0.07, 0.4)
     where: Place = place or (["source", "upstream", "downstream"][int(rng.integers(3))])  # type: ignore[assignment]
     windings = ((), ("Dyn",), ("YNyn",))[int(rng.integers(3))] if where == "source" else ()
     fault = Fault(
@@ -89,7 +99,7 @@ def fault_case(rng: np.random.Generator, *, place: Place | None = None) -> Case:
         ohm=(uniform(rng, 0, 0.3), uniform(rng, 0, 0.5)),
         spur_ohm=complex(uniform(rng, 0.05, 1), uniform(rng, 0.1, 1.5)),
     )  # fmt: skip
-    return made(rng, feeder(rng, faults=(fault,), windings=windings), length_s, 0.5 + length_s)
+    return fault, windings
 
 
 def motor_case(rng: np.random.Generator, *, place: Place | None = None) -> Case:
@@ -142,6 +152,37 @@ def converter_case(rng: np.random.Generator, *, rate_hz: float) -> Case:
         va=uniform(rng, 3e6, 5e6), delay_deg=uniform(rng, 20, 50), commutation_pu=uniform(rng, 0.02, 0.05)
     )
     return made(rng, feeder(rng, device, short_circuit_va=uniform(rng, 50e6, 90e6)), 0.3, 0.6, rate_hz=rate_hz)
+
+
+FLOWS = ("importing", "balanced", "exporting")
+INVERTER_PU, MACHINE_PU = 20.0 + 0.5j, 0.01 + 0.25j
+
+
+def generation_case(rng: np.random.Generator, *, place: Place | None = None, flow: str = "exporting") -> Case:
+    """A fault at a site with a generator of its own, a machine or an inverter, which may stop in the fault.
+
+    The site takes power, gives it, or next to nothing passes the monitor before.
+    """
+    va, power_factor = uniform(rng, 0.3e6, 3e6), uniform(rng, 0.85, 0.99)
+    share = {"importing": uniform(rng, 0, 0.8), "balanced": uniform(rng, 0.97, 1.03), "exporting": uniform(rng, 1.2, 4)}
+    w = share[flow] * va * power_factor
+    load = Load(va=va, power_factor=power_factor, delta=bool(rng.integers(2)))
+    var = va * math.sqrt(1 - power_factor**2) if flow == "balanced" else uniform(rng, -0.2, 0.3) * w
+    is_machine = bool(rng.integers(2))
+    stops = START_S + uniform(rng, 0.02, 0.1) if not is_machine and rng.random() < 0.25 else None
+    site: list[Device] = [load]
+    if w > 0.02 * va:
+        pu = MACHINE_PU * uniform(rng, 0.6, 1.6) if is_machine else INVERTER_PU
+        site.append(Generator(w=w, va=1.2 * w, var=var, impedance_pu=pu, opens_s=stops))
+    if flow != "balanced" and rng.integers(3) == 0:
+        site.append(MotorLoad(motor=motor_of(uniform(rng, 0.1, 0.3) * va, rng)))
+    neighbour = Load(place="upstream", va=uniform(rng, 0.5e6, 3e6), power_factor=uniform(rng, 0.85, 0.99))
+    length_s = uniform(rng, 0.07, 0.25)
+    fault, windings = drawn_fault(rng, place, length_s)
+    built = feeder(
+        rng, devices=(*site, neighbour), faults=(fault,), windings=windings, short_circuit_va=uniform(rng, 30e6, 250e6)
+    )
+    return made(rng, built, length_s, 0.25 + length_s)
 
 
 CASES: dict[str, Callable[[np.random.Generator], Case]] = {

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, cut, events_in, loaded, made_capture, write_capture, write_fleet
 
-from pipeline import readers, screening
+from pipeline import readers
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
 from pipeline.config import Thresholds
@@ -20,7 +20,7 @@ from pipeline.errors import ReadError
 from pipeline.events import Event
 from pipeline.nightly.run import run_nightly
 from pipeline.readers.contract import Repair
-from pipeline.screening import Screening, quarantine_table, screen
+from pipeline.screening import Screening, quarantine_table, screen, units
 
 START = "2026-03-01T12:00:00"
 TERMS = Terms(Thresholds())
@@ -145,7 +145,7 @@ def test_a_record_longer_than_a_span_has_the_events_of_one_that_is_not(
     for i, piece in enumerate(cut(long_record, *range(2, 30, 2))):
         write_capture(piece, tmp_path / f"{i:02}{ending}")
     whole = screened(tmp_path)
-    monkeypatch.setattr(screening, "_SPAN_SAMPLES", 10_000)
+    monkeypatch.setattr(units, "_SPAN_SAMPLES", 10_000)
     spans = screened(tmp_path)
     assert_same_events(spans.events, whole.events)
     assert spans.judged_s == pytest.approx(whole.judged_s)
@@ -169,11 +169,12 @@ def test_files_that_cannot_be_read_are_set_aside_once_each_and_the_rest_goes_on(
     (tmp_path / "empty.csv").touch()
     (tmp_path / "broken link.csv").symlink_to("nowhere")
     result = screen([tmp_path, good, tmp_path / "empty.csv"], terms=KNOWN)
-    assert [item.path.name for item in result.set_aside] == ["broken link.csv", "empty.csv", "no data.cfg"]
+    assert [item.path.name for item in result.set_aside] == ["broken link.csv", "no data.cfg"]
     reasons = quarantine_table(result).column("reason").to_pylist()
     assert "No such file" in reasons[0]
-    assert "empty" in reasons[1]
-    assert "missing" in reasons[2]
+    assert "missing" in reasons[1]
+    assert [item.path.name for item in result.others] == ["empty.csv"]
+    assert "empty" in result.others[0].reason
     assert (len(result.events), result.n_files) == (1, 1)
 
 

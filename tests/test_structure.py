@@ -15,12 +15,14 @@ SOURCE = "the project's own design: one direction inside pipeline, classifiers o
 # From the ground up. A room may lean on those below its floor; rooms of one floor stand side by side.
 FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"errors"}),
-    frozenset({"terms", "resources", "workers"}),
-    frozenset({"quantities"}),
+    frozenset({"terms", "resources", "spread"}),
+    frozenset({"channel_table", "quantities"}),
     frozenset({"capture", "config", "events"}),
-    frozenset({"waveform_table"}),
+    frozenset({"gate", "waveform_table"}),
     frozenset({"measures", "readers", "store", "synthesis", "writers"}),
     frozenset({"detectors"}),  # side by side with the last, but that they read the series that a measure gives
+    frozenset({"records"}),
+    frozenset({"sites"}),
     frozenset({"catalogue"}),
     frozenset({"indices", "learning", "survey"}),
     frozenset({"report"}),
@@ -31,6 +33,8 @@ FLOORS: tuple[frozenset[str], ...] = (
 DETECTORS_MAY_READ = {"measures"}
 SIDE_BY_SIDE_WITH_DETECTORS = {"readers", "store", "synthesis", "writers"}
 LARGEST_MODULE_LINES = 400
+# Where whatever goes wrong in one item, file or event becomes the reason of that one.
+BOUNDARIES = {"classifiers.learned.stored", "pipeline.catalogue.mishaps", "pipeline.gate", "pipeline.spread"}
 
 MODULES = sorted(path for folder in ("pipeline", "classifiers") for path in (ROOT / folder).rglob("*.py"))
 TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
@@ -109,7 +113,7 @@ def test_every_room_has_one_place_in_the_order() -> None:
     placed = [room for floor in FLOORS for room in floor]
     assert len(placed) == len(set(placed))
     assert rooms <= set(placed)
-    assert set(placed) - rooms <= {"indices"}  # planned in the design, and not built yet
+    assert set(placed) - rooms <= {"indices", "sites"}  # planned in the design, and not built yet
 
 
 @pytest.mark.parametrize(
@@ -194,7 +198,10 @@ def test_what_is_caught_is_named_or_raised_again_and_nothing_is_asserted_outside
             names = {part.id for part in caught if isinstance(part, ast.Name)}
             assert node.type is not None, f"{name_of(path)}, line {node.lineno}"
             raised_again = any(isinstance(part, ast.Raise) and part.exc is None for part in ast.walk(node))
-            assert raised_again or not names & {"Exception", "BaseException"}, f"{name_of(path)}, line {node.lineno}"
+            at_boundary = name_of(path) in BOUNDARIES
+            assert raised_again or at_boundary or not names & {"Exception", "BaseException"}, (
+                f"{name_of(path)}, line {node.lineno}"
+            )
 
 
 # --- docstrings

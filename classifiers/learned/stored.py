@@ -156,25 +156,27 @@ def load(folder: Path) -> StoredModel:
 
 
 def _model(data: bytes, name: str) -> DisturbanceClassifier:
-    import zipfile
-
     import skops.io
-    from skops.io.exceptions import UntrustedTypesFoundException
 
     try:
         strange = sorted(set(skops.io.get_untrusted_types(data=data)) - _ALLOWED)
         if strange:
             raise ModelError(f"{name}: {MODEL} holds {', '.join(strange)}; allowed are a model's own types alone")
         model = skops.io.loads(data, trusted=sorted(_ALLOWED))
-    except (UntrustedTypesFoundException, zipfile.BadZipFile, KeyError, TypeError, AttributeError) as error:
-        raise ModelError(f"{name}: {MODEL} cannot be read ({error})") from error
+    except ModelError:
+        raise
+    except Exception as error:  # what a broken file makes the reader of the format raise is not foreseen there
+        raise ModelError(f"{name}: {MODEL} cannot be read ({error or type(error).__name__})") from error
     if not isinstance(model, DisturbanceClassifier):
         raise ModelError(f"{name}: {MODEL} holds {type(model).__name__}, no model")
     if any(not hasattr(model, attribute) for attribute in _NEEDED):
         raise ModelError(f"{name}: trained by another version; train it again")
-    for forest in (model.trees_, model.primitive_trees_):
-        for one in [] if forest is None else forest.estimators_:
-            _check_tree(one.tree_, name)
+    try:
+        for forest in (model.trees_, model.primitive_trees_):
+            for one in [] if forest is None else forest.estimators_:
+                _check_tree(one.tree_, name)
+    except (AttributeError, TypeError) as error:
+        raise ModelError(f"{name}: {MODEL} holds something else in place of its trees ({error})") from error
     return model
 
 

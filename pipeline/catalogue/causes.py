@@ -9,11 +9,13 @@ from typing import Final
 from classifiers.direction import UNKNOWN
 from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
 from pipeline.catalogue.explain import Explanation, explain
-from pipeline.catalogue.points import Point
-from pipeline.catalogue.record import Record
+from pipeline.catalogue.mishaps import noted
 from pipeline.errors import SignalError
 from pipeline.events import Event
 from pipeline.measures.event_window import EventWindow
+from pipeline.records.points import Point
+from pipeline.records.record import Record
+from pipeline.sites.wiring_correction import Wiring
 
 _SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
 _SWELLS: Final = frozenset({"swell", "overvoltage"})
@@ -30,6 +32,7 @@ def with_causes(
     *,
     frequency_hz: float,
     is_marked: Callable[[int, int], bool],
+    wiring: Wiring | None = None,
 ) -> list[Event]:
     """Events of one point with dip type, direction, cause, confidence and why, where they can be told.
 
@@ -40,10 +43,12 @@ def with_causes(
     point : its voltages, and currents where they were read.
     frequency_hz : nominal. [Hz]
     is_marked : whether samples between two record positions are no measurement, or clipped.
+    wiring : of the point's leads and clamps, as of `explain`; None: they are taken for right.
 
     Returns
     -------
-    The events in their order. What has too little record before it, or samples without a measurement, stays as it was.
+    The events in their order. What has too little record before it, or samples without a measurement, stays as it was;
+    where explaining one fails, its notes say so.
     """
     shots = [event for event in events if event.kind in _SAGS and event.part_of is None]
     sequences = _sequences(shots)
@@ -53,8 +58,13 @@ def with_causes(
             explained.append(event)
             continue
         following = [other.start for other in shots if other.start > event.end]
-        window = _window(event, record, point, frequency_hz, min(following, default=None), is_marked)
-        explained.append(event if window is None else _explained(event, window, sequences.get(event.event_id)))
+        next_ns = min(following, default=None)
+
+        def work(event: Event = event, next_ns: int | None = next_ns) -> Event:
+            window = _window(event, record, point, frequency_hz, next_ns, is_marked)
+            return event if window is None else _explained(event, window, sequences.get(event.event_id), wiring)
+
+        explained.append(noted(event, "not explained", work))
     return explained
 
 
@@ -106,7 +116,7 @@ def _window(
     )
 
 
-def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None) -> Event:
+def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None, wiring: Wiring | None) -> Event:
     try:
         found = explain(
             window,
@@ -114,15 +124,17 @@ def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None)
             swell=event.kind in _SWELLS,
             repeats=None if sequence is None else len(sequence.members),
             dead_time_s=None if sequence is None else sequence.dead_time_s,
+            wiring=wiring,
         )
     except SignalError:  # too little before or after it
         return event
-    direction = None if found.direction is None else found.direction.direction
+    side = None if found.direction is None or found.direction.direction == UNKNOWN else found.direction
     points = found.points
     return replace(
         event,
         dip_type=_dip_type(found),
-        direction=None if direction == UNKNOWN else direction,
+        direction=None if side is None else side.direction,
+        direction_confidence=None if side is None else side.confidence,
         cause=found.cause.cause,
         cause_confidence=found.cause.confidence,
         phase_jump_deg=None if points is None else points.phase_jump_deg,

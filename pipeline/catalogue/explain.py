@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from classifiers.cause import UNKNOWN as UNKNOWN_CAUSE
 from classifiers.cause import Verdict, find_cause
 from classifiers.dip_type import DipType, classify_dip
-from classifiers.direction import UNKNOWN, Direction, PowerTrace, find_direction
+from classifiers.direction import UNKNOWN, Direction, find_direction
+from classifiers.direction_methods import PowerTrace
 from classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
 from pipeline.measures.event_measures import gather_evidence
 from pipeline.measures.event_window import (
@@ -17,10 +19,12 @@ from pipeline.measures.event_window import (
     at_onset,
     dip_phasors,
     lasting_change,
+    negative_sequence,
     phasor_series,
     positive_sequence,
     three_phase_power,
 )
+from pipeline.sites.wiring_correction import Wiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +35,7 @@ class Explanation:
     ----------
     dip : its three-phase type; None where it is no sag, or there are not three voltages.
     points : on the wave, and the jump of the phase; None where it is neither sag nor swell.
-    direction : None where there are not three currents.
+    direction : None where there are not three currents, or the wiring is in doubt.
     cause : with its confidence and why.
     why : all of it, in a sentence or two.
     """
@@ -52,6 +56,7 @@ def explain(
     dead_time_s: float | None = None,
     notches_per_cycle: int | None = None,
     notch_depth_pu: float | None = None,
+    wiring: Wiring | None = None,
 ) -> Explanation:
     """Everything the classifiers say of one event.
 
@@ -63,6 +68,8 @@ def explain(
     swell : whether it is a swell or overvoltage.
     repeats, dead_time_s : of the sequence that it belongs to, by `classifiers.reclosing`; None where it is alone.
     notches_per_cycle, notch_depth_pu : where notching was found.
+    wiring : what is known of leads and clamps; None: they are taken for right. Channels are put right where it says
+        how; where currents are in doubt they are left out, and where voltages are, type, side and cause are withheld.
 
     Returns
     -------
@@ -72,23 +79,30 @@ def explain(
     ------
     SignalError : too little before or after the start, or samples that are not finite.
     """
-    window = at_onset(window)
+    wiring = Wiring() if wiring is None else wiring
+    window = at_onset(_put_right(window, wiring))
     series = phasor_series(window)
     dip = direction = None
-    if sag and series.u.shape[0] == 3:
+    is_told = "voltages" not in wiring.lost
+    if is_told and sag and series.u.shape[0] == 3:
         dip = classify_dip(*dip_phasors(series, cycle=window.cycle), line_to_line=window.line_to_line)
     points = None
     if (sag or swell) and window.cycle >= LEAST_SAMPLES_PER_CYCLE:
         points = _wave_points(window, series, swell=swell)
-    power = three_phase_power(window)
+    power = three_phase_power(window) if is_told else None
     if series.i is not None and power is not None:
         v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
         i1 = positive_sequence(series.i)
         i_start, i_stop = lasting_change(series, v1, i1)
-        trace = PowerTrace(
-            power, window.rate_hz, round(window.start), min(round(window.stop), power.size), round(window.cycle)
-        )
-        direction = find_direction(v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace)
+        first, stop, cycle = round(window.start), min(round(window.stop), power.size), round(window.cycle)
+        # A step that is over as it begins has no power of its own.
+        trace = PowerTrace(power, window.rate_hz, first, stop, cycle) if cycle <= first < stop else None
+        v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
+        direction = find_direction(
+            v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
+            negative=None if v2 is None or i2 is None else (v2, i2),
+        )  # fmt: skip
+        direction = replace(direction, confidence=min(direction.confidence, wiring.sure))
     known = direction is not None and direction.direction != UNKNOWN
     evidence = replace(
         gather_evidence(window),
@@ -98,14 +112,26 @@ def explain(
         notch_depth_pu=notch_depth_pu,
         direction=direction.direction if direction is not None and known else None,
     )
-    cause = find_cause(evidence)
+    cause = find_cause(evidence) if is_told else Verdict(UNKNOWN_CAUSE, 0.0, "withheld")
     words = [f"{cause.cause}: {cause.why}"]
     if dip is not None and dip.dip_type is not None:
         words.append(dip.reason)
     if direction is not None and known:
         votes = [answer.method for answer in direction.answers if answer.direction == direction.direction]
         words.append(f"{direction.direction} by {', '.join(votes)}")
+    if wiring.words:
+        left_out = "; currents left out, side withheld" if "currents" in wiring.lost and is_told else ""
+        words.append(wiring.words + left_out)
     return Explanation(dip, points, direction, cause, "; ".join(words))
+
+
+def _put_right(window: EventWindow, wiring: Wiring) -> EventWindow:
+    currents = window.i if "currents" not in wiring.lost else None
+    return replace(
+        window,
+        u=wiring.corrected_voltages(window.u) if "voltages" not in wiring.lost else window.u,
+        i=None if currents is None else wiring.corrected_currents(currents),
+    )
 
 
 def _wave_points(window: EventWindow, series: PhasorSeries, *, swell: bool) -> PointOnWave:

@@ -13,10 +13,11 @@ import numpy as np
 from classifiers.learned.features import extract
 from classifiers.learned.stored import ModelError, StoredModel, load
 from pipeline.catalogue.event_windows import ten_cycles
-from pipeline.catalogue.points import Point
-from pipeline.catalogue.record import Record
+from pipeline.catalogue.mishaps import noted
 from pipeline.errors import ConfigError
 from pipeline.events import Event
+from pipeline.records.points import Point
+from pipeline.records.record import Record
 
 UNKNOWN: Final = "unknown"
 # What the rules' kinds are among the primitives; one of them should be there.
@@ -70,12 +71,19 @@ def with_learned_classes(
     The events in their order. The window of each phase that takes part begins two and a half cycles before the event;
     of the phases the one counts that the model is surest of; ``unknown`` where all are unlike its training. A
     primitive is there if it is on any phase that the model knows. It disagrees where it is confident that nothing of
-    the event's kind is there.
+    the event's kind is there. Where the model fails on one, as below 20 samples a cycle, its notes say so.
     """
     named = []
     for event in events:
-        windows = _windows(event, record, point, frequency_hz, is_marked) if event.kind in _EXPECTED else None
-        named.append(event if windows is None else _named(event, windows, record, stored, frequency_hz))
+        if event.kind not in _EXPECTED:
+            named.append(event)
+            continue
+
+        def work(event: Event = event) -> Event:
+            windows = _windows(event, record, point, frequency_hz, is_marked)
+            return event if windows is None else _named(event, windows, record, stored, frequency_hz)
+
+        named.append(noted(event, "not named by the model", work))
     return named
 
 

@@ -8,8 +8,6 @@ from typing import Any
 import numpy as np
 
 from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
-from pipeline.catalogue.points import Point
-from pipeline.catalogue.record import Record
 from pipeline.catalogue.rows import phases_word
 from pipeline.detectors.measured import Measured
 from pipeline.detectors.point_on_wave import LOOK_AHEAD_CYCLES, LOOK_BACK_CYCLES, refine_start
@@ -17,6 +15,8 @@ from pipeline.detectors.rms_variations import RmsVariation
 from pipeline.detectors.stages import find_stages
 from pipeline.events import Event, with_identity
 from pipeline.measures.quality import FLAG_WORDS
+from pipeline.records.points import Point
+from pipeline.records.record import Record
 
 
 def variation_event(

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pipeline.catalogue.points import Point
-from pipeline.catalogue.record import Record
 from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
 from pipeline.events import Event, with_identity
 from pipeline.measures.quality import FLAG_WORDS
+from pipeline.records.points import Point
+from pipeline.records.record import Record
 
 
 def event_of(finding: Finding, record: Record, point: Point, measured: Measured, *, site: str, kind: str) -> Event:

@@ -10,9 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.catalogue.record import Record
 from pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, is_steady
 from pipeline.events import Event
+from pipeline.records.record import Record
+from pipeline.sites.account import Account, draft
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
 SLIDING_LEAD_IN_S = 600.0  # ten time constants of the sliding reference
@@ -35,14 +36,16 @@ class Span:
     used: tuple[int, int]
 
 
-def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Terms) -> Span:
+def judge_span(
+    record: Record, *, from_ns: int, to_ns: int, site: str, terms: Terms, account: Account | None = None
+) -> Span:
     """Judge a record within a span of time.
 
     Parameters
     ----------
     record : the whole record; only the pieces needed are loaded.
     from_ns, to_ns : the span, half-open. [ns since 1970-01-01]
-    site, terms : as for `judge`.
+    site, terms, account : as for `judge`; without an account it is drafted from the whole record.
 
     Returns
     -------
@@ -56,14 +59,18 @@ def judge_span(record: Record, *, from_ns: int, to_ns: int, site: str, terms: Te
     inside = [k for k in range(n) if starts[k] < to_ns and ends[k] > from_ns]
     if not inside:
         return Span(Findings(), (0, 0))
-    sliding = terms.thresholds.reference == "sliding"
+    if account is None:
+        evidence = terms.evidence_of(record)
+        account = draft(site, [evidence], terms.declared)
+    against_itself = any(point.nominal_v is None for point in account.points)
+    sliding = terms.thresholds.reference == "sliding" or against_itself
     lead_in_s = SLIDING_LEAD_IN_S if sliding else LEAD_IN_S
     first = _reach_back(starts, inside[0], max(from_ns, starts[inside[0]]), lead_in_s)
     stop = min(inside[-1] + 2, n)  # a window at the very end of the span needs samples that follow it
     while True:
         part = record.part(first, stop)
         within = (part.position_of(from_ns), part.position_of(to_ns))
-        findings = judge(part, site=site, terms=terms, within=within)
+        findings = judge(part, site=site, terms=terms, within=within, account=account)
         begin_ns, end_ns = starts[first], ends[stop - 1]
         edge_ns = round(_EDGE_S * 1e9)
         cut = (cut_at_edges(event, from_ns=from_ns, to_ns=to_ns) for event in findings.events)

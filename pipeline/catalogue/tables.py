@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import ConfigError
+from pipeline.sites.account import Account
 from pipeline.store.atomic import write_atomically
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+ACCOUNTS_KEY: Final = b"halfcycle.accounts"
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
@@ -32,6 +34,12 @@ def write_table(table: pa.Table, path: Path) -> None:
     """
     write = writer_for(path)
     write_atomically(path, lambda aside: write(table, aside))
+
+
+def with_accounts(table: pa.Table, accounts: Sequence[Account]) -> pa.Table:
+    """A table whose metadata carries the accounts of the sites in it; formats without metadata leave them out."""
+    text = json.dumps([account.document for account in accounts], ensure_ascii=False)
+    return table.replace_schema_metadata({**(table.schema.metadata or {}), ACCOUNTS_KEY: text.encode()})
 
 
 def writer_for(path: Path) -> Callable[[pa.Table, Path], None]:

@@ -198,7 +198,7 @@ def _show_unmeasured(points: list[PointView]) -> None:
 
 
 def _show_cautions() -> None:
-    from pipeline.measures.wiring_words import CAUTIONS
+    from pipeline.sites.wiring_words import CAUTIONS
 
     show.line()
     show.line("caution:")
@@ -208,6 +208,7 @@ def _show_cautions() -> None:
 
 def _draw(found: Inspection, path: Path) -> list[Path]:
     """One drawing a measuring point, numbered where there are several."""
+    from pipeline.catalogue.tables import iso_utc
     from pipeline.report.phasor_diagram import phasor_svg
     from pipeline.report.picture import write_png, write_svg
     from pipeline.store.atomic import write_atomically
@@ -219,7 +220,11 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
         station = found.headers[found.shown].station or found.path.stem
         title = station if point.name is None else f"{station}, {point.name}"
         notes = [f"{finding.what} ({100 * finding.sure:.0f} % sure)" for finding in point.findings]
-        svg = phasor_svg(point.phasors, hookup=point.hookup, title=title, notes=notes or ["no sign of wrong wiring"])
+        svg = phasor_svg(
+            point.phasors, hookup=point.hookup, title=title, found=point.findings,
+            source=f"{found.path.name}, {iso_utc(found.headers[found.shown].start_ns)} UTC",
+            notes=notes or ["no sign of wrong wiring"],
+        )  # fmt: skip
         write_atomically(target, partial(write_png if path.suffix.lower() == ".png" else write_svg, svg))
         paths.append(target)
     if not drawn:

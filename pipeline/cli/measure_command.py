@@ -86,28 +86,36 @@ def measure_command(
     if out is not None:
         write_table(_together(found.trends), out)
         show.line(f"trend: {out}")
-    _tell(found, interval, store)
+    failed = _tell(found, interval, store)
     if profile is not None:
         for (site, point), judged in judge_files(paths, profile, survey, hookup=hookup).items():
             _show_assessments(f"{' '.join([site, point]).strip()}: {profile.title}", judged)
-    if not found.trends:
+    if not found.trends or len(failed) == len(found.trends):
         return Exit.FAILED
-    return Exit.QUARANTINED if found.set_aside else Exit.DONE
+    return Exit.QUARANTINED if found.set_aside or failed else Exit.DONE
 
 
-def _tell(found: Measured, interval: float, store: Path | None) -> None:
-    """Write the trends to the store, where there is one, and say what was measured and what was not."""
+def _tell(found: Measured, interval: float, store: Path | None) -> list[str]:
+    """Write the trends to the store, where there is one, and say what was measured; returns what failed, in words."""
+    from pipeline.errors import StoreError
     from pipeline.store.trends import write_trend
 
+    failed: list[str] = []
     for (site, point), trend in found.trends.items():
         name = f"{site} {point}".strip()
         show.line(f"{name}: {trend.table.num_rows} intervals of {interval:g} s")
-        for path in [] if store is None else write_trend(trend.table, store, site=name, interval_s=interval):
+        try:
+            paths = [] if store is None else write_trend(trend.table, store, site=name, interval_s=interval)
+        except StoreError as error:
+            failed.append(str(error))
+            continue
+        for path in paths:
             show.line(f"trend: {path}")
     for site, point, reason in found.not_measured:
         show.line(f"not measured: {site} {point}".rstrip() + f": {reason}")
-    for _, reason in found.set_aside:
+    for reason in [*(reason for _, reason in found.set_aside), *failed]:
         show.warning(reason)
+    return failed
 
 
 def _show_assessments(title: str, found: list[Assessment]) -> None:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 
+if TYPE_CHECKING:
+    from pipeline.screening import Screening
+
+_MOST_SITES = 12
 _EPILOG = "Example:  halfcycle screen captures/ --out events.parquet --worst 5"
 
 
@@ -53,19 +57,23 @@ def screen_command(
         typer.Option(min=1, help="Processes; else as many as cores where that pays."),
     ] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Print what was odd or decided, file by file.")] = False,
+    sites: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="A table of [[sites]]: what is known of them; `inspect FOLDER --sites` drafts one."),
+    ] = None,
     strict: Annotated[
         bool, typer.Option("--strict", help="Set files aside in which something would have to be put right.")
     ] = False,
 ) -> int:
     """Find the events in captures from any recorder: no settings, no store."""
     from pipeline.catalogue.judge import Terms
-    from pipeline.catalogue.tables import write_table, writer_for
-    from pipeline.config import load_thresholds
+    from pipeline.catalogue.tables import with_accounts, write_table, writer_for
+    from pipeline.config import load_sites, load_thresholds
     from pipeline.detectors.registry import choose
     from pipeline.errors import ConfigError
     from pipeline.events import catalogue_table
-    from pipeline.report.summary import magnitude_duration_table, other_kinds, worst_table
     from pipeline.screening import quarantine_table, screen
+    from pipeline.sites.table import SiteTable
     from pipeline.terms import HOOKUPS
 
     writer_for(out)
@@ -77,42 +85,76 @@ def screen_command(
     folder = _checked(model)
     terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder)
     quarantine = out.with_suffix(".quarantine.csv")
+    known = () if sites is None else (sites,)
+    table = None if sites is None else SiteTable(load_sites(sites))
     with show.progress("screening") as advance:
         result = screen(
-            paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine), strict=strict
-        )
-    write_table(catalogue_table(result.events), out)
+            paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine, *known), strict=strict,
+            sites=table,
+        )  # fmt: skip
+    write_table(with_accounts(catalogue_table(result.events), result.accounts), out)
     if result.set_aside:
         write_table(quarantine_table(result), quarantine)
     else:
         quarantine.unlink(missing_ok=True)
 
+    _show_events(result, most=worst)
+    _show_accounts(result)
+    _show_notes(result, all_of_them=notes)
+    show.line(f"catalogue: {out}")
+    if result.set_aside:
+        how = "read without repair" if strict else "read"
+        show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
+    if result.judged_s == 0:
+        show.warning(f"nothing was judged: {_why_nothing(result)}")
+    return Exit.QUARANTINED if result.set_aside or result.judged_s == 0 else Exit.DONE
+
+
+def _show_events(result: Screening, *, most: int) -> None:
+    from pipeline.report.summary import magnitude_duration_table, other_kinds, worst_table
+
     if result.events:
-        show.table(worst_table(result.events, most=worst))
+        show.table(worst_table(result.events, most=most))
         show.table(magnitude_duration_table(result.events))
     show.line(
         f"{len(result.events)} events in {result.n_captures} captures of {result.n_files} files; "
         f"{_time(result.judged_s)} judged"
     )
-    if result.n_without_waveform:
-        files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
-        show.line(f"{files} no waveform; the notes say what else")
     others = other_kinds(result.events)
     if others:
         show.line("besides RMS variations: " + ", ".join(f"{count} {kind}" for kind, count in others))
+
+
+def _show_notes(result: Screening, *, all_of_them: bool) -> None:
+    if result.n_without_waveform:
+        files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
+        show.line(f"{files} no waveform; the notes say what else")
     for reason, seconds, count in result.not_judged_by_reason():
         show.line(f"not judged: {_time(seconds)} in {count} captures or points: {reason}")
-    if notes:
+    if all_of_them:
         for source, note in result.notes:
             show.line(f"{source}: {note}")
     elif result.notes:
         show.line(f"{len(result.notes)} notes on what was odd or decided: --notes prints them")
-    show.line(f"catalogue: {out}")
-    if result.set_aside:
-        how = "read without repair" if strict else "read"
-        show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
-        return Exit.QUARANTINED
-    return Exit.DONE
+
+
+def _show_accounts(result: Screening) -> None:
+    """A line a recorder: what its voltages were judged against, and how that is known."""
+    lines = [f"{account.site}: {account.line}" for account in result.accounts if account.points]
+    for text in lines[:_MOST_SITES]:
+        show.line(text)
+    if len(lines) > _MOST_SITES:
+        show.line(f"and {len(lines) - _MOST_SITES} more sites; the catalogue's metadata has them all")
+    if result.others:
+        n = len(result.others)
+        show.line(f"{n} other file{'s' * (n > 1)} passed over: documents, pictures, empty files and the like")
+
+
+def _why_nothing(result: Screening) -> str:
+    reasons = [reason for reason, _, _ in result.not_judged_by_reason()]
+    if reasons:
+        return "; ".join(reasons[:3])
+    return "no recording could be read" if result.set_aside else "there is no recording"
 
 
 def _checked(model: Path | None) -> str | None:

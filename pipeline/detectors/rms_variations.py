@@ -7,8 +7,8 @@ could not be measured (missing, stuck or clipped samples) neither starts nor end
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,7 @@ Mask = npt.NDArray[np.bool_]
 VariationKind = Literal["sag", "swell", "interruption"]
 
 _UNMEASURED = MISSING | FLAT
+_QUIET_HALF_CYCLES = 8  # to each side of a cut: more than what the windows of the channels are apart
 _DECIMALS = 12  # thresholds are decimal numbers: 0.1 + 0.02 means 0.12, not the float above it
 
 
@@ -127,6 +128,60 @@ def find_rms_variations(
     if highest > swell_pu * level.min():
         found += _swells(values, times, marks, level, swell_pu, round(swell_pu - hysteresis_pu, _DECIMALS))
     return sorted(found, key=lambda variation: (variation.start, variation.kind))
+
+
+_Series = tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]]  # u_half, starts, flags
+
+
+class VariationsByStretch:
+    """What `find_rms_variations` finds in a record whose half cycles come stretch by stretch, against one reference.
+
+    No more of them is kept than since the last time when all channels were within the hysteresis for some cycles: no
+    variation spans that, and none before it can change any more.
+
+    Parameters
+    ----------
+    reference_v : what 1 pu stands for. [V]
+    sag_pu, swell_pu, interruption_pu, hysteresis_pu : as for `find_rms_variations`.
+    """
+
+    def __init__(
+        self, *, reference_v: float, sag_pu: float, swell_pu: float, interruption_pu: float, hysteresis_pu: float
+    ) -> None:
+        self._settings = {
+            "reference": reference_v, "sag_pu": sag_pu, "swell_pu": swell_pu, "interruption_pu": interruption_pu,
+            "hysteresis_pu": hysteresis_pu,
+        }  # fmt: skip
+        level = np.float64(reference_v)  # so that float32 series are compared as in `find_rms_variations`
+        self._lowest_v = level * round(sag_pu + hysteresis_pu, _DECIMALS)
+        self._highest_v = level * round(swell_pu - hysteresis_pu, _DECIMALS)
+        self._kept: list[_Series] = []
+        self._n_done = 0  # half cycles before the kept ones
+
+    def push(self, u_half: npt.NDArray[np.floating], starts: F64, flags: npt.NDArray[np.uint8]) -> list[RmsVariation]:
+        """Takes the next half cycles, shape (n_channels, n) each; gives the variations that are over."""
+        cut = self._last_quiet(u_half, flags)
+        self._kept.append((u_half[:, :cut], starts[:, :cut], flags[:, :cut]))
+        found = self.finish() if cut else []
+        self._kept.append((u_half[:, cut:].copy(), starts[:, cut:].copy(), flags[:, cut:].copy()))
+        return found
+
+    def finish(self) -> list[RmsVariation]:
+        """The variations in what is kept; called at the record's end."""
+        if not self._kept:
+            return []
+        u_half, starts, flags = (np.concatenate(parts, axis=1) for parts in zip(*self._kept, strict=True))
+        n, self._n_done, self._kept = self._n_done, self._n_done + u_half.shape[1], []
+        found = find_rms_variations(u_half, starts, flags=flags, **self._settings)
+        parts = [tuple(replace(c, i_start=c.i_start + n, i_stop=c.i_stop + n) for c in one.channels) for one in found]
+        return [replace(one, channels=channels) for one, channels in zip(found, parts, strict=True)]
+
+    def _last_quiet(self, u_half: npt.NDArray[np.floating], flags: npt.NDArray[np.uint8]) -> int:
+        """The middle of the last quiet half cycles of which there are enough; 0 where there are none."""
+        quiet = ((u_half >= self._lowest_v) & (u_half <= self._highest_v) & (flags == 0)).all(axis=0)
+        firsts, stops = _edges(quiet)
+        enough = np.flatnonzero(stops - firsts >= 2 * _QUIET_HALF_CYCLES)
+        return int(stops[enough[-1]]) - _QUIET_HALF_CYCLES if enough.size else 0
 
 
 def _sags(

@@ -15,7 +15,7 @@ from pipeline.config import Fleet, load_fleet
 from pipeline.errors import ConfigError
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
-from pipeline.workers import end_with_parent, prepare_worker
+from pipeline.spread import end_with_parent, prepare_worker
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")

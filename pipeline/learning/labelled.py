@@ -17,13 +17,13 @@ from classifiers.learned.features import extract
 from classifiers.learned.windows import LEAST_PER_CYCLE
 from pipeline.capture import Capture
 from pipeline.catalogue.event_windows import LEAD_CYCLES, ten_cycles
-from pipeline.catalogue.look import Look, take_look
-from pipeline.catalogue.points import Point, points_of
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.tables import iso_utc
 from pipeline.errors import ConfigError, ReadError, SignalError
 from pipeline.learning.labels import Label, read_labels
 from pipeline.readers import capture_at, keep_unpacked, known_headers, read_captures, remarks_on
+from pipeline.records.look import Look, take_look
+from pipeline.records.points import Point, points_of
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.synthesis.parametric import FORMS
 from pipeline.terms import Quantity
 

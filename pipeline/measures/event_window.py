@@ -202,6 +202,24 @@ def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:
     return positive * np.exp(-1j * np.pi / 6) / np.sqrt(3) if line_to_line else positive
 
 
+def negative_sequence(phasors: C128, *, line_to_line: bool = False) -> C128 | None:
+    """Negative sequence, referred to phase A to neutral; None of fewer than three channels.
+
+    Parameters
+    ----------
+    phasors : shape (n_channels, n). [V or A]
+    line_to_line : of AB, BC, CA.
+
+    Returns
+    -------
+    shape (n,). [unit of phasors]
+    """
+    if phasors.shape[0] != 3:
+        return None
+    negative = symmetrical_components(phasors)[2]
+    return negative * np.exp(1j * np.pi / 6) / np.sqrt(3) if line_to_line else negative
+
+
 def lasting_change(series: PhasorSeries, v1: C128, i1: C128) -> tuple[int, int]:
     """The windows in which an event's direction is judged.
 

@@ -131,6 +131,7 @@ class HalfCycleMeter:
     n_leading : the first so many channels are tracked, the others (currents) share their windows, in turn; None: all.
     phasors : give the phasors of the tracked channels too.
     followers : called with each stretch, so that other measures need no pass over the samples of their own.
+    keeps_series : give the series at the end; else it goes to the followers alone, and memory does not grow with it.
 
     Raises
     ------
@@ -146,6 +147,7 @@ class HalfCycleMeter:
         n_leading: int | None = None,
         phasors: bool = False,
         followers: Sequence[Callable[[Stretch], None]] = (),
+        keeps_series: bool = True,
     ) -> None:
         if not channels:
             raise SignalError("there is no channel to measure")
@@ -160,6 +162,7 @@ class HalfCycleMeter:
         self._n_leading = len(self._channels) if n_leading is None else n_leading
         self._phasors = phasors
         self._followers = tuple(followers)
+        self._keeps_series = keeps_series
         self._n_seen = 0
         self._grid = Grid.of(rate_hz, nominal_hz)
         self._pieces: list[Raw] = []
@@ -185,7 +188,7 @@ class HalfCycleMeter:
             self._take(samples)
 
     def finish(self) -> HalfCycles:
-        """The series of all that was pushed; call it once, at the record's end."""
+        """The series of all that was pushed, empty where it is not kept; call it once, at the record's end."""
         if self._buffered:
             self._measure(last=True)
         if not self._results:
@@ -214,7 +217,8 @@ class HalfCycleMeter:
             result = _with_fundamental(result, track, self._channels, grid)
         self._remember_peaks(result)
         result = replace(result, starts=result.starts + self._start)
-        self._results.append(result)
+        if self._keeps_series:
+            self._results.append(result)
         for follow in self._followers:
             follow(Stretch(raw, flags, self._start, self._n_seen, result))
         if last:

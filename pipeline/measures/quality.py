@@ -1,4 +1,4 @@
-"""Samples that are no measurement: missing, clipped at the recorder's rails, or stuck at one value.
+"""Samples that are no measurement: missing or impossible, clipped at the recorder's rails, or stuck at one value.
 
 A record without such samples, the usual case, is cleared by a few cheap looks; only one that shows a sign
 of them is searched sample by sample.
@@ -6,6 +6,7 @@ of them is searched sample by sample.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -14,6 +15,7 @@ import numpy.typing as npt
 
 from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
+from pipeline.measures.impossible import impossible_samples, measurable
 
 MISSING: Final = 1
 CLIPPED: Final = 2
@@ -74,7 +76,9 @@ def sample_flags(
         return None
     low_at, high_at = (int(raw.argmin()), int(raw.argmax())) if extremes_at is None else extremes_at
     high, low = raw[high_at], raw[low_at]
-    missing = _missing(raw, channel, low=float(low), high=float(high))
+    missing = missing_samples(
+        raw, channel, samples_per_cycle=samples_per_cycle, low=float(low), high=float(high), peak=peak, sparse=sparse
+    )
     if missing is not None:
         good = raw[~missing]
         high, low = (good.max(), good.min()) if good.size else (raw.dtype.type(0), raw.dtype.type(0))
@@ -118,7 +122,66 @@ def window_flags(
     return marks
 
 
-def _missing(raw: Raw, channel: Channel, *, low: float, high: float) -> Mask | None:
+def missing_samples(
+    raw: Raw,
+    channel: Channel,
+    *,
+    samples_per_cycle: float,
+    low: float | None = None,
+    high: float | None = None,
+    peak: float = 0.0,
+    sparse: Raw | None = None,
+) -> Mask | None:
+    """Which samples hold no measurement: missing in the file, or impossible.
+
+    Parameters
+    ----------
+    raw, channel, samples_per_cycle, peak, sparse : as for `sample_flags`.
+    low, high : the least and the largest sample, no numbers where one sample is none; None: looked for. [raw units]
+
+    Returns
+    -------
+    bool, shape (n_samples,); None where there are none.
+    """
+    if raw.size == 0:
+        return None
+    low, high = float(raw.min()) if low is None else low, float(raw.max()) if high is None else high
+    absent = _absent(raw, channel, low=low, high=high)
+    if absent is not None:
+        good = raw[~absent]
+        low, high = (float(good.min()), float(good.max())) if good.size else (0.0, 0.0)
+        if absent.all():
+            return absent
+        raw, sparse = (raw, sparse) if raw.dtype.kind == "f" else (np.where(absent, good[good.size // 2], raw), None)
+    impossible = impossible_samples(
+        raw, channel, samples_per_cycle=samples_per_cycle, low=low, high=high, peak=peak, sparse=sparse
+    )
+    if absent is None or impossible is None:
+        return impossible if absent is None else absent
+    return absent | impossible
+
+
+def without_missing(block: Raw, channels: Sequence[Channel], *, samples_per_cycle: float) -> Raw:
+    """The samples of some channels without those that hold no measurement, for looks that need no marks.
+
+    Parameters
+    ----------
+    block : shape (n_channels, n). Raw samples.
+    channels : of the rows.
+    samples_per_cycle : of the nominal frequency.
+
+    Returns
+    -------
+    The same array where all are measurements, else a copy; see `impossible.bridged`.
+    """
+    masks = [
+        missing_samples(row, channel, samples_per_cycle=samples_per_cycle)
+        for row, channel in zip(block, channels, strict=True)
+    ]
+    return measurable(block, channels, masks, samples_per_cycle=samples_per_cycle)
+
+
+def _absent(raw: Raw, channel: Channel, *, low: float, high: float) -> Mask | None:
     if raw.dtype.kind == "f":
         mask = None if np.isfinite(low) and np.isfinite(high) else ~np.isfinite(raw)
     elif channel.missing_code is None or (channel.missing_code < 0 and low > channel.missing_code):

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
 from pipeline.errors import SignalError
+from pipeline.measures.impossible import bridged
 from pipeline.measures.quality import MISSING
 from pipeline.measures.tracking import Grid
 
@@ -70,14 +71,14 @@ def sums_of(
     ----------
     row : shape (n,), at least one. Raw samples.
     channel : of the samples; its offset is taken into account.
-    flags : of the samples; missing ones count as zero.
+    flags : of the samples; short gaps of missing ones are bridged, others count as zero.
     decimation : samples in a sum.
     hop : samples in a sum of squares, a multiple of `decimation`.
     sparse_step : samples from one of the sparse ones to the next.
     with_sums : the sums are wanted, not only those of the squares.
     """
     offset = offset_counts(channel)
-    row = _cleaned(row, flags, offset)
+    row = _cleaned(row, flags, offset, cycle=2 * hop)
     n_sums, n_hops = row.size // decimation if with_sums else 0, row.size // hop
     sums, squares = np.empty(n_sums, np.float32), np.empty(n_hops, np.float32)
     lines = np.zeros((3, n_hops + 1), np.float32)
@@ -119,15 +120,11 @@ def offset_counts(channel: Channel) -> float:
     return channel.offset / channel.scale if channel.offset and channel.scale else 0.0
 
 
-def _cleaned(row: Raw, flags: U8 | None, offset: float) -> Raw:
-    """Samples with the missing ones at zero: their windows are flagged, and the tracking sees a lost voltage."""
+def _cleaned(row: Raw, flags: U8 | None, offset: float, *, cycle: float) -> Raw:
+    """Samples with short gaps bridged and longer ones at zero; their windows are flagged whichever it is."""
     if flags is None or not (flags & MISSING).any():
         return row
-    zero = -offset
-    if row.dtype.kind == "i":
-        info = np.iinfo(row.dtype)
-        zero = min(max(round(zero), info.min), info.max)
-    return np.where(flags & MISSING, np.asarray(zero, row.dtype), row)
+    return bridged(row, (flags & MISSING) != 0, zero=-offset, samples_per_cycle=cycle)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +148,7 @@ class Cut:
         a = max(int(starts[0]) - decimation - 2, 0)
         b = min(int((starts + cycle).max()) + decimation + 4, row.size)
         offset = offset_counts(channel)
-        part = _cleaned(row[a:b], None if flags is None else flags[a:b], offset)
+        part = _cleaned(row[a:b], None if flags is None else flags[a:b], offset, cycle=2 * grid.hop_samples)
         samples = np.zeros((-(-(b - a + 1) // decimation) + 1) * decimation, np.float32)
         inside = samples[decimation : decimation + b - a]
         inside[:] = part

@@ -8,23 +8,24 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.catalogue.judge import Coverage, Terms
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
-from pipeline.readers import read_captures
+from pipeline.nightly.stored import check_stored
+from pipeline.readers import read_captures, samples_at
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 from pipeline.terms import STEADY_KINDS, Quantity
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 CATALOGUE_KEY: Final = b"halfcycle.catalogue"
+FLEET_HOOKUP: Final = "four-wire"
+"""Of a site of a fleet that declares none."""
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
 State = Literal["fresh", "stale", "other version"]
@@ -194,8 +197,8 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "coverage": rows,
         "incident_after": open_after,
         "runs_into_next_day": any(
-            day_of(piece.header.end_ns - 1) > day.day for record in records for piece in record.pieces
-            if day_of(piece.header.start_ns) == day.day
+            day_of(piece.given.header.end_ns - 1) > day.day for record in records for piece in record.pieces
+            if day_of(piece.given.header.start_ns) == day.day
         ),
     }  # fmt: skip
     _write(catalogue_table(events), document, _path_of(day, fleet), store.staging)
@@ -224,8 +227,8 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
     return Terms(
         fleet.thresholds[site.thresholds],
         site.nominal_voltage_v,
-        float(site.nominal_frequency_hz),
-        site.hookup,
+        None if site.nominal_frequency_hz is None else float(site.nominal_frequency_hz),
+        site.hookup or FLEET_HOOKUP,
         choose(wanted),
         fleet.explain,
         str(fleet.learned.model) if fleet.learned.enabled else None,
@@ -287,15 +290,44 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
 def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
     header = stored_header(path)
     header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
-    return Piece(_in_primary_units(header, site), partial(_load, path, site, quantities), lambda: path.stem)
+    stored = _StoredCapture(path, site, quantities)
+    return Piece(_in_primary_units(header, site), stored.load, lambda: path.stem, samples=stored.samples)
 
 
-def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
-    try:
-        (capture,) = read_captures(path, quantities=quantities)
-    except ReadError as error:
-        raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
-    return Capture(_in_primary_units(capture.header, site), capture.samples)
+@dataclass(slots=True)
+class _StoredCapture:
+    """A capture of the store, the first time read whole and compared with the digest that it is named by."""
+
+    path: Path
+    site: Site
+    quantities: tuple[Quantity, ...]
+    is_checked: bool = False
+
+    def load(self) -> Capture:
+        """The capture in primary units, its channels those of the quantities.
+
+        Raises
+        ------
+        StoreError : naming the file, which is damaged.
+        """
+        with self._damage_named():
+            (capture,) = read_captures(self.path, quantities=self.quantities)
+        return Capture(_in_primary_units(capture.header, self.site), capture.samples)
+
+    def samples(self, start: int, stop: int) -> SampleArray:
+        """Some of its samples, as stored; errors as for `load`."""
+        with self._damage_named():
+            return samples_at(self.path, 0, start, stop, quantities=self.quantities)
+
+    @contextmanager
+    def _damage_named(self) -> Iterator[None]:
+        if not self.is_checked:
+            check_stored(self.path)
+            self.is_checked = True
+        try:
+            yield
+        except (ReadError, ValueError) as error:
+            raise StoreError(f"{self.path}: a stored capture is damaged ({error})") from error
 
 
 def _in_primary_units(header: Header, site: Site) -> Header:
@@ -318,7 +350,7 @@ def _names_digest(names: dict[date, list[str]], day: date, days_after: int) -> s
 
 
 def _inputs_digest(records: Sequence[Record]) -> str:
-    content = [[piece.digest() for piece in record.pieces] for record in records]
+    content = [list(dict.fromkeys(piece.digest() for piece in record.pieces)) for record in records]
     return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:32]
 
 

@@ -13,6 +13,7 @@ from pipeline.capture import Header
 from pipeline.config import Fleet, Site
 from pipeline.errors import HalfcycleError, ReadError
 from pipeline.nightly.inbox import to_processed, to_quarantine
+from pipeline.nightly.stored import forget_catalogues, is_sound
 from pipeline.readers import companions_of, read_captures, remarks_on
 from pipeline.store.atomic import put_in_place, stage
 from pipeline.store.partitions import Store, day_of
@@ -26,8 +27,8 @@ class FileOutcome:
     Attributes
     ----------
     path : where it was in the inbox.
-    state : ``stored`` (with something new), ``known`` (all its captures were in the store), ``no waveform`` (it is
-        sound and holds none), ``quarantined``.
+    state : ``stored`` (with something new, or in place of something damaged), ``known`` (all its captures were in the
+        store), ``no waveform`` (it is sound and holds none), ``quarantined``.
     site : whose captures they are; "" where there are none.
     n_captures, n_new : captures in it, and those that were not in the store yet.
     reason : why it was quarantined, or what it holds instead of waveforms, in words.
@@ -81,7 +82,9 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
             n_captures += 1
             digest = capture.digest()
             place = store.waveform_path(site.name, day_of(capture.header.start_ns), digest)
-            if not place.exists() and place not in (final for _, final in staged):
+            if place not in (final for _, final in staged) and not is_sound(place):
+                if place.exists():  # damaged: this one takes its place
+                    forget_catalogues(store, site.name, capture.header.start_ns)
                 aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
                 staged.append((aside, place))
         if not n_captures:

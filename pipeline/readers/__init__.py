@@ -6,16 +6,27 @@ import importlib
 import os
 import pkgutil
 from collections.abc import Collection, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from functools import cache
 from importlib.metadata import entry_points
 from io import BufferedReader
 from pathlib import Path
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
-from pipeline.readers.bundle import MEMBER, bundle_of, is_bundle, keep_unpacked, member_file, members_of
+from pipeline.gate import check_header, passed, reading
+from pipeline.readers.bundle import (
+    MEMBER,
+    as_member,
+    bundle_of,
+    is_bundle,
+    keep_unpacked,
+    member_file,
+    members_of,
+)
+from pipeline.readers.bundle import READER as BUNDLE
 from pipeline.readers.contract import Reader, Repair
+from pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
 from pipeline.terms import Quantity
 
 __all__ = [
@@ -29,6 +40,7 @@ __all__ = [
     "reader_of",
     "readers",
     "remarks_on",
+    "samples_at",
 ]
 
 _HEAD_BYTES = 4096
@@ -69,8 +81,9 @@ def reader_of(path: Path) -> Reader:
     if not head:
         raise UnknownFormat(path, "", "the file is empty")
     for reader in readers().values():
-        if reader.recognises(path, head):
-            return reader
+        with reading(path, format_name=reader.name):
+            if reader.recognises(path, head):
+                return reader
     raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
 
 
@@ -99,7 +112,15 @@ def read_captures(
     """
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
-    for capture in reader_of(path).read(path, quantities=wanted):
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        captures = iter(reader.read(path, quantities=wanted))
+    while True:
+        with reading(path, format_name=reader.name):
+            capture = next(captures, None)
+            if capture is None:
+                return
+            capture = passed(capture, path, as_note=Repair)
         if strict:
             _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
         yield capture
@@ -119,15 +140,63 @@ def capture_at(
     ------
     ReadError : naming this file, whichever of its companions is at fault; or there is no such capture any more.
     """
+    with _named(path), _opened(path, quantities) as file:
+        capture = file.capture(index)
+        if capture is None:
+            raise has_gone(path, index)
+        capture = as_member(capture, path)
+        if strict:
+            _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
+        return capture
+
+
+def samples_at(
+    path: Path, index: int, start: int, stop: int, *, quantities: Collection[Quantity] | None = None
+) -> SampleArray:
+    """The samples [start, stop) of one of the captures that `read_captures` gives, of a file that was read before.
+
+    Parameters
+    ----------
+    path, index, quantities : as for `capture_at`.
+    start, stop : within the capture. [samples]
+
+    Returns
+    -------
+    Raw samples, shape (channels, stop - start). Formats in which they can be found read no others.
+
+    Raises
+    ------
+    ReadError : as `capture_at`.
+    """
+    with _named(path), _opened(path, quantities) as file:
+        return file.samples(index, start, stop)
+
+
+@contextmanager
+def _opened(path: Path, quantities: Collection[Quantity] | None) -> Iterator[Opened]:
+    """A file opened for its captures; one in a bundle as it lies there unpacked, a whole bundle unpacked anew."""
+    wanted = None if quantities is None else frozenset(quantities)
+    reader = reader_of(path)
+    if reader is BUNDLE:
+        with closing(Opened(InOrder(reader, path, wanted))) as file:
+            yield file
+    elif reader is MEMBER:
+        with member_file(path) as real:
+            yield opened_file(reader_of(real), real, wanted)
+    else:
+        yield opened_file(reader, path, wanted)
+
+
+@contextmanager
+def _named(path: Path) -> Iterator[None]:
+    """Let errors name a capture file, whichever of its companions is at fault, and start anew after one."""
     try:
-        for i, capture in enumerate(read_captures(path, quantities=quantities, strict=strict)):
-            if i == index:
-                return capture
+        yield
     except ReadError as error:
+        release()
         if error.path == path:
             raise
         raise ReadError(path, "", str(error)) from error
-    raise ReadError(path, f"capture {index + 1}", "has gone since the file was first read")
 
 
 def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool = False) -> list[Header] | None:
@@ -137,7 +206,11 @@ def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool 
     ------
     ReadError : as `read_captures`.
     """
-    headers = reader_of(path).read_headers(path, frozenset(quantities))
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        headers = reader.read_headers(path, frozenset(quantities))
+        for header in headers or ():
+            check_header(header, path)
     if strict:
         for header in headers or ():
             _refuse_repairs(header.notes, path=path, source=header.source)
@@ -159,7 +232,9 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     ------
     ReadError : it is damaged, or holds nothing that its reader could name; in a strict reading, what would be repaired.
     """
-    remarks = reader_of(path).remarks(path)
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        remarks = reader.remarks(path)
     if not remarks:
         raise MalformedRecord(path, "", "holds no capture")
     if strict:
@@ -194,7 +269,9 @@ def opened(path: Path) -> Iterator[BufferedReader]:
 def companions_of(path: Path) -> tuple[Path, ...]:
     """The other files that belong to a capture file; none for a file that no reader knows."""
     try:
-        return reader_of(path).companions(path)
+        reader = reader_of(path)
+        with reading(path, format_name=reader.name):
+            return reader.companions(path)
     except ReadError:
         return ()
 

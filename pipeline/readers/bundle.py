@@ -26,6 +26,7 @@ from typing import IO, Final
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
 from pipeline.readers.contract import Reader, no_companions
+from pipeline.readers.kept import release
 from pipeline.terms import Quantity
 
 MAX_MEMBERS: Final = 20_000
@@ -109,6 +110,7 @@ def _temporary_folder(bundle: Path) -> Iterator[Path]:
     try:
         yield folder
     finally:
+        release(folder)
         shutil.rmtree(folder)
 
 
@@ -180,9 +182,16 @@ def _read_member(path: Path, *, quantities: frozenset[Quantity] | None) -> Itera
     from pipeline.readers import reader_of
 
     with member_file(path) as real:
-        bundle = bundle_of(path) or path
         for capture in reader_of(real).read(real, quantities=quantities):
-            yield replace(capture, header=replace(capture.header, source=path.relative_to(bundle.parent).as_posix()))
+            yield as_member(capture, path)
+
+
+def as_member(capture: Capture, path: Path) -> Capture:
+    """A capture of a file in a bundle with the path through it as its source; that of any other file as it is."""
+    bundle = None if path.exists() else bundle_of(path)
+    if bundle is None:
+        return capture
+    return replace(capture, header=replace(capture.header, source=path.relative_to(bundle.parent).as_posix()))
 
 
 def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:

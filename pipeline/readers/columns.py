@@ -5,13 +5,14 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header
+from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
 from pipeline.errors import MalformedRecord
 from pipeline.readers.contract import Repair
 from pipeline.readers.description import (
@@ -21,9 +22,11 @@ from pipeline.readers.description import (
     description_path,
     load_description,
     name_and_unit,
+    phase_of_name,
     time_column_of,
     validated,
 )
+from pipeline.readers.kept import has_gone
 from pipeline.readers.time_axis import Span, timing_of
 from pipeline.terms import LINE_PHASES, Quantity
 
@@ -58,6 +61,14 @@ class ColumnFile(ABC):
     def blocks(self, positions: Sequence[int]) -> Iterator[Block]:
         """The rows of the columns at these positions, in order; of no columns, the numbers of rows alone."""
 
+    def blocks_from(self, positions: Sequence[int], first: int) -> Iterator[Block]:
+        """As `blocks`, from a row on. Those before are read and dropped where a format cannot find rows otherwise."""
+        for n_rows, arrays in self.blocks(positions):
+            skipped = min(first, n_rows)
+            first -= skipped
+            if skipped < n_rows:
+                yield n_rows - skipped, [array[skipped:] for array in arrays]
+
     def place(self, i_row: int, column: Column) -> str:
         """Where a row stands in the file, for messages."""
         return f"sample {i_row + 1} of {column.label}"
@@ -69,7 +80,8 @@ def captures_of(file: ColumnFile, *, quantities: frozenset[Quantity] | None) -> 
     Parameters
     ----------
     file : the columns.
-    quantities : channels of these only; None: all.
+    quantities : channels of these only; None: all that tell what they measure. Where ``other`` is named, columns that
+        do not tell it are channels, too, for a table of the site to describe.
 
     Returns
     -------
@@ -79,31 +91,106 @@ def captures_of(file: ColumnFile, *, quantities: frozenset[Quantity] | None) -> 
     ------
     ReadError : the file or its description is wrong, or they do not say enough.
     """
-    path, columns = file.path, file.columns
-    said = load_description(path).over(file.own)
-    i_time = time_column_of(columns, said=said, path=path)
-    channels, notes = channels_of(columns, said=said, own=file.own, i_time=i_time, path=path)
-    _check_lengths(path, [columns[i] for i in (*channels, *(() if i_time is None else (i_time,)))])
-    rate_hz, spans, time_notes = timing_of(file, said=said, i_time=i_time)
-    wanted = {i: channel for i, channel in channels.items() if quantities is None or channel.quantity in quantities}
-    sample_type, type_notes = _sample_type(file, tuple(wanted))
-    if sample_type == "float32":  # there NaN marks missing samples
-        given = tuple(replace(channel, missing_code=None) for channel in wanted.values())
-    else:
-        given = tuple(wanted.values())
-    header = Header(
-        station=said.station or "",
-        start_ns=0,
-        rate_hz=rate_hz,
-        n_samples=0,
-        channels=given,
-        sample_type=sample_type,
-        nominal_frequency_hz=said.nominal_frequency_hz,
-        trigger_ns=said.trigger_ns,
-        source=path.name,
-        notes=(*file.notes, *notes, *time_notes, *type_notes),
-    )
-    yield from _pieces(file, header, spans, wanted)
+    yield from ColumnCaptures(file, quantities).captures()
+
+
+class ColumnCaptures:
+    """The captures in a file of columns: what they are is worked out once, their samples are read when asked for.
+
+    Parameters, errors : as for `captures_of`.
+    """
+
+    def __init__(self, file: ColumnFile, quantities: frozenset[Quantity] | None) -> None:
+        path, columns = file.path, file.columns
+        said = load_description(path).over(file.own)
+        i_time = time_column_of(columns, said=said, path=path)
+        keep_unknown = quantities is not None and "other" in quantities
+        channels, notes = channels_of(
+            columns, said=said, own=file.own, i_time=i_time, path=path, keep_unknown=keep_unknown
+        )
+        if keep_unknown:
+            channels = dict(sorted((channels | _unknown(columns, channels, i_time)).items()))
+        _check_lengths(path, [columns[i] for i in (*channels, *(() if i_time is None else (i_time,)))])
+        rate_hz, spans, time_notes = timing_of(file, said=said, i_time=i_time)
+        wanted = {i: channel for i, channel in channels.items() if quantities is None or channel.quantity in quantities}
+        sample_type, type_notes = _sample_type(file, tuple(wanted))
+        if sample_type == "float32":  # there NaN marks missing samples
+            given = tuple(replace(channel, missing_code=None) for channel in wanted.values())
+        else:
+            given = tuple(wanted.values())
+        self._file, self._spans, self._channels = file, spans, wanted
+        self._ahead: tuple[int, Iterator[Block]] | None = None  # the row after the samples that were asked for last
+        self._header = Header(
+            station=said.station or "",
+            start_ns=0,
+            rate_hz=rate_hz,
+            n_samples=0,
+            channels=given,
+            sample_type=sample_type,
+            nominal_frequency_hz=said.nominal_frequency_hz,
+            trigger_ns=said.trigger_ns,
+            source=path.name,
+            notes=(*file.notes, *notes, *time_notes, *type_notes),
+        )
+
+    def captures(self, first: int = 0) -> Iterator[Capture]:
+        """The captures from the one at `first` on."""
+        place = self._place(first)
+        if place is not None:
+            i_span, i_row, first_row = place
+            yield from _pieces(self._file, self._header, self._spans[i_span:], self._channels, i_row, first_row)
+
+    def samples(self, index: int, start: int, stop: int) -> SampleArray:
+        """Samples [start, stop) of a capture."""
+        place = self._place(index)
+        if place is None:
+            raise has_gone(self._file.path, index)
+        row, n_rows = place[2] + start, stop - start
+        if self._ahead is None or self._ahead[0] != row:
+            self._ahead = row, self._file.blocks_from(tuple(self._channels), row)
+        blocks = self._ahead[1]
+        codes = [channel.missing_code for channel in self._channels.values()]
+        parts: list[npt.NDArray[Any]] = []
+        while n_rows:
+            n_block, arrays = next(blocks)
+            n = min(n_block, n_rows)
+            parts.append(
+                _converted([array[:n] for array in arrays], n, sample_type=self._header.sample_type, codes=codes)
+            )
+            n_rows -= n
+            if n < n_block:  # the rest comes first if what follows is asked for next
+                blocks = chain([(n_block - n, [array[n:] for array in arrays])], blocks)
+        self._ahead = row + stop - start, blocks
+        samples: SampleArray = np.concatenate(parts, axis=1)
+        _without_endless(samples)
+        return samples
+
+    def _place(self, index: int) -> tuple[int, int, int] | None:
+        """Of a capture the span, the row in it and the row in the file that it begins with; None: there is none."""
+        row = 0
+        for i_span, span in enumerate(self._spans):
+            n_rows = span.n_rows if span.n_rows is not None else self._n_rows()
+            n_pieces = -(-n_rows // MAX_CAPTURE_SAMPLES)
+            if index < n_pieces or (index == 0 and n_rows == 0):
+                return i_span, index * MAX_CAPTURE_SAMPLES, row + index * MAX_CAPTURE_SAMPLES
+            index, row = index - n_pieces, row + n_rows
+        return None
+
+    def _n_rows(self) -> int:
+        """Rows of the channels, where the file tells; else as many as need be."""
+        of_all = [self._file.columns[i].n_rows for i in self._channels] or [one.n_rows for one in self._file.columns]
+        return next((n for n in of_all if n is not None), 1 << 62)
+
+
+def _unknown(columns: Sequence[Column], channels: Mapping[int, Channel], i_time: int | None) -> dict[int, Channel]:
+    """Columns of numbers that do not tell what they measure, as long as those that do."""
+    known = [*channels, *(() if i_time is None else (i_time,))]
+    lengths = {columns[i].n_rows for i in known} or {max((column.n_rows or 0 for column in columns), default=0) or None}
+    return {
+        i: Channel(column.name, "other", phase_of_name(column.name) if column.phase is None else column.phase, "")
+        for i, column in enumerate(columns)
+        if i != i_time and i not in known and column.kind.kind in "iuf" and column.n_rows in lengths
+    }
 
 
 def _check_lengths(path: Path, columns: Sequence[Column]) -> None:
@@ -115,13 +202,13 @@ def _check_lengths(path: Path, columns: Sequence[Column]) -> None:
 
 
 def _pieces(
-    file: ColumnFile, header: Header, spans: Sequence[Span], channels: Mapping[int, Channel]
+    file: ColumnFile, header: Header, spans: Sequence[Span], channels: Mapping[int, Channel], i_row: int, first_row: int
 ) -> Iterator[Capture]:
-    """Cut the rows at the ends of spans and at the largest capture's length."""
+    """Cut the rows at the ends of spans and at the largest capture's length, from a row of the first span on."""
     codes = [channel.missing_code for channel in channels.values()]
     parts: list[npt.NDArray[Any]] = []
-    held = i_span = i_row = 0  # samples in parts; the span, and the row in it, behind them
-    for n_rows, arrays in file.blocks(tuple(channels)):
+    held = i_span = 0  # samples in parts; the span behind them, and above the row in it
+    for n_rows, arrays in file.blocks_from(tuple(channels), first_row):
         block = _converted(arrays, n_rows, sample_type=header.sample_type, codes=codes)
         at = 0
         while at < n_rows:
@@ -131,8 +218,10 @@ def _pieces(
             parts.append(block[:, at : at + take])
             held, i_row, at = held + take, i_row + take, at + take
             if held == MAX_CAPTURE_SAMPLES or i_row == span.n_rows:
-                yield _capture(header, span, parts, i_first=i_row - held)
+                capture = _capture(header, span, parts, i_first=i_row - held)
                 parts, held = [], 0
+                yield capture
+                del capture  # it may not be needed any more while this waits
             if i_row == span.n_rows:
                 i_span, i_row = i_span + 1, 0
     if parts:
@@ -144,15 +233,23 @@ def _pieces(
 def _capture(header: Header, span: Span, parts: list[npt.NDArray[Any]], *, i_first: int) -> Capture:
     samples = np.concatenate(parts, axis=1)
     notes = header.notes
-    if header.sample_type == "float32":
-        endless = np.isinf(samples)
-        if n_endless := np.count_nonzero(endless):
-            samples[endless] = np.nan
-            notes = (*notes, Repair(f"{n_endless} values are infinite or beyond float32; read as missing"))
+    if n_endless := _without_endless(samples):
+        notes = (*notes, Repair(f"{n_endless} values are infinite or beyond float32; read as missing"))
     at_start = replace(header, start_ns=span.start_ns)
     return Capture(
         replace(header, start_ns=at_start.time_ns(i_first), n_samples=samples.shape[1], notes=notes), samples
     )
+
+
+def _without_endless(samples: npt.NDArray[Any]) -> int:
+    """Make infinite samples missing ones; how many there were."""
+    if samples.dtype.kind != "f":
+        return 0
+    endless = np.isinf(samples)
+    n_endless = int(np.count_nonzero(endless))
+    if n_endless:
+        samples[endless] = np.nan
+    return n_endless
 
 
 def _converted(

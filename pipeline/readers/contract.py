@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.capture import Capture, Header
+from pipeline.capture import Capture, Header, SampleArray
 from pipeline.terms import Quantity
 
 
@@ -30,6 +31,34 @@ class ReadFunction(Protocol):
     """
 
     def __call__(self, path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]: ...
+
+
+class Recording(Protocol):
+    """A file that was opened for its captures, of which each is read where it lies.
+
+    What says where they lie is looked at once, when it is opened. `captures` gives those that `read` yields, from the
+    one at `first` (counted from 0) on, without decoding samples of those before it; nothing where there is no such
+    capture. `samples` gives those of one capture, of the channels of `captures`, at [start, stop), which lie within
+    it, as far as can be without decoding others. Both raise `ReadError` and nothing else.
+    """
+
+    def captures(self, first: int = 0) -> Iterator[Capture]: ...
+    def samples(self, index: int, start: int, stop: int) -> SampleArray: ...
+    def close(self) -> None: ...
+
+
+OpenFunction = Callable[[Path, frozenset[Quantity] | None], Recording]
+"""Opens a file for its captures, with the channels of some quantities (None: all); raises `ReadError` alone."""
+
+
+def reading(opens: OpenFunction) -> ReadFunction:
+    """The `ReadFunction` of a format whose files are opened for their captures."""
+
+    def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
+        with closing(opens(path, quantities)) as recording:
+            yield from recording.captures()
+
+    return read
 
 
 def no_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
@@ -56,6 +85,7 @@ class Reader:
         They are moved with it and are no capture files themselves. Only files that exist are given.
     read_headers : the headers of what `read` would yield with the same quantities, without decoding samples; None for
         files that cannot tell them so cheaply.
+    opens : see `Recording`; None for formats that are read in order only.
     remarks : what a sound file without waveforms holds instead, in words, a `Repair` among them where something had to
         be put right; none for a file with captures, whose notes say it. Raises `ReadError` and nothing else.
     """
@@ -66,6 +96,7 @@ class Reader:
     companions: Callable[[Path], tuple[Path, ...]]
     read_headers: Callable[[Path, frozenset[Quantity]], list[Header] | None] = no_headers
     remarks: Callable[[Path], tuple[str, ...]] = no_remarks
+    opens: OpenFunction | None = None
 
 
 def no_companions(path: Path) -> tuple[Path, ...]:

@@ -31,8 +31,9 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
 from pipeline.capture import Channel
+from pipeline.channel_table import ChannelStatement
 from pipeline.errors import MalformedRecord, ReadError
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity, phase_of, quantity_of_unit
+from pipeline.terms import Quantity, phase_of, quantity_of_unit
 
 TIME_UNITS: Final = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e3, "us": 1e6, "µs": 1e6, "μs": 1e6, "ns": 1e9}
 
@@ -55,34 +56,13 @@ class _Strict(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
 
 
-class ChannelDescription(_Strict):
+class ChannelDescription(ChannelStatement):
     """One channel: primary value = (raw * scale + offset) in `unit`. None: the file's own name and unit decide."""
 
-    quantity: Quantity | None = None
-    phase: str | None = None
-    unit: str | None = None
-    scale: float = 1.0
-    offset: float = 0.0
-    point: str = ""
     missing_code: int | None = None
     rail_low: int | None = None
     rail_high: int | None = None
     rated: float | None = Field(None, gt=0)
-
-    @field_validator("phase")
-    @classmethod
-    def _known_phase(cls, phase: str | None) -> str | None:
-        if phase and not phase_of(phase):
-            allowed = ", ".join((*LINE_PHASES, NEUTRAL, *LINE_TO_LINE_PHASES))
-            raise ValueError(f"phase is {phase!r}; allowed are {allowed} and their usual spellings")
-        return phase_of(phase) if phase else phase
-
-    @field_validator("scale")
-    @classmethod
-    def _usable_scale(cls, scale: float) -> float:
-        if scale == 0:
-            raise ValueError("scale is 0; every sample would be the same")
-        return scale
 
 
 class Description(_Strict):
@@ -317,7 +297,13 @@ def ticks_per_second(column: Column, *, said: Description) -> float:
 
 
 def channels_of(
-    columns: Sequence[Column], *, said: Description, own: Description, i_time: int | None, path: Path
+    columns: Sequence[Column],
+    *,
+    said: Description,
+    own: Description,
+    i_time: int | None,
+    path: Path,
+    keep_unknown: bool = False,
 ) -> tuple[dict[int, Channel], list[str]]:
     """The channels among the columns.
 
@@ -328,6 +314,7 @@ def channels_of(
     own : what the file itself says of channels, by their name.
     i_time : position of the time column, which is no channel.
     path : of the data file.
+    keep_unknown : the caller looks after columns that do not tell what they measure.
 
     Returns
     -------
@@ -356,7 +343,9 @@ def channels_of(
         channels[i] = _described(column, known, path=path)
         if channels[i].quantity != "other" and not (column.unit or known.unit):
             assumed.append(column.label)
-    if not channels:
+    if keep_unknown:
+        left_out = []
+    elif not channels:
         raise MalformedRecord(path, "", "no column says what it measures; write units such as (V) behind the names, "
                               f"or describe the columns under [channels] in {beside.name}")  # fmt: skip
     notes = [f"left out, as neither name nor unit says what they are: {', '.join(left_out)}"] if left_out else []
@@ -392,7 +381,7 @@ def _described(column: Column, known: ChannelDescription, *, path: Path) -> Chan
         unit={"voltage": "V", "current": "A"}.get(quantity, unit or ""),
         scale=known.scale * factor,
         offset=known.offset * factor,
-        point=known.point,
+        point=known.point or "",
         missing_code=known.missing_code,
         rail_low=known.rail_low,
         rail_high=known.rail_high,

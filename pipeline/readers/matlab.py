@@ -21,10 +21,9 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers.columns import Block, ColumnFile, captures_of, columns_of_array, own_description
-from pipeline.readers.contract import Reader
+from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, columns_of_array, own_description
+from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions
 from pipeline.terms import Quantity
 
@@ -250,8 +249,16 @@ def _recognises(path: Path, head: bytes) -> bool:
     return len(head) >= _LEVEL_4_HEAD and any(code < 5000 and code % 1000 // 100 == 0 for code in codes)
 
 
-def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    yield from captures_of(_Workspace(path, *_load(path)), quantities=quantities)
+class _Recording(ColumnCaptures):
+    """A file's arrays, opened for their captures."""
+
+    def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
+        super().__init__(_Workspace(path, *_load(path)), quantities)
+
+    def close(self) -> None:
+        """Nothing is open."""
 
 
-READER: Final = Reader("MATLAB file", recognises=_recognises, read=_read, companions=companions)
+READER: Final = Reader(
+    "MATLAB file", recognises=_recognises, read=reading(_Recording), companions=companions, opens=_Recording
+)

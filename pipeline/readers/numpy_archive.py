@@ -40,7 +40,7 @@ _HEADER_KEYS: Final = re.compile(
 )
 _BROKEN: Final = (
     zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, EOFError, OSError, ValueError, IndexError,
-    OverflowError,
+    OverflowError, TypeError, SyntaxError,
 )  # fmt: skip
 
 

@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Any, Final, get_args
 
 import numpy as np
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, SAMPLE_TYPES, Capture, Header
+from pipeline.capture import MAX_CAPTURE_SAMPLES, SAMPLE_TYPES, Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.columns import Block, ColumnFile, captures_of, own_description
-from pipeline.readers.contract import Reader
+from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, own_description
+from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions, name_and_unit
+from pipeline.readers.kept import has_gone
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
 
 if TYPE_CHECKING:
@@ -92,37 +93,90 @@ def _check_header(header: Header) -> None:
         raise ValueError(f"sample_type {header.sample_type!r}; allowed are {', '.join(SAMPLE_TYPES)}")
 
 
-def _stored_captures(
-    path: Path, file: pq.ParquetFile, stored: Header, quantities: frozenset[Quantity] | None
-) -> Iterator[Capture]:
-    """The pieces of a capture of our own, decoded row group by row group into one array each."""
-    from pipeline.waveform_table import ROW_GROUP_SAMPLES, column_names
+class _Stored:
+    """A capture of our own, its pieces decoded row group by row group into one array each."""
 
-    names = column_names(stored.channels)
-    wanted = [i for i, channel in enumerate(stored.channels) if quantities is None or channel.quantity in quantities]
-    with _read_errors(path):
-        batches = file.iter_batches(ROW_GROUP_SAMPLES, columns=[names[i] for i in wanted], use_threads=False)
-    arrays: list[Any] = []  # of the batch at hand
-    n_batch = used = 0
-    first = 0
-    for header in _piece_headers(path, file, stored, quantities):
-        n_piece = header.n_samples
-        samples = np.empty((len(wanted), n_piece), dtype=stored.sample_type)
-        filled = 0 if wanted else n_piece
-        while filled < n_piece:
-            if used == n_batch:
-                with _read_errors(path, f"row {first + filled + 1}"):
-                    batch = next(batches, None)
-                    if batch is None:
-                        raise ValueError("the rows end early")
-                    arrays = [batch.column(names[i]).to_numpy(zero_copy_only=True) for i in wanted]
-                    n_batch, used = batch.num_rows, 0
-            n = min(n_batch - used, n_piece - filled)
-            for row, array in zip(samples, arrays, strict=True):
-                row[filled : filled + n] = array[used : used + n]
-            filled, used = filled + n, used + n
-        first += n_piece
-        yield Capture(header, samples)
+    def __init__(
+        self, path: Path, file: pq.ParquetFile, stored: Header, quantities: frozenset[Quantity] | None
+    ) -> None:
+        from pipeline.waveform_table import column_names
+
+        self._path, self._file = path, file
+        self._headers = _piece_headers(path, file, stored, quantities)
+        names = column_names(stored.channels)
+        wanted = [quantities is None or channel.quantity in quantities for channel in stored.channels]
+        self._names = [name for name, is_wanted in zip(names, wanted, strict=True) if is_wanted]
+
+    def captures(self, first: int = 0) -> Iterator[Capture]:
+        """The pieces from the one at `first` on."""
+        rows = _Rows(self._path, self._file, self._names, first * MAX_CAPTURE_SAMPLES)
+        for header in self._headers[first:]:
+            yield Capture(header, rows.take(header.n_samples, header.sample_type))
+
+    def samples(self, index: int, start: int, stop: int) -> SampleArray:
+        """Samples [start, stop) of a piece."""
+        if index >= len(self._headers):
+            raise has_gone(self._path, index)
+        rows = _Rows(self._path, self._file, self._names, index * MAX_CAPTURE_SAMPLES + start)
+        return rows.take(stop - start, self._headers[index].sample_type)
+
+
+class _Rows:
+    """Rows of some columns of plain numbers, in order from one of them on."""
+
+    def __init__(self, path: Path, file: pq.ParquetFile, names: Sequence[str], first: int) -> None:
+        self._path, self._names, self._row = path, names, first
+        with _read_errors(path):
+            self._batches = _batches_from(file, names, first)
+        self._arrays: list[Any] = []  # of the batch at hand
+        self._n_batch = self._used = 0
+
+    def take(self, n_rows: int, sample_type: str) -> SampleArray:
+        """The next rows, shape (n_columns, n_rows).
+
+        Raises
+        ------
+        MalformedRecord : they cannot be decoded, or there are not as many.
+        """
+        samples = np.empty((len(self._names), n_rows), dtype=sample_type)
+        filled = 0 if self._names else n_rows
+        while filled < n_rows:
+            if self._used == self._n_batch:
+                with _read_errors(self._path, f"row {self._row + 1}"):
+                    self._next_batch()
+            n = min(self._n_batch - self._used, n_rows - filled)
+            for row, array in zip(samples, self._arrays, strict=True):
+                row[filled : filled + n] = array[self._used : self._used + n]
+            filled, self._used, self._row = filled + n, self._used + n, self._row + n
+        return samples
+
+    def _next_batch(self) -> None:
+        batch = next(self._batches, None)
+        if batch is None:
+            raise ValueError("the rows end early")
+        self._arrays = [batch.column(name).to_numpy(zero_copy_only=True) for name in self._names]
+        self._n_batch, self._used = batch.num_rows, 0
+
+
+def _batches_from(file: pq.ParquetFile, names: Sequence[str], first: int) -> Iterator[pa.RecordBatch]:
+    """Some columns from a row on, without decoding the row groups before it."""
+    from pipeline.waveform_table import ROW_GROUP_SAMPLES
+
+    metadata, group = file.metadata, 0
+    while group < metadata.num_row_groups - 1 and first >= metadata.row_group(group).num_rows:
+        first -= metadata.row_group(group).num_rows
+        group += 1
+    groups = list(range(group, metadata.num_row_groups))
+    batches = file.iter_batches(ROW_GROUP_SAMPLES, row_groups=groups, columns=list(names), use_threads=False)
+    return _without_first(batches, first)
+
+
+def _without_first(batches: Iterator[pa.RecordBatch], n_rows: int) -> Iterator[pa.RecordBatch]:
+    for batch in batches:
+        skipped = min(n_rows, batch.num_rows)
+        n_rows -= skipped
+        if skipped < batch.num_rows:
+            yield batch.slice(skipped)
 
 
 def _piece_headers(
@@ -154,8 +208,9 @@ class _Table(ColumnFile):
         left_out: list[str] = []
         self._names: list[str] = []
         schema = file.schema_arrow
-        for i, field in enumerate(schema):
-            kind = _kind(file, i, field)
+        with_nulls = _with_nulls(path, file)
+        for field in schema:
+            kind = _kind(field, with_nulls)
             if kind is None or schema.names.count(field.name) > 1:
                 left_out.append(field.name)
                 continue
@@ -172,17 +227,19 @@ class _Table(ColumnFile):
         super().__init__(path, columns=columns, own=own_description(stated, path=path), notes=notes)
 
     def blocks(self, positions: Sequence[int]) -> Iterator[Block]:
+        return self.blocks_from(positions, 0)
+
+    def blocks_from(self, positions: Sequence[int], first: int) -> Iterator[Block]:
+        """As `blocks`, from a row on, without decoding the row groups before it."""
         import pyarrow as pa
 
-        from pipeline.waveform_table import ROW_GROUP_SAMPLES
-
         if not positions:
-            yield self._file.metadata.num_rows, []
+            yield self._file.metadata.num_rows - first, []
             return
         names = [self._names[i] for i in positions]
         with _read_errors(self.path):
-            batches = self._file.iter_batches(ROW_GROUP_SAMPLES, columns=names, use_threads=False)
-        n_read = 0
+            batches = _batches_from(self._file, names, first)
+        n_read = first
         while True:
             with _read_errors(self.path, f"row {n_read + 1}"):
                 batch = next(batches, None)
@@ -200,7 +257,7 @@ class _Table(ColumnFile):
             raise MalformedRecord(self.path, f"row {n_read + 1}", "the rows end early")
 
 
-def _kind(file: pq.ParquetFile, i_column: int, field: pa.Field) -> np.dtype[Any] | None:
+def _kind(field: pa.Field, with_nulls: frozenset[str]) -> np.dtype[Any] | None:
     """The type of a column's values as NumPy has it; None for what is neither number nor time."""
     import pyarrow.types as kinds
 
@@ -209,16 +266,27 @@ def _kind(file: pq.ParquetFile, i_column: int, field: pa.Field) -> np.dtype[Any]
     if not (kinds.is_integer(field.type) or kinds.is_floating(field.type)):
         return None
     kind: np.dtype[Any] = np.dtype(field.type.to_pandas_dtype())
-    if kind.kind == "f" or not field.nullable:
-        return kind
-    # Integers come as floats where a value is missing, and only the statistics tell beforehand that none is.
-    flat = [file.metadata.row_group(i).column(i_column) for i in range(file.num_row_groups)] if _is_flat(file) else []
-    counts = [chunk.statistics.null_count if chunk.is_stats_set else None for chunk in flat]
-    return kind if flat and not any(count != 0 for count in counts) else np.dtype(np.float64)
+    # Integers come as floats where a value is missing.
+    return np.dtype(np.float64) if kind.kind in "iu" and field.name in with_nulls else kind
 
 
-def _is_flat(file: pq.ParquetFile) -> bool:
-    return bool(file.metadata.num_columns == len(file.schema_arrow))
+def _with_nulls(path: Path, file: pq.ParquetFile) -> frozenset[str]:
+    """Names of the columns of integers in which a value is missing.
+
+    The values themselves tell; the statistics in the footer would tell sooner, but to ask for those of a damaged
+    footer can end the whole process.
+    """
+    import pyarrow.types as kinds
+
+    from pipeline.waveform_table import ROW_GROUP_SAMPLES
+
+    schema = file.schema_arrow
+    asked = [f.name for f in schema if f.nullable and kinds.is_integer(f.type) and schema.names.count(f.name) == 1]
+    found: set[str] = set()
+    with _read_errors(path):
+        for batch in file.iter_batches(ROW_GROUP_SAMPLES, columns=asked, use_threads=False) if asked else ():
+            found.update(name for name in asked if batch.column(name).null_count)
+    return frozenset(found)
 
 
 def _number(text: str) -> object:
@@ -241,7 +309,7 @@ def _opened(path: Path) -> pq.ParquetFile:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     stream.close()
     with _read_errors(path):
-        return pq.ParquetFile(path)
+        return pq.ParquetFile(path, page_checksum_verification=True)
 
 
 def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
@@ -250,15 +318,42 @@ def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] |
         return None if stored is None else _piece_headers(path, file, stored, quantities)
 
 
-def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    with _opened(path) as file:
-        stored = _stored_header(path, file.schema_arrow)
-        if stored is not None:
-            yield from _stored_captures(path, file, stored, quantities)
-        else:
-            with _read_errors(path):
-                table = _Table(path, file)
-            yield from captures_of(table, quantities=quantities)
+class _Recording:
+    """A file opened for its captures."""
+
+    def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
+        self._file = _opened(path)
+        try:
+            stored = _stored_header(path, self._file.schema_arrow)
+            self._captures: _Stored | ColumnCaptures
+            if stored is not None:
+                self._captures = _Stored(path, self._file, stored, quantities)
+            else:
+                with _read_errors(path):
+                    table = _Table(path, self._file)
+                self._captures = ColumnCaptures(table, quantities)
+        except BaseException:
+            self.close()
+            raise
+
+    def captures(self, first: int = 0) -> Iterator[Capture]:
+        """The captures from the one at `first` on."""
+        return self._captures.captures(first)
+
+    def samples(self, index: int, start: int, stop: int) -> SampleArray:
+        """Samples [start, stop) of a capture."""
+        return self._captures.samples(index, start, stop)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._file.close()
 
 
-READER: Final = Reader("Parquet", recognises=_recognises, read=_read, companions=companions, read_headers=_read_headers)
+READER: Final = Reader(
+    "Parquet",
+    recognises=_recognises,
+    read=reading(_Recording),
+    companions=companions,
+    read_headers=_read_headers,
+    opens=_Recording,
+)

@@ -1,34 +1,28 @@
-"""How the recorder is connected and the phasors it measured, as a drawing (SVG) and as a table for the terminal."""
+"""The phasors that a recorder measured, beside how it is connected: as a drawing (SVG), and as a table to read."""
 
 from __future__ import annotations
 
 import cmath
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
-from xml.sax.saxutils import escape
 
+from pipeline.report import svg
+from pipeline.report.hookup_drawing import STEP, TOP, conductors_of, hookup_parts
 from pipeline.report.summary import TextTable
-from pipeline.terms import LINE_PHASES, NEUTRAL, Hookup
+from pipeline.sites.wiring_words import WiringFinding
+from pipeline.terms import NEUTRAL, Hookup
 
-# A palette that is told apart with any kind of colour vision: M. Okabe and K. Ito, "Color Universal Design", 2008 (from
-# memory); letters and the kind of line say the same once more.
-_COLOURS: Final = {"A": "#0072B2", "B": "#D55E00", "C": "#009E73", "N": "#555555"}
-_INK: Final = "#222222"
-_FAINT: Final = "#BBBBBB"
-_FONT: Final = "font-family='sans-serif'"
-
-_WIDTH: Final = 900
-_HEIGHT: Final = 470
-_CENTRE: Final = (655.0, 245.0)
+_WIDTH: Final = 960.0
+_CENTRE: Final = (715.0, 275.0)
 _RADIUS: Final = 165.0
 _CURRENT_REACH: Final = 0.62  # of the radius: the longest current, inside the voltages
-_SHORTEST: Final = 4.0  # px: no arrow is drawn below
-_LINE_LEFT: Final = 70.0
-_LINE_RIGHT: Final = 400.0
-_FIRST_LINE_Y: Final = 130.0
-_LINE_STEP: Final = 62.0
+_SHORTEST: Final = 16.0  # px: shorter arrows are drawn as long as this, and marked
+_FOOT_Y: Final = 518.0
+_ROW: Final = 19.0
+_NOTE_CHARACTERS: Final = 125
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,168 +98,117 @@ def degrees(value: complex) -> float:
     return 180.0 if angle == -180.0 else angle + 0.0
 
 
-def phasor_svg(phasors: Sequence[Phasor], *, hookup: Hookup, title: str, notes: Sequence[str] = ()) -> str:
-    """A drawing of the hookup, left, and of the phasors, right.
+def phasor_svg(
+    phasors: Sequence[Phasor],
+    *,
+    hookup: Hookup,
+    title: str,
+    source: str = "",
+    found: Sequence[WiringFinding] = (),
+    notes: Sequence[str] = (),
+) -> str:
+    """A drawing of the hookup, left, of the phasors, right, and of what each phasor is, below.
 
     Parameters
     ----------
-    phasors : measured, all against one reference.
+    phasors : measured, or expected, all against one reference.
     hookup : how the recorder is meant to be connected.
     title : above the drawing.
-    notes : lines of text below it.
+    source : the line below it: file and date.
+    found : what seems wrong with the wiring; clamps and leads are drawn as found, and marked.
+    notes : lines of text at the end.
 
     Returns
     -------
-    An SVG document. Angles count from the right, anticlockwise; voltages are whole lines with full heads, currents
-    dashed ones with open heads, each kind to a scale of its own.
+    An SVG document. Angles count from the right, anticlockwise; voltages have full heads and thick lines, currents open
+    heads and thin ones, each kind to a scale of its own. Every phase has its label, its colour and its dashes.
     """
-    height = _HEIGHT + 20 * len(notes)
+    legend, foot = _legend(phasors, max(_FOOT_Y, TOP + STEP * len(conductors_of(hookup)) + 30))
+    lines = [line for note in notes for line in textwrap.wrap(note, _NOTE_CHARACTERS) or [""]]
     parts = [
-        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {_WIDTH} {height}' width='{_WIDTH}' height='{height}' "
-        f"role='img' aria-label='{escape(_printable(title), {chr(39): '&apos;'})}'>",
-        f"<rect width='{_WIDTH}' height='{height}' fill='#FFFFFF'/>",
-        _text(30, 36, title, size=18, weight="bold"),
-        _text(30, 60, f"{hookup.name}: {hookup.meaning}", size=13),
-        *_schematic(hookup),
-        *_diagram(phasors),
-        *(_text(30, _HEIGHT - 6 + 20 * k, note, size=12) for k, note in enumerate(notes)),
-        "</svg>",
+        svg.text(30, 36, title, size=18, weight="bold"),
+        svg.text(30, 57, source, size=13),
+        svg.text(30, 77, f"{hookup.name}: {hookup.meaning}", size=13),
+        *hookup_parts(hookup, found),
+        *(_diagram(phasors) if phasors else []),
+        *legend,
+        *(svg.text(30, foot + _ROW * (k + 1), line, size=12) for k, line in enumerate(lines)),
     ]
-    return "\n".join(parts) + "\n"
-
-
-# --- the hookup
-
-
-def _schematic(hookup: Hookup) -> list[str]:
-    conductors = _conductors(hookup)
-    y = {name: _FIRST_LINE_Y + _LINE_STEP * k for k, name in enumerate(conductors)}
-    out = [
-        _text(_LINE_LEFT, _FIRST_LINE_Y - 30, "supply", size=12),
-        _text(_LINE_RIGHT, _FIRST_LINE_Y - 30, "load", size=12, anchor="end"),
-    ]
-    for name in conductors:
-        colour = _COLOURS.get(name, _INK)
-        dash = "6 4" if name == "E" else ""
-        out.append(_line(_LINE_LEFT, y[name], _LINE_RIGHT, y[name], colour, width=2.5, dash=dash))
-        out.append(_text(_LINE_LEFT - 10, y[name] + 5, name, size=15, anchor="end", colour=colour, weight="bold"))
-        if name in hookup.high_legs:
-            out.append(_text(_LINE_RIGHT, y[name] - 8, "high leg", size=11, anchor="end", colour=colour))
-    for clamp in hookup.currents:
-        out += _clamp(_LINE_LEFT + 60, y[clamp], f"I{clamp}", _COLOURS[clamp])
-    x = _LINE_LEFT + 130.0
-    for channel in hookup.voltages:
-        first, second = channel[0], channel[1] if len(channel) == 2 else "N"
-        if channel == NEUTRAL:
-            second = "E"
-        out += _voltmeter(x, y[first], y[second], f"U{channel}", _COLOURS[first])
-        x += 62.0
-    return out
-
-
-def _conductors(hookup: Hookup) -> tuple[str, ...]:
-    lines = LINE_PHASES if hookup.line_to_line else hookup.judged_phases
-    if hookup.line_to_line:
-        return lines
-    return (*lines, NEUTRAL, "E") if NEUTRAL in hookup.voltages else (*lines, NEUTRAL)
-
-
-def _clamp(x: float, y: float, name: str, colour: str) -> list[str]:
-    """A ring round the conductor, and an arrow towards the load."""
-    return [
-        f"<ellipse cx='{x:.1f}' cy='{y:.1f}' rx='7' ry='15' fill='none' stroke='{colour}' stroke-width='2'/>",
-        _line(x + 12, y - 10, x + 30, y - 10, colour, width=1.5),
-        _head(x + 34, y - 10, 0.0, colour, filled=False),
-        _text(x - 10, y - 17, name, size=12, anchor="end", colour=colour),
-    ]
-
-
-def _voltmeter(x: float, y_first: float, y_second: float, name: str, colour: str) -> list[str]:
-    """A pair of leads from one conductor to another, a dot at each, the plus at the first."""
-    middle = (y_first + y_second) / 2
-    up = 1 if y_second > y_first else -1
-    return [
-        _line(x, y_first, x, y_second, _INK, width=1.2),
-        _dot(x, y_first, colour),
-        _dot(x, y_second, _INK),
-        f"<rect x='{x - 20:.1f}' y='{middle - 11:.1f}' width='40' height='22' rx='4' fill='#FFFFFF' stroke='{colour}' "
-        "stroke-width='1.5'/>",
-        _text(x, middle + 5, name, size=12, anchor="middle", colour=colour),
-        _text(x + 6, y_first + 14 * up + (4 if up > 0 else 2), "+", size=12),
-    ]
-
-
-# --- the phasors
+    return svg.document(parts, width=_WIDTH, height=foot + _ROW * (len(lines) + 1) + 6, title=title)
 
 
 def _diagram(phasors: Sequence[Phasor]) -> list[str]:
     x, y = _CENTRE
-    out = [f"<circle cx='{x}' cy='{y}' r='{_RADIUS}' fill='none' stroke='{_FAINT}' stroke-width='1'/>"]
+    out = [f"<circle cx='{x}' cy='{y}' r='{_RADIUS}' fill='none' stroke='{svg.FAINT}' stroke-width='1'/>"]
     for angle in range(0, 360, 30):
         end = cmath.rect(_RADIUS, math.radians(angle))
-        out.append(_line(x, y, x + end.real, y - end.imag, _FAINT, width=1 if angle % 90 == 0 else 0.5, dash="2 4"))
-        at = cmath.rect(_RADIUS + 46, math.radians(angle))
+        width = 1 if angle % 90 == 0 else 0.5
+        out.append(svg.line(x, y, x + end.real, y - end.imag, svg.FAINT, width=width, dash="2 4"))
+        at = cmath.rect(_RADIUS + 44, math.radians(angle))
         if angle % 90 == 0:
-            out.append(_text(x + at.real, y - at.imag + 4, f"{angle}°", size=11, anchor="middle", colour="#777777"))
-    for quantity, reach in (("voltage", 1.0), ("current", _CURRENT_REACH)):
-        shown = [phasor for phasor in phasors if phasor.quantity == quantity and phasor.steady]
-        longest = max((abs(phasor.value) for phasor in shown), default=0.0)
-        if longest > 0:
-            out += [part for phasor in shown for part in _arrow(phasor, phasor.value / longest * reach * _RADIUS)]
-            line = f"longest {quantity}: {scaled(longest, shown[0].unit)}"
-            line += " (dashed)" if quantity == "current" else ""
-            out.append(_text(30, _HEIGHT - (32 if quantity == "current" else 50), line, size=12))
+            out.append(svg.text(x + at.real, y - at.imag + 4, f"{angle}°", size=11, anchor="middle", colour="#777777"))
+    longest = {quantity: _longest(phasors, quantity) for quantity in ("voltage", "current")}
+    for phasor in (one for one in phasors if _is_drawn(one)):
+        reach = _RADIUS * (1.0 if phasor.quantity == "voltage" else _CURRENT_REACH)
+        out += _arrow(phasor, phasor.value / longest[phasor.quantity] * reach)
     return out
 
 
+def _longest(phasors: Sequence[Phasor], quantity: str) -> float:
+    return max((abs(one.value) for one in phasors if one.quantity == quantity and _is_drawn(one)), default=1.0)
+
+
+def _is_drawn(phasor: Phasor) -> bool:
+    return phasor.steady and abs(phasor.value) > 0
+
+
 def _arrow(phasor: Phasor, tip: complex) -> list[str]:
-    if abs(tip) < _SHORTEST:
-        return []
     x, y = _CENTRE
-    colour = _COLOURS.get(phasor.phase[0], _INK)
+    colour, dash = _look(phasor)
+    is_short = abs(tip) < _SHORTEST
+    if is_short:
+        tip *= _SHORTEST / abs(tip)
     is_voltage = phasor.quantity == "voltage"
-    aside = cmath.rect(16.0, cmath.phase(tip))
+    aside = cmath.rect(14.0 + 4.0 * len(phasor.name) * is_voltage, cmath.phase(tip))
     label = tip + (aside if is_voltage else aside * 1j)  # where an arrow lies on another one, both can be read
+    width = 2.8 if is_voltage else 1.6
+    name = phasor.name + ("*" if is_short else "")
     return [
-        _line(
-            x, y, x + tip.real, y - tip.imag, colour, width=2.5 if is_voltage else 1.8, dash="" if is_voltage else "7 4"
-        ),
-        _head(x + tip.real, y - tip.imag, cmath.phase(tip), colour, filled=is_voltage),
-        _text(x + label.real, y - label.imag + 4, phasor.name, size=13, anchor="middle", colour=colour, weight="bold"),
+        svg.line(x, y, x + tip.real, y - tip.imag, colour, width=width, dash=dash),
+        svg.head(x + tip.real, y - tip.imag, cmath.phase(tip), colour, filled=is_voltage),
+        svg.text(x + label.real, y - label.imag + 4, name, size=13, anchor="middle", colour=colour, weight="bold"),
     ]
 
 
-# --- pieces of SVG
+def _look(phasor: Phasor) -> tuple[str, str]:
+    """Colour and dashes, by the first conductor."""
+    return svg.COLOURS.get(phasor.phase[:1], svg.INK), svg.DASHES.get(phasor.phase[:1], "")
 
 
-def _head(x: float, y: float, angle: float, colour: str, *, filled: bool) -> str:
-    corners = [cmath.rect(10.0, angle + math.pi + side) for side in (0.35, -0.35)]
-    (ax, ay), (bx, by) = ((x + corner.real, y - corner.imag) for corner in corners)
-    shape = f"{ax:.1f},{ay:.1f} {x:.1f},{y:.1f} {bx:.1f},{by:.1f}"
-    if filled:
-        return f"<polygon points='{shape}' fill='{colour}'/>"
-    return f"<polyline points='{shape}' fill='none' stroke='{colour}' stroke-width='1.8'/>"
+def _legend(phasors: Sequence[Phasor], top: float) -> tuple[list[str], float]:
+    """Every phasor with its line, size and angle, drawn or not, in two columns; and where they end."""
+    parts = []
+    columns = [[one for one in phasors if one.quantity == quantity] for quantity in ("voltage", "current")]
+    for left, column in zip((30.0, 500.0), columns, strict=True):
+        for k, phasor in enumerate(column):
+            y = top + _ROW * k
+            colour, dash = _look(phasor)
+            is_voltage = phasor.quantity == "voltage"
+            parts += [
+                svg.line(left, y - 4, left + 52, y - 4, colour, width=2.8 if is_voltage else 1.6, dash=dash),
+                svg.head(left + 58, y - 4, 0.0, colour, filled=is_voltage),
+                svg.text(left + 68, y, phasor.name, size=12, colour=colour, weight="bold"),
+                svg.text(left + 110, y, _described(phasor, phasors), size=12),
+            ]
+    return parts, top + _ROW * max((len(column) for column in columns), default=0)
 
 
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str, *, width: float, dash: str = "") -> str:
-    dashed = f" stroke-dasharray='{dash}'" if dash else ""
-    ends = f"x1='{x1:.1f}' y1='{y1:.1f}' x2='{x2:.1f}' y2='{y2:.1f}'"
-    return f"<line {ends} stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
-
-
-def _dot(x: float, y: float, colour: str) -> str:
-    return f"<circle cx='{x:.1f}' cy='{y:.1f}' r='4' fill='{colour}'/>"
-
-
-def _text(
-    x: float, y: float, text: str, *, size: int, anchor: str = "start", colour: str = _INK, weight: str = "normal"
-) -> str:
-    return (
-        f"<text x='{x:.1f}' y='{y:.1f}' font-size='{size}' {_FONT} text-anchor='{anchor}' fill='{colour}' "
-        f"font-weight='{weight}'>{escape(_printable(text))}</text>"
-    )
-
-
-def _printable(text: str) -> str:
-    """Text without characters that XML does not allow."""
-    return "".join(c if c in "\t\n" or (ord(c) >= 32 and not 0xD800 <= ord(c) < 0xE000) else "\ufffd" for c in text)
+def _described(phasor: Phasor, phasors: Sequence[Phasor]) -> str:
+    size = scaled(abs(phasor.value), phasor.unit)
+    if abs(phasor.value) == 0:
+        return f"{size}: nothing measured, not drawn"
+    if not phasor.steady:
+        return f"{size}: no steady angle, not drawn"
+    reach = _RADIUS * (1.0 if phasor.quantity == "voltage" else _CURRENT_REACH)
+    is_short = abs(phasor.value) / _longest(phasors, phasor.quantity) * reach < _SHORTEST
+    return f"{size} at {degrees(phasor.value):.1f}°" + (" * drawn longer than to scale" if is_short else "")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
@@ -11,6 +12,7 @@ from pipeline.errors import ConfigError
 
 _DOTS_PER_UNIT: Final = 2.0
 _POINTS_PER_INCH: Final = 72.0
+_FAMILY: Final = "DejaVu Sans"  # comes with matplotlib
 _ANCHORS: Final = {"start": "left", "middle": "center", "end": "right"}
 
 
@@ -46,6 +48,51 @@ def write_png(svg: str, path: Path) -> None:
     figure.savefig(path, dpi=_DOTS_PER_UNIT * _POINTS_PER_INCH, format="png")
 
 
+def drawable(text: str) -> tuple[list[str], str]:
+    """Families of installed fonts that have the letters of a text, and the text with what none has as ``\\uXXXX``.
+
+    Parameters
+    ----------
+    text : in any script.
+    """
+    missing = _without(_FAMILY, set(text) - {"\n"})
+    families = [_FAMILY]
+    for family in _families() if missing else ():
+        left = _without(family, missing)
+        if left != missing:
+            families.append(family)
+            missing = left
+        if not missing:
+            break
+    return families, "".join(ascii(c)[1:-1] if c in missing else c for c in text)
+
+
+def _without(family: str, letters: set[str]) -> set[str]:
+    """The letters that a family's regular face does not have."""
+    return {letter for letter in letters if ord(letter) not in _codes(family)}
+
+
+@cache
+def _families() -> dict[str, str]:
+    """Installed families by name, and the file of their regular face; none that only draws boxes."""
+    from matplotlib import font_manager
+
+    fonts = font_manager.fontManager.ttflist
+    regular = {
+        font.name: font.fname
+        for font in fonts
+        if (font.style, font.weight, font.stretch) == ("normal", 400, "normal") and not font.name.startswith("Last ")
+    }
+    return dict(sorted(regular.items()))
+
+
+@cache
+def _codes(family: str) -> frozenset[int]:
+    from matplotlib import font_manager
+
+    return frozenset(font_manager.get_font(_families()[family]).get_charmap())
+
+
 def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) -> None:
     from matplotlib import patches
 
@@ -57,9 +104,10 @@ def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) ->
     style: dict[str, Any] = {"edgecolor": stroke, "facecolor": fill, "linewidth": width, "zorder": order}
     points = [tuple(map(float, pair.split(","))) for pair in given.get("points", "").split()]
     if kind == "text":
+        families, shown = drawable(text)
         axes.text(
-            number("x"), number("y"), text, fontsize=number("font-size"), color=fill, zorder=order,
-            weight=given["font-weight"], ha=_ANCHORS[given["text-anchor"]], va="baseline",
+            number("x"), number("y"), shown, fontsize=number("font-size"), color=fill, zorder=order, family=families,
+            weight=given["font-weight"], ha=_ANCHORS[given["text-anchor"]], va="baseline", parse_math=False,
         )  # fmt: skip
     elif kind in ("line", "polyline"):
         x, y = zip(*points, strict=True) if points else ((number("x1"), number("x2")), (number("y1"), number("y2")))

@@ -8,6 +8,8 @@ trends/site=S/date=D/interval=600s.parquet
 
 from __future__ import annotations
 
+import os
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -20,6 +22,8 @@ from pipeline.waveform_table import header_of
 
 DAY_NS: Final = 86_400_000_000_000
 _EPOCH: Final = date(1970, 1, 1)
+_UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
+_LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
 
 
 def day_of(ns: int) -> date:
@@ -35,6 +39,21 @@ def day_start_ns(day: date) -> int:
 def today() -> date:
     """The current UTC day."""
     return datetime.now(UTC).date()
+
+
+def check_name(name: str) -> None:
+    """Refuse a name that would not do as a folder of the store, whoever gave it.
+
+    Raises
+    ------
+    StoreError : it is empty or long, or holds a separator of paths or a sign that is not seen.
+    """
+    unseen = any(unicodedata.category(sign) in _UNSEEN for sign in name)
+    if not name.strip() or "/" in name or "\\" in name or unseen or len(os.fsencode(name)) > _LONGEST_NAME:
+        raise StoreError(
+            f"site {name[:80]!r} cannot be a folder of the store; allowed is up to {_LONGEST_NAME} bytes of text "
+            "without / and \\ and without signs that are not seen"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +81,7 @@ class Store:
 
     def trend_days(self, site: str, interval_s: float) -> list[date]:
         """Days for which a site has a trend in intervals of a length, in order."""
+        check_name(site)
         days = self._days(self.root / "trends" / f"site={site}")
         return [day for day in days if self.trend_path(site, day, interval_s).is_file()]
 
@@ -90,6 +110,7 @@ class Store:
         return sorted(path for path in folder.glob("*.parquet") if not path.name.startswith("."))
 
     def _partition(self, kind: str, site: str, day: date) -> Path:
+        check_name(site)
         return self.root / kind / f"site={site}" / f"date={day.isoformat()}"
 
     def _days(self, folder: Path) -> list[date]:

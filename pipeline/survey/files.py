@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.capture import Header
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.errors import ReadError, SignalError
 from pipeline.quantities import chosen_quantities
-from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on
+from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
 from pipeline.terms import Quantity
@@ -140,7 +140,8 @@ def _records(
             continue
         without += [(path.stem, "", remark) for remark in remarks]
         for i, header in enumerate(headers):
-            piece = Piece(header, partial(load, path, i), str)
+            part = partial(samples_at, path, i, quantities=_QUANTITIES)
+            piece = Piece(header, partial(load, path, i), str, samples=part)
             by_site.setdefault(header.station or path.stem, []).append(piece)
     records = [(site, record) for site, pieces in by_site.items() for record in records_of(pieces)]
     return records, tuple(set_aside), without

@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.catalogue.points import Point, judged_channels, measured_channels
-from pipeline.catalogue.record import Record
 from pipeline.config import Thresholds
-from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
+from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch
 from pipeline.errors import SignalError
 from pipeline.measures.aggregation import aggregate, touched_by_events
 from pipeline.measures.flickermeter import (
@@ -25,10 +23,12 @@ from pipeline.measures.flickermeter import (
     SeverityMeter,
     long_term_severity,
 )
-from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
+from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
 from pipeline.measures.nominal import find_nominal_frequency, find_nominal_voltage
 from pipeline.measures.waveform_indices import deviation_pct
 from pipeline.quantities import Quantity
+from pipeline.records.points import Point, judged_channels, measured_channels
+from pipeline.records.record import Record
 from pipeline.survey.blocks import BlockMeter, Blocks
 from pipeline.survey.lamps import lamp_of
 from pipeline.survey.notes import joined_notes, with_notes, without_notes
@@ -123,6 +123,8 @@ class _Run:
         self._meter: HalfCycleMeter | None = None
         self._blocks: BlockMeter | None = None
         self._flicker: SeverityMeter | None = None
+        self._variations: VariationsByStretch | None = None
+        self._touching: list[RmsVariation] = []  # so far
         self._severities: list[Severity] = []
         self._waiting: list[Blocks] = []
         self._nominal_v = self._nominal_hz = 0.0
@@ -173,12 +175,12 @@ class _Run:
     def _trend(self) -> Trend:
         if self._meter is None or self._blocks is None:
             raise SignalError("under one cycle of record; nothing can be measured")
-        series = self._meter.finish()
+        self._meter.finish()
         self._waiting += self._blocks.take()
         self._close(everything=True)
         if self._flicker is not None:
             self._severities += self._flicker.finish()
-        return Trend(self._table(series), self._nominal_v)
+        return Trend(self._table(), self._nominal_v)
 
     def _start(self, raw: npt.NDArray[np.generic]) -> None:
         survey, header = self._survey, self._record.header
@@ -194,12 +196,24 @@ class _Run:
             spectra=any(quantity.needs_spectrum for quantity in survey.quantities),
         )  # fmt: skip
         self._meter = HalfCycleMeter(
-            channels, rate_hz=header.rate_hz, nominal_hz=hertz, n_leading=self._n_u, followers=[self._blocks.follow]
-        )
+            channels, rate_hz=header.rate_hz, nominal_hz=hertz, n_leading=self._n_u,
+            followers=[self._blocks.follow, self._follow_variations], keeps_series=False,
+        )  # fmt: skip
+        thresholds = survey.thresholds
+        self._variations = VariationsByStretch(
+            reference_v=self._nominal_v, sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu,
+            interruption_pu=thresholds.interruption_pu, hysteresis_pu=thresholds.hysteresis_pu,
+        )  # fmt: skip
         flicker = {"pst": SHORT_TERM_S, "plt": _LONG_TERM_S}
         wanted = any(survey.interval_s == of_s and symbol in symbols for symbol, of_s in flicker.items())
         self._wants_flicker = wanted and header.rate_hz >= LOWEST_RATE_HZ
         self._nominal_hz = float(round(hertz))
+
+    def _follow_variations(self, stretch: Stretch) -> None:
+        """Finds the sags, swells and interruptions that are over by the end of a stretch."""
+        if self._variations is not None:
+            voltages = stretch.series.of_channels(range(self._n_u))
+            self._touching += self._variations.push(voltages.u_half, voltages.starts, voltages.flags)
 
     def _push_flicker(self, raw: npt.NDArray[np.generic]) -> None:
         """Gives the flickermeter the next voltages; one that meets missing samples is done, and another begins anew."""
@@ -275,7 +289,7 @@ class _Run:
         self._waiting = [blocks.kept(~(n < last)) for blocks, n in zip(self._waiting, intervals, strict=True)]
         self._waiting = [blocks for blocks in self._waiting if blocks.starts_ns.size]
 
-    def _table(self, series: HalfCycles) -> pa.Table:
+    def _table(self) -> pa.Table:
         import pyarrow as pa
 
         if not self._parts:
@@ -283,7 +297,7 @@ class _Run:
         names = list(self._parts[0])
         joined = {name: np.concatenate([part[name] for part in self._parts]) for name in names}
         starts = joined.pop("number") * self._survey.interval_ns
-        flags, interrupted = self._flags(starts, series)
+        flags, interrupted = self._flags(starts)
         columns: dict[str, Any] = {
             "start": pa.array(starts, pa.timestamp("ns", tz="UTC")),
             "measured": joined.pop("measured").astype(np.float32),
@@ -300,19 +314,13 @@ class _Run:
             return {"reason": f"flicker needs samples at {LOWEST_RATE_HZ:g} Hz"}
         return {"lamp": self._lamp_note} if self._lamp_note else {}
 
-    def _flags(self, starts: I64, series: HalfCycles) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    def _flags(self, starts: I64) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
         """Intervals that hold a sag, swell or interruption on any phase, and those that hold an interruption.
 
         A voltage that stays beyond a threshold for over a minute, or from one end of the record to the other, is an
         under- or overvoltage and flags nothing: that is what limits are for.
         """
-        thresholds = self._survey.thresholds
-        voltages = series.of_channels(range(self._n_u))
-        found = find_rms_variations(
-            voltages.u_half, voltages.starts, reference=self._nominal_v, sag_pu=thresholds.sag_pu,
-            swell_pu=thresholds.swell_pu, interruption_pu=thresholds.interruption_pu,
-            hysteresis_pu=thresholds.hysteresis_pu, flags=voltages.flags,
-        )  # fmt: skip
+        found = [*self._touching, *(self._variations.finish() if self._variations is not None else ())]
         rate_hz = self._record.header.rate_hz
         passing = [v for v in found if v.kind == "interruption" or not _is_lasting(v, rate_hz)]
         flags = self._touched(starts, passing)

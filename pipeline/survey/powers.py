@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Header
-from pipeline.catalogue.points import Point
 from pipeline.measures.harmonic_spectra import HarmonicSpectra
 from pipeline.measures.power import EffectivePower, effective_power_four_wire, effective_power_three_wire
 from pipeline.measures.waveform_indices import WindowValues
+from pipeline.records.points import Point
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 F64 = npt.NDArray[np.float64]
@@ -160,7 +160,8 @@ def effective_power(
 
 def rms_of(values: WindowValues, weights: F64) -> F64:
     """True RMS of a weighted sum of channels, shape (n_windows,); few weights are not zero. [unit of the channels]"""
-    return np.sqrt(_mean_product(values, weights, weights).clip(0.0))
+    rms: F64 = np.sqrt(_mean_product(values, weights, weights).clip(0.0))
+    return rms
 
 
 def _mean_product(values: WindowValues, u: F64, i: F64) -> F64:

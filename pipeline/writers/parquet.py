@@ -12,6 +12,7 @@ def write_waveform_parquet(capture: Capture, path: Path, *, digest: str | None =
     """Write a capture as one Parquet file; the same capture gives the same bytes.
 
     Integers are delta-coded and floats plain, without dictionary, compression or statistics: this decodes fastest.
+    Each page has a checksum, which a reader may verify.
 
     Parameters
     ----------
@@ -38,6 +39,7 @@ def write_waveform_parquet(capture: Capture, path: Path, *, digest: str | None =
             compression="NONE",
             column_encoding=dict.fromkeys(schema.names, encoding),
             write_statistics=False,
+            write_page_checksum=True,
         ) as writer:
             for first in range(0, capture.header.n_samples, ROW_GROUP_SAMPLES):
                 rows = capture.samples[:, first : first + ROW_GROUP_SAMPLES]

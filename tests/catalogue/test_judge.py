@@ -13,9 +13,9 @@ from twins.twin_waveforms import Stage, three_phase
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.catalogue.record import Piece, records_of
 from pipeline.config import Thresholds
 from pipeline.events import Event
+from pipeline.records.record import Piece, records_of
 
 SOURCE_RULES = "IEC 61000-4-30 Ed. 3, 5.4 and 5.5 (partly from memory); categories of IEEE Std 1159-2019, Table 2"
 RATE_HZ = 6400.0
@@ -229,7 +229,7 @@ def test_a_record_that_can_not_be_judged_says_why_and_for_how_long() -> None:
     short = capture_of(np.asarray(volts([], length_s=0.01)), "A", "B", "C")
     coarse = Capture(replace(silent.header, rate_hz=300.0), silent.samples)
     current = Capture(replace(silent.header, channels=channels("A", "B", "C", quantity="current")), silent.samples)
-    odd = capture_of(np.asarray(volts([])) * 0.71, "A", "B", "C")
+    odd = capture_of(np.asarray(volts([])) * np.array([[0.9], [0.3], [0.6]]), "A", "B", "C")
     two = capture_of(np.asarray(volts([]))[:2], "A", "B")
     for capture, terms, words in (
         (silent, TERMS, "frequency"),

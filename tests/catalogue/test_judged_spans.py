@@ -11,10 +11,10 @@ from made_fleet import cut, made_capture, ns
 
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Thresholds
 from pipeline.events import Event
+from pipeline.records.record import Piece, Record, records_of
 
 START = "2026-03-01T23:58:00"
 SECONDS = 240.0

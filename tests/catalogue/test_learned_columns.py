@@ -12,11 +12,11 @@ from classifiers.learned.model import DisturbanceClassifier
 from classifiers.learned.stored import Card, StoredModel
 from pipeline.catalogue.judge import Terms, judge
 from pipeline.catalogue.learned import with_learned_classes
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.learning.family import train
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 START = "2026-03-01T12:00:00"
@@ -91,3 +91,18 @@ def test_a_model_without_primitives_gives_its_class_alone(sag: tuple[Event, Reco
     event = said(*sag, plain)
     assert event.learned_class == "sag"
     assert (event.learned_primitives, event.learned_disagrees) == (None, None)
+
+
+def test_an_event_below_the_model_s_samples_a_cycle_keeps_its_row_and_says_so(
+    sag: tuple[Event, Record], stored: StoredModel
+) -> None:
+    # Source: `classifiers.learned.windows` asks for 20 samples a cycle.
+    capture = made_capture(START, seconds=2.0, sags=[(0.8, 0.5, 0.55)], snr_db=45.0, seed=3)
+    every = int(capture.header.rate_hz // 800)
+    thin = capture.samples[:, ::every].copy()
+    header = replace(capture.header, rate_hz=capture.header.rate_hz / every, n_samples=thin.shape[1])
+    (record,) = records_of([Piece(header, lambda: replace(capture, header=header, samples=thin), lambda: "d")])
+    (event,) = judge(record, site="s", terms=Terms(Thresholds(), 230.0, 50.0)).events
+    named = said(event, record, stored)
+    assert "not named by the model (16.0 samples a cycle; at least 20 are needed)" in named.notes
+    assert replace(named, notes=event.notes) == event

@@ -6,23 +6,25 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 from made_circuits import (
+    FLOWS,
     FREQUENCY_HZ,
     RATE_HZ,
     Case,
     fault_case,
+    generation_case,
     load_case,
     motor_case,
     transformer_case,
 )
 
-from classifiers.direction import (
+from classifiers.direction import Direction, find_direction
+from classifiers.direction_methods import (
     Answer,
-    Direction,
     PowerTrace,
     distance,
     disturbance_power,
-    find_direction,
     load_admittance,
+    negative_sequence,
     real_current,
     resistance_sign,
     system_trajectory,
@@ -83,11 +85,67 @@ def test_disturbance_power_has_the_sign_of_the_energy(downstream: bool) -> None:
     assert answer.value == pytest.approx((power[I_START] - power[0]) * n / 6400.0, rel=1e-9)
 
 
+@pytest.mark.parametrize("exported", [0.0, 0.02, 1.0, 5.0])
+@pytest.mark.parametrize("shunt", [0.5 + 0.5j, 1.0 + 6.0j])
+@pytest.mark.parametrize("downstream", [False, True])
+def test_no_method_takes_one_side_for_the_other_where_power_flows_back(
+    downstream: bool, shunt: complex, exported: float
+) -> None:
+    """Derived: the load of SOURCE beside a source of constant current, that feeds some times what the load draws."""
+    fed = exported * E / (Z_SOURCE + Z_LOAD)
+
+    def solved(upstream: complex, site: complex) -> tuple[complex, complex]:
+        v = (E / Z_SOURCE + fed) / (1 / Z_SOURCE + upstream + site)
+        return v, site * v - fed
+
+    none, on = (0j, 1 / shunt)
+    v, i = (np.full(N, x, np.complex128) for x in solved(none, 1 / Z_LOAD))
+    during = solved(none if downstream else on, 1 / Z_LOAD + (on if downstream else none))
+    v[I_START - 1 : I_STOP + 1], i[I_START - 1 : I_STOP + 1] = during
+    side = "downstream" if downstream else "upstream"
+    for method in METHODS:
+        assert method(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP).direction in (side, None), method
+    voted = find_direction(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)
+    # A fault that leaves power flowing back may lie either way: then most methods cannot tell.
+    assert voted.direction == side or (exported == 5.0 and voted.direction == "unknown")
+
+
+@pytest.mark.parametrize(("z_negative", "side"), [(-Z_SOURCE, "downstream"), (Z_LOAD, "upstream"), (1j - 2, None)])
+def test_negative_sequence_has_the_impedance_of_the_other_side(z_negative: complex, side: str | None) -> None:
+    # SOURCE, for the negative sequence: dV2 = -Zs dI2 downstream, +Zload dI2 upstream; neither is of no side.
+    v, i = series(1.0 + 1.0j, downstream=side == "downstream")
+    i2 = np.zeros(N, np.complex128)
+    i2[I_START - 1 : I_STOP + 1] = 300.0 - 100.0j
+    span = {"n_before": N_BEFORE, "i_start": I_START, "i_stop": I_STOP}
+    assert negative_sequence(v, i, z_negative * i2, i2, **span).direction == side
+    assert negative_sequence(v, i, 1e-6 * i2, i2, **span).direction is None  # balanced: nothing to tell
+
+
+def test_negative_sequence_that_contradicts_the_vote_leaves_the_side_open() -> None:
+    v, i = series(1.0 + 1.0j, downstream=True)
+    i2 = np.zeros(N, np.complex128)
+    i2[I_START - 1 : I_STOP + 1] = 30.0 - 10.0j
+    span = {"n_before": N_BEFORE, "i_start": I_START, "i_stop": I_STOP}
+    assert find_direction(v, i, negative=(-Z_SOURCE * i2, i2), **span).direction == "downstream"
+    assert find_direction(v, i, negative=(Z_LOAD * i2, i2), **span).direction == "unknown"
+    with pytest.raises(ValueError, match="negative sequence"):
+        find_direction(v, i, negative=(i2[:-1], i2[:-1]), **span)
+
+
+def test_a_generator_that_stops_while_the_voltage_is_low_upstream_is_not_taken_for_the_cause() -> None:
+    # SOURCE: the voltage falls upstream; half way a generator stops, and power turns round. No source explains both.
+    v, i = series(0.3 + 0.6j, downstream=False)
+    generated = 3 * abs(E / (Z_SOURCE + Z_LOAD))
+    i[: (I_START + I_STOP) // 2] -= generated
+    voted = find_direction(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)
+    assert voted.direction != "downstream"
+
+
 def test_the_vote_counts_and_names_every_answer() -> None:
     v, i = series(1.0 + 1.0j, downstream=True)
     voted = find_direction(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)
     assert voted.direction == "downstream"
-    assert voted.confidence == pytest.approx(5 / 6)  # five of five, and one less certain for being few
+    assert voted.confidence == 0.95  # five of five
     assert [answer.method for answer in voted.answers] == [
         "resistance sign",
         "slope of the system trajectory",
@@ -153,3 +211,40 @@ def test_a_load_that_is_switched_off_lies_where_it_was() -> None:
     for k in range(6):
         case = load_case(np.random.default_rng([k, 21]), place="downstream")
         assert judged(case).direction == "downstream"
+
+
+# --- generation at the site: the side does not depend on the power before
+
+
+def sides_at_a_generator(flow: str, place: str, *, n: int, seed: int) -> list[tuple[str, float]]:
+    """The side found and its confidence, of faults at sites that take, give or exchange next to no power."""
+    found = []
+    for k in range(n):
+        rng = np.random.default_rng([k, FLOWS.index(flow), seed])
+        where = "source" if place == "upstream" and k % 2 else place
+        case = generation_case(rng, place=where, flow=flow)  # type: ignore[arg-type]
+        direction = judged(case)
+        found.append((direction.direction, direction.confidence))
+    return found
+
+
+@pytest.mark.parametrize("flow", FLOWS)
+@pytest.mark.parametrize("place", ["upstream", "downstream"])
+def test_faults_at_sites_with_generation_get_their_side(flow: str, place: str) -> None:
+    # Truth: the circuit. Machines and inverters, some of which stop in the fault; more of them below.
+    sides = [side for side, _ in sides_at_a_generator(flow, place, n=5, seed=31)]
+    assert set(sides) <= {place, "unknown"}
+    assert sides.count(place) >= 4
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("flow", FLOWS)
+@pytest.mark.parametrize("place", ["upstream", "downstream"])
+def test_three_hundred_faults_with_generation_are_never_put_on_the_wrong_side(flow: str, place: str) -> None:
+    # The project's own bar: right in 95 % where it answers, and never sure of the wrong side.
+    found = sides_at_a_generator(flow, place, n=300, seed=97)
+    answered = [(side, confidence) for side, confidence in found if side != "unknown"]
+    assert len(answered) >= 0.85 * len(found)
+    wrong = [confidence for side, confidence in answered if side != place]
+    assert len(wrong) <= 0.01 * len(answered)
+    assert all(confidence < 0.9 for confidence in wrong)

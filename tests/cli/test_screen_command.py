@@ -75,15 +75,15 @@ def test_the_events_are_those_that_went_in(folder: Path, tmp_path: Path) -> None
 def test_what_could_not_be_read_is_listed_with_path_and_reason_and_status_3(folder: Path, tmp_path: Path) -> None:
     done = screen(folder, "--out", tmp_path / "deep" / "e.2026.csv")
     assert done.returncode == 3
-    assert "set aside: 2 files" in done.stdout
+    assert "set aside: 1 files" in done.stdout
+    assert "1 other file passed over" in done.stdout
     with (tmp_path / "deep" / "e.2026.quarantine.csv").open(encoding="utf-8", newline="") as stream:
         reader = csv.DictReader(stream)
         rows = list(reader)
         assert reader.fieldnames == ["path", "reason"]
-    assert [Path(row["path"]).name for row in rows] == ["=cmd.txt", "bad.parquet"]
-    assert all(Path(row["path"]).exists() for row in rows)
-    assert "no reader recognises it" in rows[0]["reason"]
-    assert rows[1]["reason"].startswith("bad.parquet")
+    assert [Path(row["path"]).name for row in rows] == ["bad.parquet"]
+    assert Path(rows[0]["path"]).exists()
+    assert rows[0]["reason"].startswith("bad.parquet")
 
 
 def test_when_all_could_be_read_the_status_is_0_and_an_older_list_is_gone(folder: Path, tmp_path: Path) -> None:
@@ -96,10 +96,11 @@ def test_when_all_could_be_read_the_status_is_0_and_an_older_list_is_gone(folder
 
 
 def test_a_relative_path_that_would_start_a_formula_is_neutralised_in_the_list(folder: Path, tmp_path: Path) -> None:
-    done = screen("=cmd.txt", "--out", tmp_path / "e.csv", cwd=folder)
+    (folder / "bad.parquet").rename(folder / "=bad.parquet")
+    done = screen("=bad.parquet", "--out", tmp_path / "e.csv", cwd=folder)
     assert done.returncode == 3
     with (tmp_path / "e.quarantine.csv").open(encoding="utf-8", newline="") as stream:
-        assert [row["path"] for row in csv.DictReader(stream)] == ["'=cmd.txt"]
+        assert [row["path"] for row in csv.DictReader(stream)] == ["'=bad.parquet"]
 
 
 def test_the_result_inside_the_folder_that_is_screened_is_no_input_of_the_next_time(folder: Path) -> None:
@@ -191,10 +192,18 @@ def test_strict_lists_what_would_be_put_right_with_its_reason_and_status_3(tmp_p
     assert row["reason"].startswith("uneven.csv: read strictly, without repair: ")
 
 
-def test_an_empty_folder_gives_an_empty_catalogue(tmp_path: Path) -> None:
+@pytest.mark.parametrize("documents", [(), ("LICENSE", "minutes.pdf", "photo of the board.jpg")])
+def test_a_folder_without_a_recording_gives_an_empty_catalogue_and_status_3(
+    tmp_path: Path, documents: tuple[str, ...]
+) -> None:
     (tmp_path / "in").mkdir()
+    for name in documents:
+        (tmp_path / "in" / name).write_bytes(b"%PDF-1.7 or what not")
     done = screen(tmp_path / "in", "--out", tmp_path / "e.parquet")
-    assert done.returncode == 0
+    assert done.returncode == 3
+    assert done.stderr == "nothing was judged: there is no recording\n"
+    assert ("3 other files passed over" in done.stdout) == bool(documents)
+    assert not (tmp_path / "e.quarantine.csv").exists()
     assert "0 events in 0 captures of 0 files" in done.stdout
     assert pq.read_table(tmp_path / "e.parquet").num_rows == 0
 

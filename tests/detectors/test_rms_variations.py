@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as nps
 from twins.twin_events import TwinEvent, detect_twin
 
-from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations, latch
+from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, find_rms_variations, latch
 from pipeline.errors import SignalError
 from pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
@@ -85,6 +86,36 @@ def test_events_in_a_long_wandering_series_are_those_of_the_twin(seed: int) -> N
     values = np.round(np.abs(centre + 0.06 * np.sin(walk) + rng.normal(0, 0.01, (3, n))), 3)
     own = np.arange(n) * HALF_S + np.array([0.0, -0.0016, 0.0017])[:, None]
     assert_as_the_twin(values, own)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_stretch_by_stretch_the_variations_are_those_of_the_whole_series(seed: int) -> None:
+    """Derived: where all channels are within the hysteresis for some cycles, nothing before bears on what comes after.
+
+    Equal to the last index and mark, whatever the stretches; windows of the channels are up to a half cycle apart.
+    """
+    rng = np.random.default_rng(seed)
+    n = 3000
+    values = np.full((3, n), 100.0, np.float32)
+    for _ in range(30):
+        first, length, phases = int(rng.integers(n)), int(rng.integers(1, 60)), rng.random(3) < 0.6
+        values[phases, first : first + length] = rng.choice([3, 50, 89.9, 91, 92, 108, 109, 115, 140])
+    values += rng.normal(0, 0.4, values.shape).astype(np.float32)
+    starts = np.arange(n) * 64.0 + rng.uniform(-32, 32, (3, 1))
+    flags = np.zeros(values.shape, np.uint8)
+    for _ in range(8):
+        first = int(rng.integers(n))
+        flags[rng.integers(3), first : first + rng.integers(1, 40)] = rng.choice([MISSING, FLAT, CLIPPED])
+    thresholds = {"sag_pu": 0.9, "swell_pu": 1.1, "interruption_pu": 0.1, "hysteresis_pu": 0.02}
+    finder = VariationsByStretch(reference_v=100.0, **thresholds)
+    found, n_over = [], 0
+    edges = [0, *sorted(rng.integers(0, n, int(rng.integers(40))).tolist()), n]
+    for first, stop in pairwise(edges):
+        found += finder.push(values[:, first:stop], starts[:, first:stop], flags[:, first:stop])
+        n_over = len(found)
+    found += finder.finish()
+    assert found == find_rms_variations(values, starts, reference=100.0, flags=flags, **thresholds)
+    assert n_over > len(found) / 2, "what is over is found at once"
 
 
 def levels(*rows: str) -> FloatArray:

@@ -13,11 +13,11 @@ from made_fleet import RATE_HZ, cut, made_capture, ns, write_capture
 from classifiers.learned.features import extract
 from pipeline.capture import Capture
 from pipeline.catalogue.event_windows import ten_cycles
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.errors import ConfigError
 from pipeline.learning.labelled import LabelledEvents, departures, labelled_events, takes_part
 from pipeline.learning.labels import primitives_of_names, read_labels
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.synthesis import Stage, Waveform, synthesise
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
 

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import re
 import shutil
+import sys
 import tempfile
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
 
@@ -14,8 +16,18 @@ import pytest
 
 from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture
 from pipeline.errors import ReadError
-from pipeline.readers import capture_files, companions_of, read_captures, reader_of, remarks_on
+from pipeline.readers import (
+    capture_at,
+    capture_files,
+    companions_of,
+    known_headers,
+    read_captures,
+    reader_of,
+    remarks_on,
+    samples_at,
+)
 from pipeline.readers.contract import Repair
+from pipeline.readers.kept import release
 from pipeline.terms import Quantity
 
 QUANTITIES: tuple[Quantity, ...] = ("voltage", "current", "other")
@@ -52,6 +64,7 @@ def check_reader_contract(
     assert [capture.header for capture in read_captures(path)] == [capture.header for capture in captures]
     _check_quantities(path, captures_expected, rtol=rtol)
     _check_strict(path, captures)
+    _check_any_order(path, captures)
     assert reader_of(path).remarks(path) == (), "there are remarks on a file that has captures"
     assert not set(companions_of(path)) & set(capture_files([path.parent])), "a companion counts as a capture file"
     with tempfile.TemporaryDirectory() as folder:
@@ -70,6 +83,44 @@ def _check_strict(path: Path, captures: Sequence[Capture]) -> None:
     else:
         strict = list(read_captures(path, strict=True))
         assert [capture.digest() for capture in strict] == [capture.digest() for capture in captures]
+
+
+def _check_any_order(path: Path, captures: Sequence[Capture]) -> None:
+    """Cut into many captures, each one alone is what reading all gives, in whatever order they are asked for."""
+    whole = np.concatenate([capture.samples for capture in captures], axis=1)
+    rng = np.random.default_rng(whole.shape[1])
+    with at_most_samples(max(whole.shape[1] // 5, 1)):
+        for quantities in (None, QUANTITIES[:1]):
+            pieces = list(read_captures(path, quantities=quantities))
+            assert len(pieces) >= min(whole.shape[1], 5)
+            if quantities is None:
+                assert np.array_equal(np.concatenate([p.samples for p in pieces], axis=1), whole, equal_nan=True)
+            for index in (*range(len(pieces)), *rng.permutation(len(pieces)).tolist(), len(pieces) - 1, 0, 0):
+                found, want = capture_at(path, index, quantities=quantities), pieces[index]
+                assert found.header == want.header
+                assert found.samples.tobytes() == want.samples.tobytes()
+                start, stop = sorted(rng.integers(0, want.header.n_samples + 1, 2).tolist())
+                if start < stop:
+                    part = samples_at(path, index, start, stop, quantities=quantities)
+                    assert part.tobytes() == want.samples[:, start:stop].tobytes()
+            with pytest.raises(ReadError, match="has gone"):
+                capture_at(path, len(pieces), quantities=quantities)
+            with pytest.raises(ReadError, match="has gone"):
+                samples_at(path, len(pieces), 0, 1, quantities=quantities)
+            known = known_headers(path, quantities=quantities or QUANTITIES)
+            assert known in (None, [piece.header for piece in pieces])
+
+
+@contextmanager
+def at_most_samples(n: int) -> Iterator[None]:
+    """While this lasts, readers cut captures at so many samples."""
+    release()
+    with pytest.MonkeyPatch.context() as patch:
+        for module in [one for name, one in sys.modules.items() if name.startswith("pipeline.readers")]:
+            if hasattr(module, "MAX_CAPTURE_SAMPLES"):
+                patch.setattr(module, "MAX_CAPTURE_SAMPLES", n)
+        yield
+    release()
 
 
 def check_broken_copies(path: Path, *, n_copies: int = 150, seed: int = 1) -> None:

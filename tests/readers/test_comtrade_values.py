@@ -28,6 +28,8 @@ from comtrade_files import (
 )
 
 from pipeline.readers import comtrade as reader_module
+from pipeline.readers.contract import Repair
+from pipeline.records.points import points_of
 
 KINDS = {1991: ("ASCII", "BINARY"), 1999: ("ASCII", "BINARY"), 2013: ("ASCII", "BINARY", "BINARY32", "FLOAT32")}
 VARIANTS = [
@@ -274,3 +276,42 @@ def test_a_long_recording_is_cut_into_pieces_that_follow_exactly(tmp_path, monke
     np.testing.assert_array_equal(np.concatenate([c.samples for c in captures], axis=1), values.T)
     start = captures[0].header.start_ns
     assert [c.header.start_ns - start for c in captures] == [round(7 * i * 1e9 / rate_hz) for i in range(6)]
+
+
+# --- blank units, and numbers as phases
+
+
+def test_channels_without_a_unit_are_read_by_names_that_tell_quantity_and_phase(tmp_path: Path) -> None:
+    # The names' own meaning: V and U for voltages, I for currents, A or L1 for the first conductor.
+    capture = read_lines(
+        tmp_path, {3: "1,VA,,,,0.5,0,0,-32767,32767,1,1,P", 4: "2,trip,,,,1,0,0,-32767,32767,1,1,P",
+                   5: "3,IL1,,,,0.01,0,0,-32767,32767,1,1,P"},
+    )  # fmt: skip
+    found = [(c.name, c.quantity, c.phase, c.unit, c.scale) for c in capture.header.channels]
+    assert found == [
+        ("VA", "voltage", "A", "V", 0.5),
+        ("trip", "other", "", "", 1.0),
+        ("IL1", "current", "A", "A", 0.01),
+    ]
+    (note,) = [note for note in capture.header.notes if "without a unit" in note]
+    assert isinstance(note, Repair)
+    assert note.endswith("(VA, IL1)")
+
+
+def test_numbers_in_phase_fields_that_make_no_set_say_nothing(tmp_path: Path) -> None:
+    # As found: two line-to-line voltages with the phase fields 0 and 1.
+    capture = read_lines(
+        tmp_path, {3: "1,Uab,0,,V,0.5,0,0,-32767,32767,1,1,P", 4: "2,Ubc,1,,V,0.5,0,0,-32767,32767,1,1,P"}
+    )
+    assert [channel.phase for channel in capture.header.channels] == ["AB", "BC", "A"]
+    (point,) = points_of(capture.header)
+    assert (point.hookup.name, point.phases) == ("three-wire", ("AB", "BC", "CA"))
+
+
+def test_phase_fields_that_name_inputs_are_understood(tmp_path: Path) -> None:
+    capture = read_lines(
+        tmp_path, {3: "1,ch 1,V1,,ampere,1,0,0,-32767,32767,1,1,P", 4: "2,ch 2,V4,,Volt,1,0,0,-32767,32767,1,1,P",
+                   5: "3,ch 3,L1-N,,kilovolt,1,0,0,-32767,32767,1,1,P"},
+    )  # fmt: skip
+    found = [(c.quantity, c.phase, c.scale) for c in capture.header.channels]
+    assert found == [("current", "A", 1.0), ("voltage", "N", 1.0), ("voltage", "A", 1000.0)]

@@ -85,7 +85,7 @@ def test_the_contract_holds_for_every_number_type(tmp_path: Path, kind: str, com
     [
         ("int16", 32767, "int16"), ("int32", 5, "int32"), ("float32", 5, "float32"), ("int8", 127, "int16"),
         ("uint8", 255, "int16"), ("uint16", 65535, "int32"), ("int64", 32767, "int16"), ("int64", 32768, "int32"),
-        ("uint32", 2**31 - 1, "int32"), ("uint32", 2**31, "float32"), ("uint64", 2**63, "float32"),
+        ("uint32", 2**31 - 1, "int32"), ("uint32", 2**31, "float32"), ("uint64", 2**49, "float32"),
         ("float64", 5, "float32"), ("float16", 5, "float32"),
     ],
 )  # fmt: skip
@@ -306,3 +306,17 @@ def test_what_is_written_reads_back(tmp_path_factory, samples, rate_hz, start_ns
     first = (folder / "x.npz").read_bytes()
     write_npz(capture, folder / "x.npz")
     assert (folder / "x.npz").read_bytes() == first
+
+
+@pytest.mark.parametrize("kind", ["<i3", "<f3", "<u16", "<i0", "|b2"])
+def test_a_type_of_numbers_that_does_not_exist_is_refused(tmp_path: Path, kind: str) -> None:
+    # Derived: there are integers of 1, 2, 4 and 8 bytes.
+    import io
+
+    stream = io.BytesIO()
+    np.save(stream, np.zeros(60, np.int16))
+    content = stream.getvalue().replace(b"'<i2'", f"'{kind}'".encode())
+    with zipfile.ZipFile(tmp_path / "x.npz", "w") as archive:
+        archive.writestr("v1_V.npy", content)
+    with pytest.raises(MalformedRecord, match="v1_V"):
+        read_one(tmp_path / "x.npz")

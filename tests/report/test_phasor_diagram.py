@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg, phasor_table, scaled
-from pipeline.report.picture import write_png
+from pipeline.report.picture import drawable, write_png
+from pipeline.sites.wiring import Diagnosis
+from pipeline.sites.wiring_words import WORDS, WiringFinding, words_of
 from pipeline.terms import HOOKUPS
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -53,7 +55,7 @@ def test_every_arrow_has_its_phasors_angle_and_length() -> None:
     root = drawn("four-wire")
     circle = next(root.iter(f"{SVG}circle"))
     radii = [float(element.get("r", 0)) for element in root.iter(f"{SVG}circle")]
-    (cx, cy), radius = (655.0, 245.0), max(radii)
+    (cx, cy), radius = (715.0, 275.0), max(radii)
     assert circle is not None
     tips = {
         complex(round((float(line.get("x2", 0)) - cx) / radius, 2), round((cy - float(line.get("y2", 0))) / radius, 2))
@@ -67,11 +69,95 @@ def test_every_arrow_has_its_phasors_angle_and_length() -> None:
     assert len(tips) == 6
 
 
-def test_what_has_no_steady_angle_is_not_drawn() -> None:
+def test_what_has_no_steady_angle_is_no_arrow_but_stands_in_the_list_and_says_so() -> None:
     phasors = [WYE[0], Phasor("current", "A", 3 + 0j, steady=False), Phasor("voltage", "B", 0j)]
     shown = texts(drawn("four-wire", phasors))
-    assert shown.count("UA") == 2  # in the hookup, and as an arrow
-    assert shown.count("IA") == shown.count("UB") == 1
+    assert shown.count("UA") == 3  # in the hookup, as an arrow, and in the list
+    assert shown.count("IA") == shown.count("UB") == 2
+    assert "3 A: no steady angle, not drawn" in shown
+    assert "0 V: nothing measured, not drawn" in shown
+
+
+def test_every_current_appears_however_small_it_is() -> None:
+    small = [Phasor("current", "B", polar(0.01, -100)), Phasor("current", "C", polar(0.05, 70))]
+    root = drawn("four-wire", [*WYE[:4], *small])
+    shown = texts(root)
+    assert {"IA", "IB*", "IC*"} <= set(shown)
+    assert "0.01 A at -100.0° * drawn longer than to scale" in shown
+    tips = {
+        complex(float(line.get("x2", 0)) - 715.0, 275.0 - float(line.get("y2", 0)))
+        for line in root.iter(f"{SVG}line")
+        if (float(line.get("x1", 0)), float(line.get("y1", 0))) == (715.0, 275.0) and line.get("stroke") != "#BBBBBB"
+    }
+    for phasor in small:
+        assert min(abs(tip - 16.0 * phasor.value / abs(phasor.value)) for tip in tips) < 0.2
+
+
+def test_file_and_date_stand_on_the_drawing() -> None:
+    assert "mill.cfg, 2026-03-01T12:00:00 UTC" in texts(drawn("four-wire", source="mill.cfg, 2026-03-01T12:00:00 UTC"))
+
+
+# --- what was found
+
+
+def finding(fault: str, *phases: str, sure: float = 0.95) -> WiringFinding:
+    return words_of(Diagnosis(fault, phases, sure, (("voltage over nominal", 2.0),)))
+
+
+def clamp_of(root: ET.Element, channel: str) -> tuple[str, str]:
+    """(conductor that a clamp is drawn on, to which side its arrow points)."""
+    conductors = {
+        str(e.text): float(e.get("y", 0)) - 5
+        for e in root.iter(f"{SVG}text")
+        if e.text in ("A", "B", "C", "N") and float(e.get("x", 0)) == 50.0
+    }
+    label = next(e for e in root.iter(f"{SVG}text") if e.text == f"I{channel}")
+    x, y = float(label.get("x", 0)), float(label.get("y", 0)) + 26
+    head = next(
+        [float(pair.split(",")[0]) for pair in e.get("points", "").split()]
+        for e in root.iter(f"{SVG}polyline")
+        if abs(float(e.get("points", "").split()[1].split(",")[1]) - (y - 20)) < 0.1
+        and abs(float(e.get("points", "").split()[1].split(",")[0]) - x) < 16
+    )
+    conductor = min(conductors, key=lambda name: abs(conductors[name] - y))
+    return conductor, "load" if head[1] > head[0] else "supply"
+
+
+def test_a_clamp_found_backwards_is_drawn_backwards_and_marked() -> None:
+    root = drawn("four-wire", found=[finding("current_reversed", "B")])
+    assert [clamp_of(root, phase) for phase in "ABC"] == [("A", "load"), ("B", "supply"), ("C", "load")]
+    assert texts(root).count("backwards") == 1
+    doubtful = drawn("four-wire", found=[finding("current_reversed", "B", sure=0.5)])
+    assert "backwards?" in texts(doubtful)
+
+
+@pytest.mark.parametrize(
+    ("found", "places"),
+    [
+        (finding("currents_swapped", "A", "C"), "CBA"),
+        (finding("currents_rotated", "B", "C", "A"), "BCA"),
+        (finding("currents_rotated", "C", "A", "B"), "CAB"),
+        (finding("current_wrong_phase", "A", "B"), "BBC"),
+    ],
+)
+def test_clamps_are_drawn_on_the_conductors_that_they_were_found_on(found: WiringFinding, places: str) -> None:
+    root = drawn("four-wire", found=[found])
+    assert "".join(clamp_of(root, phase)[0] for phase in "ABC") == places
+    for phase, place in zip("ABC", places, strict=True):
+        assert (f"on {place}" in texts(root)) or phase == place
+
+
+@pytest.mark.parametrize("fault", WORDS)
+def test_every_fault_can_be_drawn_on_every_hookup_and_a_wrong_lead_is_marked(fault: str) -> None:
+    names = {"voltages_rotated": ("B", "C", "A"), "currents_rotated": ("B", "C", "A"), "neutral_missing": ()}
+    for hookup in HOOKUPS.values():
+        channel = hookup.voltages[0] if fault.startswith("voltage_") else hookup.currents[0]
+        pair = ("A", "B") if fault.endswith(("swapped", "wrong_phase")) else (channel,)
+        root = drawn(hookup.name, [], found=[finding(fault, *names.get(fault, pair))])
+        marked = [e.text for e in root.iter(f"{SVG}text") if e.get("fill") == "#A3004F"]
+        unmarked = {"rotation_reversed", "neutral_to_earth", "nominal_mismatch", "hookup_mismatch", "unclear"}
+        if len(hookup.currents) == 3:
+            assert bool(marked) == (fault not in unmarked), fault
 
 
 def test_names_from_a_file_cannot_break_the_drawing() -> None:
@@ -81,12 +167,14 @@ def test_names_from_a_file_cannot_break_the_drawing() -> None:
     assert "1 < 2 & 3" in texts(root)
 
 
-def test_phases_have_colours_of_their_own_and_currents_another_line() -> None:
+def test_phases_have_colours_and_dashes_of_their_own_and_currents_are_thin() -> None:
     root = drawn("four-wire")
     colours = {e.text: e.get("fill") for e in root.iter(f"{SVG}text") if e.text in ("UA", "UB", "UC")}
     assert len(set(colours.values())) == 3
-    dashed = [line for line in root.iter(f"{SVG}line") if line.get("stroke-dasharray") == "7 4"]
-    assert len(dashed) == 3
+    from_centre = [e for e in root.iter(f"{SVG}line") if e.get("x1") == "715.0" and e.get("stroke") != "#BBBBBB"]
+    dashes = {(e.get("stroke"), e.get("stroke-dasharray")) for e in from_centre}
+    assert len(dashes) == len({dash for _, dash in dashes}) == 3  # a colour and dashes of its own for each phase
+    assert sorted(e.get("stroke-width", "") for e in from_centre) == ["1.6"] * 3 + ["2.8"] * 3
 
 
 def test_the_table_has_sizes_angles_and_how_far_currents_lag() -> None:
@@ -124,6 +212,23 @@ def test_the_drawing_as_a_picture_has_its_size_and_its_colours(tmp_path: Path) -
     svg = phasor_svg(phasors, hookup=HOOKUPS["single-phase"], title="Mill Lane")
     write_png(svg, tmp_path / "d.png")
     pixels = matplotlib_image.imread(tmp_path / "d.png")
-    assert pixels.shape[:2] == (2 * 470, 2 * 900)
+    size = ET.fromstring(svg)
+    assert pixels.shape[:2] == (2 * float(size.get("height", 0)), 2 * float(size.get("width", 0)))
     blue = np.abs(pixels[..., :3] - np.array([0x00, 0x72, 0xB2]) / 255).max(axis=2) < 0.02
     assert 200 < blue.sum() < 50_000
+
+
+def test_letters_that_no_installed_font_has_are_shown_as_what_they_are() -> None:
+    pytest.importorskip("matplotlib")
+    families, shown = drawable("Möhle станция μ° \U000efff0 $x$")  # not assigned, so that no font has it
+    assert shown == "Möhle станция μ° \\U000efff0 $x$"
+    assert families[0] == "DejaVu Sans"
+
+
+def test_names_in_any_script_stand_in_the_svg_as_they_are_and_can_be_made_a_picture(tmp_path: Path) -> None:
+    title = "東京 станция Αθήνα القاهرة दिल्ली \U0001f50c"
+    svg = phasor_svg(WYE, hookup=HOOKUPS["four-wire"], title=title)
+    assert title in texts(ET.fromstring(svg))
+    assert "sans-serif" in svg
+    pytest.importorskip("matplotlib")
+    write_png(svg, tmp_path / "d.png")  # warnings are errors here: a letter without a glyph would be one

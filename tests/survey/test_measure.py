@@ -13,10 +13,10 @@ from made_fleet import halfcycle
 from readers.pqdif_bytes import interval_file
 
 from pipeline.capture import Capture
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.errors import SignalError
 from pipeline.quantities import QUANTITIES, chosen_quantities
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, Record, records_of
 from pipeline.store.trends import read_trend
 from pipeline.survey.compliance import load_limit_profile
 from pipeline.survey.files import judge_files, measure_files

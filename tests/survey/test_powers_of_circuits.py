@@ -13,9 +13,9 @@ import pytest
 from survey.test_measure import made
 
 from pipeline.capture import Capture, Channel
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, records_of
 from pipeline.quantities import chosen_quantities
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, records_of
 from pipeline.survey.measure import Survey, Trend, measure_record
 from pipeline.terms import HOOKUPS
 

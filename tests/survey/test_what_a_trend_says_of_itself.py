@@ -13,10 +13,10 @@ from made_fleet import halfcycle
 from survey.test_measure import START_NS, TICK_NS, made, record_of
 
 from pipeline.capture import Capture, Channel
-from pipeline.catalogue.points import points_of
-from pipeline.catalogue.record import Piece, records_of
 from pipeline.measures.flickermeter import Lamp
 from pipeline.quantities import QUANTITIES, chosen_quantities
+from pipeline.records.points import points_of
+from pipeline.records.record import Piece, records_of
 from pipeline.survey import series
 from pipeline.survey.compliance import load_limit_profile
 from pipeline.survey.files import judge_files

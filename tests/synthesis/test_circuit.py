@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pytest
 
 from pipeline.errors import ConfigError
-from pipeline.synthesis.circuit.devices import Capacitor, Converter, Fault, Load, MotorLoad, Transformer
+from pipeline.synthesis.circuit.devices import Capacitor, Converter, Fault, Generator, Load, MotorLoad, Transformer
 from pipeline.synthesis.circuit.feeder import Feeder, record, true_causes
 from pipeline.synthesis.circuit.motor import Motor
 from pipeline.synthesis.circuit.network import GROUND, MagnetisingCurve, Network, Sine, between
@@ -347,3 +347,23 @@ def test_ground_is_no_node() -> None:
     assert list(network.nodes) == ["a"]
     with pytest.raises(ConfigError, match="already"):
         network.resistive("r", [between("a")], ohm=1.0)
+
+
+# --- generators
+
+
+@pytest.mark.parametrize("impedance_pu", [0.01 + 0.25j, 20.0 + 0.5j])
+def test_a_generator_feeds_its_power_upstream_and_answers_a_sag_by_its_impedance(impedance_pu: complex) -> None:
+    # SOURCE: 1 MW and 0.2 Mvar at nominal voltage; what a drop dV of the source's voltage adds is dV / (Zs + Z).
+    generator = Generator(w=1e6, va=1.25e6, var=0.2e6, impedance_pu=impedance_pu)
+    feeder = Feeder(
+        short_circuit_va=1e9, line_ohm=STIFF, devices=(generator,), source_steps=((0.1, 0.7),), zero_over_positive=1.0
+    )
+    recording = record(feeder, rate_hz=6400.0, duration_s=0.4)
+    u, i = (phasors(x, 6400.0, 0.04)[0] for x in (recording.u_v, recording.i_a))
+    assert 3 * u * np.conj(i) == pytest.approx(-(1e6 + 0.2e6j), rel=0.01)
+    later = phasors(recording.i_a, 6400.0, 0.36)[0]
+    z = impedance_pu * 10e3**2 / 1.25e6 + feeder.source_ohm
+    strays = 3 * 0.3 * U / 1e5  # [A] to ground, from each node 1e6 times the base impedance of 0.1 ohm
+    assert later - i == pytest.approx(-0.3 * U / z, rel=0.01, abs=strays)
+    assert [one.cause for one in true_causes(feeder)] == ["voltage-regulator step"]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -22,7 +23,8 @@ from pipeline.readers.comtrade.gaps import cut_at_gaps
 from pipeline.readers.comtrade.sources import SECTION, locate, sibling
 from pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
 from pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
-from pipeline.readers.contract import Reader, Repair
+from pipeline.readers.contract import Reader, Repair, reading
+from pipeline.readers.kept import has_gone
 from pipeline.terms import Quantity
 
 _LAST_NS: Final = np.iinfo(np.int64).max
@@ -57,61 +59,88 @@ def companions(path: Path) -> tuple[Path, ...]:
     return tuple(companion for companion in found if companion is not None)
 
 
-def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    """Read a recording.
+class Recording:
+    """A recording opened for its captures: one for each stretch of one sampling rate, longer ones cut.
+
+    Its configuration and its time stamps are looked at once; rows of binary data are read where they lie, those of text
+    are in memory. Values are in primary volts and amperes.
 
     Parameters
     ----------
     path : of its .cfg or .cff file.
     quantities : only channels of these quantities; None: all.
 
-    Returns
-    -------
-    Iterator of captures, in primary volts and amperes: one for each stretch of one sampling rate, longer ones cut.
+    Attributes
+    ----------
+    headers : of all captures, in order of time.
 
     Raises
     ------
     MalformedRecord : the configuration is broken, the data are missing, cut or do not fit it.
     ReadError : a file cannot be read.
     """
-    recording = locate(path)
-    configuration = parse_configuration(recording.configuration, path=path, first_line=recording.first_line)
-    if recording.data.kind not in ("", configuration.data_kind):
-        raise MalformedRecord(path, "", f"the configuration says {configuration.data_kind} data, "
-                                        f"the section line {recording.data.kind}")  # fmt: skip
-    analog = configuration.analog
-    columns = [i for i, channel in enumerate(analog) if quantities is None or channel.quantity in quantities]
-    decode = ascii_rows if configuration.data_kind == "ASCII" else binary_rows
-    rows: _Rows = decode(recording.data, columns, configuration=configuration)
-    n_samples, notes = _declared_rows(rows.n_rows, configuration.n_samples, recording.data.path)
-    timing, timing_notes = _timing(rows, n_samples, configuration, recording.data.path)
-    last = timing.stretches[-1]
-    if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
-        raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
-    channels = tuple(_channel(analog[column], rows) for column in columns)
-    notes = (
-        *recording.notes,
-        *configuration.notes,
-        *rows.notes,
-        *notes,
-        *timing_notes,
-        *_clock_notes(configuration, timing),
-    )
-    for first_row, size, start_ns, rate_hz in _pieces(timing, configuration.start_ns):
-        samples = rows.values(first_row=first_row, n_rows=size)
+
+    def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
+        recording = locate(path)
+        configuration = parse_configuration(recording.configuration, path=path, first_line=recording.first_line)
+        if recording.data.kind not in ("", configuration.data_kind):
+            raise MalformedRecord(path, "", f"the configuration says {configuration.data_kind} data, "
+                                            f"the section line {recording.data.kind}")  # fmt: skip
+        analog = configuration.analog
+        columns = [i for i, channel in enumerate(analog) if quantities is None or channel.quantity in quantities]
+        decode = ascii_rows if configuration.data_kind == "ASCII" else binary_rows
+        rows: _Rows = decode(recording.data, columns, configuration=configuration)
+        n_samples, notes = _declared_rows(rows.n_rows, configuration.n_samples, recording.data.path)
+        timing, timing_notes = _timing(rows, n_samples, configuration, recording.data.path)
+        last = timing.stretches[-1]
+        if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
+            raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
+        self._path, self._rows = path, rows
+        self._pieces = list(_pieces(timing, configuration.start_ns))
         header = Header(
             station=configuration.station,
-            start_ns=start_ns,
-            rate_hz=rate_hz,
-            n_samples=size,
-            channels=channels,
-            sample_type=samples.dtype.name,
+            start_ns=configuration.start_ns,
+            rate_hz=last.rate_hz,
+            n_samples=n_samples,
+            channels=tuple(_channel(analog[column], rows) for column in columns),
+            sample_type=rows.sample_type,
             nominal_frequency_hz=configuration.line_frequency_hz,
             trigger_ns=configuration.trigger_ns,
             source=path.name,
-            notes=notes,
+            notes=(
+                *recording.notes,
+                *configuration.notes,
+                *rows.notes,
+                *notes,
+                *timing_notes,
+                *_clock_notes(configuration, timing),
+            ),
         )
-        yield Capture(header, samples)
+        self.headers = [
+            replace(header, start_ns=start_ns, rate_hz=rate_hz, n_samples=size)
+            for _, size, start_ns, rate_hz in self._pieces
+        ]
+
+    def captures(self, first: int = 0) -> Iterator[Capture]:
+        """The captures from the one at `first` on."""
+        for (first_row, size, _, _), header in zip(self._pieces[first:], self.headers[first:], strict=True):
+            yield Capture(header, self._rows.values(first_row=first_row, n_rows=size))
+
+    def samples(self, index: int, start: int, stop: int) -> SampleArray:
+        """Samples [start, stop) of a capture."""
+        if index >= len(self._pieces):
+            raise has_gone(self._path, index)
+        return self._rows.values(first_row=self._pieces[index][0] + start, n_rows=stop - start)
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+def read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
+    """The headers of a recording with binary data; None where they are text, of which each row must be read."""
+    recording = locate(path)
+    configuration = parse_configuration(recording.configuration, path=path, first_line=recording.first_line)
+    return None if configuration.data_kind == "ASCII" else Recording(path, quantities).headers
 
 
 class _Rows(Protocol):
@@ -127,6 +156,8 @@ class _Rows(Protocol):
     def missing_code(self) -> int | None: ...
     @property
     def rails(self) -> tuple[int | None, int | None]: ...
+    @property
+    def sample_type(self) -> str: ...
     def values(self, *, first_row: int, n_rows: int) -> SampleArray: ...
     def stamps(self, *, first_row: int, n_rows: int, every: int = 1) -> npt.NDArray[np.float64]: ...
     def number_and_stamp(self, row: int) -> tuple[float, float]: ...
@@ -208,4 +239,4 @@ def _pieces(timing: Timing, start_ns: int) -> Iterator[tuple[int, int, int, floa
             yield stretch.first_row + i, size, piece_start_ns, stretch.rate_hz
 
 
-READER = Reader("COMTRADE", recognises, read, companions)
+READER = Reader("COMTRADE", recognises, reading(Recording), companions, read_headers, opens=Recording)

@@ -58,6 +58,11 @@ class AsciiRows:
         """Decimal numbers have no ends of their range."""
         return None, None
 
+    @property
+    def sample_type(self) -> str:
+        """Of the values, see `capture.SAMPLE_TYPES`."""
+        return self._values.dtype.name
+
     def values(self, *, first_row: int, n_rows: int) -> SampleArray:
         """Raw values of the wanted channels, shape (n_columns, n_rows)."""
         return self._values[:, first_row : first_row + n_rows]

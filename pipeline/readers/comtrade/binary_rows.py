@@ -78,6 +78,11 @@ class BinaryRows:
         """The raw integers at which the range ends."""
         return _RAILS[self.kind]
 
+    @property
+    def sample_type(self) -> str:
+        """Of the values, see `capture.SAMPLE_TYPES`."""
+        return np.dtype(_SAMPLE_TYPES[self.kind]).name
+
     def values(self, *, first_row: int, n_rows: int) -> SampleArray:
         """Raw values of the wanted channels, shape (len(columns), n_rows), in the machine's byte order.
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal, cast, get_args
 
@@ -15,7 +16,8 @@ from pipeline.readers.comtrade import stamps
 from pipeline.readers.comtrade.lines import Lines, Notes, number_in
 from pipeline.readers.comtrade.text import decode
 from pipeline.readers.contract import Repair
-from pipeline.terms import Quantity, phase_of, quantity_of_unit
+from pipeline.readers.description import phase_of_name, quantity_of_name
+from pipeline.terms import Quantity, phases_of, quantity_of_unit
 
 DataKind = Literal["ASCII", "BINARY", "BINARY32", "FLOAT32"]
 
@@ -39,11 +41,16 @@ _COUNTS: Final = (
 
 @dataclass(frozen=True, slots=True)
 class AnalogChannel:
-    """One analogue channel: primary value = raw * scale + offset, in volts, amperes or the file's own unit."""
+    """One analogue channel: primary value = raw * scale + offset, in volts, amperes or the file's own unit.
+
+    `phase_field` and `component` are the file's own words, which say phases for all channels of a circuit together.
+    """
 
     name: str
     quantity: Quantity
     phase: str
+    phase_field: str
+    component: str
     unit: str
     scale: float
     offset: float
@@ -111,7 +118,7 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     lines = Lines(text, path=path, first_line=first_line)
     station, revision = _station(lines, notes)
     n_analog, n_digital = _channel_counts(lines)
-    analog = tuple(_analog_channel(lines, i, revision, notes) for i in range(n_analog))
+    analog = _with_phases([_analog_channel(lines, i, revision, notes) for i in range(n_analog)])
     for i in range(n_digital):
         _skip_digital(lines, i)
     line_frequency_hz = _line_frequency(lines)
@@ -172,6 +179,9 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     _, name, phase_field, component, unit, a, b, skew, least, most = fields[:_ANALOG_FIELDS_1991]
     name = name or f"A{i_channel + 1}"
     quantity, factor = quantity_of_unit(unit)
+    if not unit and phase_of_name(name) and (by_name := quantity_of_name(name)) is not None:
+        quantity = by_name
+        notes.add_channel(Repair("channels without a unit are read in V or A by their names"), name)
     if not b:
         notes.add_channel(Repair("empty offsets are taken as 0"), name)
     if skew and lines.number(skew, f"the skew of {what}"):
@@ -188,13 +198,31 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     return AnalogChannel(
         name=name,
         quantity=quantity,
-        phase=phase_of(phase_field, name),
+        phase="",
+        phase_field=phase_field,
+        component=component,
         unit={"voltage": "V", "current": "A", "other": unit}[quantity],
         scale=scale,
         offset=offset,
         point=component if quantity == "voltage" else "",
         rated=_rated(lines, fields[_ANALOG_FIELDS_1991:], unit_factor, name),
     )
+
+
+def _with_phases(channels: list[AnalogChannel]) -> tuple[AnalogChannel, ...]:
+    """Channels with their phases: numbers in phase fields are looked at circuit by circuit, where those are named."""
+    by_name = Counter((channel.quantity, channel.component) for channel in channels)
+    circuits: dict[tuple[Quantity, str], list[int]] = {}
+    for i, channel in enumerate(channels):
+        own = (channel.quantity, channel.component)
+        circuits.setdefault(own if by_name[own] > 1 else (channel.quantity, ""), []).append(i)
+    found = list(channels)
+    for members in circuits.values():
+        of_circuit = [channels[i] for i in members]
+        phases = phases_of([c.phase_field for c in of_circuit], [c.name for c in of_circuit])
+        for i, phase in zip(members, phases, strict=True):
+            found[i] = replace(channels[i], phase=phase)
+    return tuple(found)
 
 
 def _ratio(lines: Lines, fields: list[str], name: str, revision: int, notes: Notes) -> float:

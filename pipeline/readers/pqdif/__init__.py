@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.readers.contract import Reader, no_companions
-from pipeline.readers.pqdif.captures import read, remarks
+from pipeline.readers.contract import Reader, no_companions, reading
+from pipeline.readers.pqdif.captures import Recording, read_headers, remarks
 from pipeline.readers.pqdif.tags import SIGNATURE
 
 
@@ -21,4 +21,4 @@ def recognises(path: Path, head: bytes) -> bool:
     return head.startswith(SIGNATURE)
 
 
-READER = Reader("PQDIF", recognises, read, no_companions, remarks=remarks)
+READER = Reader("PQDIF", recognises, reading(Recording), no_companions, read_headers, remarks, Recording)

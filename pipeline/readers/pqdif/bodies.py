@@ -9,6 +9,8 @@ Source: IEEE 1159.3, physical layer, tagCompressionStyleID, tagCompressionAlgori
 from __future__ import annotations
 
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol
@@ -80,6 +82,15 @@ class Budget:
         self._most_inflated = most_inflated
         self._inflated: dict[int, int] = {}
         self._total_inflated = 0
+
+    @contextmanager
+    def again(self) -> Iterator[None]:
+        """What is taken meanwhile was taken before, and does not count."""
+        before = self._entries, self._value_bytes
+        try:
+            yield
+        finally:
+            self._entries, self._value_bytes = before
 
     def use_entries(self, n: int, body: Body, place: str) -> None:
         """Take entries of a collection.

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import ExitStack, closing, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
 import numpy as np
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header
+from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
 from pipeline.errors import MalformedRecord, Unsupported
 from pipeline.readers.contract import Repair
+from pipeline.readers.kept import has_gone
 from pipeline.readers.pqdif import tags
 from pipeline.readers.pqdif.bodies import Record
 from pipeline.readers.pqdif.channels import channel_of, kind_of, notes_on, quantity_of, samples_series, time_series
@@ -52,6 +55,15 @@ class _Found:
 
 
 @dataclass(frozen=True, slots=True)
+class _Piece:
+    """A capture of an observation: its header but for rated values, its waveforms, and the first sample in them."""
+
+    header: Header
+    waveforms: tuple[_Waveform, ...]
+    first: int
+
+
+@dataclass(frozen=True, slots=True)
 class _Waveform:
     """A waveform of an observation: the index of its definition, its samples and the times of its samples."""
 
@@ -60,19 +72,17 @@ class _Waveform:
     timing: Timing
 
 
-def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    """Read a file.
+class Recording:
+    """A file opened for its captures, in the order of their observations' starts.
+
+    Each observation gives one for the channels that share a time axis, cut where samples are missing, where the rate
+    changes and where it is long. None where the file holds no waveforms; see `remarks`. The observations are found
+    once by their links; what is in one is looked at when a capture of it, or of a later one, is first asked for.
 
     Parameters
     ----------
     path : of the file.
     quantities : only channels of these quantities; None: all.
-
-    Returns
-    -------
-    Iterator of captures in the order of their observations' starts: one for the channels of an observation that share
-    a time axis, cut where samples are missing, where the rate changes and where it is long. Nothing where the file
-    holds no waveforms; see `remarks`.
 
     Raises
     ------
@@ -80,11 +90,115 @@ def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capt
     Unsupported : a waveform is stored in a way that is not read.
     ReadError : the file cannot be read.
     """
-    with record_file(path) as file:
-        found, notes = _look(file)
-        rated: dict[int, RatedValues] = {}
-        for one in sorted(found, key=lambda one: one.outline.start_ns):
-            yield from _captures(file, one, notes, quantities, rated.setdefault(id(one.source), RatedValues()))
+
+    def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
+        self._quantities = quantities
+        with ExitStack() as stack:
+            self._file = stack.enter_context(record_file(path))
+            found, self._notes = _look(self._file)
+            self._stack = stack.pop_all()
+        self._found = sorted(found, key=lambda one: one.outline.start_ns)
+        self._check_notes: list[str | None] = []  # of the observations that were looked at, in order
+        self._firsts = [0]  # place of the first capture of each of these, and of the one after them
+        self._rated: dict[int, RatedValues] = {}
+        self._n_rated = 0  # captures of which the rated values are decided
+        self._at_hand: tuple[int, _Reading, list[_Piece]] | None = None
+
+    def captures(self, first: int = 0) -> Iterator[Capture]:
+        """The captures from the one at `first` on."""
+        index = first
+        while (place := self._place(index)) is not None:
+            capture = self._capture(index, *place)
+            del place  # nothing of an observation, nor of its samples, stays in memory beside the next one
+            yield capture
+            del capture
+            index += 1
+
+    def _capture(self, index: int, reading: _Reading, piece: _Piece) -> Capture:
+        samples, n_endless = reading.samples(piece, 0, piece.header.n_samples)
+        header = piece.header
+        if n_endless:
+            note = Repair(f"{n_endless} values are infinite or beyond float32; read as missing")
+            header = replace(header, notes=(*header.notes, note))
+        return Capture(self._stated(index, header, reading, piece, samples), samples)
+
+    def samples(self, index: int, start: int, stop: int) -> SampleArray:
+        """Samples [start, stop) of a capture."""
+        place = self._place(index)
+        if place is None:
+            raise has_gone(self._file.path, index)
+        return place[0].samples(place[1], start, stop)[0]
+
+    def headers(self) -> list[Header] | None:
+        """Those of all captures; None where only the samples tell what is to be noted of them."""
+        if self._file.compressed:  # their checksums are of all that is in them
+            return None
+        found: list[Header] = []
+        while (place := self._place(len(found))) is not None:
+            reading, piece = place
+            if piece.header.sample_type == "float32":
+                return None
+            found.append(self._stated(len(found), piece.header, reading, piece, None))
+        return found
+
+    def close(self) -> None:
+        """Close the file."""
+        self._at_hand = None
+        self._stack.close()
+
+    def _stated(
+        self, index: int, header: Header, reading: _Reading, piece: _Piece, samples: SampleArray | None
+    ) -> Header:
+        """A header with rated values, which the first capture that holds a channel decides: not a later one."""
+        while self._n_rated < index:
+            before = self._place(self._n_rated)
+            if before is not None:
+                self._n_rated += 1
+                self._stated(self._n_rated - 1, before[1].header, *before, None)
+        self._n_rated = max(self._n_rated, index + 1)
+        rated = self._rated.setdefault(id(reading.found.source), RatedValues())
+
+        def first_samples(n: int) -> SampleArray:
+            return reading.samples(piece, 0, n)[0] if samples is None else samples[:, :n]
+
+        return rated.stated_in(header, reading.definitions(piece), first_samples)
+
+    def _place(self, index: int) -> tuple[_Reading, _Piece] | None:
+        """The observation that a capture is of, and which part of it."""
+        while index >= self._firsts[-1] and len(self._firsts) <= len(self._found):
+            _, pieces = self._reading(len(self._firsts) - 1)
+            self._firsts.append(self._firsts[-1] + len(pieces))
+        if index >= self._firsts[-1]:
+            return None
+        k = bisect_right(self._firsts, index) - 1
+        reading, pieces = self._reading(k)
+        return reading, pieces[index - self._firsts[k]]
+
+    def _reading(self, k: int) -> tuple[_Reading, list[_Piece]]:
+        """The observation at a place, compared with its checksum when it is looked at for the first time."""
+        if self._at_hand is None or self._at_hand[0] != k:
+            self._at_hand = None
+            is_new = k == len(self._check_notes)
+            with nullcontext() if is_new else self._file.again():
+                body = self._file.body(self._found[k].record)
+                observed = observation(body)
+                if is_new:
+                    self._check_notes.append(self._file.check(body))
+                reading = _Reading(
+                    path=self._file.path,
+                    found=self._found[k],
+                    observed=observed,
+                    quantities=self._quantities,
+                    notes=(*self._notes, *(note for note in (self._check_notes[k],) if note is not None)),
+                )
+                self._at_hand = k, reading, list(reading.pieces())
+        return self._at_hand[1:]
+
+
+def read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
+    """The headers of all captures, where the samples are integers and not compressed; else None."""
+    with closing(Recording(path, quantities)) as recording:
+        return recording.headers()
 
 
 def remarks(path: Path) -> tuple[str, ...]:
@@ -115,28 +229,6 @@ def remarks(path: Path) -> tuple[str, ...]:
         *((f"{n_unknown} record{'s' * (n_unknown > 1)} of unknown types left out",) if n_unknown else ()),
         *dict.fromkeys(checked),
     )
-
-
-def _captures(
-    file: RecordFile,
-    found: _Found,
-    notes: tuple[str, ...],
-    quantities: frozenset[Quantity] | None,
-    rated: RatedValues,
-) -> Iterator[Capture]:
-    """The captures of one observation; nothing of it stays in memory afterwards."""
-    body = file.body(found.record)
-    observed = observation(body)
-    check_note = file.check(body)
-    reading = _Reading(
-        path=file.path,
-        found=found,
-        observed=observed,
-        quantities=quantities,
-        rated=rated,
-        notes=notes if check_note is None else (*notes, check_note),
-    )
-    yield from reading.captures()
 
 
 def _look(file: RecordFile) -> tuple[list[_Found], tuple[str, ...]]:
@@ -189,13 +281,12 @@ class _Reading:
     found: _Found
     observed: Observation
     quantities: frozenset[Quantity] | None
-    rated: RatedValues
     notes: tuple[str, ...]
     timings: dict[tuple[object, ...], Timing] = field(default_factory=dict)
     empty: list[str] = field(default_factory=list)  # names of waveforms without samples
 
-    def captures(self) -> Iterator[Capture]:
-        """The captures of the observation in order of time."""
+    def pieces(self) -> Iterator[_Piece]:
+        """The captures of the observation in order of time, without their samples."""
         groups: dict[Timing, list[_Waveform]] = {}
         for i in range(len(self.observed.channels)):
             waveform = self._waveform(i)
@@ -205,7 +296,7 @@ class _Reading:
             raise MalformedRecord(self.path, self.found.record.place, "none of its waveforms holds samples")
         stretches = [(stretch, timing, group) for timing, group in groups.items() for stretch in timing.stretches]
         for stretch, timing, group in sorted(stretches, key=lambda item: item[0].start_ns):
-            yield from self._pieces(stretch, timing, group)
+            yield from self._of_stretch(stretch, timing, group)
 
     def _waveform(self, i: int) -> _Waveform | None:
         instance = self.observed.channels[i]
@@ -249,7 +340,7 @@ class _Reading:
             )
         return self.timings[key]
 
-    def _pieces(self, stretch: Stretch, timing: Timing, group: list[_Waveform]) -> Iterator[Capture]:
+    def _of_stretch(self, stretch: Stretch, timing: Timing, group: list[_Waveform]) -> Iterator[_Piece]:
         definitions = self.found.source.channels
         wanted = [
             waveform
@@ -280,19 +371,20 @@ class _Reading:
         for first in range(0, stretch.n_samples, longest):
             n_samples = min(longest, stretch.n_samples - first)
             piece = replace(header, start_ns=header.time_ns(first), n_samples=n_samples)
-            yield self._capture(piece, wanted, stretch.first + first)
+            yield _Piece(piece, tuple(wanted), stretch.first + first)
 
-    def _capture(self, header: Header, wanted: list[_Waveform], first: int) -> Capture:
-        samples = np.empty((len(wanted), header.n_samples), header.sample_type)
+    def samples(self, piece: _Piece, start: int, stop: int) -> tuple[SampleArray, int]:
+        """Samples [start, stop) of a capture, and how many values of them were infinite and are missing now."""
+        samples = np.empty((len(piece.waveforms), stop - start), piece.header.sample_type)
         n_endless = sum(
-            fill(row, waveform.samples.stored, first) for row, waveform in zip(samples, wanted, strict=True)
+            fill(row, waveform.samples.stored, piece.first + start)
+            for row, waveform in zip(samples, piece.waveforms, strict=True)
         )
-        notes = header.notes
-        if n_endless:
-            notes = (*notes, Repair(f"{n_endless} values are infinite or beyond float32; read as missing"))
-        capture = Capture(replace(header, notes=notes), samples)
-        definitions = [(waveform.definition, self.found.source.channels[waveform.definition]) for waveform in wanted]
-        return self.rated.stated_in(capture, definitions)
+        return samples, n_endless
+
+    def definitions(self, piece: _Piece) -> list[tuple[int, ChannelDefinition]]:
+        """Index and definition of each channel of a capture."""
+        return [(waveform.definition, self.found.source.channels[waveform.definition]) for waveform in piece.waveforms]
 
 
 def _channel(waveform: _Waveform, definitions: tuple[ChannelDefinition, ...], sample_type: str) -> Channel:

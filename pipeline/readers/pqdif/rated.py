@@ -7,14 +7,14 @@ that of the system, line to line. Common practice, no source: tagSeriesNominalQu
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final, Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture
+from pipeline.capture import Channel, Header, SampleArray
 from pipeline.readers.contract import Repair
 from pipeline.readers.pqdif.channels import samples_series
 from pipeline.readers.pqdif.logical import ChannelDefinition
@@ -73,27 +73,32 @@ class RatedValues:
     def __init__(self) -> None:
         self._decided: dict[int, tuple[float | None, str]] = {}
 
-    def stated_in(self, capture: Capture, definitions: Sequence[tuple[int, ChannelDefinition]]) -> Capture:
-        """A capture with the rated values of its voltages, and notes on those that are not what they seem.
+    def stated_in(
+        self,
+        header: Header,
+        definitions: Sequence[tuple[int, ChannelDefinition]],
+        first_samples: Callable[[int], SampleArray],
+    ) -> Header:
+        """A header with the rated values of its voltages, and notes on those that are not what they seem.
 
         The nominal values of currents are left out: no waveform tells whether they are true.
 
         Parameters
         ----------
-        capture : without them.
+        header : of a capture, without them.
         definitions : index and definition of each of its channels.
+        first_samples : gives so many of its first samples; called where a channel is not decided yet.
         """
-        header = capture.header
         stated = {
             i: nominal
             for i, (_, definition) in enumerate(definitions)
             if header.channels[i].quantity == "voltage" and (nominal := _nominal(definition)) is not None
         }
         if not stated:
-            return capture
+            return header
         fresh = {i: nominal for i, nominal in stated.items() if definitions[i][0] not in self._decided}
         if fresh:
-            self._decide(capture, fresh, definitions)
+            self._decide(header, first_samples(min(header.n_samples, _LOOKED_AT)), fresh, definitions)
         found = {i: self._decided[definitions[i][0]] for i in stated}
         channels = tuple(
             replace(channel, rated=found[i][0]) if i in found else channel for i, channel in enumerate(header.channels)
@@ -103,16 +108,19 @@ class RatedValues:
             if note:
                 names.setdefault(note, []).append(header.channels[i].name or f"channel {i + 1}")
         notes = tuple(type(note)(f"{note}: {', '.join(those)}") for note, those in names.items())
-        return Capture(replace(header, channels=channels, notes=(*header.notes, *notes)), capture.samples)
+        return replace(header, channels=channels, notes=(*header.notes, *notes))
 
     def _decide(
-        self, capture: Capture, stated: dict[int, float], definitions: Sequence[tuple[int, ChannelDefinition]]
+        self,
+        header: Header,
+        samples: SampleArray,
+        stated: dict[int, float],
+        definitions: Sequence[tuple[int, ChannelDefinition]],
     ) -> None:
-        n = min(capture.header.n_samples, _LOOKED_AT)
         meanings: dict[int, Meaning | None] = {}
         for i, nominal in stated.items():
-            level_v = level_of(_physical(capture, i, n), rate_hz=capture.header.rate_hz)
-            line_to_line = capture.header.channels[i].phase in LINE_TO_LINE_PHASES
+            level_v = level_of(_physical(samples[i], header.channels[i]), rate_hz=header.rate_hz)
+            line_to_line = header.channels[i].phase in LINE_TO_LINE_PHASES
             meanings[i] = meaning_of(nominal, level_v, line_to_line=line_to_line)
         for i, nominal in stated.items():
             meaning = meanings[i]
@@ -140,9 +148,8 @@ def _nominal(definition: ChannelDefinition) -> float | None:
     return nominal if nominal is not None and nominal > 0 else None
 
 
-def _physical(capture: Capture, i_channel: int, n_samples: int) -> npt.NDArray[np.float64]:
-    """The first samples of a channel, shape (n_samples,). [unit of the channel]"""
-    channel = capture.header.channels[i_channel]
+def _physical(samples: SampleArray, channel: Channel) -> npt.NDArray[np.float64]:
+    """Samples of a channel in its unit, shape (n_samples,). [unit of the channel]"""
     with np.errstate(invalid="ignore"):
-        values: npt.NDArray[np.float64] = capture.samples[i_channel, :n_samples].astype(np.float64)
+        values: npt.NDArray[np.float64] = samples.astype(np.float64)
     return values * channel.scale + channel.offset

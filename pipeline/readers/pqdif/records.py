@@ -6,7 +6,7 @@ Source: IEEE 1159.3, container record (tagCompressionStyleID, tagCompressionAlgo
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -26,6 +26,7 @@ class RecordFile:
     ----------
     path : of the file.
     records : in the order of their links, the container first.
+    compressed : whether their bodies are, each by itself.
     """
 
     def __init__(self, source: Source) -> None:
@@ -37,8 +38,8 @@ class RecordFile:
             source = inflated_file(source, following if container.end <= following <= source.size else container.end)
         self.records = chain(source)
         self._source = source
-        self._compressed = style == tags.STYLE_RECORD
-        self._budget = Budget(max(n_bytes, source.size), compressed=self._compressed)
+        self.compressed = style == tags.STYLE_RECORD
+        self._budget = Budget(max(n_bytes, source.size), compressed=self.compressed)
         self._is_adler = container.checksum != 0 and adler(source, container) == container.checksum
         self._kept: dict[int, Body] = {}
 
@@ -47,12 +48,16 @@ class RecordFile:
         kept = self._kept.pop(record.offset, None)
         if kept is not None:
             return kept
-        return (InflatedBody if self._compressed else PlainBody)(self._source, record, self._budget)
+        return (InflatedBody if self.compressed else PlainBody)(self._source, record, self._budget)
 
     def keep(self, body: Body) -> None:
         """Keep what a body has been inflated to for when it is asked for again, as far as memory for it goes."""
         if body.held_bytes and sum(other.held_bytes for other in self._kept.values()) + body.held_bytes <= _KEPT_BYTES:
             self._kept[body.record.offset] = body
+
+    def again(self) -> AbstractContextManager[None]:
+        """While this lasts, bodies are looked at that were looked at before."""
+        return self._budget.again()
 
     def check(self, body: Body) -> str | None:
         """Compare a body with its checksums; see `bodies.checksum_note`."""

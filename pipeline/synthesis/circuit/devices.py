@@ -1,14 +1,15 @@
-"""What hangs on a feeder: loads, capacitor banks, motors, transformers, converters and faults."""
+"""What hangs on a feeder: loads, capacitor banks, motors, transformers, converters, generators and faults."""
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from pipeline.errors import ConfigError
 from pipeline.synthesis.circuit.motor import Motor
-from pipeline.synthesis.circuit.network import GROUND, Ends, MagnetisingCurve, Network, between, three_phase
+from pipeline.synthesis.circuit.network import GROUND, Ends, MagnetisingCurve, Network, Sine, between, three_phase
 from pipeline.synthesis.circuit.stepping import Command, MotorAt, Valves
 
 Place = Literal["source", "upstream", "downstream"]
@@ -61,6 +62,7 @@ class Built:
     commands: tuple[Command, ...] = ()
     motors: tuple[MotorAt, ...] = ()
     valves: tuple[Valves, ...] = ()
+    sources: tuple[tuple[str, Sine], ...] = ()
 
 
 def phases_of(bus: str) -> list[str]:
@@ -274,6 +276,43 @@ class Converter(Switched):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Generator(Switched):
+    """A generator in star with a free neutral: a fixed voltage behind an impedance, which sets what it feeds at first.
+
+    Attributes
+    ----------
+    w : active power that it feeds at nominal voltage. [W]
+    va : rated power; the impedance is per unit of it. [VA]
+    var : reactive power that it feeds. [var]
+    impedance_pu : a synchronous machine's transient one, within the time in which its rotor hardly moves; or a large
+        resistance, with which it feeds nearly the same current whatever the voltage, as a controlled inverter does.
+
+    Source of the proportions: common practice, no source.
+    """
+
+    w: float
+    va: float
+    var: float = 0.0
+    impedance_pu: complex = 0.01 + 0.25j
+
+    def build(self, network: Network, name: str, base: Base) -> Built:
+        """Into a network."""
+        own, commands = self.connect(network, name, base)
+        z = self.impedance_pu * base.ohm(self.va)
+        voltage = cmath.rect(base.phase_peak_v, math.radians(base.angle_deg))
+        emf = voltage + z * (complex(self.w, self.var) / (1.5 * voltage)).conjugate()
+        source = Sine(abs(emf), base.frequency_hz, cmath.phase(emf))
+        network.inductive(
+            f"{name}.machine",
+            [between(node, f"{name}.neutral") for node in phases_of(own)],
+            resistance=z.real,
+            inductance=z.imag / base.w,
+            emf=f"{name}.emf",
+        )
+        return Built(commands, sources=((f"{name}.emf", source),))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Fault:
     """A fault at the end of a spur.
 
@@ -317,4 +356,4 @@ class Fault:
         return Built(tuple(commands))
 
 
-Device = Load | Capacitor | MotorLoad | Transformer | Converter
+Device = Load | Capacitor | MotorLoad | Transformer | Converter | Generator

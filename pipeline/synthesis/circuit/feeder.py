@@ -17,6 +17,7 @@ from pipeline.synthesis.circuit.devices import (
     Converter,
     Device,
     Fault,
+    Generator,
     Load,
     MotorLoad,
     Transformer,
@@ -29,7 +30,10 @@ from pipeline.synthesis.circuit.stepping import simulate
 F64 = npt.NDArray[np.float64]
 
 WINDINGS: Final = ("YNyn", "Yy", "Dd", "Dyn", "Yd", "YNd")
-_NAMES: Final = {Capacitor: "capacitor", MotorLoad: "motor", Transformer: "transformer", Converter: "converter"}
+_NAMES: Final = {
+    Capacitor: "capacitor", MotorLoad: "motor", Transformer: "transformer", Converter: "converter",
+    Generator: "generator",
+}  # fmt: skip
 _FORWARD: Final = ("Dyn",)  # secondary 30 degrees ahead
 _BACKWARD: Final = ("Yd", "YNd")  # 30 degrees behind
 _STRAY_SHARE: Final = 1e6  # of the base impedance: from each node to ground
@@ -103,7 +107,8 @@ class TrueCause:
     ----------
     cause : ``fault``, ``motor start``, ``transformer energising``, ``capacitor energising``,
         ``back-to-back capacitor energising``, ``load switching``, ``voltage-regulator step``, ``converter notching``;
-        ``capacitor de-energising`` and the like where a device that is no load opens.
+        ``capacitor de-energising`` and the like where a device that is no load opens; a generator that is switched on
+        counts as ``load switching``.
     direction : ``upstream`` or ``downstream`` of the monitor.
     start_s : from the start. [s]
     fault : of a fault: its phases, with ``G`` where the ground takes part.
@@ -162,7 +167,7 @@ def record(feeder: Feeder, *, rate_hz: float, duration_s: float) -> Recording:
     source = Sine(peak, feeder.frequency_hz, math.radians(feeder.angle_deg), feeder.source_steps)
     trace = simulate(
         network,
-        {"grid": source},
+        {"grid": source, **dict(own for one in built for own in one.sources)},
         dt_s=1 / (rate_hz * fine),
         n_steps=max((n_samples - 1) * fine, 1),
         voltages_of=["monitor.u"],
@@ -259,7 +264,7 @@ def _cause(device: Device, feeder: Feeder) -> str:
         return "transformer energising"
     if isinstance(device, Converter):
         return "converter notching"
-    if isinstance(device, Load):
+    if isinstance(device, Load | Generator):
         return "load switching"
     beside = any(isinstance(one, Capacitor) and one.closes_s is None for one in feeder.devices)
     return "back-to-back capacitor energising" if beside else "capacitor energising"

@@ -1,0 +1,350 @@
+"""Methods that tell the side of a sag's cause, each by another part of the voltage and the current.
+
+Current and power count as positive towards downstream; see `classifiers.direction` for the convention. Each method says
+what it does where power flowed upstream before: it holds as it is, or gives no answer where it cannot tell.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+F64 = npt.NDArray[np.float64]
+C128 = npt.NDArray[np.complex128]
+
+UPSTREAM: Final = "upstream"
+DOWNSTREAM: Final = "downstream"
+
+_LEAST_CHANGE: Final = 0.001  # of V1 before: a voltage that changes by less has no direction
+_LEAST_CURRENT_CHANGE: Final = 0.003  # of I1 before: likewise
+_IN_SCATTER: Final = 5.0  # times what the half cycles before scatter by: likewise
+_LEAST_ENERGY: Final = 0.02  # of the steady power, over the event: likewise
+_ENERGY_KEPT: Final = 0.8  # of its peak, that disturbance energy must end with
+_FOLLOWS: Final = 1.3  # added current over what the load before would make of the voltage: up to here upstream
+_BEYOND: Final = 3.0  # and from here on downstream
+_INSIDE_FIT: Final = 0.3  # of what would change, that a line does not explain: no line
+_LOAD_POWER_FACTOR: Final = 0.5  # from which on what flows before is taken for that of a load
+_LEAST_NEGATIVE: Final = (0.01, 0.02)  # of V1 and I1 before: less negative sequence has no direction
+_LEAST_UNBALANCED: Final = 0.15  # of the change of V1: the change of V2 in an unbalanced event is a third and more
+_MIDDLE_DEG: Final = 60.0  # of impedances as they are, of networks and of sites: resistance, and reactance as large
+_CLEAR: Final = 0.3  # cosine of the angle from there
+_LINE_HALF_CYCLES: Final = 12  # of the event, that must lie on it: later phasors may have turned
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """One method's answer.
+
+    Attributes
+    ----------
+    method : its name in words.
+    direction : ``upstream``, ``downstream``, or None where it cannot tell.
+    value : the quantity whose sign it judges; None where it could not be worked out.
+    """
+
+    method: str
+    direction: str | None
+    value: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PowerTrace:
+    """Instantaneous three-phase power around an event.
+
+    Attributes
+    ----------
+    power_w : shape (n,). [W]
+    rate_hz : of the samples. [Hz]
+    start, stop : samples of the event, half-open; a cycle and more lies before it.
+    cycle : samples in a cycle.
+    """
+
+    power_w: F64
+    rate_hz: float
+    start: int
+    stop: int
+    cycle: int
+
+
+def resistance_sign(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+    """The sign of the resistance Re(dV1 / dI1): that of the source, turned, if the cause lies downstream.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+
+    Source: T. Tayjasanant, C. Li, W. Xu, "A resistance sign-based method for voltage sag source detection", IEEE Trans.
+    Power Delivery 20 (2005), 2544-2551 (from memory): below zero is downstream. Changes alone count, so that power may
+    flow either way before. Departs: the impedance is the least squares of the changes against the mean before the
+    event; and below zero with a reactance that is not, it is no source's turned round, and gives no answer.
+    """
+    name = "resistance sign"
+    dv, di = _changes(v1, i1, n_before, i_start, i_stop)
+    if not (_changed(dv, v1, n_before, _LEAST_CHANGE) and _changed(di, i1, n_before, _LEAST_CURRENT_CHANGE)):
+        return Answer(name, None, None)
+    impedance = complex((di.conj() @ dv) / (di.conj() @ di))
+    # A resistance that is small beside the reactance has a sign that noise may turn.
+    if abs(impedance.real) < 0.05 * abs(impedance):
+        return Answer(name, None, impedance.real)
+    if impedance.real > 0:
+        return Answer(name, UPSTREAM, impedance.real)
+    return Answer(name, DOWNSTREAM if impedance.imag < 0 else None, impedance.real)
+
+
+def system_trajectory(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+    """The slope of |V1| over the current in phase with it, from before the event into it.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+
+    Source: C. Li, T. Tayjasanant, W. Xu, X. Liu, "Method for voltage-sag-source detection by investigating slope of the
+    system trajectory", IEE Proc. Gener. Transm. Distrib. 150 (2003), 367-372 (from memory): below zero is downstream.
+    Departs: the current has its sign, so that power may flow either way before (the source has |V1 cos(angle)| over
+    |I1|, which fold where power turns round). A current that flowed upstream before and flows less that way in the
+    event gives no answer: what feeds a sag upstream may be a generator that its voltage no longer lets feed as much.
+    """
+    name = "slope of the system trajectory"
+    if not voltage_falls(v1, n_before, i_start, i_stop):
+        return Answer(name, None, None)
+    before = _before(n_before)
+    v = np.concatenate([v1[before], v1[i_start:i_stop]])
+    i = np.concatenate([i1[before], i1[i_start:i_stop]])
+    current, voltage = _in_phase(v, i), np.abs(v)
+    if not float(np.ptp(current)) > _least(i1, n_before, _LEAST_CURRENT_CHANGE):
+        return Answer(name, None, None)
+    spread, deviation = current - current.mean(), voltage - voltage.mean()
+    slope = float((spread @ deviation) / (spread @ spread))
+    unexplained = float(((deviation - slope * spread) ** 2).sum() / max(float((deviation**2).sum()), 1e-30))
+    if unexplained > 1 - _INSIDE_FIT:
+        return Answer(name, None, slope)
+    if slope < 0 and not _flows_downstream(v1, i1, n_before, slice(i_start, i_stop)):
+        return Answer(name, None, slope)
+    return Answer(name, DOWNSTREAM if slope < 0 else UPSTREAM, slope)
+
+
+def real_current(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+    """The change of the current in phase with the voltage at the start of a sag.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+
+    Source: N. Hamzah, A. Mohamed, A. Hussain, "A new approach to locate the voltage sag source using real current
+    component", Electric Power Systems Research 72 (2004), 113-123 (from memory): a rise is downstream. Departs: a rise
+    that leaves the current flowing upstream gives no answer, as in `system_trajectory`.
+    """
+    name = "real current component"
+    if not voltage_falls(v1, n_before, i_start, i_stop):
+        return Answer(name, None, None)
+    part, early = _in_phase(v1, i1), slice(i_start, min(i_start + 4, i_stop))
+    change = float(part[early].mean()) - float(part[_before(n_before)].mean())
+    if abs(change) <= _least(i1, n_before, _LEAST_CURRENT_CHANGE):
+        return Answer(name, None, change)
+    if change > 0 and not _flows_downstream(v1, i1, n_before, early):
+        return Answer(name, None, change)
+    return Answer(name, DOWNSTREAM if change > 0 else UPSTREAM, change)
+
+
+def distance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+    """Whether the impedance V1 / I1 becomes smaller in a sag, with an angle that points downstream.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+
+    Source: A. K. Pradhan, A. Routray, "Applying distance relay for voltage sag source detection", IEEE Trans. Power
+    Delivery 20 (2005), 529-531 (from memory): |Z| drops and its angle is above zero, downstream. Departs: an impedance
+    with both parts below zero is what lies upstream, fed from downstream; one part below zero gives no answer where
+    power flowed upstream before, or flows so now.
+    """
+    name = "distance"
+    if not voltage_falls(v1, n_before, i_start, i_stop):
+        return Answer(name, None, None)
+    calm, event = _before(n_before), slice(i_start, i_stop)
+    before, now = complex(i1[calm].mean()), complex(i1[event].mean())
+    v_before, v_now = complex(v1[calm].mean()), complex(v1[event].mean())
+    fed_back = (v_before * before.conjugate()).real < 0
+    if not abs(before) > 0:
+        return Answer(name, None, None)
+    if not abs(now) > 0.01 * abs(before):  # nothing flows towards the load any more: it does not feed the sag
+        return Answer(name, None if fed_back else UPSTREAM, math.inf)
+    later = v_now / now
+    ratio = abs(later) / abs(v_before / before)
+    share = abs(v_now) / abs(v_before)
+    # A load of constant power behind an upstream sag takes |Z| down by the square of the voltage.
+    if later.real > 0 and later.imag > 0 and ratio < min(0.95, share**2):
+        return Answer(name, DOWNSTREAM, ratio)
+    is_behind = later.real < 0 and later.imag < 0
+    cannot_tell = (later.real < 0 or fed_back) and not is_behind
+    return Answer(name, None if cannot_tell else UPSTREAM, ratio)
+
+
+def load_admittance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+    """Whether the current changes as the load before the event would make it, or far beyond that.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+
+    Source: derived, no source: seen from upstream the load is what it was, and dI = Y dV with Y = I1 / V1 before; a
+    cause downstream adds a current. Motors make dI as large as that in the other direction, so that a share of added
+    current over Y dV between 1.3 and 3 gives no answer; nor does a larger one that something passive downstream, such
+    as a load whose power a generator meets, could draw as well; nor is Y a load's where power flowed upstream before,
+    or next to none flowed.
+    """
+    name = "load admittance"
+    dv, di = _changes(v1, i1, n_before, i_start, i_stop)
+    before = _before(n_before)
+    v_before, i_before = complex(v1[before].mean()), complex(i1[before].mean())
+    apparent = abs(v_before) * abs(i_before)
+    if not apparent > 0 or (v_before * i_before.conjugate()).real < _LOAD_POWER_FACTOR * apparent:
+        return Answer(name, None, None)
+    follows = i_before / v_before * dv
+    added = float(np.sqrt((np.abs(di - follows) ** 2).mean()))
+    expected = float(np.sqrt((np.abs(follows) ** 2).mean()))
+    if max(added, expected) <= _least(i1, n_before, _LEAST_CURRENT_CHANGE):
+        return Answer(name, None, None)
+    ratio = added / max(expected, 1e-3 * abs(i_before))
+    if ratio <= _FOLLOWS:
+        return Answer(name, UPSTREAM, ratio)
+    is_passive = float((di @ dv.conj()).real) > 0
+    return Answer(name, DOWNSTREAM if ratio >= _BEYOND and not is_passive else None, ratio)
+
+
+def disturbance_power(power: PowerTrace) -> Answer:
+    """The energy that the event adds to the steady flow, by its sign at the end.
+
+    Parameters
+    ----------
+    power : instantaneous power around the event, positive towards downstream.
+
+    Source: A. C. Parsons, W. M. Grady, E. J. Powers, J. C. Soward, "A direction finder for power quality disturbances
+    based upon disturbance power and energy", IEEE Trans. Power Delivery 15 (2000), 1081-1086 (from memory): above zero
+    is downstream. Departs: the first peak, which the source asks as well, is not; energy that ends below 80 % of its
+    peak gives no answer; nor does energy that is added but leaves power flowing upstream, as in `system_trajectory`.
+    """
+    name = "disturbance power"
+    p, cycle = np.asarray(power.power_w, np.float64), power.cycle
+    if power.start < cycle or power.stop <= power.start or power.stop > p.size or cycle < 1:
+        raise ValueError(f"the event {power.start} to {power.stop} of {p.size} samples has no cycle before it")
+    n = power.stop - power.start
+    last = p[power.start - cycle : power.start]
+    steady = float(last.mean())
+    extra = p[power.start : power.stop] - np.resize(last, n)
+    energy = np.cumsum(extra) / power.rate_hz
+    final, peak = float(energy[-1]), float(np.abs(energy).max())
+    if peak < _LEAST_ENERGY * abs(steady) * n / power.rate_hz or abs(final) < _ENERGY_KEPT * peak:
+        return Answer(name, None, final)
+    if final > 0 and steady < 0 and not float(p[power.start : power.stop].mean()) > abs(steady):
+        return Answer(name, None, final)
+    return Answer(name, DOWNSTREAM if final > 0 else UPSTREAM, final)
+
+
+def negative_sequence(v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+    """The angle of the impedance dV2 / dI2: that of the source, turned, if an unbalanced cause lies downstream.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v2, i2 : complex, shape (n,). Negative sequence, as v1 and i1. [V], [A]
+
+    Source: common practice of directional protection, no source. Loads, motors and generators downstream have a passive
+    impedance in the negative sequence, whatever power they draw or feed.
+    """
+    name = "negative sequence"
+    dv, di = _changes(v2, i2, n_before, i_start, i_stop)
+    before = _before(n_before)
+    least_v, least_i = (
+        max(share * float(np.abs(x[before]).mean()), _IN_SCATTER * _scatter(y[before]))
+        for share, x, y in zip(_LEAST_NEGATIVE, (v1, i1), (v2, i2), strict=True)
+    )
+    balanced = _rms(dv) < _LEAST_UNBALANCED * _rms(_changes(v1, i1, n_before, i_start, i_stop)[0])
+    if balanced or not (_rms(dv) > least_v and _rms(di) > least_i):
+        return Answer(name, None, None)
+    impedance = complex((di.conj() @ dv) / (di.conj() @ di))
+    if _rms(dv - impedance * di) ** 2 > _INSIDE_FIT * _rms(dv) ** 2:
+        return Answer(name, None, None)
+    toward = math.cos(float(np.angle(impedance)) - math.radians(_MIDDLE_DEG))
+    if abs(toward) < _CLEAR:
+        return Answer(name, None, toward)
+    return Answer(name, UPSTREAM if toward > 0 else DOWNSTREAM, toward)
+
+
+def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> tuple[float, float]:
+    """By how much dV = Z dI with one Z all along fails, which whatever happens downstream of a source fulfils.
+
+    Where something upstream lowers the voltage and something downstream answers by switching, as a generator that
+    stops, no single Z fits.
+
+    Parameters
+    ----------
+    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+
+    Returns
+    -------
+    (share, size): of the square of dV, and RMS in units of V1 before, of what no Z explains in the first six cycles.
+
+    Source: derived; the source's voltage, V1 + Zs I1, stays.
+    """
+    dv, di = _changes(v1, i1, n_before, i_start, min(i_stop, i_start + _LINE_HALF_CYCLES))
+    size = float((di.conj() @ di).real)
+    left = dv if size == 0 else dv - complex(di.conj() @ dv) / size * di
+    share = (_rms(left) / max(_rms(dv), 1e-30)) ** 2
+    return share, _rms(left) / max(float(np.abs(v1[_before(n_before)]).mean()), 1e-30)
+
+
+def _before(n_before: int) -> slice:
+    """What counts as before: five cycles at most."""
+    return slice(max(0, n_before - 10), n_before)
+
+
+def _in_phase(v: C128, i: C128) -> F64:
+    """The part of a current in phase with its voltage, above zero where active power flows downstream."""
+    part: F64 = np.abs(i) * np.cos(np.angle(v * i.conj()))
+    return part
+
+
+def _flows_downstream(v: C128, i: C128, n_before: int, event: slice) -> bool:
+    """Whether active power flows downstream before the event, or in it by as much as it flowed upstream before."""
+    part = _in_phase(v, i)
+    before = float(part[_before(n_before)].mean())
+    return before >= 0 or float(part[event].mean()) > abs(before)
+
+
+def _changes(v: C128, i: C128, n_before: int, i_start: int, i_stop: int) -> tuple[C128, C128]:
+    before = _before(n_before)
+    return v[i_start:i_stop] - v[before].mean(), i[i_start:i_stop] - i[before].mean()
+
+
+def _rms(series: C128) -> float:
+    return float(np.sqrt((np.abs(series) ** 2).mean()))
+
+
+def _scatter(before: C128) -> float:
+    return _rms(before - before.mean())
+
+
+def _least(series: C128, n_before: int, share: float) -> float:
+    """The least change that counts: a share of what was before, and clear of how that scattered."""
+    before = series[_before(n_before)]
+    return max(share * float(np.abs(before).mean()), _IN_SCATTER * _scatter(before))
+
+
+def _changed(change: C128, series: C128, n_before: int, share: float) -> bool:
+    return _rms(change) > _least(series, n_before, share)
+
+
+def voltage_falls(v1: C128, n_before: int, i_start: int, i_stop: int) -> bool:
+    """Whether the voltage is lower in the event than before, clear of how it scattered.
+
+    Parameters
+    ----------
+    v1, n_before, i_start, i_stop : as of `find_direction`.
+    """
+    before, now = float(np.abs(v1[_before(n_before)]).mean()), float(np.abs(v1[i_start:i_stop]).mean())
+    return before - now > _least(v1, n_before, _LEAST_CHANGE)

@@ -1,0 +1,93 @@
+"""Pieces of our drawings: lines, arrows and text, as SVG; the look that all of them share."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from typing import Final
+from xml.sax.saxutils import escape
+
+# A palette that is told apart with any kind of colour vision: M. Okabe and K. Ito, "Color Universal Design", 2008 (from
+# memory). Labels and dashes say the same once more.
+COLOURS: Final = {"A": "#0072B2", "B": "#D55E00", "C": "#009E73", "N": "#555555"}
+DASHES: Final = {"A": "", "B": "14 4", "C": "9 3 2 3", "N": "2 3", "E": "6 4"}
+INK: Final = "#222222"
+FAINT: Final = "#BBBBBB"
+MARK: Final = "#A3004F"  # what was found wrong; always with a word beside it
+# The first that has a letter draws it; what none has is drawn by whatever font the viewer falls back on.
+_FONTS: Final = (
+    '"DejaVu Sans", "Noto Sans", "Liberation Sans", Arial, "Noto Sans CJK SC", "Noto Sans Arabic", sans-serif'
+)
+
+
+def document(parts: list[str], *, width: float, height: float, title: str) -> str:
+    """An SVG document of pieces, on white."""
+    label = escape(printable(title), {"'": "&apos;"})
+    head = (
+        f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
+        f"height='{height:g}' role='img' aria-label='{label}'>"
+    )
+    paper = f"<rect width='{width:g}' height='{height:g}' fill='#FFFFFF'/>"
+    return "\n".join([head, paper, *parts, "</svg>"]) + "\n"
+
+
+def line(x1: float, y1: float, x2: float, y2: float, colour: str, *, width: float, dash: str = "") -> str:
+    """A straight line."""
+    dashed = f" stroke-dasharray='{dash}'" if dash else ""
+    ends = f"x1='{x1:.1f}' y1='{y1:.1f}' x2='{x2:.1f}' y2='{y2:.1f}'"
+    return f"<line {ends} stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
+
+
+def head(x: float, y: float, angle: float, colour: str, *, filled: bool) -> str:
+    """An arrow's head with its tip at a point; angles anticlockwise from the right. [rad]"""
+    corners = [cmath.rect(10.0, angle + math.pi + side) for side in (0.35, -0.35)]
+    (ax, ay), (bx, by) = ((x + corner.real, y - corner.imag) for corner in corners)
+    shape = f"{ax:.1f},{ay:.1f} {x:.1f},{y:.1f} {bx:.1f},{by:.1f}"
+    if filled:
+        return f"<polygon points='{shape}' fill='{colour}'/>"
+    return f"<polyline points='{shape}' fill='none' stroke='{colour}' stroke-width='1.8'/>"
+
+
+def dot(x: float, y: float, colour: str, *, radius: float = 4.0, filled: bool = True) -> str:
+    """A small disc, or a ring."""
+    fill = colour if filled else "#FFFFFF"
+    return (
+        f"<circle cx='{x:.1f}' cy='{y:.1f}' r='{radius:g}' fill='{fill}' stroke='{colour}' "
+        f"stroke-width='{0 if filled else 1.5:g}'/>"
+    )
+
+
+def ring(x: float, y: float, colour: str, *, across: float, down: float, width: float = 2.0) -> str:
+    """An ellipse round something."""
+    return (
+        f"<ellipse cx='{x:.1f}' cy='{y:.1f}' rx='{across:g}' ry='{down:g}' fill='none' stroke='{colour}' "
+        f"stroke-width='{width:g}'/>"
+    )
+
+
+def box(x: float, y: float, width: float, height: float, colour: str) -> str:
+    """A white box with rounded corners round a centre."""
+    return (
+        f"<rect x='{x - width / 2:.1f}' y='{y - height / 2:.1f}' width='{width:g}' height='{height:g}' rx='4' "
+        f"fill='#FFFFFF' stroke='{colour}' stroke-width='1.5'/>"
+    )
+
+
+def text(
+    x: float, y: float, words: str, *, size: int, anchor: str = "start", colour: str = INK, weight: str = "normal"
+) -> str:
+    """Words in any script; what XML does not allow is shown by a replacement character."""
+    return (
+        f"<text x='{x:.1f}' y='{y:.1f}' font-size='{size}' font-family='{_FONTS}' text-anchor='{anchor}' "
+        f"fill='{colour}' font-weight='{weight}'>{escape(printable(words))}</text>"
+    )
+
+
+def printable(words: str) -> str:
+    """Words without characters that XML does not allow."""
+    return "".join(c if _is_allowed(ord(c)) else "\ufffd" for c in words)
+
+
+def _is_allowed(code: int) -> bool:
+    """Source: XML 1.0, production 2 (from memory)."""
+    return code in (9, 10) or 32 <= code < 0xD800 or 0xE000 <= code < 0xFFFE or code > 0xFFFF

@@ -1,0 +1,82 @@
+"""Screening: a folder of captures from anybody's recorders to one catalogue, without a store and without settings."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Collection, Sequence
+from contextlib import nullcontext
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+from pipeline.catalogue.judge import Terms
+from pipeline.catalogue.steady import put_together
+from pipeline.events import with_incidents
+from pipeline.readers import capture_files
+from pipeline.records.archive import Reading, SetAside
+from pipeline.screening.results import NotJudged, Screening, quarantine_table, together
+from pipeline.screening.units import Archive, Basis, Look, Progress, batches_of, look_at_files, lost_file
+from pipeline.sites.table import SiteTable
+from pipeline.spread import Spread, spread_over_processes
+
+__all__ = ["NotJudged", "Screening", "SetAside", "quarantine_table", "screen"]
+
+
+def screen(
+    paths: Sequence[Path],
+    *,
+    terms: Terms,
+    workers: int | None = None,
+    progress: Progress | None = None,
+    leave_out: Collection[Path] = (),
+    strict: bool = False,
+    sites: SiteTable | None = None,
+    spread: Spread | None = None,
+) -> Screening:
+    """Find the events in all capture files below some paths.
+
+    Parameters
+    ----------
+    paths : files, or folders that are searched through all levels.
+    terms : thresholds, and what is declared of the site; the rest is in the account that is drafted from all records.
+    workers : processes; None: as many as cores where the archive is large enough to pay for starting them.
+    progress : called with (done, all) files or spans of records.
+    leave_out : files that are no inputs although they may lie there, such as the results of an earlier screening.
+    strict : set files aside in which something would have to be put right or guessed, as far as they are read.
+    sites : what a person declares of the sites; what it leaves out is as in `terms`, and else inferred.
+    spread : how the work is spread; None: over `workers` processes.
+
+    Returns
+    -------
+    Screening. Files that cannot be read are set aside with their reason, whatever happens to them; the rest goes on.
+
+    Raises
+    ------
+    ReadError : a path does not exist.
+    """
+    results_of_ours = {os.path.realpath(path) for path in leave_out}
+    files = [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in results_of_ours]
+    table = sites or SiteTable()
+    basis = Basis(terms, Reading(terms.quantities, strict, table.described if table.sites else None), table)
+    tell = progress or (lambda done, all_of_them: None)
+    with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
+        looks: list[Look] = []
+        for done in run(partial(look_at_files, basis=basis), batches_of(files), lost=lost_file):
+            looks += done
+            tell(len(looks), len(files))
+        judged, accounts = Archive(basis, run, tell).judged(looks)
+    without = Screening(
+        set_aside=tuple(SetAside(one.file.path, one.file.reason) for one in looks if one.file.kind == "damaged"),
+        others=tuple(SetAside(one.file.path, one.file.reason) for one in looks if one.file.kind == "other"),
+        notes=tuple((str(one.file.path), remark) for one in looks for remark in one.file.remarks),
+    )
+    found = together([without, *judged])
+    unread = {item.path for item in (*found.set_aside, *found.others)}
+    return replace(
+        found,
+        events=tuple(with_incidents(put_together(found.events), window_s=terms.thresholds.incident_window_s)),
+        n_files=sum(one.file.path not in unread for one in looks),
+        n_captures=sum(len(one.file.headers) for one in looks if one.file.path not in unread),
+        n_without_waveform=sum(one.file.kind == "no waveform" for one in looks),
+        accounts=accounts,
+    )

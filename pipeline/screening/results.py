@@ -1,0 +1,103 @@
+"""What a screening found, what it could not judge, and what it set aside."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.catalogue.judge import Findings
+from pipeline.events import Event
+from pipeline.records.archive import SetAside, as_text
+from pipeline.sites.account import Account
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+
+@dataclass(frozen=True, slots=True)
+class NotJudged:
+    """A part of an input that could not be judged: not the same as nothing found there."""
+
+    source: str
+    point: str | None
+    seconds: float
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Screening:
+    """What a screening found.
+
+    Attributes
+    ----------
+    events : in catalogue order, with incidents.
+    n_files, n_captures : that were read.
+    n_without_waveform : of these files, those that are sound and hold no waveform; the notes say what they hold.
+    judged_s : time judged, summed over measuring points. [s]
+    set_aside : recordings that could not be read.
+    others : files that are no recordings: documents, pictures, empty ones.
+    not_judged : parts that could not be judged.
+    notes : (source, what was odd or decided).
+    accounts : of the recorders, each once, in order of site.
+    """
+
+    events: tuple[Event, ...] = ()
+    n_files: int = 0
+    n_captures: int = 0
+    n_without_waveform: int = 0
+    judged_s: float = 0.0
+    set_aside: tuple[SetAside, ...] = ()
+    others: tuple[SetAside, ...] = ()
+    not_judged: tuple[NotJudged, ...] = ()
+    notes: tuple[tuple[str, str], ...] = ()
+    accounts: tuple[Account, ...] = ()
+
+    def not_judged_by_reason(self) -> list[tuple[str, float, int]]:
+        """(reason, seconds, how many parts) of what was not judged, the longest first."""
+        reasons: dict[str, tuple[float, int]] = {}
+        for item in self.not_judged:
+            seconds, count = reasons.get(item.reason, (0.0, 0))
+            reasons[item.reason] = (seconds + item.seconds, count + 1)
+        return sorted(((r, s, n) for r, (s, n) in reasons.items()), key=lambda row: -row[1])
+
+
+def quarantine_table(result: Screening) -> pa.Table:
+    """What was set aside, as a table with the columns path and reason."""
+    import pyarrow as pa
+
+    return pa.table(
+        {
+            "path": pa.array([as_text(str(item.path)) for item in result.set_aside], pa.string()),
+            "reason": pa.array([as_text(item.reason) for item in result.set_aside], pa.string()),
+        }
+    )
+
+
+def together(results: Iterable[Screening]) -> Screening:
+    """Several findings as one."""
+    results = list(results)
+    return Screening(
+        events=tuple(event for result in results for event in result.events),
+        judged_s=sum(result.judged_s for result in results),
+        set_aside=tuple(dict.fromkeys(item for result in results for item in result.set_aside)),
+        others=tuple(item for result in results for item in result.others),
+        not_judged=tuple(item for result in results for item in result.not_judged),
+        notes=tuple(dict.fromkeys(note for result in results for note in result.notes)),
+    )
+
+
+def screening_of(findings: Findings, path: Path) -> Screening:
+    """The findings in one record, whose first file is named."""
+    source = str(path)
+    return Screening(
+        events=findings.events,
+        judged_s=sum(item.judged_s for item in findings.coverage),
+        not_judged=tuple(
+            NotJudged(source, item.point, item.not_judged_s, item.reason)
+            for item in findings.coverage
+            if item.not_judged_s > 0
+        ),
+        notes=tuple((source, note) for note in findings.notes),
+    )

@@ -1,0 +1,275 @@
+"""The records of an archive, in units that are judged at once: each by the account of its recorder."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+from pipeline.catalogue.judge import Terms, judge
+from pipeline.catalogue.span import judge_span
+from pipeline.readers import keep_unpacked
+from pipeline.records.archive import (
+    FileLook,
+    Part,
+    Reading,
+    SetAside,
+    look_at,
+    records_of_captures,
+    records_of_parts,
+    without_unreadable,
+)
+from pipeline.records.record import Record
+from pipeline.screening.results import Screening, screening_of, together
+from pipeline.sites.account import Account, draft
+from pipeline.sites.evidence import Evidence
+from pipeline.sites.recorders import Seen, accounts_of
+from pipeline.sites.table import SiteTable
+from pipeline.spread import Spread
+
+_SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
+_BATCH_FILES: Final = 32
+_BATCH_BYTES: Final = 64 << 20
+Progress = Callable[[int, int], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What all files are read and judged by."""
+
+    terms: Terms
+    reading: Reading
+    sites: SiteTable
+
+    def terms_of(self, site: str) -> Terms:
+        """What a site is judged by: what its table declares, and the rest as for all."""
+        declared = self.sites.declared(site, self.terms.declared)
+        thresholds = self.sites.thresholds_of(site) or self.terms.thresholds
+        return replace(
+            self.terms,
+            thresholds=thresholds,
+            nominal_voltage_v=declared.nominal_voltage_v,
+            nominal_frequency_hz=declared.nominal_frequency_hz,
+            hookup=declared.hookup,
+            clamps_checked=declared.clamps_checked,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Unit:
+    """What is judged at once: a record, or a span of a long one.
+
+    Attributes
+    ----------
+    site : by its files.
+    parts : the captures of the whole record.
+    from_ns, to_ns : the span.
+    account : that it is judged by; None: drafted from the record alone.
+    """
+
+    site: str
+    parts: tuple[Part, ...]
+    from_ns: int
+    to_ns: int
+    account: Account | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A unit's findings, what its record shows of the site, and the account that it was judged by."""
+
+    found: Screening
+    evidence: Evidence | None = None  # None where the account was given
+    account: Account | None = None
+    failed: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """A file, and its records that were judged as it was read, by the places of their captures.
+
+    Formats that give headers without their samples are looked at first, so that captures that follow one another are
+    judged together at once. Of the others each file is judged as it is read, and again only where another follows it,
+    or where the site's account turns out otherwise.
+    """
+
+    file: FileLook
+    judged: dict[tuple[int, ...], _Judged] = field(default_factory=dict)
+
+
+def batches_of(files: Sequence[Path]) -> list[tuple[Path, ...]]:
+    """Files in handfuls of a size that pays for handing them over."""
+    batches: list[list[Path]] = []
+    n_bytes = 0
+    for path in files:
+        size = path.stat().st_size if path.exists() else 0
+        if not batches or len(batches[-1]) >= _BATCH_FILES or n_bytes + size > _BATCH_BYTES:
+            batches.append([])
+            n_bytes = 0
+        batches[-1].append(path)
+        n_bytes += size
+    return [tuple(batch) for batch in batches]
+
+
+def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[Look]:
+    """Look at some files, and judge the records of those that had to be read for it."""
+    with keep_unpacked():
+        return [_look_at_file(path, basis) for path in paths]
+
+
+def _look_at_file(path: Path, basis: Basis) -> Look:
+    look, captures = look_at(path, basis.reading)
+    if captures is None:
+        return Look(look)
+    judged = {}
+    for record, parts in records_of_captures(look.parts, captures, basis.reading):
+        unit = _whole(record, parts, basis.sites.name_of(record.header, path))
+        judged[tuple(part.index for part in unit.parts)] = _judged_record(record, unit, basis)
+    return Look(look, judged)
+
+
+def lost_file(path: Path, reason: str) -> Look:
+    """A file that could not even be looked at, with the reason."""
+    return Look(FileLook(path, "damaged", reason=f"{path.name}: cannot be read ({reason})"))
+
+
+class Archive:
+    """The records of an archive and how they are judged: each by the account of its recorder."""
+
+    def __init__(self, basis: Basis, run: Spread, tell: Progress) -> None:
+        self._basis, self._run, self._tell = basis, run, tell
+
+    def judged(self, looks: Sequence[Look]) -> tuple[list[Screening], tuple[Account, ...]]:
+        """What is found in all records, and the accounts of their recorders."""
+        records, done, results = self._planned(looks)
+        # What a record begins with is judged at once, as far as its own account goes; that of its recorder, which all
+        # records make, is then the one that counts: by it the rest is judged, and again what it judges otherwise.
+        firsts = [units[0] for units in records]
+        self._judge([unit for unit in firsts if unit not in done], done)
+        known = [units for units in records if done[units[0]].evidence is not None]
+        seen = [_seen(units[0], done[units[0]]) for units in known]
+        accounts = accounts_of(seen, lambda site: self._basis.terms_of(site).declared)
+        later: dict[_Unit, _Unit] = {}
+        for units, account in zip(known, accounts, strict=True):
+            former = done[units[0]].account
+            stands = former is not None and former.judges_like(account)
+            later |= {unit: replace(unit, account=account) for unit in units[1 if stands else 0 :]}
+        by_account: dict[_Unit, _Judged] = {}
+        self._judge(list(later.values()), by_account)
+        done |= {unit: by_account[with_account] for unit, with_account in later.items()}
+        results += [done[unit].found for units in records for unit in units if unit in done]
+        return results, _each_once(accounts)
+
+    def _planned(self, looks: Sequence[Look]) -> tuple[list[list[_Unit]], dict[_Unit, _Judged], list[Screening]]:
+        """The units of each record of all files, those that are judged already, and what is known besides."""
+        as_read = {(one.file.path, indices): found for one in looks for indices, found in one.judged.items()}
+        by_site: dict[str, list[Part]] = {}
+        for one in looks:
+            for part in one.file.parts:
+                by_site.setdefault(self._basis.sites.name_of(part.header, part.path), []).append(part)
+        planned: list[list[_Unit]] = []
+        done: dict[_Unit, _Judged] = {}
+        results: list[Screening] = []
+        for site, parts_of_site in by_site.items():
+            join = partial(records_of_parts, reading=self._basis.reading)
+            records, set_aside = without_unreadable(parts_of_site, join)
+            results.append(Screening(set_aside=set_aside))
+            for record, parts in records:
+                units = _units_of(record, parts, site)
+                indices = tuple(part.index for part in dict.fromkeys(parts))
+                judged = as_read.get((parts[0].path, indices)) if len({part.path for part in parts}) == 1 else None
+                if judged is not None:
+                    units = [_whole(record, parts, site)]
+                    done[units[0]] = judged
+                planned.append(units)
+        return planned, done, results
+
+    def _judge(self, units: Sequence[_Unit], done: dict[_Unit, _Judged]) -> None:
+        """Judge some units; one that fails is judged again without the file that makes it fail."""
+        function = partial(_judge_units, basis=self._basis)
+        for i, (found,) in enumerate(self._run(function, [[unit] for unit in units], lost=_lost_unit)):
+            done[units[i]] = self._without_culprits(units[i], found) if found.failed else found
+            self._tell(i + 1, len(units))
+
+    def _without_culprits(self, unit: _Unit, failed: _Judged) -> _Judged:
+        """A unit that failed, judged without those of its files that fail alone."""
+        paths = list(dict.fromkeys(part.path for part in unit.parts))
+        function = partial(_judge_units, basis=self._basis)
+        alone = [replace(unit, parts=tuple(part for part in unit.parts if part.path == path)) for path in paths]
+        if len(paths) > 1:
+            outcomes = [found for (found,) in self._run(function, [[one] for one in alone], lost=_lost_unit)]
+            bad = {path: one.failed for path, one in zip(paths, outcomes, strict=True) if one.failed}
+            rest = tuple(part for part in unit.parts if part.path not in bad)
+            if bad and rest:
+                ((found,),) = self._run(function, [[replace(unit, parts=rest)]], lost=_lost_unit)
+                if not found.failed:
+                    named = Screening(set_aside=tuple(_failure(path, reason) for path, reason in bad.items()))
+                    return replace(found, found=together([named, found.found]))
+        return replace(failed, found=Screening(set_aside=tuple(_failure(path, failed.failed) for path in paths)))
+
+
+def _seen(unit: _Unit, judged: _Judged) -> Seen:
+    return Seen(unit.site, unit.parts[0].path, judged.evidence or Evidence(unit.parts[0].header))
+
+
+def _failure(path: Path, reason: str) -> SetAside:
+    return SetAside(path, f"{path.name}: cannot be judged ({reason})")
+
+
+def _lost_unit(unit: _Unit, reason: str) -> _Judged:
+    return _Judged(Screening(), account=unit.account, failed=reason)
+
+
+def _each_once(accounts: Sequence[Account]) -> tuple[Account, ...]:
+    return tuple(sorted(dict.fromkeys(accounts), key=lambda one: (one.site, one.line)))
+
+
+def _whole(record: Record, parts: tuple[Part, ...], site: str) -> _Unit:
+    return _Unit(site, tuple(dict.fromkeys(parts)), record.start_ns(0), record.time_ns(record.n_samples) + 1)
+
+
+def _units_of(record: Record, parts: tuple[Part, ...], site: str) -> list[_Unit]:
+    """A record as spans of a size that a worker can hold, cut between captures."""
+    cuts = [0]
+    for k in range(len(parts)):
+        if record.positions[k + 1] - record.positions[cuts[-1]] > _SPAN_SAMPLES and k > cuts[-1]:
+            cuts.append(k)
+    times = [record.start_ns(k) for k in cuts] + [record.time_ns(record.n_samples) + 1]
+    lasts = [*cuts[1:], len(parts)]
+    return [
+        _Unit(site, tuple(dict.fromkeys(parts)), start, stop)
+        for start, stop, first, last in zip(times, times[1:], cuts, lasts, strict=False)
+        if last > first
+    ]
+
+
+def _judge_units(units: Sequence[_Unit], *, basis: Basis) -> list[_Judged]:
+    with keep_unpacked():
+        return [_judge_unit(unit, basis) for unit in units]
+
+
+def _judge_unit(unit: _Unit, basis: Basis) -> _Judged:
+    def work(parts: tuple[Part, ...]) -> list[_Judged]:
+        return [_judged_record(record, unit, basis) for record, _ in records_of_parts(parts, basis.reading)]
+
+    outcomes, set_aside = without_unreadable(unit.parts, work)
+    first = next((one for one in outcomes if one.evidence is not None), _Judged(Screening()))
+    return replace(first, found=together([Screening(set_aside=set_aside), *(one.found for one in outcomes)]))
+
+
+def _judged_record(record: Record, unit: _Unit, basis: Basis) -> _Judged:
+    terms = basis.terms_of(unit.site)
+    evidence, account = None, unit.account
+    if account is None:
+        evidence = terms.evidence_of(record)
+        account = draft(unit.site, [evidence], terms.declared)
+    whole = unit.from_ns <= record.start_ns(0) and unit.to_ns > record.time_ns(record.n_samples)
+    if whole:
+        findings = judge(record, site=account.site, terms=terms, account=account)
+    else:
+        findings = judge_span(
+            record, from_ns=unit.from_ns, to_ns=unit.to_ns, site=account.site, terms=terms, account=account
+        ).findings
+    return _Judged(screening_of(findings, unit.parts[0].path), evidence, account)

@@ -1,0 +1,302 @@
+"""What the beginning of a record shows about its site: the steady level, live channels, and what the file states."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.capture import Channel, Header
+from pipeline.errors import SignalError
+from pipeline.measures.calm import half_window
+from pipeline.records.look import frequency_of
+from pipeline.records.points import Point, judged_channels, points_of
+from pipeline.records.record import Record
+from pipeline.records.waves import are_waves
+from pipeline.sites.wiring_correction import Wiring, told_wiring
+
+F64 = npt.NDArray[np.float64]
+
+LEAST_V: Final = 30.0
+"""No system or transformer secondary in use lies lower: common practice, no source. [V]"""
+DEAD: Final = 0.02
+"""Of the highest voltage of a point: a channel that never rises above it shows no voltage."""
+
+_CYCLE_NS: Final = 20_000_000
+_WIRING_CYCLES: Final = 3.0  # steady, that tell phasors
+_LOOKED_AT_S: Final = 2.0
+_OTHER_PLACES: Final = 8  # of a record that does not begin steadily, evenly spread
+_FEWEST_WINDOWS: Final = 3  # half a cycle apart: two cycles
+_STEADY: Final = 0.03  # of the level, by which windows of a steady beginning may differ
+_PHASES_APART: Final = 0.1  # of the level, by which the phases may
+_SPREAD_APART: Final = 0.02  # what a beginning of three windows may scatter by
+
+
+@dataclass(frozen=True, slots=True)
+class PointEvidence:
+    """What a record's beginning shows of one measuring point.
+
+    Attributes
+    ----------
+    name : of the point, "" where the file holds one only.
+    phases : of the judged voltages.
+    line_to_line : whether they are between phases.
+    nominal_ratio : of their nominal voltage to that of the hookup.
+    shows_voltage : by phase, whether there is voltage at all.
+    is_wave : by phase, whether it is a waveform at the power frequency.
+    level_v : of the steady beginning, over `nominal_ratio`; None where it does not begin steadily. [V]
+    steady_cycles : for how long it is steady.
+    elsewhere_v : level at which most of what was looked at lies, where that differs from how it begins. [V]
+    stated_v : rated voltage that the file states for the channels. [V]
+    triggered : the file states a trigger, and it lies a cycle or more after the first sample.
+    wiring : what a steady beginning says of leads and clamps; None: it has no currents, or is too short.
+    """
+
+    name: str
+    phases: tuple[str, ...]
+    line_to_line: bool
+    nominal_ratio: float
+    shows_voltage: tuple[bool, ...] = ()
+    is_wave: tuple[bool, ...] = ()
+    level_v: float | None = None
+    steady_cycles: float = 0.0
+    elsewhere_v: float | None = None
+    stated_v: float | None = None
+    triggered: bool = False
+    wiring: Wiring | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What one record shows about its site.
+
+    Attributes
+    ----------
+    header : of the record's first capture.
+    frequency_hz : nominal, by the waveform or else by the file; None: not told. [Hz]
+    points : its measuring points.
+    problem : why there are none, in words.
+    """
+
+    header: Header
+    frequency_hz: float | None = None
+    points: tuple[PointEvidence, ...] = ()
+    problem: str = ""
+
+
+def evidence_of(
+    record: Record, *, hookup: str | None = None, frequency_hz: float | None = None, clamps_checked: bool = False
+) -> Evidence:
+    """Look at the beginning of a record.
+
+    Parameters
+    ----------
+    record : captures that follow one another; the first one is loaded, and others where it does not begin steadily.
+    hookup : declared, or None: told from the channels.
+    frequency_hz : declared nominal frequency, or None. [Hz]
+    clamps_checked : declared, see `wiring_correction.wiring_of`.
+
+    Returns
+    -------
+    Evidence. What cannot be told is None; that is no error.
+
+    Raises
+    ------
+    ReadError : a capture cannot be read.
+    """
+    header = record.header
+    try:
+        points = points_of(header, hookup=hookup)
+    except SignalError as error:
+        return Evidence(header, frequency_hz, problem=str(error))
+    if not points:
+        return Evidence(header, frequency_hz, problem="no voltage channel")
+    first = [_beginning(record, point, 0) for point in points]
+    hertz = frequency_hz or _frequency(record, first)
+    if hertz is None:
+        stated = tuple(_stated_only(header, point) for point in points)
+        return Evidence(header, None, stated, "no fundamental between 40 and 70 Hz in the voltages")
+    found = [_of_point(record, point, values, hertz) for point, values in zip(points, first, strict=True)]
+    told = [
+        replace(one, wiring=_wiring(record, point, values, one, hertz, clamps_checked=clamps_checked))
+        for one, point, values in zip(found, points, first, strict=True)
+    ]
+    return Evidence(header, hertz, tuple(told))
+
+
+def _beginning(record: Record, point: Point, k: int) -> F64:
+    """A point's voltages over the first seconds of a record's k-th capture, missing samples as NaN. [V]"""
+    return record.beginning(point, k, max(1, round(_LOOKED_AT_S * record.header.rate_hz)))
+
+
+def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:
+    for values in beginnings:
+        try:
+            return frequency_of(record, values, [Channel("", "voltage", "", "V")] * len(values))
+        except SignalError:
+            continue
+    return None
+
+
+def _wiring(
+    record: Record, point: Point, u: F64, seen: PointEvidence, hertz: float, *, clamps_checked: bool
+) -> Wiring | None:
+    """What the steady beginning of a record says of leads and clamps."""
+    header = record.header
+    if len(point.currents) < len(point.voltages) or seen.level_v is None or seen.steady_cycles < _WIRING_CYCLES:
+        return None
+    n = int(seen.steady_cycles * header.rate_hz / hertz)
+    i = record.beginning_of_currents(point, 0, u.shape[1])[:, :n]
+    calm = u[:, :n]
+    if not (np.isfinite(calm).all() and np.isfinite(i).all()):
+        return None
+    try:
+        return told_wiring(
+            calm,
+            i,
+            phases=(point.phases, tuple(phase for phase, _ in point.currents)),
+            rate_hz=header.rate_hz,
+            frequency_hz=measured_frequency(calm, rate_hz=header.rate_hz, nominal_hz=hertz),
+            hookup=point.hookup,
+            clamps_declared=clamps_checked,
+        )
+    except SignalError:  # too little to tell
+        return None
+
+
+def _stated_only(header: Header, point: Point) -> PointEvidence:
+    return PointEvidence(
+        point.name or "", point.phases, point.hookup.line_to_line, point.nominal_ratio,
+        stated_v=rated_v(header, point), triggered=is_triggered(header),
+    )  # fmt: skip
+
+
+def is_triggered(header: Header) -> bool:
+    """Whether a file states a trigger that leaves a cycle or more before it."""
+    return header.trigger_ns is not None and header.trigger_ns - header.start_ns >= _CYCLE_NS
+
+
+def _of_point(record: Record, point: Point, values: F64, hertz: float) -> PointEvidence:
+    header = record.header
+    plain = _stated_only(header, point)
+    seen = _seen(values, header.rate_hz, hertz, point, plain)
+    if seen.level_v is not None or len(record.pieces) == 1:
+        return seen
+    places = np.unique(np.linspace(1, len(record.pieces) - 1, _OTHER_PLACES).astype(int)).tolist()
+    others = [_seen(_beginning(record, point, k), header.rate_hz, hertz, point, plain) for k in places]
+    levels = [other.level_v for other in others if other.level_v is not None]
+    if not levels:
+        return seen
+    best = max(others, key=lambda other: sum(other.shows_voltage))
+    return replace(plain, shows_voltage=best.shows_voltage, is_wave=best.is_wave, elsewhere_v=float(np.median(levels)))
+
+
+def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointEvidence) -> PointEvidence:
+    rms = windowed_rms(values, rate_hz=rate_hz, frequency_hz=hertz)
+    if not rms.shape[1]:
+        return plain
+    top = np.nanmax(np.where(np.isfinite(rms), rms, 0.0), axis=1)
+    shows = top > max(DEAD * float(top.max()), 0.0)
+    channels = tuple(Channel(phase, "voltage", phase, "V") for phase in point.phases)
+    waves = are_waves(values, channels, samples_per_cycle=rate_hz / hertz)
+    live = shows & waves
+    level, steady_cycles, elsewhere = None, 0.0, None
+    if live.any():
+        level, n_windows = steady_beginning(rms[live])
+        steady_cycles = (n_windows + 1) / 2 if level is not None else 0.0
+        middle = np.nanmedian(rms[live], axis=1)
+        usual = float(np.median(middle))
+        if level is None or abs(usual / level - 1) > _STEADY:
+            near = np.abs(rms[live] / np.maximum(middle, 1e-30)[:, None] - 1) <= _STEADY
+            even = float(np.ptp(middle)) <= _PHASES_APART * usual
+            elsewhere = usual if usual > 0 and even and near.all(axis=0).mean() > 0.5 else None
+    ratio = point.nominal_ratio
+    return replace(
+        plain,
+        shows_voltage=tuple(shows.tolist()),
+        is_wave=tuple(waves.tolist()),
+        level_v=None if level is None else level / ratio,
+        steady_cycles=steady_cycles,
+        elsewhere_v=None if elsewhere is None else elsewhere / ratio,
+    )
+
+
+def windowed_rms(values: F64, *, rate_hz: float, frequency_hz: float) -> F64:
+    """RMS over windows of one cycle, half a cycle apart, from the first sample on.
+
+    Parameters
+    ----------
+    values : shape (n_channels, n). NaN where there is no measurement. [V]
+    rate_hz, frequency_hz : of the samples, and nominal: the windows follow the fundamental within 15 % of it. [Hz]
+
+    Returns
+    -------
+    shape (n_channels, n_windows), NaN where a window holds NaN. [V]
+    """
+    half = half_window(rate_hz, measured_frequency(values, rate_hz=rate_hz, nominal_hz=frequency_hz))
+    n_halves = values.shape[1] // half
+    if n_halves < 2:
+        return np.zeros((values.shape[0], 0))
+    halves = values[:, : n_halves * half].reshape(values.shape[0], n_halves, half)
+    squares = np.einsum("cnh,cnh->cn", halves, halves)
+    rms: F64 = np.sqrt((squares[:, 1:] + squares[:, :-1]) / (2 * half))
+    return rms
+
+
+def measured_frequency(values: F64, *, rate_hz: float, nominal_hz: float) -> float:
+    """The fundamental by the phase that it gains from one cycle to the next over the first two cycles. [Hz]
+
+    The nominal frequency where there is too little to tell.
+    """
+    n = round(rate_hz / nominal_hz)
+    if values.shape[1] < 2 * n or n < 4:
+        return nominal_hz
+    turns = np.exp(-2j * np.pi * np.arange(2 * n) * nominal_hz / rate_hz)
+    window = np.hanning(n)
+    first = (values[:, :n] * window) @ turns[:n]
+    second = (values[:, n : 2 * n] * window) @ turns[n:]
+    product = np.nansum(second * first.conj())
+    if not abs(product) > 0:
+        return nominal_hz
+    gained = float(np.angle(product))
+    found = nominal_hz + gained * rate_hz / (2 * math.pi * n)
+    return found if abs(found / nominal_hz - 1) < 0.15 else nominal_hz
+
+
+def steady_beginning(rms: F64) -> tuple[float | None, int]:
+    """The level at which some voltages begin, where they begin steadily and alike, and for how many windows they do.
+
+    Parameters
+    ----------
+    rms : shape (n_channels, n_windows). Of windows half a cycle apart. [V]
+
+    Returns
+    -------
+    (level, windows); (None, 0) where two cycles at least are not steady within 3 %, or the phases differ by over 10 %.
+    """
+    n = rms.shape[1]
+    if n < _FEWEST_WINDOWS:
+        return None, 0
+    first = rms[:, :_FEWEST_WINDOWS]
+    levels = np.median(first, axis=1)
+    level = float(np.median(levels))
+    if not (np.isfinite(levels).all() and level > 0) or float(np.ptp(first, axis=1).max()) > _SPREAD_APART * level:
+        return None, 0
+    if float(np.abs(levels - level).max()) > _PHASES_APART * level:
+        return None, 0
+    off = ~(np.abs(rms / levels[:, None] - 1) <= _STEADY).all(axis=0)
+    n_steady = int(off.argmax()) if off.any() else n
+    if n_steady < _FEWEST_WINDOWS:
+        return None, 0
+    kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * bool(off.any()))]  # the last windows may hold part of a change
+    return float(np.sqrt(np.mean(np.median(kept, axis=1) ** 2))), n_steady
+
+
+def rated_v(header: Header, point: Point) -> float | None:
+    """The rated voltage that the file states for a point's channels, where it is one. [V]"""
+    rated = {channel.rated for channel in judged_channels(header, point)}
+    return rated.pop() if len(rated) == 1 else None

@@ -1,0 +1,163 @@
+"""Which usual system voltage a steady level belongs to: told only where one of them is far likelier than all others."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from pipeline.resources import resource
+
+SURE: Final = 0.85
+"""Least probability at which a nominal voltage is inferred."""
+
+_WEIGHTS: Final = {"standard": 1.0, "in use": 0.3, "transformer secondary": 0.3, "superseded": 0.05}
+_OTHER_FREQUENCY: Final = 0.1  # of a system of the other frequency
+_SAME: Final = 0.008  # voltages this near are one system, rounded in two ways: 230 and 400/sqrt(3)
+_WITHIN: Final = 0.015  # standard deviation of a capture's level about its site's mean
+_BEFORE: Final = 0.8  # of records that begin before their event
+_RISES: Final = ((1.2, 1.0), (1.5, 0.2), (math.inf, 0.02))  # up to which factor, and how likely
+_NONE_OF_THESE: Final = 0.3  # density of a system that is in no list
+
+
+@dataclass(frozen=True, slots=True)
+class _Practice:
+    """How sites lie about their nominal voltage: normally so, a share of them anywhere within some bounds."""
+
+    spread: float
+    share_off: float
+    off: tuple[float, float]
+
+
+_DISTRIBUTION: Final = _Practice(0.02, 0.1, (0.85, 1.2))
+_TRANSMISSION: Final = _Practice(0.03, 0.5, (0.9, 1.2))
+_TRANSMISSION_FROM_V: Final = 45e3 / math.sqrt(3)
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A system voltage that a level may belong to.
+
+    Attributes
+    ----------
+    volts : of the judged voltages. [V]
+    probability : among all candidates, a system in no list among them.
+    """
+
+    volts: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class _System:
+    volts: float
+    weight: float
+
+
+def candidates(levels_v: Sequence[float], *, line_to_line: bool, frequency_hz: float | None) -> tuple[Candidate, ...]:
+    """The usual system voltages that some steady levels of one recorder may belong to.
+
+    Parameters
+    ----------
+    levels_v : steady voltage of each capture, at least one, above zero. [V]
+    line_to_line : the levels are between phases.
+    frequency_hz : nominal, or None: not known. [Hz]
+
+    Returns
+    -------
+    The likeliest first; none where no usual voltage is near.
+
+    Source: voltages of datasets/system-voltages/nominal.csv. How sites lie about their nominal (within 2 %, a tenth
+    of them anywhere from 85 to 120 %; in transmission within 3 %, half of them from 90 to 120 %) and captures about
+    their site (1.5 %) is common practice, no source.
+    """
+    mean = math.exp(float(np.mean(np.log(levels_v))))
+    weighed = [
+        (system, _density(mean / system.volts, system.volts, len(levels_v)))
+        for system in _systems(line_to_line, frequency_hz)
+    ]
+    return _ranked(weighed)
+
+
+def joint_candidates(
+    before_v: float, after_v: float, *, line_to_line: bool, frequency_hz: float | None, triggered: bool
+) -> tuple[tuple[Candidate, ...], float]:
+    """The usual system voltages of a record that begins at one steady level and goes on at another, on all phases.
+
+    Parameters
+    ----------
+    before_v, after_v : the two levels. [V]
+    line_to_line, frequency_hz : as for `candidates`.
+    triggered : the file states a trigger after the beginning, so that this shows the voltage before the event.
+
+    Returns
+    -------
+    (candidates, the likeliest first; probability that the record begins at the usual voltage, before its event).
+
+    Source: common practice, no source. A recorder that waits for an event begins before it, so the first level is the
+    usual one in four records of five; the higher of two levels is seldom a swell, and hardly ever one beyond 1.5 pu.
+    """
+    rise = after_v / before_v
+    first = 1.0 if triggered else _BEFORE * _swell_likelihood(rise)
+    second = 0.0 if triggered else (1 - _BEFORE) * _swell_likelihood(1 / rise)
+    first, second = first / (first + second), second / (first + second)
+    systems = _systems(line_to_line, frequency_hz)
+    begins = [first * _density(before_v / system.volts, system.volts, 1) for system in systems]
+    goes_on = [second * _density(after_v / system.volts, system.volts, 1) for system in systems]
+    of_first, of_second = (
+        share * _NONE_OF_THESE + sum(one.weight * d for one, d in zip(systems, densities, strict=True))
+        for share, densities in ((first, begins), (second, goes_on))
+    )
+    weighed = [(system, a + b) for system, a, b in zip(systems, begins, goes_on, strict=True)]
+    return _ranked(weighed), of_first / (of_first + of_second)
+
+
+def _swell_likelihood(rise: float) -> float:
+    """How likely all phases rise together by a factor, against their falling by as much."""
+    return next(likelihood for up_to, likelihood in _RISES if rise <= up_to)
+
+
+def _ranked(weighed: Sequence[tuple[_System, float]]) -> tuple[Candidate, ...]:
+    total = sum(system.weight * density for system, density in weighed) + _NONE_OF_THESE
+    found = [Candidate(system.volts, system.weight * density / total) for system, density in weighed if density > 0]
+    return tuple(sorted(found, key=lambda one: -one.probability))
+
+
+def _density(ratio: float, volts: float, n_captures: int) -> float:
+    practice = _TRANSMISSION if volts >= _TRANSMISSION_FROM_V else _DISTRIBUTION
+    spread = math.sqrt(practice.spread**2 + _WITHIN**2 / n_captures)
+    near = math.exp(-0.5 * ((ratio - 1) / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
+    low, high = practice.off
+    return (1 - practice.share_off) * near + (practice.share_off / (high - low) if low <= ratio <= high else 0.0)
+
+
+@cache
+def _systems(line_to_line: bool, frequency_hz: float | None) -> tuple[_System, ...]:
+    """The systems of the table, each once, by how usual they are at a frequency."""
+    found: list[_System] = []
+    for named, at_hz, use in sorted(_table(line_to_line)):
+        weight = _WEIGHTS[use] * (1.0 if frequency_hz in (None, at_hz) else _OTHER_FREQUENCY)
+        same = next((k for k, one in enumerate(found) if abs(one.volts / named - 1) <= _SAME), None)
+        if same is None:
+            found.append(_System(named, weight))
+        elif weight > found[same].weight:
+            found[same] = _System(named, weight)
+    return tuple(found)
+
+
+def _table(line_to_line: bool) -> list[tuple[float, float, str]]:
+    """(volts, frequency, use) of each row that says a voltage of this kind."""
+    with resource("datasets", "system-voltages/nominal.csv").open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    found = []
+    for row in rows:
+        told = row["line_to_line_v"] if line_to_line else row["phase_to_neutral_v"]
+        if told:
+            volts = float(row["line_to_line_v"]) / math.sqrt(3) if told == "derived" else float(told)
+            found.append((volts, float(row["frequency_hz"]), row["use"]))
+    return found

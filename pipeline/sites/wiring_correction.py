@@ -1,0 +1,353 @@
+"""From findings about the wiring to what puts a recording right, or to the word that it cannot be put right.
+
+What is wrong with leads and clamps is linear: each right voltage or current is a sum of recorded ones. Where several
+explanations fit and differ in the sides that they give, or none is sure, nothing is put right and sides are withheld.
+All clamps backwards and power that flows back look alike: unless the clamps are declared, sides are withheld then. What
+no phasor shows is a site that feeds back through clamps that are all backwards: it looks right.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.sites.phasors import mean_phasors
+from pipeline.sites.wiring import Diagnosis, check_wiring
+from pipeline.sites.wiring_model import (
+    Mistake,
+    Phasors,
+    exchanged,
+    exchanged_lines,
+    fit_voltages,
+    picture_of,
+    turned_back,
+)
+from pipeline.sites.wiring_words import title_of
+from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
+
+F64 = npt.NDArray[np.float64]
+Verdict = Literal["right", "put right", "withheld"]
+
+LEAST_SURE: Final = 0.8  # of a finding by which anything is put right
+_STEADY: Final = 0.7  # of a mean phasor: below it is noise
+_AGREE: Final = 0.8  # of records that show the same wiring: common practice, no source
+_SAME: Final = 1e-6
+_NO_MATTER: Final = frozenset({"neutral_missing", "neutral_to_earth", "nominal_mismatch"})  # all phases alike, or zero
+_BOTH: Final = frozenset({"hookup_mismatch", "unclear"})
+_TURN: Final = np.exp(2j * np.pi / 3)
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What is to be made of a point's recorded voltages and currents.
+
+    Attributes
+    ----------
+    verdict : ``right``: they are as recorded; ``put right``: by the matrices; ``withheld``: sides are not to be told.
+    words : why, for people; "" where all is right and nothing is to be said.
+    sure : 0 to 1.
+    voltages, currents : square matrices that take recorded channels, in the order of the point's, to right ones; None:
+        as they are.
+    lost : of ``voltages`` and ``currents``, what cannot be put right.
+    """
+
+    verdict: Verdict = "right"
+    words: str = ""
+    sure: float = 1.0
+    voltages: tuple[tuple[float, ...], ...] | None = None
+    currents: tuple[tuple[float, ...], ...] | None = None
+    lost: frozenset[str] = frozenset()
+
+    @property
+    def effect(self) -> tuple[object, ...]:
+        """What it does to a recording; verdicts of equal effect differ in words and sureness alone."""
+        return self.verdict, self.voltages, self.currents, self.lost
+
+    def corrected_voltages(self, u: F64) -> F64:
+        """Right voltages from recorded ones, shape (n_voltages, n). [V]"""
+        return _turned(self.voltages, u)
+
+    def corrected_currents(self, i: F64) -> F64:
+        """Right currents from recorded ones, shape (n_currents, n). [A]"""
+        return _turned(self.currents, i)
+
+
+def wiring_of(
+    found: Sequence[Diagnosis],
+    voltages: Phasors,
+    currents: Phasors,
+    *,
+    hookup: Hookup,
+    clamps_declared: bool = False,
+) -> Wiring:
+    """What findings of `check_wiring` say about the use of the recording.
+
+    Parameters
+    ----------
+    found : of `check_wiring`.
+    voltages, currents : the phasors that it was given, each in the order of the channels. [V], [A]
+    hookup : how the recorder is meant to be connected.
+    clamps_declared : whether somebody has declared that all clamps' arrows point to the load. Then power that flows
+        the other way is what it looks like; a finding about single clamps that contradicts is still not put right.
+
+    Returns
+    -------
+    Wiring. Voltages and currents of the neutral are left out of its matrices.
+
+    Source: derived; which sureness is enough (0.8): common practice, no source.
+    """
+    plan = _Plan.of(voltages, currents, hookup)
+    told = [one for one in found if not (one.fault == "power_reversed" and clamps_declared)]
+    told.sort(key=lambda one: _rank(one.fault))
+    names = "; ".join(_titles(told))
+    lost: set[str] = set()
+    for one in told:
+        if one.fault in _NO_MATTER:
+            continue
+        lost |= _concerned(one.fault) if one.sure < LEAST_SURE or _others_differ(one, plan) else set()
+        if clamps_declared and one.fault == "current_reversed":
+            lost.add("currents")
+        plan = plan.without(Mistake(one.fault, one.phases))
+    lost |= plan.lost
+    serious = [one for one in told if one.fault not in _NO_MATTER]
+    if lost:
+        return Wiring("withheld", f"wiring in doubt ({names})", lost=frozenset(lost))
+    if not serious:
+        return Wiring("right", names)
+    sure = min(one.sure for one in serious)
+    words = f"worked out with the wiring put right ({names}, {100 * sure:.0f} % sure)"
+    return Wiring("put right", words, sure, _rows(plan.u), _rows(plan.i))
+
+
+def told_wiring(
+    u: F64,
+    i: F64 | None,
+    *,
+    phases: tuple[Sequence[str], Sequence[str]],
+    rate_hz: float,
+    frequency_hz: float,
+    hookup: Hookup,
+    nominal_v: float | None = None,
+    clamps_declared: bool = False,
+) -> Wiring:
+    """What calm waveforms say about the wiring.
+
+    Parameters
+    ----------
+    u, i : shape (n_voltages, n) and (n_currents, n) or None, before any event. [V], [A]
+    phases : of the voltages and of the currents.
+    rate_hz, frequency_hz : of the samples, and of the fundamental. [Hz]
+    hookup, nominal_v : as of `check_wiring`.
+    clamps_declared : as of `wiring_of`.
+
+    Raises
+    ------
+    SignalError : as of `mean_phasors` and `check_wiring`.
+    """
+    n = len(u)
+    rows = u if i is None else np.concatenate([u, i])
+    mean = mean_phasors(
+        rows, rate_hz=rate_hz, frequency_hz=frequency_hz, reference=int(np.argmax((u**2).mean(axis=1))),
+        voltages=range(n),
+    )  # fmt: skip
+    values = [
+        complex(value) if kept else 0j for value, kept in zip(mean.values, mean.steadiness >= _STEADY, strict=True)
+    ]
+    voltages = dict(zip(phases[0], values[:n], strict=True))
+    currents = dict(zip(phases[1], values[n:], strict=True)) if i is not None else {}
+    found = check_wiring(voltages, currents, hookup=hookup, nominal_v=nominal_v)
+    return wiring_of(found, voltages, currents, hookup=hookup, clamps_declared=clamps_declared)
+
+
+def agreed(verdicts: Sequence[Wiring]) -> Wiring | None:
+    """What several records of one recorder say of its wiring, together.
+
+    Parameters
+    ----------
+    verdicts : of each record.
+
+    Returns
+    -------
+    The verdict that at least four records of five share, as sure as they are on the middle; sides are withheld where
+    they share none, and None where there is no verdict at all. Factors that bring a voltage to its level differ a
+    little from record to record and count as one.
+    """
+    if not verdicts:
+        return None
+    groups: dict[tuple[object, ...], list[Wiring]] = {}
+    for one in verdicts:
+        groups.setdefault(_rounded(one), []).append(one)
+    shared = max(groups.values(), key=len)
+    if len(shared) < _AGREE * len(verdicts):
+        words = "; ".join(dict.fromkeys(one.words for one in verdicts if one.words))
+        return Wiring(
+            "withheld", f"records differ in what they show of the wiring ({words})", lost=frozenset({"currents"})
+        )
+    return sorted(shared, key=lambda one: one.sure)[len(shared) // 2]
+
+
+def _rounded(one: Wiring) -> tuple[object, ...]:
+    matrices = [
+        None if m is None else tuple(tuple(round(v, 1) for v in row) for row in m) for m in (one.voltages, one.currents)
+    ]
+    return one.verdict, *matrices, one.lost
+
+
+@dataclass(frozen=True, slots=True)
+class _Plan:
+    """Matrices by which recorded channels are put right so far, and what they cannot give."""
+
+    u_phases: tuple[str, ...]
+    i_phases: tuple[str, ...]
+    phasors: Phasors
+    hookup: Hookup
+    u: F64
+    i: F64
+    lost: frozenset[str] = frozenset()
+
+    @classmethod
+    def of(cls, voltages: Phasors, currents: Phasors, hookup: Hookup) -> _Plan:
+        """Nothing put right yet."""
+        judged = LINE_TO_LINE_PHASES if hookup.line_to_line else LINE_PHASES
+        u, i = tuple(p for p in voltages if p in judged), tuple(p for p in currents if p in LINE_PHASES)
+        return cls(u, i, voltages, hookup, np.eye(len(u)), np.eye(len(i)))
+
+    def without(self, mistake: Mistake) -> _Plan:
+        """The plan that undoes one more mistake."""
+        kind, phases = mistake.kind, mistake.phases
+        on_u = self._voltage_matrix(kind, phases)
+        on_i = self._current_matrix(kind, phases)
+        lost = set(self.lost)
+        lost |= {"voltages"} if on_u is None else set()
+        lost |= {"currents"} if on_i is None else set()
+        return _Plan(
+            self.u_phases, self.i_phases, self.phasors, self.hookup,
+            self.u if on_u is None else on_u @ self.u, self.i if on_i is None else on_i @ self.i, frozenset(lost),
+        )  # fmt: skip
+
+    def _voltage_matrix(self, kind: str, phases: tuple[str, ...]) -> F64 | None:
+        names = self.u_phases
+        out = np.eye(len(names))
+        if kind in _BOTH or kind == "voltage_wrong_phase":
+            return None
+        if kind == "voltage_reversed":
+            out[names.index(phases[0]), names.index(phases[0])] = -1.0
+        elif kind == "voltage_missing":
+            return self._rebuilt(phases[0])
+        elif kind == "voltage_ratio":
+            factor = self._factor(phases[0])
+            if factor is None:
+                return None
+            out[names.index(phases[0]), names.index(phases[0])] = factor
+        elif kind == "voltages_swapped" and NEUTRAL in phases:
+            lead = names.index(next(phase for phase in phases if phase != NEUTRAL))
+            out[:, lead] = -1.0
+        elif kind == "rotation_reversed":
+            out = self._reordered(names, ("B", "C"))
+        elif kind == "voltages_swapped":
+            out = self._reordered(names, phases)
+        elif kind == "voltages_rotated":
+            out = self._reordered(names, turned_back(phases))
+        return out
+
+    def _current_matrix(self, kind: str, phases: tuple[str, ...]) -> F64 | None:
+        names = self.i_phases
+        out = np.eye(len(names))
+        if not names or not kind.startswith(("current", "power", "rotation")):
+            return None if kind in _BOTH else out
+        if kind == "rotation_reversed":
+            out = _matrix(names, lambda row: exchanged(row, ("B", "C"))) if len(names) == 3 else out
+        elif kind == "current_reversed":
+            out[names.index(phases[0]), names.index(phases[0])] = -1.0
+        elif kind in ("currents_swapped", "currents_rotated"):
+            order = phases if kind == "currents_swapped" else turned_back(phases)
+            out = _matrix(names, lambda row: exchanged(row, order))
+        elif kind in ("current_missing", "current_ratio", "current_wrong_phase"):
+            if not (self.hookup.line_to_line and len(names) == 3):
+                return None
+            k = names.index(phases[0])  # the three add up to zero
+            out[k] = -1.0
+            out[k, k] = 0.0
+        else:
+            return None
+        return out
+
+    def _reordered(self, names: tuple[str, ...], order: tuple[str, ...]) -> F64:
+        undo = exchanged_lines if self.hookup.line_to_line else exchanged
+        return _matrix(names, lambda row: undo(row, order))
+
+    def _rebuilt(self, phase: str) -> F64 | None:
+        """A line-to-line voltage from the other two."""
+        if phase not in self.u_phases or not self.hookup.line_to_line or len(self.u_phases) < len(LINE_TO_LINE_PHASES):
+            return None
+        k = self.u_phases.index(phase)
+        out = np.eye(len(self.u_phases))
+        out[k] = -1.0
+        out[k, k] = 0.0
+        return out
+
+    def _factor(self, phase: str) -> float | None:
+        """What brings a voltage to the level of the others."""
+        picture = picture_of(self.hookup, self.u_phases)
+        others = {p: self.phasors[p] for p in self.u_phases if p != phase}
+        level = abs(fit_voltages(others, picture, nominal=None).gain)
+        size = abs(self.phasors[phase])
+        return level * abs(picture.voltages[phase]) / size if level > 0 and size > 0 else None
+
+
+def _others_differ(one: Diagnosis, plan: _Plan) -> bool:
+    """Whether an explanation that fits as well would give other sides than the one that is named."""
+    own = plan.without(Mistake(one.fault, one.phases))
+    return any(not _same_sides(own, plan.without(other)) for other in one.alternatives)
+
+
+def _same_sides(one: _Plan, other: _Plan) -> bool:
+    """Whether two plans give the same sequences of voltages and currents, but for a turn of all of them together."""
+    if one.lost or other.lost or len(one.u) != 3 or len(one.i) != 3:
+        return False
+    for turn in (_TURN, _TURN.conjugate()):
+        sums = np.array([1.0, turn, turn**2])
+        mine, its = (np.concatenate([sums @ plan.u, sums @ plan.i]) for plan in (one, other))
+        if abs(abs(np.vdot(mine, its)) - np.linalg.norm(mine) * np.linalg.norm(its)) > _SAME:
+            return False
+    return True
+
+
+def _rank(fault: str) -> int:
+    """When a mistake is undone: what is where first, and the network's own rotation last."""
+    return 2 if fault == "rotation_reversed" else 0 if fault.endswith(("swapped", "rotated")) else 1
+
+
+def _concerned(fault: str) -> set[str]:
+    """What a finding makes doubtful."""
+    if fault.startswith(("current", "power")):
+        return {"currents"}
+    return {"voltages", "currents"}  # voltages in doubt leave nothing to hold currents against
+
+
+def _matrix(names: tuple[str, ...], undo: Callable[[Phasors], dict[str, complex]]) -> F64:
+    """The matrix of a linear rearrangement, found column by column."""
+    columns = []
+    for name in names:
+        row = {other: complex(other == name) for other in names}
+        done = undo(row)
+        columns.append([done[other].real for other in names])
+    return np.array(columns).T
+
+
+def _titles(found: Sequence[Diagnosis]) -> list[str]:
+    return [title_of(one.fault, one.phases) for one in found]
+
+
+def _turned(matrix: tuple[tuple[float, ...], ...] | None, values: F64) -> F64:
+    return values if matrix is None else np.asarray(np.array(matrix) @ values)
+
+
+def _rows(matrix: F64) -> tuple[tuple[float, ...], ...] | None:
+    if np.array_equal(matrix, np.eye(len(matrix))):
+        return None
+    return tuple(tuple(float(value) for value in row) for row in matrix)

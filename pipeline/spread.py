@@ -1,0 +1,226 @@
+"""How a function is applied to batches: in this process or over several; whatever one item does, the others are done.
+
+A batch that fails is done again item by item, and an item that fails alone, or takes its process with it, gives the
+outcome that the caller has for lost items. So a killed process, a lack of memory or a bug costs one item.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import signal
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager, suppress
+from multiprocessing import get_context, parent_process
+from multiprocessing.process import BaseProcess
+from typing import Final, Protocol, TypeVar
+
+from threadpoolctl import threadpool_limits
+
+_POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
+_WAITING_EACH: Final = 2  # batches that lie ready for each process
+_TRIES: Final = 2  # of a batch alone, after the one beside others
+_DIED: Final = "the process that worked on it ended: killed, out of memory, or crashed in a library"
+Item = TypeVar("Item")
+Outcome = TypeVar("Outcome")
+Function = Callable[[Sequence[Item]], list[Outcome]]
+Lost = Callable[[Item, str], Outcome]
+
+
+class Spread(Protocol):
+    """Applies a function to batches, in any way it likes, and gives the outcomes of each batch in order.
+
+    `function` gives an outcome for each item of a batch. `lost` gives the outcome of an item that cannot be worked on,
+    from the item and the reason in words.
+    """
+
+    def __call__(
+        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
+    ) -> Iterator[list[Outcome]]: ...
+
+
+def in_this_process(
+    function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
+) -> Iterator[list[Outcome]]:
+    """The plain loop; see `Spread`."""
+    return (_done_here(function, batch, lost) for batch in batches)
+
+
+def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
+    try:
+        return function(batch)
+    except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
+        if len(batch) == 1:
+            return [lost(batch[0], _in_words(error))]
+    return [outcome for item in batch for outcome in _done_here(function, [item], lost)]
+
+
+def _in_words(error: BaseException) -> str:
+    """An unexpected error, with the place in our code where it came up."""
+    place, trace = "", error.__traceback__
+    while trace is not None:
+        module = str(trace.tb_frame.f_globals.get("__name__", ""))
+        if module.startswith(("pipeline", "classifiers")) and module != __name__:
+            place = f", {module} line {trace.tb_lineno}"
+        trace = trace.tb_next
+    return f"unexpected {type(error).__name__}{place}: {error}".rstrip(": ")
+
+
+@contextmanager
+def spread_over_processes(workers: int | None) -> Iterator[Spread]:
+    """A spread that begins in this process, and goes on over several where what is left pays for starting them.
+
+    Parameters
+    ----------
+    workers : processes; None: as many as cores, started only where that pays.
+    """
+    engine = _Processes(workers)
+    try:
+        with threadpool_limits(1):  # the matrices are small: threads would only wait for one another
+            yield engine
+    finally:
+        engine.close()
+
+
+class _Processes:
+    """This process works until the others have started; from then on it only hands out and collects."""
+
+    def __init__(self, workers: int | None) -> None:
+        self._n = workers or os.cpu_count() or 1
+        self._asked_for = workers is not None
+        self._pool: ProcessPoolExecutor | None = None
+        self._started: Future[int] | None = None
+
+    def __call__(
+        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
+    ) -> Iterator[list[Outcome]]:
+        begun = time.perf_counter()
+        n_done_here = 0
+        while n_done_here < len(batches):
+            left = len(batches) - n_done_here
+            pays = n_done_here > 0 and (time.perf_counter() - begun) / n_done_here * left > _POOL_PAYS_S
+            if self._pool is None and self._n > 1 and left > 1 and (pays or self._asked_for):
+                self._start()
+            if self._pool is not None and self._is_ready():
+                yield from self._over_pool(function, batches[n_done_here:], lost)
+                return
+            yield _done_here(function, batches[n_done_here], lost)
+            n_done_here += 1
+
+    def close(self) -> None:
+        """End the processes."""
+        if self._pool is not None:
+            with suppress(RuntimeError):  # interrupted while it was starting: it has no thread to wait for yet
+                self._pool.shutdown(cancel_futures=True)
+        self._pool = None
+
+    def _start(self) -> None:
+        self._pool = ProcessPoolExecutor(self._n, get_context("spawn"), initializer=prepare_worker)
+        self._started = self._pool.submit(os.getpid)
+
+    def _is_ready(self) -> bool:
+        return self._started is not None and self._started.done()
+
+    def _over_pool(
+        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], lost: Lost[Item, Outcome]
+    ) -> Iterator[list[Outcome]]:
+        ready: dict[int, list[Outcome]] = {}
+        running: dict[Future[list[Outcome]], int] = {}
+        waiting = deque(range(len(batches)))
+        i_next = 0
+        while i_next < len(batches):
+            while waiting and len(running) < _WAITING_EACH * self._n:
+                k = waiting.popleft()
+                future = self._submit(function, batches[k])
+                if future is None:
+                    waiting.appendleft(k)
+                    break
+                running[future] = k
+            finished, _ = wait(running, return_when=FIRST_COMPLETED)
+            broken: list[int] = []
+            for future in finished:
+                k = running.pop(future)
+                error = future.exception()
+                if error is None:
+                    ready[k] = future.result()
+                elif isinstance(error, BrokenProcessPool):
+                    broken.append(k)
+                else:
+                    ready[k] = self._one_by_one(function, batches[k], lost, _in_words(error))
+            if broken:  # one of what was under way took its process with it, and the pool with that
+                suspects = sorted([*broken, *running.values()])
+                running.clear()
+                self._restart()
+                for k in suspects:
+                    ready[k] = self._alone(function, batches[k], lost)
+            while i_next in ready:
+                yield ready.pop(i_next)
+                i_next += 1
+
+    def _submit(self, function: Function[Item, Outcome], batch: Sequence[Item]) -> Future[list[Outcome]] | None:
+        """A batch handed to the pool; None where the pool has broken since, and is now a new one."""
+        try:
+            return self._current().submit(function, batch)
+        except BrokenProcessPool:
+            self._restart()
+            return None
+
+    def _current(self) -> ProcessPoolExecutor:
+        if self._pool is None:
+            self._start()
+        if self._pool is None:
+            raise RuntimeError("no process could be started")
+        return self._pool
+
+    def _restart(self) -> None:
+        self.close()
+        self._start()
+
+    def _alone(
+        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]
+    ) -> list[Outcome]:
+        """A batch done in the pool while nothing else is, then its items likewise."""
+        for _ in range(_TRIES):  # what ended a process from outside may do so again
+            try:
+                return self._current().submit(function, batch).result()
+            except BrokenProcessPool:
+                self._restart()
+            except Exception as error:
+                return self._one_by_one(function, batch, lost, _in_words(error))
+        return self._one_by_one(function, batch, lost, _DIED)
+
+    def _one_by_one(
+        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], reason: str
+    ) -> list[Outcome]:
+        if len(batch) == 1:
+            return [lost(batch[0], reason)]
+        return [outcome for item in batch for outcome in self._alone(function, [item], lost)]
+
+
+def prepare_worker() -> None:
+    """Make this process a good worker of a pool.
+
+    It is one of several, so its array libraries need no threads of their own; Ctrl-C is for the process that it works
+    for to answer; and when that one is gone, however it ended, so is the worker.
+    """
+    importlib.import_module("numpy")  # a limit binds only libraries that are loaded
+    threadpool_limits(1)
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent()
+
+
+def end_with_parent() -> None:
+    """From now on this process ends when the one that started it is gone; nothing changes in one that has no such."""
+    parent = parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_after, args=(parent,), daemon=True).start()
+
+
+def _end_after(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
