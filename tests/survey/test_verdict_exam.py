@@ -126,6 +126,8 @@ def drawn_world(
     for limit in limits:
         _, within, beyond = values_of(limit, scale_of(limit, supply))
         out = drawn_breaches(rng, n, float(limit.share_pct))
+        out &= {0: flagged, 1: interrupted}.get(int(rng.integers(0, 5)), out)  # now and then all of them are excused
+        beyond = beyond if rng.random() < 0.5 else [int(rng.choice(beyond))]
         hidden = rng.choice(["as drawn", "within", "beyond"])  # what nobody saw may be the worst, or hide a breach
         out = np.where(missing & (hidden != "as drawn"), hidden == "beyond", out)
         levels[f"{limit.quantity}_a"] = np.where(out, rng.choice(beyond, n), rng.choice(within, n))
