@@ -13,6 +13,7 @@ import numpy.typing as npt
 from pipeline.capture import Channel, Header
 from pipeline.errors import SignalError
 from pipeline.measures.calm import half_window
+from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 from pipeline.records.look import frequency_of
 from pipeline.records.points import Point, judged_channels, points_of
 from pipeline.records.record import Record
@@ -196,6 +197,8 @@ def _of_point(record: Record, point: Point, values: F64, hertz: float) -> PointE
 
 
 def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointEvidence) -> PointEvidence:
+    if rate_hz < FEWEST_SAMPLES_A_CYCLE * hertz:
+        return plain
     rms = windowed_rms(values, rate_hz=rate_hz, frequency_hz=hertz)
     if not rms.shape[1]:
         return plain

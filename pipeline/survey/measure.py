@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,12 +16,10 @@ from pipeline.measures.aggregation import aggregate, touched_by_events
 from pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_S,
-    SHORT_TERMS_IN_LONG,
     Flickermeter,
     Lamp,
     Severity,
     SeverityMeter,
-    long_term_severity,
 )
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
 from pipeline.measures.waveform_indices import deviation_pct
@@ -31,6 +29,7 @@ from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared, PointAccount, draft
 from pipeline.sites.evidence import evidence_of
 from pipeline.survey.blocks import BlockMeter, Blocks
+from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
 from pipeline.survey.lamps import lamp_of
 from pipeline.survey.notes import joined_notes, with_notes, without_notes
 from pipeline.survey.powers import with_neutral_current
@@ -42,8 +41,6 @@ if TYPE_CHECKING:
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
-_LONG_TERM_S: Final = SHORT_TERM_S * SHORT_TERMS_IN_LONG
-_LEAST_COVERED: Final = 0.9  # of ten minutes that a Pst needs: common practice, no source
 _LASTING_S: Final = 60.0  # a sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3
 
 
@@ -230,7 +227,7 @@ class _Run:
             reference_v=self._reference_v, sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu,
             interruption_pu=thresholds.interruption_pu, hysteresis_pu=thresholds.hysteresis_pu,
         )  # fmt: skip
-        flicker = {"pst": SHORT_TERM_S, "plt": _LONG_TERM_S}
+        flicker = {"pst": SHORT_TERM_S, "plt": LONG_TERM_S}
         wanted = any(survey.interval_s == of_s and symbol in symbols for symbol, of_s in flicker.items())
         self._wants_flicker = wanted and header.rate_hz >= LOWEST_RATE_HZ
         self._nominal_hz = float(round(hertz))
@@ -330,7 +327,10 @@ class _Run:
         }
         for name, values in joined.items():
             columns[name] = values.astype(np.float64 if name.startswith("energy") else np.float32)
-        flicker = dict(self._flicker_columns(starts))
+        symbols = {quantity.symbol for quantity in self._survey.quantities}
+        flicker = flicker_columns(
+            self._severities, starts, phases=self._point.phases, interval_s=self._survey.interval_s, symbols=symbols
+        )
         return with_notes(pa.table(columns | flicker), self._notes | dict.fromkeys(flicker, self._flicker_note()))
 
     def _flicker_note(self) -> dict[str, str]:
@@ -356,31 +356,6 @@ class _Run:
         return touched_by_events(
             starts, starts + self._survey.interval_ns, event_starts_ns=times[:, 0], event_ends_ns=times[:, 1]
         )
-
-    def _flicker_columns(self, starts: I64) -> Iterator[tuple[str, npt.NDArray[np.float32]]]:
-        symbols = {quantity.symbol for quantity in self._survey.quantities}
-        whole = {
-            severity.start_ns: severity.pst
-            for severity in self._severities
-            if severity.covered_s >= _LEAST_COVERED * SHORT_TERM_S
-        }
-        nothing = np.full(self._n_u, np.nan)
-        if self._survey.interval_s == SHORT_TERM_S and "pst" in symbols:
-            rows = np.array([whole.get(int(start), nothing) for start in starts])
-            yield from self._by_phase("pst", rows)
-        if self._survey.interval_s == _LONG_TERM_S and "plt" in symbols:
-            short_ns = round(SHORT_TERM_S * 1e9)
-            terms = np.array(
-                [
-                    [whole.get(int(start) + k * short_ns, nothing) for k in range(SHORT_TERMS_IN_LONG)]
-                    for start in starts
-                ]
-            )
-            yield from self._by_phase("plt", long_term_severity(np.moveaxis(terms, 1, -1)))
-
-    def _by_phase(self, symbol: str, rows: F64) -> Iterator[tuple[str, npt.NDArray[np.float32]]]:
-        for c, phase in enumerate(self._point.phases):
-            yield f"{symbol}_{phase.lower()}", rows[:, c].astype(np.float32)
 
 
 def joined_trends(trends: Sequence[Trend]) -> Trend:

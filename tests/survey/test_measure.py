@@ -17,6 +17,8 @@ from pipeline.errors import SignalError
 from pipeline.quantities import QUANTITIES, chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.sites.account import Declared, draft
+from pipeline.sites.evidence import evidence_of
 from pipeline.store.trends import read_trend
 from pipeline.survey.compliance import load_limit_profile
 from pipeline.survey.files import judge_files, measure_files
@@ -242,7 +244,9 @@ def test_surveys_in_one_pass_load_each_capture_once_and_one_that_fails_does_not_
         Survey(chosen_quantities(symbols), interval_s, demand_current_a=demand)
         for symbols, interval_s, demand in wanted
     ]
-    first, failed, last = measure_record(record, point, surveys)
+    account = draft("Mill Lane", [evidence_of(record)], Declared())
+    loaded.clear()
+    first, failed, last = measure_record(record, point, surveys, account=account)
     assert len(loaded) == 1
     assert isinstance(failed, SignalError)
     assert "demand current" in str(failed)
@@ -266,7 +270,7 @@ def test_files_are_measured_by_site_judged_and_a_bad_one_is_set_aside(tmp_path: 
     (tmp_path / "bad.parquet").write_bytes(b"PAR1")
     found = measure_files([tmp_path], Survey(chosen_quantities(["u_rms"]), 10.0))
     assert list(found.trends) == [("Mill Lane", "")]
-    assert [path.name for path, _ in found.set_aside] == ["bad.parquet"]
+    assert [item.path.name for item in found.set_aside] == ["bad.parquet"]
     judged = judge_files([tmp_path / "a.parquet"], load_limit_profile("en-50160-lv"), Survey(()))
     verdicts = {(one.verdict, one.declared_voltage_v) for one in judged["Mill Lane", ""]}
     assert verdicts == {("cannot tell", None)}
