@@ -33,7 +33,10 @@ def hookup_command(
         typer.Option(help="Draw it: a file that ends in .svg, or .png with matplotlib."),
     ] = None,
 ) -> int:
-    """List the hookups, or say how to connect one and what its phasors must look like."""
+    """List the hookups, or say how to connect one and what its phasors must look like.
+
+    The arrows of the clamps point to the load. That side is downstream, the other upstream, whichever way power flows.
+    """
     from pipeline.errors import ConfigError
     from pipeline.report.hookup_guide import guide_of, hookup_table
     from pipeline.terms import HOOKUPS

@@ -176,7 +176,7 @@ def _steps(hookup: Hookup) -> tuple[str, ...]:
         "Plug all leads and clamps into the recorder, and earth it where it asks for that, before they touch the site.",
         "Have the circuit made safe as the local rules say; where it must stay live, only qualified people go on.",
         f"Connect the voltage leads: {leads}.",
-        "Close each clamp round its one conductor, its arrow to the load, jaws fully shut.",
+        "Close each clamp round its one conductor, jaws fully shut, its arrow to the load: that side is downstream.",
         "Compare the phasors with those expected; record some seconds and run `halfcycle inspect` on them.",
         "Take off in the reverse order: clamps from the conductors first, and only then from the recorder.",
     )

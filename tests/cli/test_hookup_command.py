@@ -26,9 +26,11 @@ def test_a_hookup_is_told_and_drawn_before_anybody_goes_out(tmp_path: Path) -> N
     done = halfcycle("hookup", "four-wire", "--nominal-voltage", "240", "--diagram", out)
     assert (done.returncode, done.stderr) == (0, "")
     words = " ".join(done.stdout.split())
-    for said in ("UA + lead on A - lead on N", "IC clamp round C alone arrow to the load",
-                 "5. Connect the voltage leads", "UB 240 V -120°", "qualified people only", "verify absence of voltage", "Never open the secondary",
-                 f"diagram: {out}"):  # fmt: skip
+    for said in (
+        "UA + lead on A - lead on N", "IC clamp round C alone arrow to the load", "5. Connect the voltage leads",
+        "UB 240 V -120°", "qualified people only", "verify absence of voltage", "Never open the secondary",
+        "that side is downstream", f"diagram: {out}",
+    ):  # fmt: skip
         assert said in words, said
     texts = {element.text for element in ET.parse(out).getroot().iter("{http://www.w3.org/2000/svg}text")}
     assert {"UA", "UB", "UC", "IA", "IB", "IC", "hookup four-wire"} <= texts
