@@ -20,7 +20,8 @@ class Event:
 
     Times are nanoseconds since 1970-01-01 UTC. Start and end are the starts of the Urms(1/2) windows that
     crossed the threshold and that were back within it (IEC 61000-4-30 5.4); `refined_start` is an estimate from the
-    waveform. For phases of a line-to-line point read `_a` as AB, `_b` as BC and `_c` as CA.
+    waveform. For phases of a line-to-line point read `_a` as AB, `_b` as BC and `_c` as CA. A `direction` of
+    ``downstream`` is the side that the arrows of the current clamps point to, whichever way power flowed before.
     """
 
     event_id: str = ""

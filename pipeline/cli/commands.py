@@ -59,6 +59,7 @@ def _register() -> None:
         demo_command,
         screen_command,
         inspect_command,
+        hookup_command,
         measure_command,
         export_command,
         fleet_commands,

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.sites.phasors import mean_phasors
-from pipeline.sites.wiring import Diagnosis, check_wiring
+from pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
 from pipeline.sites.wiring_model import (
     Mistake,
     Phasors,
@@ -32,11 +32,13 @@ from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 F64 = npt.NDArray[np.float64]
 Verdict = Literal["right", "put right", "withheld"]
 
-LEAST_SURE: Final = 0.8  # of a finding by which anything is put right
+LEAST_SURE: Final = 0.88  # of a finding by which anything is put right
 _STEADY: Final = 0.7  # of a mean phasor: below it is noise
 _AGREE: Final = 0.8  # of records that show the same wiring: common practice, no source
+_USUAL_LAG_DEG: Final = (-25.0, 70.0)  # of currents behind voltages; beyond it sites that feed back look like rotations
 _SAME: Final = 1e-6
 _NO_MATTER: Final = frozenset({"neutral_missing", "neutral_to_earth", "nominal_mismatch"})  # all phases alike, or zero
+_OF_INPUTS: Final = frozenset({"current_missing", "current_ratio"})  # which no declaration of the clamps denies
 _BOTH: Final = frozenset({"hookup_mismatch", "unclear"})
 _TURN: Final = np.exp(2j * np.pi / 3)
 
@@ -91,14 +93,15 @@ def wiring_of(
     found : of `check_wiring`.
     voltages, currents : the phasors that it was given, each in the order of the channels. [V], [A]
     hookup : how the recorder is meant to be connected.
-    clamps_declared : whether somebody has declared that all clamps' arrows point to the load. Then power that flows
-        the other way is what it looks like; a finding about single clamps that contradicts is still not put right.
+    clamps_declared : whether somebody has declared that each clamp is round its conductor with its arrow to the load.
+        Then power that flows the other way, or next to none, is what it looks like; a finding that contradicts leaves
+        the currents in doubt.
 
     Returns
     -------
     Wiring. Voltages and currents of the neutral are left out of its matrices.
 
-    Source: derived; which sureness is enough (0.8): common practice, no source.
+    Source: derived; which sureness (0.88) and which lags (-25 to 70 degrees) are enough: common practice, no source.
     """
     plan = _Plan.of(voltages, currents, hookup)
     told = [one for one in found if not (one.fault == "power_reversed" and clamps_declared)]
@@ -109,11 +112,15 @@ def wiring_of(
         if one.fault in _NO_MATTER:
             continue
         lost |= _concerned(one.fault) if one.sure < LEAST_SURE or _others_differ(one, plan) else set()
-        if clamps_declared and one.fault == "current_reversed":
+        if clamps_declared and one.fault.startswith("current") and one.fault not in _OF_INPUTS:
             lost.add("currents")
         plan = plan.without(Mistake(one.fault, one.phases))
     lost |= plan.lost
     serious = [one for one in told if one.fault not in _NO_MATTER]
+    if len(serious) > 1:  # two mistakes at once explain much, also what is none
+        lost |= {part for one in serious for part in _concerned(one.fault)}
+    if not lost and not clamps_declared and (odd := _odd_lag(plan, currents)):
+        lost, names = {"currents"}, "; ".join([*_titles(told), odd])
     if lost:
         return Wiring("withheld", f"wiring in doubt ({names})", lost=frozenset(lost))
     if not serious:
@@ -266,13 +273,7 @@ class _Plan:
         elif kind in ("currents_swapped", "currents_rotated"):
             order = phases if kind == "currents_swapped" else turned_back(phases)
             out = _matrix(names, lambda row: exchanged(row, order))
-        elif kind in ("current_missing", "current_ratio", "current_wrong_phase"):
-            if not (self.hookup.line_to_line and len(names) == 3):
-                return None
-            k = names.index(phases[0])  # the three add up to zero
-            out[k] = -1.0
-            out[k, k] = 0.0
-        else:
+        else:  # that three currents add up to zero holds before an earth fault, and not in it
             return None
         return out
 
@@ -297,6 +298,19 @@ class _Plan:
         level = abs(fit_voltages(others, picture, nominal=None).gain)
         size = abs(self.phasors[phase])
         return level * abs(picture.voltages[phase]) / size if level > 0 and size > 0 else None
+
+
+def _odd_lag(plan: _Plan, currents: Phasors) -> str:
+    """What to say where currents, once put right, are not those of a load; "" where they are."""
+    u = dict(zip(plan.u_phases, plan.u @ np.array([plan.phasors[p] for p in plan.u_phases]), strict=True))
+    i = dict(zip(plan.i_phases, plan.i @ np.array([currents[p] for p in plan.i_phases]), strict=True))
+    power = fundamental_power(u, i, hookup=plan.hookup)
+    if power is None or power == 0:
+        return ""
+    lag = float(np.degrees(np.angle(power)))
+    if _USUAL_LAG_DEG[0] <= lag <= _USUAL_LAG_DEG[1]:
+        return ""
+    return f"currents lag by {lag:.0f}°, so that clamps may be rotated or power flow back"
 
 
 def _others_differ(one: Diagnosis, plan: _Plan) -> bool:

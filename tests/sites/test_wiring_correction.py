@@ -166,6 +166,19 @@ def test_a_thousand_faults_each_behind_a_mistake_are_never_put_on_the_wrong_side
     check(outcomes(drawn(41, n=1000, every=False)))
 
 
+def test_at_sites_with_generation_no_mistake_but_one_makes_a_side_wrong() -> None:
+    """But all clamps backwards where power flows back: that no phasor shows, as the module says."""
+    wrong = []
+    for k, flow in enumerate(("exporting", "balanced")):
+        case = generation_case(np.random.default_rng([2 * k, 55]), place="downstream", flow=flow)
+        for mistake, make in [("none", lambda site: None), *mistakes_of("four-wire")]:
+            site = Installation(case, "four-wire")
+            make(site)
+            side, _ = site.side(site.wiring())
+            wrong += [mistake] if side not in (None, "unknown", case.recording.truth[0].direction) else []
+    assert set(wrong) <= {"all clamps backwards"}
+
+
 @pytest.mark.parametrize("hookup", ["four-wire", "three-wire"])
 def test_without_a_verdict_a_reversed_clamp_may_turn_the_side_and_with_one_it_does_not(hookup: str) -> None:
     told = Counter[bool]()
@@ -207,17 +220,30 @@ def test_voltages_in_doubt_withhold_type_side_and_cause() -> None:
     assert "voltage UA is taken from the conductor of B" in found.why
 
 
+def test_currents_of_no_usual_load_withhold_the_side_unless_the_clamps_are_declared() -> None:
+    leading = {phase: value * np.exp(1j * np.radians(50)) for phase, value in CURRENTS.items()}
+    doubted = wiring_of((), VOLTAGES, leading, hookup=HOOKUPS["four-wire"])
+    assert (doubted.verdict, doubted.lost) == ("withheld", {"currents"})
+    assert "currents lag by -50°" in doubted.words
+    assert wiring_of((), VOLTAGES, leading, hookup=HOOKUPS["four-wire"], clamps_declared=True) == Wiring()
+
+
 # --- matrices
 
 VOLTAGES = {"A": 230 + 0j, "B": 230 * np.exp(-2j * np.pi / 3), "C": 230 * np.exp(2j * np.pi / 3)}
 CURRENTS = {"A": 10 + 0j, "B": 10 * np.exp(-2j * np.pi / 3), "C": 10 * np.exp(2j * np.pi / 3)}
 
 
-def verdict(*found: Diagnosis, hookup: str = "four-wire", **more: bool) -> Wiring:
+ROTATED = {"A": CURRENTS["B"], "B": CURRENTS["C"], "C": CURRENTS["A"]}
+
+
+def verdict(
+    *found: Diagnosis, hookup: str = "four-wire", currents: dict[str, complex] = CURRENTS, **more: bool
+) -> Wiring:
     voltages = VOLTAGES
     if hookup == "three-wire":
         voltages = {pair: VOLTAGES[pair[0]] - VOLTAGES[pair[1]] for pair in LINES}
-    return wiring_of(found, voltages, CURRENTS, hookup=HOOKUPS[hookup], **more)
+    return wiring_of(found, voltages, currents, hookup=HOOKUPS[hookup], **more)
 
 
 def finding(fault: str, *phases: str, sure: float = 0.9, also: tuple[Mistake, ...] = ()) -> Diagnosis:
@@ -238,18 +264,20 @@ def test_what_is_turned_round_exchanged_or_rotated_is_put_back() -> None:
     assert backwards.corrected_currents(rows).tolist() == [[1, 0, 0], [0, -2, 0], [0, 0, 3]]
     swapped = verdict(finding("currents_swapped", "A", "C"))
     assert swapped.corrected_currents(rows).tolist() == [[0, 0, 3], [0, 2, 0], [1, 0, 0]]
-    rotated = verdict(finding("currents_rotated", "B", "C", "A"))  # clamp A is on B: B's current is A's channel
+    rotated = verdict(
+        finding("currents_rotated", "B", "C", "A"), currents=ROTATED
+    )  # clamp A is on B: B's current is A's channel
     assert rotated.corrected_currents(rows).tolist() == [[0, 0, 3], [1, 0, 0], [0, 2, 0]]
     assert rotated.corrected_voltages(rows) is rows
     on_neutral = verdict(finding("voltages_swapped", "A", "N"))  # A against B's lead … UB recorded is B - A
     assert on_neutral.corrected_voltages(rows).tolist() == [[-1, 0, 0], [-1, 2, 0], [-1, 0, 3]]
 
 
-def test_a_line_to_line_voltage_and_a_current_that_are_missing_follow_from_the_others() -> None:
+def test_a_missing_line_to_line_voltage_follows_from_the_others_and_a_current_does_not() -> None:
+    """Derived: line-to-line voltages always add up to zero, currents only where none flows to earth."""
     gone = verdict(finding("voltage_missing", "BC"), hookup="three-wire")
     assert gone.corrected_voltages(np.array([[5.0], [0.0], [-2.0]])).tolist() == [[5.0], [-3.0], [-2.0]]
-    dead = verdict(finding("current_missing", "A", sure=0.95), hookup="three-wire")
-    assert dead.corrected_currents(np.array([[0.0], [1.0], [2.0]])).tolist() == [[-3.0], [1.0], [2.0]]
+    assert verdict(finding("current_missing", "A", sure=0.95), hookup="three-wire").lost == {"currents"}
     assert verdict(finding("current_missing", "A", sure=0.95)).lost == {"currents"}
     assert verdict(finding("voltage_missing", "A")).lost == {"voltages"}
 
@@ -259,6 +287,8 @@ def test_findings_that_are_not_sure_or_have_rivals_of_other_sides_withhold() -> 
     rival = finding("currents_rotated", "B", "C", "A", also=(Mistake("power_reversed"),))
     assert verdict(rival).lost == {"currents"}
     same = finding("currents_rotated", "B", "C", "A", also=(Mistake("voltages_rotated", ("C", "A", "B")),))
-    assert verdict(same).verdict == "put right"
+    assert verdict(same, currents=ROTATED).verdict == "put right"
     assert verdict(finding("current_reversed", "B"), clamps_declared=True).lost == {"currents"}
+    two = (finding("current_reversed", "B"), finding("current_reversed", "C"))
+    assert verdict(*two).lost == {"currents"}
     assert verdict(finding("unclear", sure=0.5)).lost == {"voltages", "currents"}

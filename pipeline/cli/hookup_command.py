@@ -1,0 +1,86 @@
+"""`halfcycle hookup`: how a recorder can be connected, told and drawn before anybody goes out."""
+
+from __future__ import annotations
+
+import math
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+if TYPE_CHECKING:
+    from pipeline.report.hookup_guide import Guide
+
+_EPILOG = "Example:  halfcycle hookup four-wire --diagram four-wire.svg"
+
+
+@typer_app.command("hookup", epilog=_EPILOG)
+def hookup_command(
+    name: Annotated[
+        Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Argument(help="A hookup, such as four-wire; none: all are listed.", show_default=False),
+    ] = None,
+    nominal_voltage: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option(min=0.001, help="Nominal voltage of the judged channels [V]; else a usual one, as an example."),
+    ] = None,
+    diagram: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Draw it: a file that ends in .svg, or .png with matplotlib."),
+    ] = None,
+) -> int:
+    """List the hookups, or say how to connect one and what its phasors must look like.
+
+    The arrows of the clamps point to the load. That side is downstream, the other upstream, whichever way power flows.
+    """
+    from pipeline.errors import ConfigError
+    from pipeline.report.hookup_guide import guide_of, hookup_table
+    from pipeline.terms import HOOKUPS
+
+    if name is not None and name not in HOOKUPS:
+        raise ConfigError(f"hookup {name!r}; allowed are {', '.join(HOOKUPS)}")
+    if nominal_voltage is not None and not math.isfinite(nominal_voltage):
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
+    if diagram is not None and diagram.suffix.lower() not in (".svg", ".png"):
+        raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg or .png")
+    if name is None:
+        if diagram is not None:
+            raise ConfigError(f"--diagram {diagram.name}: name the hookup to draw; allowed are {', '.join(HOOKUPS)}")
+        show.table(hookup_table())
+        show.line("more about one: halfcycle hookup NAME")
+        return Exit.DONE
+    guide = guide_of(HOOKUPS[name], nominal_v=nominal_voltage)
+    _show_guide(guide)
+    if diagram is not None:
+        _draw(guide, diagram)
+        show.line(f"diagram: {diagram}")
+    return Exit.DONE
+
+
+def _show_guide(guide: Guide) -> None:
+    from pipeline.report.hookup_guide import CAUTIONS, expected_table
+
+    show.line(f"{guide.hookup.name}: {guide.hookup.meaning}")
+    show.table(guide.connections)
+    show.line("in this order:")
+    for k, step in enumerate(guide.steps, 1):
+        show.line(f"  {k}. {step}")
+    show.table(expected_table(guide.expected))
+    for sentence in guide.look:
+        show.line(f"  - {sentence}")
+    show.line()
+    show.line("caution:")
+    for caution in CAUTIONS:
+        show.line(f"  - {caution}")
+
+
+def _draw(guide: Guide, path: Path) -> None:
+    from pipeline.report.hookup_guide import guide_svg
+    from pipeline.report.picture import write_png, write_svg
+    from pipeline.store.atomic import write_atomically
+
+    write_atomically(path, partial(write_png if path.suffix.lower() == ".png" else write_svg, guide_svg(guide)))
