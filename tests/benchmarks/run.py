@@ -25,6 +25,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from archives import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, capture, parquet_archive
+from long_files import FORMATS, compared
 from threadpoolctl import threadpool_limits
 
 from pipeline.catalogue.judge import Terms
@@ -268,6 +269,11 @@ def bench_start(folder: Path) -> list[Row]:
     return rows
 
 
+def bench_long_files(folder: Path) -> list[Row]:
+    """One file of 24 hours against the same samples in 144 files of ten minutes: 6 GB at a time, and an hour."""
+    return compared(folder, hours=24.0, kinds=list(FORMATS))
+
+
 def _peak_bytes(command: list[str]) -> int:
     """Peak resident memory of a command. [bytes]"""
     code = (
@@ -289,6 +295,7 @@ BENCHMARKS = {
     "flat": bench_flat,
     "memory": bench_memory,
     "start": bench_start,
+    "long_files": bench_long_files,
 }
 
 
