@@ -72,11 +72,13 @@ class HalfCycles:
         return int(self.frequency_hz.size)
 
     def of_channels(self, channels: Sequence[int]) -> HalfCycles:
-        """The series of some of the channels."""
-        chosen = list(channels)
+        """The series of some of the channels; of neighbours without a copy."""
+        listed = list(channels)
+        in_a_row = bool(listed) and listed == list(range(listed[0], listed[-1] + 1))
+        chosen = slice(listed[0], listed[-1] + 1) if in_a_row else listed
         tracked = self.fundamental
         if tracked is not None:
-            tracked = tracked[chosen] if max(chosen, default=-1) < tracked.shape[0] else None
+            tracked = tracked[chosen] if max(listed, default=-1) < tracked.shape[0] else None
         return replace(
             self,
             u_half=self.u_half[chosen],
@@ -193,7 +195,8 @@ class HalfCycleMeter:
             self._measure(last=True)
         if not self._results:
             return _nothing(len(self._channels), self._grid)
-        return joined(self._results)
+        results, self._results = self._results, []
+        return joined(results)
 
     def _take(self, samples: Raw) -> None:
         self._pieces.append(samples)
@@ -381,19 +384,16 @@ def _nothing(n_channels: int, grid: Grid) -> HalfCycles:
     )  # fmt: skip
 
 
-def joined(results: Sequence[HalfCycles]) -> HalfCycles:
-    """Series of the same channels, one after the other."""
+def joined(results: list[HalfCycles]) -> HalfCycles:
+    """Series of the same channels, one after the other; the list is emptied, so that none of it is held twice."""
     first = results[0]
     if len(results) == 1:
         return first
-    return replace(
-        first,
-        u_half=np.concatenate([r.u_half for r in results], axis=1),
-        starts=np.concatenate([r.starts for r in results], axis=1),
-        frequency_hz=np.concatenate([r.frequency_hz for r in results]),
-        tracked=np.concatenate([r.tracked for r in results]),
-        flags=np.concatenate([r.flags for r in results], axis=1),
-        fundamental=None
-        if first.fundamental is None
-        else np.concatenate([r.fundamental for r in results if r.fundamental is not None], axis=1),
-    )
+    names = ["starts", "u_half", "flags", "frequency_hz", "tracked"]
+    if first.fundamental is not None:
+        names.append("fundamental")
+    parts = {name: [getattr(one, name) for one in results] for name in names}
+    nothing = first.part(0, 0)
+    del first
+    results.clear()
+    return replace(nothing, **{name: np.concatenate(parts.pop(name), axis=-1) for name in names})

@@ -1,6 +1,6 @@
 """Benchmarks as ratios in one run on one machine; each checks its result before it prints a figure.
 
-    python tests/benchmarks/run.py             all of them, as a Markdown table
+    python tests/benchmarks/run.py             all of them but long_files, as a Markdown table
     python tests/benchmarks/run.py decode help  some of them, by name
 
 What is compared alternates in short turns and the median of the turns' ratios is printed, so that a machine whose speed
@@ -25,6 +25,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 from archives import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, capture, parquet_archive
+from long_files import FORMATS, compared
 from threadpoolctl import threadpool_limits
 
 from pipeline.catalogue.judge import Terms
@@ -268,6 +269,11 @@ def bench_start(folder: Path) -> list[Row]:
     return rows
 
 
+def bench_long_files(folder: Path) -> list[Row]:
+    """One file of 24 hours against the same samples in 144 files of ten minutes: 6 GB at a time, and an hour."""
+    return compared(folder, hours=24.0, kinds=list(FORMATS))
+
+
 def _peak_bytes(command: list[str]) -> int:
     """Peak resident memory of a command. [bytes]"""
     code = (
@@ -289,12 +295,13 @@ BENCHMARKS = {
     "flat": bench_flat,
     "memory": bench_memory,
     "start": bench_start,
+    "long_files": bench_long_files,
 }
 
 
 def main() -> None:
-    """Run the named benchmarks, or all, and print their rows."""
-    names = sys.argv[1:] or list(BENCHMARKS)
+    """Run the named benchmarks, or all but that of long files, which takes an hour, and print their rows."""
+    names = sys.argv[1:] or [name for name in BENCHMARKS if name != "long_files"]
     print("| what | bar | measured |\n| --- | --- | --- |")
     for name in names:
         with tempfile.TemporaryDirectory() as folder:
