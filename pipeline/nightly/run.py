@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 
 from pipeline.config import Fleet
 from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, rebuild_days
-from pipeline.nightly.inbox import batches_of, new_files
+from pipeline.nightly.inbox import batches_of, waiting
 from pipeline.nightly.ingest import FileOutcome, ingest_files
 from pipeline.store.atomic import clear_staging
 from pipeline.store.lock import locked
@@ -48,11 +48,18 @@ class RunSummary:
     files : an outcome each.
     days : an outcome for each day rebuilt.
     other_version : days whose catalogue was made by another version of the code, left as they are.
+    n_settling : files of the inbox that are still being written.
     """
 
     files: tuple[FileOutcome, ...] = ()
     days: tuple[DayOutcome, ...] = ()
     other_version: tuple[Day, ...] = ()
+    n_settling: int = 0
+
+    @property
+    def left(self) -> tuple[FileOutcome, ...]:
+        """The files that could be neither stored nor set aside."""
+        return tuple(outcome for outcome in self.files if outcome.state == "left")
 
     @property
     def quarantined(self) -> tuple[FileOutcome, ...]:
@@ -83,14 +90,17 @@ def run_nightly(
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         clear_staging(Store(fleet.store).staging)
         files: list[FileOutcome] = []
+        n_settling = 0
         if ingest:
-            files = ingest_new(fleet, spread)
+            inbox = waiting(fleet)
+            n_settling = len(inbox.settling)
+            files = ingest_new(inbox.ready, fleet, spread)
         built: dict[Day, DayOutcome] = {}
         states = days_of(fleet) if catalogue else []
         while stale := [day for day, state in states if state == "stale"]:
             built |= {outcome.day: outcome for outcome in build_batches(stale, fleet, spread)}
             states = days_of(fleet)  # a day that runs on into the next shows it only now
-        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states))
+        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling)
 
 
 def summary_if_idle(fleet: Fleet) -> RunSummary | None:
@@ -102,9 +112,10 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     """
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         states = days_of(fleet)
-        if new_files(fleet) or any(state == "stale" for _, state in states):
+        inbox = waiting(fleet)
+        if inbox.ready or any(state == "stale" for _, state in states):
             return None
-        return RunSummary(other_version=_of_other_version(states))
+        return RunSummary(other_version=_of_other_version(states), n_settling=len(inbox.settling))
 
 
 def update_days(
@@ -149,9 +160,9 @@ def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:
     return tuple(day for day, state in states if state == "other version")
 
 
-def ingest_new(fleet: Fleet, spread: Spread) -> list[FileOutcome]:
-    """Ingest what is in the inbox; the caller holds the lock."""
-    batches: list[tuple[Path, ...]] = batches_of(new_files(fleet), fleet)
+def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread) -> list[FileOutcome]:
+    """Ingest files of the inbox; the caller holds the lock."""
+    batches: list[tuple[Path, ...]] = batches_of(files, fleet)
     return [outcome for batch in spread(ingest_files, batches, fleet) for outcome in batch]
 
 
