@@ -25,6 +25,7 @@ from typing import Final
 
 from pipeline.config import Fleet
 from pipeline.errors import StoreError
+from pipeline.plain_text import plain
 from pipeline.readers import SPECIAL_FILES, capture_files, companions_of
 from pipeline.store.atomic import clear_staging, sync_folder, write_atomically
 
@@ -307,7 +308,7 @@ def _note_of(place: Path) -> Path:
 
 
 def _write_reason(reason: str, aside: Path) -> None:
-    aside.write_text(reason + "\n", encoding="utf-8", errors="backslashreplace")
+    aside.write_text(plain(reason) + "\n", encoding="utf-8")
 
 
 def _copy(path: Path, aside: Path) -> None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 from xml.sax.saxutils import escape
 
+from pipeline.plain_text import plain
 from pipeline.report.summary import TextTable
 from pipeline.terms import LINE_PHASES, NEUTRAL, Hookup
 
@@ -122,7 +123,7 @@ def phasor_svg(phasors: Sequence[Phasor], *, hookup: Hookup, title: str, notes: 
     height = _HEIGHT + 20 * len(notes)
     parts = [
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {_WIDTH} {height}' width='{_WIDTH}' height='{height}' "
-        f"role='img' aria-label='{escape(_printable(title), {chr(39): '&apos;'})}'>",
+        f"role='img' aria-label='{escape(plain(title), {chr(39): '&apos;'})}'>",
         f"<rect width='{_WIDTH}' height='{height}' fill='#FFFFFF'/>",
         _text(30, 36, title, size=18, weight="bold"),
         _text(30, 60, f"{hookup.name}: {hookup.meaning}", size=13),
@@ -262,10 +263,5 @@ def _text(
 ) -> str:
     return (
         f"<text x='{x:.1f}' y='{y:.1f}' font-size='{size}' {_FONT} text-anchor='{anchor}' fill='{colour}' "
-        f"font-weight='{weight}'>{escape(_printable(text))}</text>"
+        f"font-weight='{weight}'>{escape(plain(text))}</text>"
     )
-
-
-def _printable(text: str) -> str:
-    """Text without characters that XML does not allow."""
-    return "".join(c if c in "\t\n" or (ord(c) >= 32 and not 0xD800 <= ord(c) < 0xE000) else "\ufffd" for c in text)
