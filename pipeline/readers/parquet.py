@@ -7,6 +7,7 @@ at. A plain table may say ``rate_hz``, ``start``, ``station`` and ``nominal_freq
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -154,10 +155,10 @@ class _Table(ColumnFile):
         left_out: list[str] = []
         self._names: list[str] = []
         schema = file.schema_arrow
-        with_nulls = _with_nulls(path, file)
+        with_nulls, counts = _with_nulls(path, file), Counter(schema.names)
         for field in schema:
             kind = _kind(field, with_nulls)
-            if kind is None or schema.names.count(field.name) > 1:
+            if kind is None or counts[field.name] > 1:
                 left_out.append(field.name)
                 continue
             has_zone = kind.kind == "M" and field.type.tz is not None
@@ -225,7 +226,8 @@ def _with_nulls(path: Path, file: pq.ParquetFile) -> frozenset[str]:
     from pipeline.waveform_table import ROW_GROUP_SAMPLES
 
     schema = file.schema_arrow
-    asked = [f.name for f in schema if f.nullable and kinds.is_integer(f.type) and schema.names.count(f.name) == 1]
+    counts = Counter(schema.names)
+    asked = [f.name for f in schema if f.nullable and kinds.is_integer(f.type) and counts[f.name] == 1]
     found: set[str] = set()
     with _read_errors(path):
         for batch in file.iter_batches(ROW_GROUP_SAMPLES, columns=asked, use_threads=False) if asked else ():
