@@ -92,11 +92,12 @@ def _load(path: Path) -> tuple[dict[str, object], list[str]]:
     if _HDF5 in (data[:8], data[512:520]) or data[124:126] in (b"\x00\x02", b"\x02\x00"):
         raise Unsupported(path, "", "MATLAB version 7.3 files (HDF5) are not read; save it with -v7 instead")
     left_out: list[str] = []
+    budget = Budget(path)
     try:
         if 0 in data[:4]:
             _check_level_4(data)
         else:
-            data, left_out = _checked_level_5(data, Budget(path))
+            data, left_out = _checked_level_5(data, budget)
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             variables = scipy.io.loadmat(io.BytesIO(data), simplify_cells=True)  # type: ignore[arg-type]  # takes streams

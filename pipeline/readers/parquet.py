@@ -50,7 +50,7 @@ def _stored_header(path: Path, schema: pa.Schema) -> Header | None:
         if header is None:
             return None
         _check_header(header)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         place = f"metadata {HEADER_KEY.decode()}"
         raise MalformedRecord(path, place, f"the header is broken ({error or type(error).__name__})") from error
     names = column_names(header.channels)

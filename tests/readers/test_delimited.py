@@ -401,3 +401,12 @@ def test_round_trip_of_any_capture(tmp_path_factory, values, rate_hz, start_ns, 
     (capture,) = READER.read(path, quantities=None)
     assert capture.header == header
     np.testing.assert_array_equal(capture.samples, np.array([values], np.float32))  # nine digits are enough for float32
+
+
+@pytest.mark.parametrize(("ending", "noted"), [("\n", False), ("\r\n", False), ("", True)])
+def test_a_text_that_ends_within_its_last_line_is_noted(tmp_path: Path, ending: str, noted: bool) -> None:
+    # Derived: 1234.5 that is cut to 123 is a number too; only the end of the line that is not there shows it.
+    path = tmp_path / "x.csv"
+    path.write_bytes(b"t (s),U1 (V)\n0,1\n0.001,2\n0.002,123" + ending.encode())
+    (capture,) = read_captures(path)
+    assert any("without an end of its last line" in note for note in capture.header.notes) == noted

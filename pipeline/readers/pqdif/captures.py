@@ -81,7 +81,8 @@ def read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capt
     ReadError : the file cannot be read.
     """
     with record_file(path) as file:
-        found, notes = _look(file)
+        found, others = _look(file)
+        notes = (*others, *file.notes)
         rated: dict[int, RatedValues] = {}
         for one in sorted(found, key=lambda one: one.outline.start_ns):
             yield from _captures(file, one, notes, quantities, rated.setdefault(id(one.source), RatedValues()))
@@ -114,6 +115,7 @@ def remarks(path: Path) -> tuple[str, ...]:
         *(others or ("it holds no observation",)),
         *((f"{n_unknown} record{'s' * (n_unknown > 1)} of unknown types left out",) if n_unknown else ()),
         *dict.fromkeys(checked),
+        *file.notes,
     )
 
 
