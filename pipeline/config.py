@@ -102,7 +102,7 @@ class Run(_Settings):
     workers: int = Field(2, ge=1, le=64)
     batch_files: int = Field(200, ge=1)
     batch_megabytes: float = Field(256.0, gt=0)
-    settle_s: float = Field(0.0, ge=0)
+    settle_s: float = Field(30.0, ge=0)
     task_runner: Literal["threads", "processes"] = "threads"
     wait_for_lock_s: float = Field(0.0, ge=0)
     strict: bool = False

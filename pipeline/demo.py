@@ -277,6 +277,7 @@ def _showing(capture: DemoCapture, paths: tuple[Path, ...], event: TrueEvent) ->
 def write_demo_config(root: Path) -> Path:
     """Write the demo fleet's configuration, as `config.load_fleet` reads it, to ``root/fleet.toml``."""
     lines = ["# Written by `halfcycle demo`; configs/fleet.toml explains each key.", ""]
+    lines += ["[run]", "settle_s = 0.0  # the demo is whole as it is written", ""]
     for site in demo_sites():
         lines += [
             "[[sites]]",

@@ -18,7 +18,7 @@ from typing import Any, Final, get_args
 import numpy as np
 
 from pipeline.capture import SAMPLE_TYPES, Capture, Channel, Header
-from pipeline.errors import HalfcycleError, MalformedRecord, ReaderFault, ReadError
+from pipeline.errors import ConfigError, HalfcycleError, MalformedRecord, ReaderFault, ReadError
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
 
 # Derived: sums of the squares of 100,000 such samples are still numbers in float32. What is possible ends much lower;
@@ -45,12 +45,13 @@ def reading(path: Path, *, format_name: str = "") -> Iterator[None]:
 
     Raises
     ------
+    ConfigError : a setting of reading is wrong, which is the fault of no file.
     ReadError : as the reader raised it, or naming the file, the format and what else went wrong in it.
     """
     name = f"the reader of {format_name}" if format_name else "its reader"
     try:
         yield
-    except ReadError:
+    except (ReadError, ConfigError):
         raise
     except MemoryError as error:
         raise ReadError(path, "", "takes more memory than there is") from error

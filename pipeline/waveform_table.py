@@ -18,9 +18,11 @@ ROW_GROUP_SAMPLES = 1 << 17  # decodes fastest here: two such columns fit a core
 def column_names(channels: tuple[Channel, ...]) -> list[str]:
     """A distinct column name for each channel: its own name, numbered where several channels share it."""
     names: list[str] = []
+    taken: set[str] = set()
     for i, channel in enumerate(channels):
         name = channel.name or f"channel {i + 1}"
-        names.append(name if name not in names else f"{name} ({i + 1})")
+        names.append(name if name not in taken else f"{name} ({i + 1})")
+        taken.add(names[-1])
     return names
 
 

@@ -15,7 +15,7 @@ SOURCE = "the project's own design: one direction inside pipeline, classifiers o
 # From the ground up. A room may lean on those below its floor; rooms of one floor stand side by side.
 FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"errors"}),
-    frozenset({"terms", "resources", "spread"}),
+    frozenset({"plain_text", "resources", "spread", "terms"}),
     frozenset({"channel_table", "quantities"}),
     frozenset({"capture", "config", "events"}),
     frozenset({"gate", "waveform_table"}),

@@ -80,7 +80,8 @@ def app() -> int:
     except (typer.Abort, KeyboardInterrupt):
         result = _INTERRUPTED
     except ConfigError as error:
-        show.warning(str(error))
+        for problem in str(error).split("\n"):  # one a line
+            show.warning(problem)
         result = Exit.USAGE
     except HalfcycleError as error:
         show.warning(str(error))

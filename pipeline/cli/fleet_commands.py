@@ -116,13 +116,20 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     """Print what a run did; returns the exit status that says so."""
     for outcome in summary.quarantined:
         show.warning(f"quarantined {outcome.path}: {outcome.reason}")
+    for outcome in summary.left:
+        show.warning(f"left in the inbox {outcome.path}: {outcome.reason}")
     if not summary.files and not summary.days:
         show.line(nothing)
+    if summary.n_settling:
+        show.line(
+            f"{summary.n_settling} files of the inbox are still being written, or were a moment ago: left to settle"
+        )
     if summary.files:
         states = [outcome.state for outcome in summary.files]
+        left = f", {len(summary.left)} left in the inbox" if summary.left else ""
         show.line(
             f"files: {states.count('stored')} stored, {states.count('known')} known before, "
-            f"{states.count('quarantined')} quarantined; {sum(o.n_new for o in summary.files)} new captures"
+            f"{states.count('quarantined')} quarantined{left}; {sum(o.n_new for o in summary.files)} new captures"
         )
         n = states.count("no waveform")
         if n:
@@ -139,7 +146,7 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         for reason in dict.fromkeys(reason for day in summary.days for reason in day.reasons):
             show.line(f"not judged: {reason}")
     _other_versions(summary.other_version)
-    return Exit.QUARANTINED if summary.quarantined else Exit.DONE
+    return Exit.QUARANTINED if summary.quarantined or summary.left else Exit.DONE
 
 
 def _other_versions(days: tuple[Day, ...]) -> None:

@@ -7,6 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from pipeline.plain_text import plain
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -16,29 +18,32 @@ WIDEST = 200
 
 
 def table(content: TextTable) -> None:
-    """Print a table, as wide as it needs to be where the output is no terminal."""
+    """Print a table, as wide as it needs to be where the output is no terminal; its cells are shown as they are."""
     from rich import box
     from rich.console import Console
     from rich.table import Table
+    from rich.text import Text
 
     console = Console(width=None if sys.stdout.isatty() else WIDEST)
-    shown = Table(title=content.title, title_justify="left", title_style="bold", box=box.SIMPLE_HEAD)
+    shown = Table(
+        title=Text(plain(content.title), style="bold"), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
+    )
     for i, head in enumerate(content.heads):
         numeric = i > 0 and all(_is_count(row[i]) for row in content.rows)
-        shown.add_column(head, justify="right" if numeric else "left", overflow="fold")
+        shown.add_column(Text(plain(head)), justify="right" if numeric else "left", overflow="fold")
     for row in content.rows:
-        shown.add_row(*row)
+        shown.add_row(*(Text(plain(cell)) for cell in row))
     console.print(shown)
 
 
 def line(text: str = "") -> None:
-    """Print a line of the result."""
-    print(text)
+    """Print a line of the result, signs that are no plain text spelled out."""
+    print(plain(text))
 
 
 def warning(text: str) -> None:
-    """Print a line that is no part of the result."""
-    print(text, file=sys.stderr)
+    """Print a line that is no part of the result, signs that are no plain text spelled out."""
+    print(plain(text), file=sys.stderr)
 
 
 @contextmanager

@@ -8,35 +8,65 @@ nothing and the next one finishes what it began.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import filecmp
 import hashlib
 import os
 import re
 import shutil
+import stat
 import time
 from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Final
 
 from pipeline.config import Fleet
 from pipeline.errors import StoreError
-from pipeline.readers import capture_files, companions_of
+from pipeline.plain_text import plain
+from pipeline.readers import SPECIAL_FILES, capture_files, companions_of
 from pipeline.store.atomic import clear_staging, sync_folder, write_atomically
 
 REASON_ENDING: Final = ".reason.txt"
 _STAGING: Final = ".staging"
+_UPLOAD_ENDINGS: Final = (".part", ".partial", ".tmp")  # common practice, no source
+_LONGEST_WATCH_S: Final = 2.0  # of files dated in the future
+_OF_THE_FILE: Final = (errno.EACCES, errno.EPERM, errno.EBUSY)  # what the system refuses of one file, not of all
 _MARK: Final = re.compile(r"[0-9a-f]{8}")
 _LONGEST_NAME: Final = 255  # bytes, on the usual file systems
 
 
-def new_files(fleet: Fleet) -> list[Path]:
-    """Capture files in the inbox that have not changed for the configured time.
+class NotMovedError(StoreError):
+    """A file of the inbox cannot be moved for what it is or where it lies; others may be."""
 
-    Returns
-    -------
-    In order, files of one stem side by side, and a link to another of them before it.
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What waits in the inbox.
+
+    Attributes
+    ----------
+    ready : capture files that are whole; in order, files of one stem side by side, and a link to another of them
+        before it.
+    settling : those that changed a moment ago, or of which a part is still being uploaded.
+    """
+
+    ready: tuple[Path, ...]
+    settling: tuple[Path, ...]
+
+
+def new_files(fleet: Fleet) -> list[Path]:
+    """Capture files in the inbox that have not changed for the configured time; see `waiting`."""
+    return list(waiting(fleet).ready)
+
+
+def waiting(fleet: Fleet) -> Waiting:
+    """Capture files in the inbox, those apart that are still being written.
+
+    A file is being written while it changed within the configured time; where its time stamp lies in the future, while
+    its size or stamp changes under watch; and while a file of its stem has a name that uploads have in the meantime.
 
     Raises
     ------
@@ -46,10 +76,42 @@ def new_files(fleet: Fleet) -> list[Path]:
         raise StoreError(f"{fleet.inbox}: the inbox is no folder")
     drop_leftovers(fleet)
     files = capture_files([fleet.inbox])
+    uploads = [path for path in files if path.suffix.lower() in _UPLOAD_ENDINGS]
+    stems = {_group(path.with_suffix("")) for path in uploads}
+    growing = set(uploads) | {path for path in files if _group(path) in stems}
     if fleet.run.settle_s > 0:
-        newest = time.time() - fleet.run.settle_s
-        files = [path for path in files if all(_changed(part) <= newest for part in (path, *companions_of(path)))]
-    return sorted(files, key=lambda path: (*_group(path), not path.is_symlink(), path))
+        growing |= _unsettled([path for path in files if path not in growing], fleet.run.settle_s)
+    ordered = sorted(files, key=lambda path: (*_group(path), not path.is_symlink(), path))
+    return Waiting(
+        tuple(path for path in ordered if path not in growing), tuple(path for path in ordered if path in growing)
+    )
+
+
+def _unsettled(files: Sequence[Path], settle_s: float) -> set[Path]:
+    """Those files that changed within some time, or change now where their time stamps cannot tell."""
+    now = time.time()
+    changed = {path: max(_changed(part) for part in (path, *companions_of(path))) for path in files}
+    found = {path for path, at in changed.items() if now - settle_s < at <= now}
+    ahead = [path for path, at in changed.items() if at > now]
+    if ahead:
+        before = {path: state_of(path) for path in ahead}
+        time.sleep(min(settle_s, _LONGEST_WATCH_S))
+        found |= {path for path in ahead if state_of(path) != before[path]}
+    return found
+
+
+def is_special(path: Path) -> bool:
+    """Whether a path is a pipe, a device or a socket, which are never opened nor moved."""
+    return path.exists() and stat.S_IFMT(path.stat().st_mode) in SPECIAL_FILES
+
+
+def state_of(path: Path) -> tuple[tuple[int, int], ...]:
+    """Size and time stamp of a file and each of its companions: while they stay, nothing was written."""
+    found = []
+    for part in (path, *companions_of(path)):
+        status = part.stat() if part.exists() else part.lstat()
+        found.append((status.st_size, status.st_mtime_ns))
+    return tuple(found)
 
 
 def batches_of(files: Sequence[Path], fleet: Fleet) -> list[tuple[Path, ...]]:
@@ -133,7 +195,8 @@ def drop_leftovers(fleet: Fleet) -> int:
         if not parts <= left:
             left -= parts  # not all of these files lie elsewhere: they are moved once more, together
     for path in left:
-        path.unlink()
+        with contextlib.suppress(PermissionError):  # it is met again, and named, where it is to be moved
+            path.unlink()
     return len(left)
 
 
@@ -212,7 +275,8 @@ def _move(parts: Sequence[Path], places: Sequence[Path], fleet: Fleet, root: Pat
                 part.unlink(missing_ok=True)
         sync_folder(parts[0].parent)
     except OSError as error:
-        raise StoreError(f"{parts[0]}: cannot be moved below {root} ({error.strerror or error})") from error
+        kind = NotMovedError if error.errno in _OF_THE_FILE else StoreError
+        raise kind(f"{parts[0]}: cannot be moved below {root} ({error.strerror or error})") from error
 
 
 def _bring(path: Path, place: Path, inbox: Path, root: Path) -> None:
@@ -244,7 +308,7 @@ def _note_of(place: Path) -> Path:
 
 
 def _write_reason(reason: str, aside: Path) -> None:
-    aside.write_text(reason + "\n", encoding="utf-8", errors="backslashreplace")
+    aside.write_text(plain(reason) + "\n", encoding="utf-8")
 
 
 def _copy(path: Path, aside: Path) -> None:

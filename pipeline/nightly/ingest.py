@@ -12,7 +12,7 @@ from typing import Literal
 from pipeline.capture import Header
 from pipeline.config import Fleet, Site
 from pipeline.errors import HalfcycleError, ReadError
-from pipeline.nightly.inbox import to_processed, to_quarantine
+from pipeline.nightly.inbox import NotMovedError, is_special, state_of, to_processed, to_quarantine
 from pipeline.nightly.stored import forget_catalogues, is_sound
 from pipeline.readers import companions_of, read_captures, remarks_on
 from pipeline.store.atomic import put_in_place, stage
@@ -28,14 +28,15 @@ class FileOutcome:
     ----------
     path : where it was in the inbox.
     state : ``stored`` (with something new, or in place of something damaged), ``known`` (all its captures were in the
-        store), ``no waveform`` (it is sound and holds none), ``quarantined``.
+        store), ``no waveform`` (it is sound and holds none), ``quarantined``, ``left`` (in the inbox: it is no plain
+        file, cannot be moved, or changed while it was read).
     site : whose captures they are; "" where there are none.
     n_captures, n_new : captures in it, and those that were not in the store yet.
-    reason : why it was quarantined, or what it holds instead of waveforms, in words.
+    reason : why it was quarantined or left, or what it holds instead of waveforms, in words.
     """
 
     path: Path
-    state: Literal["stored", "known", "no waveform", "quarantined"]
+    state: Literal["stored", "known", "no waveform", "quarantined", "left"]
     site: str = ""
     n_captures: int = 0
     n_new: int = 0
@@ -65,7 +66,10 @@ def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:
         # Files of one stem may share a description: it stays until the last of them has been read.
         alike = [other for other in files[i + 1 :] if other.parent == path.parent and other.stem == path.stem]
         keep = frozenset(companion for other in alike for companion in companions_of(other))
-        outcomes.append(_ingest(path, fleet, keep=keep))
+        try:
+            outcomes.append(_ingest(path, fleet, keep=keep))
+        except NotMovedError as error:
+            outcomes.append(FileOutcome(path, "left", reason=str(error)))
     return outcomes
 
 
@@ -75,6 +79,9 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
     n_captures = 0
     site_names: set[str] = set()
     remarks: tuple[str, ...] = ()
+    if is_special(path):
+        return FileOutcome(path, "left", reason=f"{path.name}: is no plain file; it is never opened")
+    before = state_of(path)
     try:
         for capture in read_captures(path, strict=fleet.run.strict):
             site = site_of(path, capture.header, fleet)
@@ -96,6 +103,10 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
             raise
         to_quarantine(path, str(error), fleet, keep=keep)
         return FileOutcome(path, "quarantined", reason=str(error))
+    if state_of(path) != before:
+        for aside, _ in staged:
+            aside.unlink(missing_ok=True)
+        return FileOutcome(path, "left", reason=f"{path.name}: changed while it was read; it is left to settle")
     if remarks:
         reason = f"{path.name}: holds no waveform; {'; '.join(remarks)}"
         to_processed(path, fleet, keep=keep, reason=reason)

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.config import Fleet
 from pipeline.errors import StoreError
 from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, rebuild_days
-from pipeline.nightly.inbox import batches_of, new_files, to_quarantine
+from pipeline.nightly.inbox import batches_of, to_quarantine, waiting
 from pipeline.nightly.ingest import FileOutcome, ingest_files
 from pipeline.spread import Spread, in_this_process
 from pipeline.store.atomic import clear_staging
@@ -30,11 +30,18 @@ class RunSummary:
     files : an outcome each.
     days : an outcome for each day rebuilt.
     other_version : days whose catalogue was made by another version of the code, left as they are.
+    n_settling : files of the inbox that are still being written.
     """
 
     files: tuple[FileOutcome, ...] = ()
     days: tuple[DayOutcome, ...] = ()
     other_version: tuple[Day, ...] = ()
+    n_settling: int = 0
+
+    @property
+    def left(self) -> tuple[FileOutcome, ...]:
+        """The files that could be neither stored nor set aside."""
+        return tuple(outcome for outcome in self.files if outcome.state == "left")
 
     @property
     def quarantined(self) -> tuple[FileOutcome, ...]:
@@ -65,14 +72,17 @@ def run_nightly(
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         clear_staging(Store(fleet.store).staging)
         files: list[FileOutcome] = []
+        n_settling = 0
         if ingest:
-            files = ingest_new(fleet, spread)
+            inbox = waiting(fleet)
+            n_settling = len(inbox.settling)
+            files = ingest_new(inbox.ready, fleet, spread)
         built: dict[Day, DayOutcome] = {}
         states = days_of(fleet) if catalogue else []
         while stale := [day for day, state in states if state == "stale"]:
             built |= {outcome.day: outcome for outcome in build_batches(stale, fleet, spread)}
             states = days_of(fleet)  # a day that runs on into the next shows it only now
-        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states))
+        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling)
 
 
 def summary_if_idle(fleet: Fleet) -> RunSummary | None:
@@ -84,9 +94,10 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     """
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         states = days_of(fleet)
-        if new_files(fleet) or any(state == "stale" for _, state in states):
+        inbox = waiting(fleet)
+        if inbox.ready or any(state == "stale" for _, state in states):
             return None
-        return RunSummary(other_version=_of_other_version(states))
+        return RunSummary(other_version=_of_other_version(states), n_settling=len(inbox.settling))
 
 
 def update_days(
@@ -131,9 +142,9 @@ def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:
     return tuple(day for day, state in states if state == "other version")
 
 
-def ingest_new(fleet: Fleet, spread: Spread) -> list[FileOutcome]:
-    """Ingest what is in the inbox; the caller holds the lock."""
-    batches: list[tuple[Path, ...]] = batches_of(new_files(fleet), fleet)
+def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread) -> list[FileOutcome]:
+    """Ingest files of the inbox; the caller holds the lock."""
+    batches: list[tuple[Path, ...]] = batches_of(files, fleet)
     function = partial(ingest_files, fleet=fleet)
     return [outcome for batch in spread(function, batches, lost=partial(_lost_file, fleet=fleet)) for outcome in batch]
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import importlib
 import os
 import pkgutil
+import stat
 from collections.abc import Collection, Iterator, Sequence
 from contextlib import closing, contextmanager
 from functools import cache
 from importlib.metadata import entry_points
 from io import BufferedReader
 from pathlib import Path
+from typing import Final
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
@@ -44,6 +46,9 @@ __all__ = [
 ]
 
 _HEAD_BYTES = 4096
+SPECIAL_FILES: Final = {
+    stat.S_IFIFO: "named pipe", stat.S_IFSOCK: "socket", stat.S_IFCHR: "device", stat.S_IFBLK: "device",
+}  # fmt: skip
 
 
 @cache
@@ -70,6 +75,7 @@ def reader_of(path: Path) -> Reader:
     ReadError : the file cannot be opened.
     """
     try:
+        refuse_special(path)
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)
     except NotADirectoryError as error:
@@ -85,6 +91,28 @@ def reader_of(path: Path) -> Reader:
             if reader.recognises(path, head):
                 return reader
     raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
+
+
+def refuse_special(path: Path) -> None:
+    """Refuse what is neither file nor folder: to open a pipe or device may wait for ever.
+
+    Raises
+    ------
+    ReadError : it is a pipe, a device or a socket.
+    OSError : there is no such file.
+    """
+    kind = stat.S_IFMT(path.stat().st_mode)
+    if kind in SPECIAL_FILES:
+        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only plain files are read")
+
+
+def _reader_of_whole(path: Path) -> Reader:
+    """The reader for a file whose companions are plain files like itself."""
+    reader = reader_of(path)
+    with reading(path, format_name=reader.name):
+        for companion in reader.companions(path):
+            refuse_special(companion)
+    return reader
 
 
 def read_captures(
@@ -112,7 +140,7 @@ def read_captures(
     """
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
-    reader = reader_of(path)
+    reader = _reader_of_whole(path)
     with reading(path, format_name=reader.name):
         captures = iter(reader.read(path, quantities=wanted))
     while True:
@@ -206,7 +234,7 @@ def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool 
     ------
     ReadError : as `read_captures`.
     """
-    reader = reader_of(path)
+    reader = _reader_of_whole(path)
     with reading(path, format_name=reader.name):
         headers = reader.read_headers(path, frozenset(quantities))
         for header in headers or ():
@@ -232,7 +260,7 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     ------
     ReadError : it is damaged, or holds nothing that its reader could name; in a strict reading, what would be repaired.
     """
-    reader = reader_of(path)
+    reader = _reader_of_whole(path)
     with reading(path, format_name=reader.name):
         remarks = reader.remarks(path)
     if not remarks:

@@ -121,6 +121,8 @@ def bundle_of(path: Path) -> Path | None:
 
 def is_bundle(path: Path) -> bool:
     """Whether a file is a bundle that is read."""
+    if not path.is_file():  # a pipe would be waited for
+        return False
     try:
         with path.open("rb") as stream:
             return recognises(path, stream.read(4096))

@@ -89,7 +89,7 @@ class _Table(ColumnFile):
             columns.append(Column(label, name, unit, kind, has_zone=has_zone))
         document, places = _statements(layout, path)
         own = validated(document, path=path, places=places)
-        super().__init__(path, columns=columns, own=own, notes=_notes(layout))
+        super().__init__(path, columns=columns, own=own, notes=[*_notes(layout), *_note_on_end(path)])
 
     def blocks(self, positions: Sequence[int]) -> Iterator[Block]:
         import pyarrow as pa
@@ -258,6 +258,17 @@ def _notes(layout: Layout) -> list[str]:
     if not layout.is_utf8:
         notes.append(Repair("the text is not UTF-8; read as latin-1, names may be wrong"))
     return notes
+
+
+def _note_on_end(path: Path) -> list[str]:
+    """A note where the text ends within a line, which may be cut inside a number: nothing else would show that."""
+    with path.open("rb") as stream:
+        stream.seek(0, io.SEEK_END)
+        stream.seek(max(stream.tell() - 1, 0))
+        ends_line = stream.read(1) in (b"\n", b"\r")
+    return (
+        [] if ends_line else ["the text ends without an end of its last line; if it was cut, the last row may be wrong"]
+    )
 
 
 def _recognises(path: Path, head: bytes) -> bool:

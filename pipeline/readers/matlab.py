@@ -22,6 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
+from pipeline.readers.budget import Budget
 from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, columns_of_array, own_description
 from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions
@@ -90,11 +91,12 @@ def _load(path: Path) -> tuple[dict[str, object], list[str]]:
     if _HDF5 in (data[:8], data[512:520]) or data[124:126] in (b"\x00\x02", b"\x02\x00"):
         raise Unsupported(path, "", "MATLAB version 7.3 files (HDF5) are not read; save it with -v7 instead")
     left_out: list[str] = []
+    budget = Budget(path)
     try:
         if 0 in data[:4]:
             _check_level_4(data)
         else:
-            data, left_out = _checked_level_5(data)
+            data, left_out = _checked_level_5(data, budget)
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             variables = scipy.io.loadmat(io.BytesIO(data), simplify_cells=True)  # type: ignore[arg-type]  # takes streams
@@ -128,7 +130,7 @@ def _check_level_4(data: bytes) -> None:
             raise ValueError(f"the last variable ends {at - len(data)} bytes behind the file")
 
 
-def _checked_level_5(data: bytes) -> tuple[bytes, list[str]]:
+def _checked_level_5(data: bytes, budget: Budget) -> tuple[bytes, list[str]]:
     """The file without compression and without what is neither number, text, cell nor structure; the names of that.
 
     Raises
@@ -148,7 +150,7 @@ def _checked_level_5(data: bytes) -> tuple[bytes, list[str]]:
         whole = view[at:after]
         if kind == _COMPRESSED:
             after = at + 8 + len(body)  # not padded
-            whole = memoryview(zlib.decompress(body))
+            whole = memoryview(_inflated(body, budget, f"byte {at}"))
             kind, body, _ = _element(whole, 0, order)
         if kind != _MATRIX:
             raise ValueError(f"byte {at}: data type {kind}, where a variable should begin")
@@ -159,6 +161,22 @@ def _checked_level_5(data: bytes) -> tuple[bytes, list[str]]:
             left_out.append(name)
         at = after
     return b"".join(kept), left_out
+
+
+def _inflated(body: memoryview, budget: Budget, place: str) -> bytes:
+    """A compressed element, as far as the file may grow.
+
+    Raises
+    ------
+    Unsupported : it would grow further.
+    ValueError, zlib.error : it is broken.
+    """
+    stream = zlib.decompressobj()
+    found = stream.decompress(body, budget.left + 1)
+    budget.use(len(found), place)
+    if not stream.eof:
+        raise ValueError(f"{place}: a compressed variable ends early")
+    return found
 
 
 def _element(view: memoryview, at: int, order: str) -> tuple[int, memoryview, int]:

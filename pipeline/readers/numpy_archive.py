@@ -33,6 +33,7 @@ import numpy.typing as npt
 
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
+from pipeline.readers.budget import Budget
 from pipeline.readers.columns import MAX_WIDTH, Block, ColumnFile, captures_of, columns_of_array, own_description
 from pipeline.readers.contract import Reader
 from pipeline.readers.description import (
@@ -109,6 +110,9 @@ class _Archive(ColumnFile):
 
     def __init__(self, path: Path, archive: zipfile.ZipFile) -> None:
         members = {info.filename: _member(archive, info, path) for info in archive.infolist()}
+        budget = Budget(path)
+        for info in archive.infolist():
+            budget.use(info.file_size, info.filename)
         self._archive = archive
         self._sources: list[tuple[_Member, int]] = []  # of each column: the array, and the row in it
         columns: list[Column] = []

@@ -7,6 +7,7 @@ at. A plain table may say ``rate_hz``, ``start``, ``station`` and ``nominal_freq
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -50,7 +51,7 @@ def _stored_header(path: Path, schema: pa.Schema) -> Header | None:
         if header is None:
             return None
         _check_header(header)
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
         place = f"metadata {HEADER_KEY.decode()}"
         raise MalformedRecord(path, place, f"the header is broken ({error or type(error).__name__})") from error
     names = column_names(header.channels)
@@ -208,10 +209,10 @@ class _Table(ColumnFile):
         left_out: list[str] = []
         self._names: list[str] = []
         schema = file.schema_arrow
-        with_nulls = _with_nulls(path, file)
+        with_nulls, counts = _with_nulls(path, file), Counter(schema.names)
         for field in schema:
             kind = _kind(field, with_nulls)
-            if kind is None or schema.names.count(field.name) > 1:
+            if kind is None or counts[field.name] > 1:
                 left_out.append(field.name)
                 continue
             has_zone = kind.kind == "M" and field.type.tz is not None
@@ -281,7 +282,8 @@ def _with_nulls(path: Path, file: pq.ParquetFile) -> frozenset[str]:
     from pipeline.waveform_table import ROW_GROUP_SAMPLES
 
     schema = file.schema_arrow
-    asked = [f.name for f in schema if f.nullable and kinds.is_integer(f.type) and schema.names.count(f.name) == 1]
+    counts = Counter(schema.names)
+    asked = [f.name for f in schema if f.nullable and kinds.is_integer(f.type) and counts[f.name] == 1]
     found: set[str] = set()
     with _read_errors(path):
         for batch in file.iter_batches(ROW_GROUP_SAMPLES, columns=asked, use_threads=False) if asked else ():

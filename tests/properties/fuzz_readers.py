@@ -37,7 +37,7 @@ if str(ROOT) not in sys.path:  # when run as a command
 
 from pipeline import writers  # noqa: E402
 from pipeline.capture import Capture, Channel, Header  # noqa: E402
-from pipeline.errors import HalfcycleError, ReadError  # noqa: E402
+from pipeline.errors import HalfcycleError, ReaderFault, ReadError  # noqa: E402
 from pipeline.readers import companions_of, read_captures, reader_of, readers  # noqa: E402
 from pipeline.readers.contract import Repair  # noqa: E402
 
@@ -64,15 +64,16 @@ class Good:
     is_recording: bool = False
 
 
-def good_files(folder: Path) -> list[Good]:
-    """What all writers make, bundles of some of it, and the measured recordings."""
+def good_files(folder: Path, capture: Capture | None = None) -> list[Good]:
+    """What all writers make of a capture (None: of noise), bundles of some of it, and the measured recordings."""
+    capture = _capture() if capture is None else capture
     found: list[Good] = []
     for number, (write, options) in enumerate(_writings()):
         for suffix in SUFFIXES:
             place = folder / f"{number}{suffix}"
             place.mkdir(parents=True)
             try:
-                write(_capture(), place / f"r{suffix}", options)
+                write(capture, place / f"r{suffix}", options)
             except HalfcycleError:
                 continue  # no such file from this writer, or no such options together
             found += _readable(place / f"r{suffix}")
@@ -231,6 +232,8 @@ def _read(path: Path, *, strict: bool) -> tuple[bool, str | None]:
                 return True, "samples do not fit their header"
             if strict and any(isinstance(note, Repair) for note in capture.header.notes):
                 return True, "a strict reading gave a capture with a repair"
+    except ReaderFault as error:
+        return False, str(error)
     except ReadError:
         return False, None
     except Exception as error:  # whatever else a reader lets out is what is looked for

@@ -439,3 +439,12 @@ def test_a_layout_beside_a_table_is_refused(tmp_path: Path) -> None:
     (tmp_path / "x.csv.toml").write_text('layout = "channel,sample"\n')
     with pytest.raises(MalformedRecord, match="for arrays of a NumPy archive"):
         read_text(tmp_path, "t,va\n0,1\n1,2\n")
+
+
+@pytest.mark.parametrize(("ending", "noted"), [("\n", False), ("\r\n", False), ("", True)])
+def test_a_text_that_ends_within_its_last_line_is_noted(tmp_path: Path, ending: str, noted: bool) -> None:
+    # Derived: 1234.5 that is cut to 123 is a number too; only the end of the line that is not there shows it.
+    path = tmp_path / "x.csv"
+    path.write_bytes(b"t (s),U1 (V)\n0,1\n0.001,2\n0.002,123" + ending.encode())
+    (capture,) = read_captures(path)
+    assert any("without an end of its last line" in note for note in capture.header.notes) == noted

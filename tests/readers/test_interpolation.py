@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pqdif_bytes as made
 import pytest
-from pipeline.catalogue.points import points_of
+from pipeline.records.points import points_of
 
 from pipeline.readers import read_captures
 from pipeline.readers.interpolation import MARGIN, interpolated

@@ -287,3 +287,20 @@ def test_too_much_for_a_record_is_refused(tmp_path: Path, monkeypatch: pytest.Mo
 def test_a_file_that_cannot_be_written_is_a_store_error(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match=r"r\.pqd cannot be written"):
         write_pqdif([capture_of(some_samples())], tmp_path / "none" / "r.pqd")
+
+
+def test_a_file_whose_last_record_links_on_is_read_with_a_note(tmp_path: Path) -> None:
+    # Source: IEEE 1159.3, record header: the link to the next record is 0 in the last one. Writers that link to the
+    # file's end are known (common practice, no source), so such a file is no broken one.
+    path = tmp_path / "x.pqd"
+    write_pqdif([capture_of(some_samples())], path)
+    (whole,) = read_captures(path)
+    assert not any("was cut between two records" in note for note in whole.header.notes)
+    data = bytearray(path.read_bytes())
+    at = 0
+    while (following := struct.unpack_from("<I", data, at + 40)[0]) != 0:
+        at = following
+    struct.pack_into("<I", data, at + 40, len(data))
+    path.write_bytes(bytes(data))
+    (cut,) = read_captures(path)
+    assert any("was cut between two records" in note for note in cut.header.notes)

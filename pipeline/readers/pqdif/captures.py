@@ -100,7 +100,8 @@ class Recording:
         self._quantities = quantities
         with ExitStack() as stack:
             self._file = stack.enter_context(record_file(path))
-            found, self._notes = _look(self._file)
+            found, others = _look(self._file)
+            self._notes = (*others, *self._file.notes)
             self._stack = stack.pop_all()
         self._found = sorted(found, key=lambda one: one.outline.start_ns)
         self._check_notes: list[str | None] = []  # of the observations that were looked at, in order
@@ -233,6 +234,7 @@ def remarks(path: Path) -> tuple[str, ...]:
         *(others or ("it holds no observation",)),
         *((f"{n_unknown} record{'s' * (n_unknown > 1)} of unknown types left out",) if n_unknown else ()),
         *dict.fromkeys(checked),
+        *file.notes,
     )
 
 

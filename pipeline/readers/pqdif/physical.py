@@ -68,8 +68,8 @@ def first_record(source: Source) -> tuple[Record, int]:
     return record, following
 
 
-def chain(source: Source) -> list[Record]:
-    """The records of a file, in the order of their links.
+def chain(source: Source) -> tuple[list[Record], bool]:
+    """The records of a file, in the order of their links, and whether the last links to the end of the file.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def chain(source: Source) -> list[Record]:
     for before, after in pairwise(sorted(records, key=lambda record: record.offset)):
         if after.offset < before.end:
             raise MalformedRecord(source.path, after.place, f"it lies within the {before.place}")
-    return records
+    return records, following != 0
 
 
 def _record(source: Source, offset: int) -> tuple[Record, int]:

@@ -18,6 +18,11 @@ from pipeline.readers.pqdif.sources import FileSource, Source
 
 _KEPT_BYTES: Final = 16 << 20  # of inflated bodies between the first look at the records and their reading
 
+_CUT_NOTE: Final = (
+    "the last record links to a next one where the file ends, as some writers have it; a file that was cut between two "
+    "records looks the same"
+)
+
 
 class RecordFile:
     """The records of an open file.
@@ -27,6 +32,7 @@ class RecordFile:
     path : of the file.
     records : in the order of their links, the container first.
     compressed : whether their bodies are, each by itself.
+    notes : what is odd in the chain of the records.
     """
 
     def __init__(self, source: Source) -> None:
@@ -36,7 +42,8 @@ class RecordFile:
         n_bytes = source.size
         if style == tags.STYLE_TOTAL_FILE:
             source = inflated_file(source, following if container.end <= following <= source.size else container.end)
-        self.records = chain(source)
+        self.records, links_on = chain(source)
+        self.notes = (_CUT_NOTE,) if links_on else ()
         self._source = source
         self.compressed = style == tags.STYLE_RECORD
         self._budget = Budget(max(n_bytes, source.size), compressed=self.compressed)

@@ -1,0 +1,30 @@
+"""Text from files as it may be shown: what would steer a terminal, or hide or turn other text, is spelled out."""
+
+from __future__ import annotations
+
+import unicodedata
+from typing import Final
+
+# Control signs (escape sequences begin with one), format signs (which turn the direction of writing, or are not seen),
+# what is no character, and ends of lines and paragraphs.
+_SPELLED_OUT: Final = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
+_JOINERS: Final = frozenset("\u200c\u200d")  # format signs that the spelling of some languages needs
+
+
+def plain(text: str) -> str:
+    """The text with each sign that is no plain one spelled out as an escape, such as ``\\x1b``, ``\\n`` or ``\\u202e``.
+
+    Parameters
+    ----------
+    text : of anybody; one line or cell of what is shown.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(_shown(sign) for sign in text)
+
+
+def _shown(sign: str) -> str:
+    is_character = ord(sign) & 0xFFFE != 0xFFFE  # the last two of each plane are none
+    if is_character and (unicodedata.category(sign) not in _SPELLED_OUT or sign in _JOINERS):
+        return sign
+    return sign.encode("unicode_escape").decode("ascii")
