@@ -7,6 +7,8 @@ import math
 from typing import Final
 from xml.sax.saxutils import escape
 
+from pipeline.plain_text import plain
+
 # A palette that is told apart with any kind of colour vision: M. Okabe and K. Ito, "Color Universal Design", 2008 (from
 # memory). Labels and dashes say the same once more.
 COLOURS: Final = {"A": "#0072B2", "B": "#D55E00", "C": "#009E73", "N": "#555555"}
@@ -22,7 +24,7 @@ _FONTS: Final = (
 
 def document(parts: list[str], *, width: float, height: float, title: str) -> str:
     """An SVG document of pieces, on white."""
-    label = escape(printable(title), {"'": "&apos;"})
+    label = escape(plain(title), {"'": "&apos;"})
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
         f"height='{height:g}' role='img' aria-label='{label}'>"
@@ -79,15 +81,5 @@ def text(
     """Words in any script; what XML does not allow is shown by a replacement character."""
     return (
         f"<text x='{x:.1f}' y='{y:.1f}' font-size='{size}' font-family='{_FONTS}' text-anchor='{anchor}' "
-        f"fill='{colour}' font-weight='{weight}'>{escape(printable(words))}</text>"
+        f"fill='{colour}' font-weight='{weight}'>{escape(plain(words))}</text>"
     )
-
-
-def printable(words: str) -> str:
-    """Words without characters that XML does not allow."""
-    return "".join(c if _is_allowed(ord(c)) else "\ufffd" for c in words)
-
-
-def _is_allowed(code: int) -> bool:
-    """Source: XML 1.0, production 2 (from memory)."""
-    return code in (9, 10) or 32 <= code < 0xD800 or 0xE000 <= code < 0xFFFE or code > 0xFFFF

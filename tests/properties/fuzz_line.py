@@ -29,7 +29,6 @@ for place in (HERE.parents[1], HERE):
 
 from fuzz_readers import BAD, Good, Outcome, damaged, good_files  # noqa: E402
 from hostile import maker_for  # noqa: E402
-from pipeline.records.record import Piece, records_of  # noqa: E402
 
 from pipeline.capture import Capture, Channel, Header  # noqa: E402
 from pipeline.catalogue.judge import Terms, judge  # noqa: E402
@@ -39,6 +38,7 @@ from pipeline.errors import HalfcycleError, ReaderFault, ReadError  # noqa: E402
 from pipeline.events import catalogue_table  # noqa: E402
 from pipeline.quantities import chosen_quantities  # noqa: E402
 from pipeline.readers import read_captures  # noqa: E402
+from pipeline.records.record import Piece, records_of  # noqa: E402
 from pipeline.survey.measure import Survey, measure_record  # noqa: E402
 
 MOST_SECONDS = 5.0  # of processor time a case

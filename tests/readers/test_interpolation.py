@@ -10,10 +10,10 @@ from pathlib import Path
 import numpy as np
 import pqdif_bytes as made
 import pytest
-from pipeline.records.points import points_of
 
 from pipeline.readers import read_captures
 from pipeline.readers.interpolation import MARGIN, interpolated
+from pipeline.records.points import points_of
 
 SOURCE = "derived: a sine between its samples is known; the sampling theorem says that its samples tell it"
 
