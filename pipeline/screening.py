@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,16 +16,15 @@ from pipeline.catalogue.span import judge_span
 from pipeline.catalogue.steady import put_together
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_incidents
-from pipeline.readers import capture_at, capture_files, keep_unpacked, known_headers, opened, read_captures, remarks_on
+from pipeline.readers import capture_at, capture_files, keep_unpacked, known_headers, read_captures, remarks_on
+from pipeline.readers.source_digest import source_digest
 from pipeline.terms import Quantity
-from pipeline.waveform_table import DIGEST_KEY
 from pipeline.workers import worker_map
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
-_PARQUET: Final = b"PAR1"
 _BATCH_FILES: Final = 32
 _BATCH_BYTES: Final = 64 << 20
 _KEPT_CAPTURES: Final = 2  # of a span, in memory while it is judged
@@ -359,25 +357,8 @@ def _as_text(text: str) -> str:
 
 
 def _piece(part: _Part, load: Callable[[], Capture]) -> Piece:
-    return Piece(part.header, load, partial(_source_digest, part.path))
+    return Piece(part.header, load, partial(source_digest, part.path), path=_as_text(str(part.path)))
 
 
 def _kept_or_loaded(kept: dict[int, Capture], part: _Part, load: Callable[[Path, int], Capture]) -> Capture:
     return kept[part.index] if part.index in kept else load(part.path, part.index)
-
-
-def _source_digest(path: Path) -> str:
-    """The digest that a file of the store's layout carries of its content; of any other file, that of its bytes."""
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        with opened(path) as stream:
-            if stream.read(len(_PARQUET)) == _PARQUET:
-                carried = (pq.read_schema(stream).metadata or {}).get(DIGEST_KEY)
-                if carried is not None:
-                    return str(carried, "ascii")
-            stream.seek(0)
-            return hashlib.file_digest(stream, "sha256").hexdigest()[:32]
-    except (OSError, pa.ArrowException) as error:
-        raise ReadError(path, "", f"cannot be read ({error})") from error

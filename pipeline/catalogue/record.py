@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
@@ -28,12 +29,30 @@ class Piece:
     load : gives the capture; called when its samples are needed.
     digest : gives the digest of its source; called when an event lies in it.
     origin : the piece as it was given, where this one has it in units; else None.
+    path : of its file as it was given, or relative to the store; "" where it came from no file.
     """
 
     header: Header
     load: Callable[[], Capture]
     digest: Callable[[], str]
     origin: Piece | None = None
+    path: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where samples of a record lie.
+
+    Attributes
+    ----------
+    source : paths of the files, joined by ``+``; None where they came from no file.
+    first_sample : the first of them, in its capture of the first file.
+    n_samples : how many.
+    """
+
+    source: str | None
+    first_sample: int
+    n_samples: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +103,17 @@ class Record:
         """Digests of the sources between two record positions, joined by ``+``."""
         low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
         return "+".join(dict.fromkeys(piece.digest() for piece in self.pieces[low : high + 1]))
+
+    def place(self, first: float, stop: float) -> Place:
+        """Where the samples between two record positions lie in the files that they came from."""
+        low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
+        begin = min(max(int(first), 0), max(self.n_samples - 1, 0))
+        paths = dict.fromkeys(piece.path for piece in self.pieces[low : high + 1] if piece.path)
+        return Place(
+            source="+".join(paths) or None,
+            first_sample=begin - self.positions[low] + self.skips[low],
+            n_samples=max(min(math.ceil(stop), self.n_samples) - begin, 1),
+        )
 
     def blocks(
         self, point: Point, *, first: int = 0, stop: int | None = None, currents: bool = False
@@ -205,7 +235,7 @@ def _in_units(piece: Piece, rated: list[float | None]) -> Piece:
         empty = np.zeros((0, header.n_samples), np.float32)
         return Capture(replace(header, notes=capture.header.notes), np.stack(rows) if rows else empty)
 
-    return Piece(header, load, piece.digest, piece)
+    return Piece(header, load, piece.digest, piece, piece.path)
 
 
 def _reaches(before: Header, after: Header) -> bool:

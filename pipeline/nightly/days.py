@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pipeline.capture import Capture, Header
 from pipeline.catalogue.judge import Coverage, Terms
+from pipeline.catalogue.reading import aligned
 from pipeline.catalogue.record import Piece, Record, records_of
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
@@ -132,22 +133,10 @@ def read_catalogue(fleet: Fleet, days: Sequence[Day]) -> pa.Table:
         path = store.catalogue_path(day.site, day.day)
         if path.exists():
             try:
-                tables.append(_aligned(pq.read_table(path, partitioning=None)))
+                tables.append(aligned(pq.read_table(path, partitioning=None)))
             except (OSError, pa.ArrowException, ValueError) as error:
                 raise StoreError(f"{path}: is no catalogue ({error})") from error
     return catalogue_table(events_of(pa.concat_tables(tables)))
-
-
-def _aligned(table: pa.Table) -> pa.Table:
-    import pyarrow as pa
-
-    columns = [
-        table.column(field.name).cast(field.type)
-        if field.name in table.column_names
-        else pa.nulls(table.num_rows, field.type)
-        for field in catalogue_schema()
-    ]
-    return pa.table(columns, schema=catalogue_schema())
 
 
 def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
@@ -169,9 +158,10 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
         paths = {d: store.captures(site.name, d) for d in around}
         names = {d: [path.stem for path in held] for d, held in paths.items()}
+        load = partial(_piece, store=store, site=site, quantities=terms.quantities)
         records = [
             record
-            for record in records_of(_piece(path, site, terms.quantities) for held in paths.values() for path in held)
+            for record in records_of(load(path) for held in paths.values() for path in held)
             if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
         ]
         document["inputs"] = _inputs_digest(records)
@@ -284,10 +274,11 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
     return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
 
 
-def _piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
+def _piece(path: Path, *, store: Store, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
     header = stored_header(path)
     header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
-    return Piece(_in_primary_units(header, site), partial(_load, path, site, quantities), lambda: path.stem)
+    load = partial(_load, path, site, quantities)
+    return Piece(_in_primary_units(header, site), load, lambda: path.stem, path=path.relative_to(store.root).as_posix())
 
 
 def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
