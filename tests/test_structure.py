@@ -109,7 +109,7 @@ def test_every_room_has_one_place_in_the_order() -> None:
     placed = [room for floor in FLOORS for room in floor]
     assert len(placed) == len(set(placed))
     assert rooms <= set(placed)
-    assert set(placed) - rooms <= {"indices"}  # planned in the design, and not built yet
+    assert set(placed) == rooms
 
 
 @pytest.mark.parametrize(

@@ -109,7 +109,7 @@ def _value(given: Any, kind: pa.DataType) -> Any:
     if given is None or (given == "" and not pa.types.is_string(kind)):
         return None
     if pa.types.is_timestamp(kind):
-        return _nanoseconds(str(given))
+        return nanoseconds(str(given))
     if pa.types.is_boolean(kind):
         return given if isinstance(given, bool) else _TRUTHS[str(given)]
     if pa.types.is_integer(kind):
@@ -119,7 +119,7 @@ def _value(given: Any, kind: pa.DataType) -> Any:
     return str(given)
 
 
-def _nanoseconds(text: str) -> int:
+def nanoseconds(text: str) -> int:
     """Nanoseconds since 1970-01-01 UTC of ``2026-03-02T06:00:00.123456789Z``."""
     from datetime import UTC, datetime
 

@@ -16,6 +16,7 @@ COMMANDS = (
     "screen",
     "inspect",
     "export",
+    "indices",
     "ingest",
     "catalogue",
     "nightly",
