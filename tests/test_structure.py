@@ -25,6 +25,7 @@ FLOORS: tuple[frozenset[str], ...] = (
     frozenset({"indices", "learning", "survey"}),
     frozenset({"report"}),
     frozenset({"benchmark", "demo", "exporting", "inspection", "nightly", "screening"}),
+    frozenset({"recall"}),  # from a row back to its waveform, in the store or in files
     frozenset({"flows"}),
     frozenset({"cli"}),
 )

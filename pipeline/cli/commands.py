@@ -61,6 +61,7 @@ def _register() -> None:
         inspect_command,
         measure_command,
         export_command,
+        show_command,
         indices_command,
         fleet_commands,
         train_command,

@@ -25,6 +25,7 @@ from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
+from pipeline.indices.coverage import CoverageSpan
 from pipeline.readers import read_captures
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
@@ -137,6 +138,35 @@ def read_catalogue(fleet: Fleet, days: Sequence[Day]) -> pa.Table:
             except (OSError, pa.ArrowException, ValueError) as error:
                 raise StoreError(f"{path}: is no catalogue ({error})") from error
     return catalogue_table(events_of(pa.concat_tables(tables)))
+
+
+def coverage_of(fleet: Fleet, days: Iterable[Day]) -> list[CoverageSpan]:
+    """What the catalogues of some days say was judged of each of them, and what was not and why.
+
+    Raises
+    ------
+    StoreError : a catalogue is damaged.
+    """
+    spans = []
+    for day in days:
+        document = _metadata_if_any(_path_of(day, fleet)) or {}
+        first = day_start_ns(day.day)
+        spans += [
+            CoverageSpan(day.site, point, first, first + DAY_NS, judged_s, not_judged_s, reason)
+            for point, judged_s, not_judged_s, reason in _summed(document.get("coverage", ()))
+        ]
+    return spans
+
+
+def _summed(rows: Iterable[Sequence[Any]]) -> list[tuple[str | None, float, float, str]]:
+    """A day's coverage by point: its records together."""
+    points: dict[str | None, tuple[float, float, dict[str, None]]] = {}
+    for point, judged_s, not_judged_s, reason in rows:
+        judged, not_judged, reasons = points.get(point, (0.0, 0.0, {}))
+        if reason:
+            reasons[reason] = None
+        points[point] = (judged + judged_s, not_judged + not_judged_s, reasons)
+    return [(point, *values[:2], "; ".join(values[2])) for point, values in points.items()]
 
 
 def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
@@ -278,7 +308,7 @@ def _piece(path: Path, *, store: Store, site: Site, quantities: tuple[Quantity, 
     header = stored_header(path)
     header = replace(header, channels=tuple(c for c in header.channels if c.quantity in quantities))
     load = partial(_load, path, site, quantities)
-    return Piece(_in_primary_units(header, site), load, lambda: path.stem, path=path.relative_to(store.root).as_posix())
+    return Piece(in_primary_units(header, site), load, lambda: path.stem, path=path.relative_to(store.root).as_posix())
 
 
 def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
@@ -286,10 +316,10 @@ def _load(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Capture:
         (capture,) = read_captures(path, quantities=quantities)
     except ReadError as error:
         raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
-    return Capture(_in_primary_units(capture.header, site), capture.samples)
+    return Capture(in_primary_units(capture.header, site), capture.samples)
 
 
-def _in_primary_units(header: Header, site: Site) -> Header:
+def in_primary_units(header: Header, site: Site) -> Header:
     """The header with the site's transformer ratios in its scales."""
     ratios = {"voltage": site.voltage_ratio, "current": site.current_ratio, "other": 1.0}
     if site.voltage_ratio == 1.0 and site.current_ratio == 1.0:

@@ -16,6 +16,7 @@ COMMANDS = (
     "screen",
     "inspect",
     "export",
+    "show",
     "indices",
     "ingest",
     "catalogue",
