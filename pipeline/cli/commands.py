@@ -62,6 +62,7 @@ def _register() -> None:
         measure_command,
         export_command,
         show_command,
+        report_command,
         indices_command,
         fleet_commands,
         train_command,

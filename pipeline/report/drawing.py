@@ -56,6 +56,28 @@ def polyline_of(points: Sequence[tuple[float, float]], colour: str, *, width: fl
     return f"<polyline points='{text}' fill='none' stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
 
 
+def path_of(points: Sequence[tuple[float, float]], colour: str, *, width: float = 1.2, dash: str = "") -> str:
+    """A line through points in few bytes: whole pixels, each as a step from the last; nothing for fewer than two."""
+    whole = [(round(x), round(y)) for x, y in points]
+    steps = [(b[0] - a[0], b[1] - a[1]) for a, b in pairwise(whole)]
+    kept = [f"{x} {y}" for x, y in steps if (x, y) != (0, 0)]
+    if not kept:
+        return ""
+    dashed = f" stroke-dasharray='{dash}'" if dash else ""
+    text = f"M{whole[0][0]} {whole[0][1]}l{' '.join(kept)}".replace(" -", "-")
+    return f"<path d='{text}' fill='none' stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
+
+
+def band_of(highs: Sequence[tuple[float, float]], lows: Sequence[tuple[float, float]], colour: str) -> str:
+    """A band between two lines of as many points, in few bytes; nothing for fewer than two."""
+    if len(highs) < 2:
+        return ""
+    whole = [(round(x), round(y)) for x, y in [*highs, *reversed(lows)]]
+    steps = " ".join(f"{b[0] - a[0]} {b[1] - a[1]}" for a, b in pairwise(whole))
+    text = f"M{whole[0][0]} {whole[0][1]}l{steps}z".replace(" -", "-")
+    return f"<path d='{text}' fill='{colour}' fill-opacity='0.45' stroke='{colour}' stroke-width='0.7'/>"
+
+
 def rect_of(x: float, y: float, width: float, height: float, *, fill: str = "none", stroke: str = "none") -> str:
     """A rectangle."""
     place = f"x='{x:.1f}' y='{y:.1f}' width='{width:.1f}' height='{height:.1f}'"
@@ -135,6 +157,7 @@ class Axes:
     left, top, width, height : of the panel. [px]
     x0, x1, y0, y1 : values at its edges.
     log_x : whether x runs by its logarithm.
+    columns : draw curves in few bytes: in so many columns and whole pixels; 0: as fine as the panel.
     parts : what was drawn.
     """
 
@@ -147,6 +170,7 @@ class Axes:
     y0: float
     y1: float
     log_x: bool = False
+    columns: int = 0
     parts: list[str] = field(default_factory=list)
 
     def x(self, value: float) -> float:
@@ -171,7 +195,7 @@ class Axes:
         y_ticks: Sequence[tuple[float, str]] | None = None,
     ) -> None:
         """Grid, ticks and names of the axes; ticks are (value, words), None: round values."""
-        rows = y_ticks if y_ticks is not None else [(v, number(v)) for v in ticks(self.y0, self.y1, about=4)]
+        rows = y_ticks if y_ticks is not None else [(v, number(v)) for v in ticks(self.y0, self.y1, about=6)]
         for value, word in rows:
             y = self.y(value)
             self.parts.append(line_of(self.left, y, self.left + self.width, y, GRID))
@@ -191,12 +215,27 @@ class Axes:
             middle = self.left + self.width / 2
             self.parts.append(text_of(middle, below, x_name, size=11, anchor="middle", colour=MUTED))
 
-    def curve(self, x: F64, y: F64, colour: str, *, width: float = 1.2, dash: str = "") -> None:
-        """A line through samples, thinned to what the panel can show."""
+    def curve(self, x: F64, y: F64, colour: str, *, width: float = 1.2, dash: str = "", band: bool = False) -> None:
+        """A line through samples, thinned to what the panel can show; as a band: from the lowest to the highest."""
         inside = (x >= self.x0) & (x <= self.x1)
-        points = thinned(x[inside], y[inside], n_columns=int(self.width))
-        placed = [(self.x(a), self.y(b)) for a, b in points]
-        self.parts.append(polyline_of(placed, colour, width=width, dash=dash))
+        n_columns = min(int(self.width), self.columns or int(self.width))
+        if band and x[inside].size > 2 * n_columns:
+            self.parts.append(band_of(*self._envelope(x[inside], y[inside], n_columns), colour))
+            return
+        placed = [(self.x(a), self.y(b)) for a, b in thinned(x[inside], y[inside], n_columns=n_columns)]
+        draw = path_of if self.columns else polyline_of
+        self.parts.append(draw(placed, colour, width=width, dash=dash))
+
+    def _envelope(self, x: F64, y: F64, n_columns: int) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
+        """Highest and lowest of each column, where it has samples."""
+        highs, lows = [], []
+        for first, stop in pairwise(np.linspace(0, x.size, n_columns + 1).astype(int).tolist()):
+            good = y[first:stop][np.isfinite(y[first:stop])]
+            if good.size:
+                at = self.x(float(x[first] + x[stop - 1]) / 2)
+                highs.append((at, self.y(float(good.max()))))
+                lows.append((at, self.y(float(good.min()))))
+        return highs, lows
 
     def level(self, value: float, words: str, *, colour: str = LIMIT, dash: str = "5 4") -> None:
         """A horizontal line with words at its right end; nothing where it lies outside."""

@@ -29,6 +29,7 @@ WIDTH: Final = 900.0
 _LEFT: Final = 74.0
 _RIGHT: Final = 112.0
 _DASHED_SAMPLES: Final = 1500  # with more of them a dashed wave cannot be read
+_A_CYCLE, _MANY_CYCLES = 6.0, 50.0
 _LABELLED: Final = 14.0  # px: arrows that are shorter have their words in the list alone
 _PANEL: Final = 150.0
 _GAP: Final = 40.0
@@ -38,7 +39,13 @@ THRESHOLDS_PU: Final = ((1.1, "110 %"), (0.9, "90 %"), (0.1, "10 %"))
 
 
 def event_svg(
-    event: Event, cut: Slice, *, rms: Rms | None, phasors: BeforeAndDuring | None, with_title: bool = True
+    event: Event,
+    cut: Slice,
+    *,
+    rms: Rms | None,
+    phasors: BeforeAndDuring | None,
+    with_title: bool = True,
+    compact: bool = False,
 ) -> str:
     """A drawing of an event.
 
@@ -49,6 +56,7 @@ def event_svg(
     rms : of the same; None where it could not be formed.
     phasors : before and during; None where they could not be.
     with_title : whether the headline stands above.
+    compact : waveforms in few bytes, for a file of many events.
 
     Returns
     -------
@@ -61,8 +69,11 @@ def event_svg(
     unit, factor = time_unit(cut)
     panels = _panels(event, cut, rms, top, factor)
     for i, axes in enumerate(panels):
+        axes.columns = _columns(event, cut) if compact else 0
         last = i == len(panels) - 1
-        axes.frame(y_name=_names(cut, rms)[i], x_name=f"time from the start of the event [{unit}]" if last else "")
+        axes.frame(
+            y_name=_names(event, cut, rms)[i], x_name=f"time from the start of the event [{unit}]" if last else ""
+        )
         _fill(i, axes, event, cut, rms, factor)
         parts += axes.parts
     bottom = panels[-1].top + panels[-1].height + 44
@@ -72,17 +83,29 @@ def event_svg(
     return document(parts, width=WIDTH, height=bottom + 10, label=picture_words(event, cut))
 
 
+def _columns(event: Event, cut: Slice) -> int:
+    """Columns in which a compact waveform can still be read."""
+    cycles = cut.n / cut.rate_hz * (event.frequency_hz or 50.0)
+    return int(min(max(_A_CYCLE * cycles, 140), 300)) if cycles <= _MANY_CYCLES else int(min(cycles, 160))
+
+
+def _is_band(event: Event, cut: Slice) -> bool:
+    """Whether of so many cycles only the envelope can be seen."""
+    return cut.n / cut.rate_hz * (event.frequency_hz or 50.0) > _MANY_CYCLES
+
+
 def time_unit(cut: Slice) -> tuple[str, float]:
     """The unit of the time axis, and how many of it are a second."""
     return ("s", 1.0) if cut.n / cut.rate_hz > 2.0 else ("ms", 1000.0)
 
 
-def _names(cut: Slice, rms: Rms | None) -> list[str]:
+def _names(event: Event, cut: Slice, rms: Rms | None) -> list[str]:
     names = []
     if cut.voltages:
         names.append(f"voltage [{_unit(cut, cut.voltages)[0]}]")
     if rms is not None and cut.voltages:
-        names.append("RMS voltage over one cycle, Urms(1/2) [% of reference]")
+        against = "its mean here" if event.kind == "inrush" else "reference"
+        names.append(f"RMS voltage over one cycle, Urms(1/2) [% of {against}]")
     if cut.currents:
         names.append(f"current [{_unit(cut, cut.currents)[0]}]")
     return names or ["no voltage"]
@@ -129,7 +152,9 @@ def _fill(i: int, axes: Axes, event: Event, cut: Slice, rms: Rms | None, factor:
             axes.curve(x, y, phase_colour(phase), width=1.8, dash=phase_dash(phase))
         else:
             x, y = cut.times_s() * factor, cut.physical(row) / _unit(cut, rows)[1]
-            axes.curve(x, y, phase_colour(phase), width=1.2, dash=phase_dash(phase) if x.size < _DASHED_SAMPLES else "")
+            dash = phase_dash(phase) if x.size < _DASHED_SAMPLES else ""
+            band = axes.columns > 0 and _is_band(event, cut)
+            axes.curve(x, y, phase_colour(phase), width=1.2, dash=dash, band=band)
         good = y[np.isfinite(y)]
         labels.append((axes.y(float(good[-1])) if good.size else axes.top, cut.channels[row]))
     if kinds[i] == "rms" and event.magnitude_unit == "pu":

@@ -46,14 +46,15 @@ def headline(event: Event) -> str:
     return f"{where}: {what}, {time_words(event.start)}"
 
 
-def event_sentences(event: Event) -> list[str]:
+def event_sentences(event: Event, *, with_time: bool = True) -> list[str]:
     """What happened, how bad, the likely cause and side, and what limits the reading; a sentence each.
 
     Parameters
     ----------
     event : a row of the catalogue.
+    with_time : begin with when it happened.
     """
-    said = [_what_happened(event)]
+    said = [_what_happened(event, with_time=with_time)]
     if event.stages > 1:
         said.append(f"It went through {event.stages} stages: {stage_words(event)}.")
     said += _why_sentences(event)
@@ -67,8 +68,12 @@ def event_sentences(event: Event) -> list[str]:
     return said
 
 
-def _what_happened(event: Event) -> str:
-    when = time_words(event.start)
+def _what_happened(event: Event, *, with_time: bool = True) -> str:
+    text = _happened(event)
+    return f"On {time_words(event.start)} {text}" if with_time else text[:1].upper() + text[1:]
+
+
+def _happened(event: Event) -> str:
     lasted = duration_words(event)
     phases = phases_words(event)
     if event.kind in RMS_KINDS and event.magnitude_unit == "pu":
@@ -76,13 +81,13 @@ def _what_happened(event: Event) -> str:
         of_phases = phases if event.line_to_line else f"the voltage of {phases}"
         verb = "rose to" if event.kind in ("swell", "overvoltage") else "fell to"
         return (
-            f"On {when} {of_phases} {verb} {100 * event.magnitude:.1f} % of the "
+            f"{of_phases} {verb} {100 * event.magnitude:.1f} % of the "
             f"{_reference_words(event)} ({volts}) for {lasted}: {event.category or kind_words(event.kind)}."
         )
     size = f"{event.magnitude:.4g} {event.magnitude_unit}"
     name = event.category or kind_words(event.kind)
     article = "an" if name[:1] in "aeiou" else "a"
-    return f"On {when} there was {article} {name} on {phases} of {size} for {lasted}."
+    return f"there was {article} {name} on {phases} of {size} for {lasted}."
 
 
 def _why_sentences(event: Event) -> list[str]:
@@ -161,8 +166,17 @@ def magnitude_words(event: Event) -> str:
 
 def picture_words(event: Event, cut: Slice) -> str:
     """What the picture of an event shows, for who cannot see it."""
-    shown = ", ".join(f"{one.quantity} {one.phase or one.name}" for one in cut.channels)
-    return f"{_what_happened(event)} Waveforms of {shown} over {seconds_words(cut.n / cut.rate_hz)}."
+    return f"{_what_happened(event)} {shown_words(cut)}"
+
+
+def shown_words(cut: Slice) -> str:
+    """Which waveforms a picture shows, and of how long a time."""
+    groups = []
+    for quantity in ("voltage", "current"):
+        names = [one.phase or one.name for one in cut.channels if one.quantity == quantity]
+        if names:
+            groups.append(f"{quantity}{'s' * (len(names) > 1)} {', '.join(names)}")
+    return f"Waveforms of {' and '.join(groups)} over {seconds_words(cut.n / cut.rate_hz)}."
 
 
 def _reference_words(event: Event) -> str:

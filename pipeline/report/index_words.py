@@ -75,3 +75,32 @@ def _span(low_s: float, high_s: float) -> str:
         return f"{seconds * 1000:g} ms" if seconds < 1 else f"{seconds:g} s"
 
     return f"{words(low_s)}–{words(high_s)}"
+
+
+def curve_table(rows: Sequence[IndexRow]) -> TextTable:
+    """Sags below each ride-through curve, all sites together, by how they are counted. rows: of `index_rows`."""
+    from pipeline.indices.curves import curves
+
+    titles = {one.name: one.title for one in curves()}
+    chosen = [row for row in rows if row.index == "SARFI-curve"]
+    bases = list(dict.fromkeys(row.basis for row in chosen))
+    body = []
+    for item in dict.fromkeys(row.item for row in chosen):
+        sums = [sum(row.value or 0.0 for row in chosen if (row.item, row.basis) == (item, basis)) for basis in bases]
+        body.append((titles.get(item, item), *(f"{n:.0f}" for n in sums)))
+    return TextTable("SARFI by curve: sags below it, all sites", ("curve", *bases), tuple(body))
+
+
+def severity_table(rows: Sequence[IndexRow]) -> TextTable:
+    """Energy, severity, lost voltage and dispersion by site. rows: of `index_rows`."""
+    wanted = (
+        ("sag energy", "sum", "sag energy [s]"), ("sag energy", "mean of events", "a sag [s]"),
+        ("severity", "worst", "worst severity"), ("severity", "sum", "severity, sum"),
+        ("lost voltage", "sum", "lost voltage [pu s]"), ("dispersion", "months", "dispersion of months"),
+    )  # fmt: skip
+    values = {(row.site, row.index, row.item): row.value for row in rows}
+    body = []
+    for site in dict.fromkeys(row.site for row in rows):
+        cells = [values.get((site, index, item)) for index, item, _ in wanted]
+        body.append((site, *("·" if value is None else f"{value:.3g}" for value in cells)))
+    return TextTable("Energy and severity (IEEE 1564)", ("site", *(words for _, _, words in wanted)), tuple(body))

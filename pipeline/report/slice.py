@@ -76,7 +76,7 @@ class Slice:
         if self.n <= most:
             return self
         seconds, whole = most / self.rate_hz, self.n / self.rate_hz
-        note = f"the first {seconds:.3g} s of {whole:.3g} s are shown sample by sample"
+        note = f"the file holds the samples of the first {seconds:.3g} s of {whole:.3g} s; the RMS is of the whole"
         return replace(self, samples=self.samples[:, :most], notes=(*self.notes, note))
 
 

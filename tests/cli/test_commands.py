@@ -17,6 +17,7 @@ COMMANDS = (
     "inspect",
     "export",
     "show",
+    "report",
     "indices",
     "ingest",
     "catalogue",
