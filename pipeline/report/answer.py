@@ -82,11 +82,10 @@ def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sente
     first, last = clock.day(min(event.start for event in events)), clock.day(max(event.start for event in events))
     when = f"On {first}" if first == last else f"Between {first} and {last}"
     n_alike = len(polyphase(events))
-    as_counted = (
-        f", which are {_n(n_alike, 'sag, swell or interruption', 'sags, swells and interruptions')} with their "
-    )
-    tail = as_counted + "phases taken together" if n_alike and n_alike != len(events) else ""
-    return Sentence(f"{when} {_n(len(events), 'event')} were found at {_sites(len(sites))}{tail}.", "#events")
+    alike = _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
+    tail = f"; with their phases taken together they are {alike}" if n_alike and n_alike != len(events) else ""
+    found = f"{_n(len(events), 'event')} {'was' if len(events) == 1 else 'were'} found at {_sites(len(sites))}"
+    return Sentence(f"{when} {found}{tail}.", "#events")
 
 
 def site_answer(
