@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from pipeline.events import Event
@@ -85,11 +85,18 @@ def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sente
     alike = _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
     tail = f"; with their phases taken together they are {alike}" if n_alike and n_alike != len(events) else ""
     found = f"{_n(len(events), 'event')} {'was' if len(events) == 1 else 'were'} found at {_sites(len(sites))}"
-    return Sentence(f"{when} {found}{tail}.", "#events")
+    return Sentence(f"{when}, {found}{tail}.", "#events")
 
 
 def site_answer(
-    events: Sequence[Event], site: str, *, curve: Curve, coverage: Sequence[CoverageSpan], clock: Clock, anchor: str
+    events: Sequence[Event],
+    site: str,
+    *,
+    curve: Curve,
+    coverage: Sequence[CoverageSpan],
+    clock: Clock,
+    anchor: str,
+    shown: Collection[str],
 ) -> SiteAnswer:
     """What is said of one site.
 
@@ -101,10 +108,11 @@ def site_answer(
     coverage : time judged, of any sites.
     clock : how times are written.
     anchor : of the site in the page.
+    shown : ids of the events that the page shows with their waveforms.
     """
     counted = polyphase(events)
     said = [_what(events, counted)]
-    said += _worst(events, clock)
+    said += _worst(events, clock, shown)
     sags = [one for one in brief(counted) if one.side == "sag"]
     below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
     if sags:
@@ -130,18 +138,18 @@ def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:
     return Sentence(f"It had {listed}, in {_n(incidents, 'incident')}.", "#events")
 
 
-def _worst(events: Sequence[Event], clock: Clock) -> list[Sentence]:
+def _worst(events: Sequence[Event], clock: Clock, shown: Collection[str]) -> list[Sentence]:
     ranked = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start))
+    if not ranked:
+        ranked = sorted(events, key=lambda event: (-event.observed_s, event.start))
     if not ranked:
         return []
     worst = ranked[0]
-    return [
-        Sentence(
-            f"The worst was the {worst.category or kind_words(worst.kind)} of {clock.moment(worst.start)}: "
-            f"{magnitude_words(worst)} for {duration_words(worst)}.",
-            f"#event-{worst.event_id}",
-        )
-    ]
+    which = "worst" if worst.kind in SIDES else "longest"
+    what = worst.category or kind_words(worst.kind)
+    text = f"The {which} was the {what} of {clock.moment(worst.start)}: {magnitude_words(worst)} for "
+    href = f"#event-{worst.event_id}" if worst.event_id in shown else "#events"
+    return [Sentence(f"{text}{duration_words(worst)}.", href)]
 
 
 def _sides(events: Sequence[Event]) -> list[Sentence]:

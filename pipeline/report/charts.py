@@ -80,7 +80,8 @@ def magnitude_duration_svg(dots: Sequence[Dot], curve: Curve, *, width: float, l
         if key not in drawn:
             drawn.add(key)
             parts.append(_mark(dot, x, y))
-    return document(parts, width=width, height=axes.top + axes.height + 44, label=label)
+    role = "group" if any(dot.href for dot in dots) else "img"
+    return document(parts, width=width, height=axes.top + axes.height + 44, label=label, role=role)
 
 
 def _outline(corners: Sequence[Corner], axes: Axes) -> list[tuple[float, float]]:

@@ -109,7 +109,7 @@ def build_content(
         answers=tuple(
             site_answer(
                 [event for event in events if event.site == site], site, curve=settings.curve, coverage=coverage,
-                clock=_clock([site], zones or {}), anchor=f"site-{k}",
+                clock=_clock([site], zones or {}), anchor=f"site-{k}", shown=ids,
             )
             for k, site in enumerate(sites)
         ),
@@ -125,7 +125,7 @@ def build_content(
         left_out="" if len(listed) == len(events) else f"The first {len(listed)} of {len(events)} rows are listed.",
         limits=_limits(events, clock),
         method=_method(settings, rows),
-        provenance=TextTable("", ("what", "value"), tuple(provenance)),
+        provenance=TextTable("what this report was made of", ("what", "value"), tuple(provenance)),
         clock=clock,
     )  # fmt: skip
 
@@ -179,7 +179,7 @@ def _measured(events: Sequence[Event], sites: Sequence[str]) -> TextTable:
             )
         )
     heads = ("site", "100 % is", "voltages", "measuring points", "rows", "incidents")
-    return TextTable("", heads, tuple(rows))
+    return TextTable("sites, and what 100 % is there", heads, tuple(rows))
 
 
 def _index_tables(rows: Sequence[IndexRow]) -> tuple[TextTable, ...]:

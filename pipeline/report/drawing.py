@@ -102,12 +102,12 @@ def printable(text: str) -> str:
     )
 
 
-def document(parts: Sequence[str], *, width: float, height: float, label: str) -> str:
-    """An SVG document of flat parts. label: what the picture shows, in words."""
+def document(parts: Sequence[str], *, width: float, height: float, label: str, role: str = "img") -> str:
+    """An SVG document of flat parts. label: what the picture shows, in words; role: ``group`` where it holds links."""
     said = escape(printable(label), {"'": "&apos;", '"': "&quot;"})
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
-        f"height='{height:g}' role='img' aria-label='{said}'>"
+        f"height='{height:g}' role='{role}' aria-label='{said}'>"
     )
     body = "\n".join(part for part in parts if part)
     return f"{head}\n{rect_of(0, 0, width, height, fill='#FFFFFF')}\n{body}\n</svg>\n"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import re
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 _TEMPLATES: Final = Path(__file__).resolve().parent / "templates"
+_UNIT: Final = re.compile(r"\d (?:%|m?s|min|h|k?V|k?A|pu|Hz|UTC)(?![\w])")
 CAUTIONS: Final = (
     "This is an analysis of recordings after the fact. It protects nothing and must not be used to switch or to set "
     "protection.",
@@ -70,12 +72,17 @@ def _environment() -> Environment:
 
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        finalize=lambda value: printable(value) if type(value) is str else value,
+        finalize=lambda value: _UNIT.sub(_together, printable(value)) if type(value) is str else value,
     )  # fmt: skip
     environment.filters["drawing"] = _markup
     environment.filters["data"] = _data
     environment.filters["place"] = _place
     return environment
+
+
+def _together(found: re.Match[str]) -> str:
+    """A number and its unit, which no line may part."""
+    return found[0].replace(" ", "\N{NO-BREAK SPACE}")
 
 
 def _data(text: str) -> Markup:

@@ -60,7 +60,7 @@ def test_a_fleet_becomes_a_page_with_its_coverage_and_its_time_zone(tmp_path: Pa
     assert done.returncode == 0, done.stderr
     page = (tmp_path / "a.html").read_text(encoding="utf-8")
     assert "13:00:00 CET" in page
-    assert "On 2 March 2026 1 event was found" in done.stdout
+    assert "On 2 March 2026, 1 event was found" in done.stdout
     assert 'id="coverage-chart"' in page
     assert "of the period was judged; a rate needs 90%" in page
 

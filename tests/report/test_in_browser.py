@@ -28,7 +28,14 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.skipif(browser() is None, reason=f"no browser is installed (one of {', '.join(BROWSERS)})"),
 ]
-FIRST_DRAW_S, ZOOM_S = 3.0, 0.3  # the bars of a million samples, in a browser of a shared machine
+FIRST_DRAW_S, ZOOM_S = 3.0, 0.3  # the bars of a million samples
+YARDSTICK_MS = 250.0  # that ten million sines take a core of today; a busier machine is given more time
+YARDSTICK = """() => {
+    const begun = performance.now();
+    let sum = 0;
+    for (let i = 0; i < 1e7; i++) sum += Math.sin(i);
+    return performance.now() - begun + 0 * sum;
+}"""
 DRAWN = "() => [...document.querySelectorAll('figure.waves')].every((figure) => figure.dataset.drawn === 'yes')"
 
 
@@ -181,15 +188,21 @@ def test_a_million_samples_are_drawn_and_zoomed_in_time(chromium: Any, tmp_path:
         render(build_content([event()], settings=settings, slices=lambda _: cut), settings=settings), "utf-8"
     )
     assert path.stat().st_size <= 200_000 + 1.2 * cut.samples.size
-    begun = time.perf_counter()
-    opened = Opened(chromium, path).scrolled()
-    assert time.perf_counter() - begun < FIRST_DRAW_S
+    tab = chromium.new_page()
+    slow = max(1.0, min(tab.evaluate(YARDSTICK) for _ in range(3)) / YARDSTICK_MS)  # how busy the machine is
+    times = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        opened = Opened(chromium, path)
+        opened.tab.wait_for_function(DRAWN)
+        times.append(time.perf_counter() - begun)
+    assert min(times) < FIRST_DRAW_S * slow
     zoom = """() => {
         const wave = document.querySelector('figure.waves').wave, begun = performance.now();
         wave.zoom(0.7);
         return performance.now() - begun;
     }"""
-    assert opened.tab.evaluate(zoom) / 1000 < ZOOM_S
+    assert min(opened.tab.evaluate(zoom) for _ in range(3)) / 1000 < ZOOM_S * slow
 
 
 def test_what_can_be_seen_can_be_read_and_reached(chromium: Any, tmp_path: Path) -> None:

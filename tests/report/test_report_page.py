@@ -118,7 +118,13 @@ def test_the_same_input_gives_the_same_bytes() -> None:
 
 def test_every_link_leads_to_a_place_in_the_page_and_no_place_is_named_twice() -> None:
     events = [event(k * 100.0, site=f"Site {k % 3}", magnitude=0.1 * k) for k in range(1, 25)]
-    found = Elements(page(events)).found
+    for worst in (0, 1, 12):
+        settings = Settings(curve=curve("iti"), worst=worst)
+        found = Elements(render(build_content(events, settings=settings, slices=slice_for), settings=settings)).found
+        assert_links_lead_somewhere(found)
+
+
+def assert_links_lead_somewhere(found: list[tuple[str, dict[str, str | None]]]) -> None:
     names = [given["id"] for _, given in found if "id" in given]
     assert len(names) == len(set(names))
     assert {str(given["href"])[1:] for _, given in found if "href" in given} <= set(names)

@@ -126,7 +126,7 @@
       const width = this.canvas.parentElement.clientWidth;
       if (!width) return;
       const narrow = width < 600, tall = narrow ? 130 : 150, gap = 34, scale = window.devicePixelRatio || 1;
-      const height = 24 + this.panels.length * (tall + gap) + 14;
+      const height = 24 + this.panels.length * (tall + gap) - gap + 40;
       this.left = narrow ? 44 : 60;
       this.across = width - this.left - (narrow ? 44 : 96);
       this.canvas.style.height = height + "px";
