@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
@@ -29,7 +28,7 @@ pytestmark = [
     pytest.mark.skipif(browser() is None, reason=f"no browser is installed (one of {', '.join(BROWSERS)})"),
 ]
 FIRST_DRAW_S, ZOOM_S = 3.0, 0.3  # the bars of a million samples
-YARDSTICK_MS = 250.0  # that ten million sines take a core of today; a busier machine is given more time
+YARDSTICK_MS = 250.0  # that ten million sines take a core of today
 YARDSTICK = """() => {
     const begun = performance.now();
     let sum = 0;
@@ -188,21 +187,25 @@ def test_a_million_samples_are_drawn_and_zoomed_in_time(chromium: Any, tmp_path:
         render(build_content([event()], settings=settings, slices=lambda _: cut), settings=settings), "utf-8"
     )
     assert path.stat().st_size <= 200_000 + 1.2 * cut.samples.size
-    tab = chromium.new_page()
-    slow = max(1.0, min(tab.evaluate(YARDSTICK) for _ in range(3)) / YARDSTICK_MS)  # how busy the machine is
-    times = []
-    for _ in range(3):
-        begun = time.perf_counter()
-        opened = Opened(chromium, path)
-        opened.tab.wait_for_function(DRAWN)
-        times.append(time.perf_counter() - begun)
-    assert min(times) < FIRST_DRAW_S * slow
-    zoom = """() => {
-        const wave = document.querySelector('figure.waves').wave, begun = performance.now();
-        wave.zoom(0.7);
-        return performance.now() - begun;
-    }"""
-    assert min(opened.tab.evaluate(zoom) for _ in range(3)) / 1000 < ZOOM_S * slow
+    # Both against how long ten million sines take at the same moment: this machine may have other things to do.
+    first_draw, zoom = [], []
+    for _ in range(4):
+        tab = Opened(chromium, path).tab
+        tab.wait_for_function(DRAWN)
+        spent = tab.evaluate("Number(document.querySelector('figure.waves').dataset.spent)")
+        yardstick = tab.evaluate(YARDSTICK)
+        first_draw.append(spent / yardstick)
+        zoomed = tab.evaluate(
+            """() => {
+                const wave = document.querySelector('figure.waves').wave, begun = performance.now();
+                wave.zoom(0.7);
+                return performance.now() - begun;
+            }"""
+        )
+        zoom.append(zoomed / yardstick)
+        tab.close()
+    assert min(first_draw) < FIRST_DRAW_S * 1000 / YARDSTICK_MS
+    assert min(zoom) < ZOOM_S * 1000 / YARDSTICK_MS
 
 
 def test_what_can_be_seen_can_be_read_and_reached(chromium: Any, tmp_path: Path) -> None:

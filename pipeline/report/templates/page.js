@@ -281,9 +281,11 @@
 
   async function bring(figure) {
     try {
+      const begun = performance.now();
       const meta = await decoded(figure);
       figure.classList.add("live");
       figure.wave = new Wave(figure, meta);
+      figure.dataset.spent = performance.now() - begun;
       figure.dataset.drawn = "yes";
     } catch (error) {
       figure.dataset.drawn = "no";
