@@ -22,7 +22,7 @@ _EPILOG = "Example:  halfcycle report events.parquet --out report.html"
 
 @typer_app.command("report", epilog=_EPILOG)
 def report_command(
-    out: Annotated[Path, typer.Option(help="The page: .html.", show_default=False)],
+    out: Annotated[Path, typer.Option(help="The page: .html; or a folder, with a page a site.", show_default=False)],
     catalogue: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
         typer.Argument(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False),
@@ -68,24 +68,30 @@ def report_command(
     from pipeline.errors import ConfigError
     from pipeline.indices.curves import curve as curve_named
     from pipeline.report.content import Settings, build_content
+    from pipeline.report.folder import FRONT, fleet_pages, write_folder
     from pipeline.report.page import render
     from pipeline.store.atomic import write_atomically
 
-    if out.suffix.lower() not in (".html", ".htm"):
-        raise ConfigError(f"{out.name}: the page's ending must be .html")
+    if out.suffix.lower() not in (".html", ".htm", ""):
+        raise ConfigError(f"{out.name}: the page's ending must be .html; a folder has none")
+    if not out.suffix and (pdf or pictures is not None):
+        raise ConfigError("--pdf and --pictures are of a single page; let --out end in .html")
     settings = Settings(curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days)
     first, last = _day(from_day, "--from"), _day(to_day, "--to")
     source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage)
     zones = {site.name: site.time_zone for site in source.fleet.sites} if source.fleet is not None else {}
     said = _provenance(source, catalogue, settings_words=_settings_words(curve, worst, judged_days))
+    if not out.suffix:
+        pages = fleet_pages(
+            source.events, settings=settings, slices=source.archive.slice_of, coverage=source.coverage, zones=zones,
+            provenance=said,
+        )  # fmt: skip
+        show.line(f"report: {write_folder(pages, out)} pages in {out}, to begin with {FRONT}")
+        return Exit.DONE
     content = build_content(
-        source.events,
-        settings=settings,
-        slices=source.archive.slice_of,
-        coverage=source.coverage,
-        zones=zones,
+        source.events, settings=settings, slices=source.archive.slice_of, coverage=source.coverage, zones=zones,
         provenance=said,
-    )
+    )  # fmt: skip
     page = render(content, settings=settings)
     write_atomically(out, lambda aside: _write_text(page, aside))
     for sentence in content.lead:

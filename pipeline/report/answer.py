@@ -26,12 +26,13 @@ class Sentence:
 
 @dataclass(frozen=True, slots=True)
 class SiteAnswer:
-    """What is said of one site."""
+    """What is said of one site: its name, its anchor, sentences, sags below the curve, and a page of its own or ""."""
 
     site: str
     anchor: str
     sentences: tuple[Sentence, ...]
     n_below: int
+    page: str = ""
 
 
 def lead(
@@ -97,6 +98,7 @@ def site_answer(
     clock: Clock,
     anchor: str,
     shown: Collection[str],
+    page: str = "",
 ) -> SiteAnswer:
     """What is said of one site.
 
@@ -109,6 +111,7 @@ def site_answer(
     clock : how times are written.
     anchor : of the site in the page.
     shown : ids of the events that the page shows with their waveforms.
+    page : of the site alone, where there is one.
     """
     counted = polyphase(events)
     said = [_what(events, counted)]
@@ -124,7 +127,7 @@ def site_answer(
     said += [*_sides(events), *_causes(events), *_limits(events)]
     if coverage:
         said.append(_judged(site, coverage))
-    return SiteAnswer(site, anchor, tuple(said), len(below))
+    return SiteAnswer(site, anchor, tuple(said), len(below), page)
 
 
 def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:

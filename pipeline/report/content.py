@@ -75,6 +75,7 @@ def build_content(
     coverage: Sequence[CoverageSpan] = (),
     zones: Mapping[str, str] | None = None,
     provenance: Sequence[tuple[str, str]] = (),
+    pages: Mapping[str, str] | None = None,
 ) -> Content:
     """Work out a report.
 
@@ -86,6 +87,7 @@ def build_content(
     coverage : time judged; empty where it is not known.
     zones : time zone by site, where they are known.
     provenance : what the report was made of and with, in words.
+    pages : by site, the file of a page of its own; None where all is on this one.
     """
     sites = sorted({event.site for event in events} | {span.site for span in coverage})
     clock = _clock(sites, zones or {})
@@ -109,7 +111,7 @@ def build_content(
         answers=tuple(
             site_answer(
                 [event for event in events if event.site == site], site, curve=settings.curve, coverage=coverage,
-                clock=_clock([site], zones or {}), anchor=f"site-{k}", shown=ids,
+                clock=_clock([site], zones or {}), anchor=f"site-{k}", shown=ids, page=(pages or {}).get(site, ""),
             )
             for k, site in enumerate(sites)
         ),

@@ -34,13 +34,14 @@ _PLACES: Final = {
 }  # fmt: skip
 
 
-def render(content: Content, *, settings: Settings) -> str:
+def render(content: Content, *, settings: Settings, up: str = "") -> str:
     """The page.
 
     Parameters
     ----------
     content : all that it says.
     settings : of which the curve's title is named.
+    up : the page of the whole fleet, where this is one of its sites'.
 
     Returns
     -------
@@ -59,6 +60,7 @@ def render(content: Content, *, settings: Settings) -> str:
             script_hash=_digest(script),
             period=origin.get("period", ""),
             cautions=CAUTIONS,
+            up=up,
             curve_title=settings.curve.title,
             severity_words=", ".join(SEVERITY_WORDS),
             foot=f"Made with {origin.get('made with', 'halfcycle')}.",

@@ -65,10 +65,18 @@ def test_a_fleet_becomes_a_page_with_its_coverage_and_its_time_zone(tmp_path: Pa
     assert "of the period was judged; a rate needs 90%" in page
 
 
+def test_a_folder_has_a_page_for_each_site(catalogue: Path, tmp_path: Path) -> None:
+    done = halfcycle("report", catalogue, "--out", tmp_path / "pages")
+    assert done.returncode == 0, done.stderr
+    assert "2 pages" in done.stdout
+    assert (tmp_path / "pages" / "index.html").is_file()
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
         (["e.parquet", "--out", "a.pdf"], ".html"),
+        (["e.parquet", "--out", "folder", "--pdf"], "single page"),
         (["--out", "a.html"], "--config"),
         (["e.parquet", "--out", "a.html", "--curve", "house"], "iti"),
         (["e.parquet", "--out", "a.html", "--from", "yesterday"], "2026-04-01"),
