@@ -62,11 +62,16 @@ def report_command(
         Optional[Path],  # noqa: UP045
         typer.Option(help="Folder for every chart as .svg."),
     ] = None,
+    summary: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="The answer as Markdown, for an e-mail: .md."),
+    ] = None,
 ) -> int:
     """Write a report that opens offline: the answer first, then charts, indices, events, method, origin."""
     from pipeline.cli.catalogue_source import source_of
     from pipeline.errors import ConfigError
     from pipeline.indices.curves import curve as curve_named
+    from pipeline.report import markdown
     from pipeline.report.content import Settings, build_content
     from pipeline.report.folder import FRONT, fleet_pages, write_folder
     from pipeline.report.page import render
@@ -74,8 +79,8 @@ def report_command(
 
     if out.suffix.lower() not in (".html", ".htm", ""):
         raise ConfigError(f"{out.name}: the page's ending must be .html; a folder has none")
-    if not out.suffix and (pdf or pictures is not None):
-        raise ConfigError("--pdf and --pictures are of a single page; let --out end in .html")
+    if not out.suffix and (pdf or pictures is not None or summary is not None):
+        raise ConfigError("--pdf, --pictures and --summary are of a single page; let --out end in .html")
     settings = Settings(curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days)
     first, last = _day(from_day, "--from"), _day(to_day, "--to")
     source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage)
@@ -102,6 +107,10 @@ def report_command(
     show.line(f"report: {out} ({len(page.encode()) / 1000:.0f} kB)")
     if pictures is not None:
         _draw(content, pictures)
+    if summary is not None:
+        text = markdown.summary(content)
+        write_atomically(summary, lambda aside: _write_text(text, aside))
+        show.line(f"summary: {summary}")
     return _print(out) if pdf else Exit.DONE
 
 

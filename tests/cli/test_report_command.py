@@ -27,9 +27,10 @@ def catalogue(tmp_path: Path) -> Path:
 
 
 def test_a_catalogue_becomes_a_page_the_same_each_time(catalogue: Path, tmp_path: Path) -> None:
-    done = halfcycle("report", "e.parquet", "--out", "a.html", "--pictures", "pics", cwd=tmp_path)
+    done = halfcycle("report", "e.parquet", "--out", "a.html", "--pictures", "pics", "--summary", "a.md", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
     assert "2 events were found at one site" in done.stdout
+    assert (tmp_path / "a.md").read_text(encoding="utf-8").startswith("# Voltage events at Mill")
     page = (tmp_path / "a.html").read_text(encoding="utf-8")
     assert page.count('class="waves"') == 2
     assert "No waveform" not in page

@@ -17,6 +17,7 @@ from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve, curves
 from pipeline.report.content import Content, Settings, build_content
 from pipeline.report.event_words import event_sentences
+from pipeline.report.markdown import summary
 from pipeline.report.page import render
 from pipeline.report.slice import Slice
 from pipeline.report.times import Clock
@@ -262,3 +263,17 @@ def test_a_page_of_two_hundred_events_stays_small() -> None:
     made = build_content(events, settings=Settings(curve=curve("iti"), worst=200), slices=brief)
     assert len(made.events) == 200
     assert len(render(made, settings=SETTINGS).encode()) <= 5_000_000
+
+
+# --- as Markdown
+
+
+def test_the_summary_says_the_answer_and_words_from_files_are_no_markup() -> None:
+    text = summary(content([event(site="Mill *1* [x](y)|z", magnitude=0.3)]))
+    assert text.startswith("# Voltage events at Mill \\*1\\* \\[x\\](y)\\|z\n")
+    assert "1 event was found at one site" in text
+    assert "| 30.0 % | 300 ms |" in text
+    assert "must not be used to switch" in text
+    hostile = summary(content([event(site=HOSTILE, category=HOSTILE, cause=HOSTILE)]))
+    assert not re.search(r"(?<!\\)<script", hostile)
+    assert hostile.count("\n# ") == 0
