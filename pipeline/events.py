@@ -20,8 +20,11 @@ class Event:
 
     Times are nanoseconds since 1970-01-01 UTC. Start and end are the starts of the Urms(1/2) windows that
     crossed the threshold and that were back within it (IEC 61000-4-30 5.4); `refined_start` is an estimate from the
-    waveform. For phases of a line-to-line point read `_a` as AB, `_b` as BC and `_c` as CA. A `direction` of
-    ``downstream`` is the side that the arrows of the current clamps point to, whichever way power flowed before.
+    waveform. For phases of a line-to-line point read `_a` as AB, `_b` as BC and `_c` as CA. `source` is the file (and
+    its member, of a bundle) as it was given, `first_sample` the first sample of the event in that file's capture, and
+    `n_samples` how many of them lie in the event; where it runs over several files their names are joined by ``+``, and
+    `first_sample` counts in the first. A `direction` of ``downstream`` is the side that the arrows of the current
+    clamps point to, whichever way power flowed before.
     """
 
     event_id: str = ""
@@ -84,6 +87,9 @@ class Event:
     why: str | None = None
     nominal_kind: str | None = None
     direction_confidence: float | None = None
+    source: str | None = None
+    first_sample: int | None = None
+    n_samples: int | None = None
     notes: str = ""
 
     @property
@@ -95,6 +101,7 @@ class Event:
 _TIMES = frozenset({"start", "refined_start"})
 _FLAGS = frozenset({"line_to_line", "open_start", "open_end", "learned_disagrees"})
 _COUNTS = frozenset({"stages", "polarity", "n_modes", "repeats"})
+_POSITIONS = frozenset({"first_sample", "n_samples"})
 _NUMBERS = frozenset(
     {
         "duration_s", "magnitude", "reference_v", "cause_confidence", "learned_confidence", "observed_s",
@@ -115,6 +122,7 @@ def catalogue_schema() -> pa.Schema:
         **dict.fromkeys(_TIMES, pa.timestamp("ns", tz="UTC")),
         **dict.fromkeys(_FLAGS, pa.bool_()),
         **dict.fromkeys(_COUNTS, pa.int32()),
+        **dict.fromkeys(_POSITIONS, pa.int64()),
         **dict.fromkeys(_NUMBERS, pa.float64()),
     }
     return pa.schema([pa.field(column.name, types.get(column.name, pa.string())) for column in fields(Event)])

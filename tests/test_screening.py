@@ -127,7 +127,8 @@ def test_the_order_of_paths_and_names_makes_no_difference(tmp_path: Path, long_r
             write_capture(pieces[i], folder / f"{name}.parquet")
         paths = [folder / f"{name}.parquet" for name in range(len(pieces))]
         random.Random(seed).shuffle(paths)
-        results.append(screen(paths, terms=KNOWN, workers=1).events)
+        found = screen(paths, terms=KNOWN, workers=1).events
+        results.append(tuple(replace(event, source=None) for event in found))  # the names differ on purpose
     assert results[0] == results[1] == results[2]
 
 

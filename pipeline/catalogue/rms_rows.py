@@ -40,6 +40,7 @@ def variation_event(
     category = classify_category(variation.kind, observed_s, nominal_frequency_hz=series.nominal_hz)
     first = min(variation.channels, key=lambda part: (part.start, part.channel))
     refined = None if variation.open_start else _refined(variation, measured)
+    place = record.place(variation.start, variation.stop)
     stages = find_stages(_worst_trace(variation, measured))
     extremes, durations = _per_phase(record, variation)
     involved = sorted(extremes)
@@ -62,6 +63,9 @@ def variation_event(
             reference_v=_reference_at(measured.reference_v, worst.channel, worst.i_start),
             refined_start=None if refined is None else record.time_ns(refined),
             capture=record.digests(variation.start, variation.stop),
+            source=place.source,
+            first_sample=place.first_sample,
+            n_samples=place.n_samples,
             worst_phase_kind=_worst_kind(variation, worst.extreme_pu),
             **_by_letter("magnitude", "", phases, [extremes[c] for c in involved]),
             **_by_letter("duration", "_s", phases, [durations[c] for c in involved]),

@@ -29,6 +29,7 @@ def event_of(finding: Finding, record: Record, point: Point, measured: Measured,
     phases = [names[part.channel] if part.channel < len(names) else "" for part in finding.parts]
     extremes = {phase: part.extreme for phase, part in zip(phases, finding.parts, strict=True) if phase}
     refined = finding.refined_start
+    place = record.place(finding.start, finding.stop)
     return with_identity(
         Event(
             site=site,
@@ -48,6 +49,9 @@ def event_of(finding: Finding, record: Record, point: Point, measured: Measured,
             reference_kind=kind,
             refined_start=None if refined is None else record.time_ns(refined),
             capture=record.digests(finding.start, finding.stop),
+            source=place.source,
+            first_sample=place.first_sample,
+            n_samples=place.n_samples,
             magnitude_a=_of_letter(extremes, "A"),
             magnitude_b=_of_letter(extremes, "B"),
             magnitude_c=_of_letter(extremes, "C"),

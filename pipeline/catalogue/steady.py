@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 from pipeline.events import Event, event_order, with_identity
 from pipeline.terms import STEADY_KINDS
@@ -49,9 +49,19 @@ def cut_at_edges(event: Event, *, from_ns: int, to_ns: int) -> Event | None:
     return with_identity(
         replace(
             event, start=start, observed_s=(end - start) / 1e9, duration_s=None, refined_start=refined,
-            open_start=open_start, open_end=open_end,
+            open_start=open_start, open_end=open_end, **_moved(event, start, end),
         )
     )  # fmt: skip
+
+
+def _moved(event: Event, start: int, end: int) -> dict[str, Any]:
+    """Where the samples of a part of an event lie; the first is not known in a later one of several files."""
+    if event.n_samples is None or event.first_sample is None or not event.observed_s:
+        return {}
+    rate_hz = event.n_samples / event.observed_s
+    kept_whole = start == event.start or "+" not in (event.source or "")
+    first = event.first_sample + round((start - event.start) / 1e9 * rate_hz) if kept_whole else None
+    return {"first_sample": first, "n_samples": max(round((end - start) / 1e9 * rate_hz), 1)}
 
 
 def put_together(events: Iterable[Event]) -> list[Event]:
@@ -107,6 +117,8 @@ def _joined(before: Event, after: Event) -> Event:
         magnitude_c=worse.magnitude_c,
         notes=worse.notes,
         capture="+".join(dict.fromkeys([*before.capture.split("+"), *after.capture.split("+")])),
+        source="+".join(dict.fromkeys(filter(None, (before.source, after.source)))) or None,
+        n_samples=None if before.n_samples is None or after.n_samples is None else before.n_samples + after.n_samples,
     )
 
 

@@ -16,11 +16,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pipeline.catalogue.judge import Coverage, Terms
+from pipeline.catalogue.reading import aligned
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.detectors.registry import choose
 from pipeline.errors import StoreError
 from pipeline.events import Event, catalogue_schema, catalogue_table, event_order, events_of, with_incidents
+from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.sites.recorders import Seen, accounts_of
@@ -133,22 +135,39 @@ def read_catalogue(fleet: Fleet, days: Sequence[Day]) -> pa.Table:
         path = store.catalogue_path(day.site, day.day)
         if path.exists():
             try:
-                tables.append(_aligned(pq.read_table(path, partitioning=None)))
+                tables.append(aligned(pq.read_table(path, partitioning=None)))
             except (OSError, pa.ArrowException, ValueError) as error:
                 raise StoreError(f"{path}: is no catalogue ({error})") from error
     return catalogue_table(events_of(pa.concat_tables(tables)))
 
 
-def _aligned(table: pa.Table) -> pa.Table:
-    import pyarrow as pa
+def coverage_of(fleet: Fleet, days: Iterable[Day]) -> list[CoverageSpan]:
+    """What the catalogues of some days say was judged of each of them, and what was not and why.
 
-    columns = [
-        table.column(field.name).cast(field.type)
-        if field.name in table.column_names
-        else pa.nulls(table.num_rows, field.type)
-        for field in catalogue_schema()
-    ]
-    return pa.table(columns, schema=catalogue_schema())
+    Raises
+    ------
+    StoreError : a catalogue is damaged.
+    """
+    spans = []
+    for day in days:
+        document = _metadata_if_any(_path_of(day, fleet)) or {}
+        first = day_start_ns(day.day)
+        spans += [
+            CoverageSpan(day.site, point, first, first + DAY_NS, judged_s, not_judged_s, reason)
+            for point, judged_s, not_judged_s, reason in _summed(document.get("coverage", ()))
+        ]
+    return spans
+
+
+def _summed(rows: Iterable[Sequence[Any]]) -> list[tuple[str | None, float, float, str]]:
+    """A day's coverage by point: its records together."""
+    points: dict[str | None, tuple[float, float, dict[str, None]]] = {}
+    for point, judged_s, not_judged_s, reason in rows:
+        judged, not_judged, reasons = points.get(point, (0.0, 0.0, {}))
+        if reason:
+            reasons[reason] = None
+        points[point] = (judged + judged_s, not_judged + not_judged_s, reasons)
+    return [(point, *values[:2], "; ".join(values[2])) for point, values in points.items()]
 
 
 def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
@@ -170,11 +189,14 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
         paths = {d: store.captures(site.name, d) for d in around}
         names = {d: [path.stem for path in held] for d, held in paths.items()}
+        pieces = (
+            stored_piece(path, store=store, site=site, quantities=terms.quantities)
+            for held in paths.values()
+            for path in held
+        )
         records = [
             record
-            for record in records_of(
-                stored_piece(path, site, terms.quantities) for held in paths.values() for path in held
-            )
+            for record in records_of(pieces)
             if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
         ]
         document["inputs"] = _inputs_digest(records)

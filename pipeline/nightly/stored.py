@@ -61,12 +61,13 @@ def forget_catalogues(store: Store, site: str, start_ns: int) -> None:
         store.catalogue_path(site, other).unlink(missing_ok=True)
 
 
-def stored_piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
+def stored_piece(path: Path, *, store: Store, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
     """A stored capture as a piece of a record: as its site's table describes it, in primary units.
 
     Parameters
     ----------
     path : in the store.
+    store : the paths of its files are relative to it.
     site : whose capture it is.
     quantities : channels that are wanted.
     """
@@ -77,7 +78,8 @@ def stored_piece(path: Path, site: Site, quantities: tuple[Quantity, ...]) -> Pi
     read = tuple(sorted({plain.channels[i].quantity for i in rows}))
     held = [i for i, channel in enumerate(plain.channels) if channel.quantity in read]
     stored = _StoredCapture(path, header, read, tuple(held.index(i) for i in rows))
-    return Piece(header, stored.load, lambda: path.stem, samples=stored.samples)
+    shown = path.relative_to(store.root).as_posix()
+    return Piece(header, stored.load, lambda: path.stem, samples=stored.samples, path=shown)
 
 
 @dataclass(slots=True)

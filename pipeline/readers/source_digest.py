@@ -1,4 +1,4 @@
-"""The digest by which a row of a catalogue names the file that its waveform is in."""
+"""The digest by which a catalogue names the file that an event came from, and by which a moved file is found again."""
 
 from __future__ import annotations
 

@@ -240,7 +240,7 @@ def _records(
     samples: Sequence[Callable[[int, int], SampleArray] | None],
 ) -> list[tuple[Record, tuple[Part, ...]]]:
     pieces = [
-        Piece(part.header, load, partial(source_digest, part.path), samples=some)
+        Piece(part.header, load, partial(source_digest, part.path), samples=some, path=as_text(str(part.path)))
         for part, load, some in zip(parts, loads, samples, strict=True)
     ]
     owners = {id(piece): part for piece, part in zip(pieces, parts, strict=True)}

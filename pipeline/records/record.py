@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -36,6 +37,7 @@ class Piece:
     digest : gives the digest of its source; called when an event lies in it.
     origin : the piece that this one is a part of, or has in units; else None.
     samples : gives the capture's samples [start, stop) without loading all of it; None: it must be loaded for them.
+    path : of its file as it was given, or relative to the store; "" where it came from no file.
     """
 
     header: Header
@@ -43,17 +45,40 @@ class Piece:
     digest: Callable[[], str]
     origin: Piece | None = None
     samples: Callable[[int, int], SampleArray] | None = None
+    path: str = ""
 
     @property
     def given(self) -> Piece:
         """The piece as it was given to `records_of`."""
         return self if self.origin is None else self.origin.given
 
+    @property
+    def n_before(self) -> int:
+        """Samples of the piece as it was given that lie before this part of it."""
+        header = self.header
+        return round((header.start_ns - self.given.header.start_ns) * header.rate_hz / 1e9)
+
     def part(self, start: int, stop: int) -> Capture:
         """The samples [start, stop) of the capture, as far as it reaches, as a capture."""
         start, stop = max(start, 0), min(stop, self.header.n_samples)
         samples = self.load().samples[:, start:stop] if self.samples is None else self.samples(start, stop)
         return Capture(replace(self.header, start_ns=self.header.time_ns(start), n_samples=stop - start), samples)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where samples of a record lie.
+
+    Attributes
+    ----------
+    source : paths of the files, joined by ``+``; None where they came from no file.
+    first_sample : the first of them, in its capture of the first file.
+    n_samples : how many.
+    """
+
+    source: str | None
+    first_sample: int
+    n_samples: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +129,17 @@ class Record:
         """Digests of the sources between two record positions, joined by ``+``."""
         low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
         return "+".join(dict.fromkeys(piece.digest() for piece in self.pieces[low : high + 1]))
+
+    def place(self, first: float, stop: float) -> Place:
+        """Where the samples between two record positions lie in the files that they came from."""
+        low, high = self._piece_at(first), self._piece_at(max(stop - 1e-6, first))
+        begin = min(max(int(first), 0), max(self.n_samples - 1, 0))
+        paths = dict.fromkeys(piece.given.path for piece in self.pieces[low : high + 1] if piece.given.path)
+        return Place(
+            source="+".join(paths) or None,
+            first_sample=begin - self.positions[low] + self.skips[low] + self.pieces[low].n_before,
+            n_samples=max(min(math.ceil(stop), self.n_samples) - begin, 1),
+        )
 
     def blocks(
         self, point: Point, *, first: int = 0, stop: int | None = None, currents: bool = False

@@ -1,0 +1,75 @@
+"""`halfcycle indices`: SARFI, tables of magnitude and duration, energy and severity of a catalogue."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+if TYPE_CHECKING:
+    from pipeline.indices.table import IndexRow
+
+_EPILOG = "Example:  halfcycle indices events.parquet --judged-days 90 --out indices.csv"
+
+
+@typer_app.command("indices", epilog=_EPILOG)
+def indices_command(
+    catalogue: Annotated[Path, typer.Argument(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)],
+    out: Annotated[
+        Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(help="All indices: .parquet, .csv or .ndjson."),
+    ] = None,
+    coverage: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Time judged by site: .parquet or .csv with site, point, start, end, judged_s, …"),
+    ] = None,
+    judged_days: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option(min=0.001, help="Days judged at each site, where you declare them: recorders armed throughout."),
+    ] = None,
+    rate_days: Annotated[float, typer.Option(min=0.001, help="Days that rates are for, such as 30 or 365.")] = 30.0,
+    window: Annotated[float, typer.Option(min=0, help="Seconds of aggregation in time.")] = 60.0,
+) -> int:
+    """Count events: SARFI, EN 50160 tables, energy, severity; as rates where the time judged is known."""
+    from pipeline.catalogue.reading import read_events
+    from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.indices.coverage import read_coverage
+    from pipeline.indices.table import index_rows, index_table
+
+    if out is not None:
+        writer_for(out)
+    rows = index_rows(
+        read_events(catalogue),
+        coverage=[] if coverage is None else read_coverage(coverage),
+        judged_days=judged_days,
+        rate_days=rate_days,
+        window_s=window,
+    )
+    _print(rows)
+    if out is not None:
+        write_table(index_table(rows), out)
+        show.line(f"indices: {out}")
+    return Exit.DONE
+
+
+def _print(rows: list[IndexRow]) -> None:
+    from pipeline.indices.counted import RULES
+    from pipeline.report.index_words import cells_table, sarfi_table
+
+    if not rows:
+        show.line("no site in the catalogue")
+        return
+    for way in RULES:
+        show.table(sarfi_table(rows, basis=way))
+    for title in ("EN 50160 dips", "EN 50160 swells"):
+        show.table(cells_table(rows, title=title))
+    for basis in dict.fromkeys(row.basis for row in rows if row.rate is not None or row.withheld):
+        rule = next(row.rule for row in rows if row.basis == basis and row.rule)
+        show.line(f"{basis}: {rule}")
+    for reason in dict.fromkeys(row.withheld for row in rows if row.withheld and row.index == "SARFI-X"):
+        sites = dict.fromkeys(row.site for row in rows if row.withheld == reason)
+        show.line(f"no rates for {', '.join(sites)}: {reason}")

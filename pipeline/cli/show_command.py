@@ -1,0 +1,105 @@
+"""`halfcycle show`: one event in words and as a picture, and its samples as text."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+if TYPE_CHECKING:
+    from pipeline.events import Event
+    from pipeline.report.slice import Slice
+
+_EPILOG = "Example:  halfcycle show 3f2a --in events.parquet --out event.svg"
+
+
+@typer_app.command("show", epilog=_EPILOG)
+def show_command(
+    event_id: Annotated[str, typer.Argument(help="The event_id of a row, or its first letters.", show_default=False)],
+    catalogue: Annotated[
+        Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option("--in", help="Catalogue: .parquet, .csv or .ndjson."),
+    ] = None,
+    config: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Fleet, whose catalogues are looked through instead."),
+    ] = None,
+    out: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Picture: .svg or .png."),
+    ] = None,
+    samples: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="The samples shown, as .csv."),
+    ] = None,
+    files: Annotated[
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option(help="Folder in which waveforms may lie now; may be given again."),
+    ] = None,
+    before: Annotated[float, typer.Option(min=0, help="Cycles before the event.")] = 6.0,
+    after: Annotated[float, typer.Option(min=0, help="Cycles after it.")] = 6.0,
+) -> int:
+    """Show one event: what happened, where its waveform lies, a picture, the samples."""
+    from pipeline.cli.catalogue_source import source_of
+    from pipeline.errors import ConfigError
+    from pipeline.report.event_words import event_sentences, headline
+
+    if out is not None and out.suffix.lower() not in (".svg", ".png"):
+        raise ConfigError(f"{out.name}: the picture's ending must be .svg or .png")
+    if samples is not None and samples.suffix.lower() != ".csv":
+        raise ConfigError(f"{samples.name}: the samples' ending must be .csv")
+    source = source_of(catalogue, config, files or ())
+    event = _chosen(source.events, event_id, source.name)
+    show.line(headline(event))
+    for sentence in event_sentences(event):
+        show.line(f"  {sentence}")
+    if event.why:
+        show.line(f"  Why: {event.why}.")
+    show.line(f"  event {event.event_id}, waveform in {event.source or 'a file that the catalogue does not name'}")
+    cut = source.archive.slice_of(event, before_cycles=before, after_cycles=after)
+    show.line(f"  found: {cut.origin}")
+    for note in cut.notes:
+        show.line(f"  {note}")
+    _write(event, cut, out, samples)
+    return Exit.DONE
+
+
+def _write(event: Event, cut: Slice, out: Path | None, samples: Path | None) -> None:
+    from pipeline.errors import SignalError
+    from pipeline.report.event_picture import event_svg
+    from pipeline.report.picture import write_png, write_svg
+    from pipeline.report.slice import nominal_hz, phasors_of, rms_of
+    from pipeline.store.atomic import write_atomically
+
+    if out is not None:
+        try:
+            nominal = nominal_hz(event, cut)
+            rms, phasors = rms_of(cut, nominal=nominal), phasors_of(event, cut, nominal=nominal)
+        except SignalError:
+            rms = phasors = None
+        svg = event_svg(event, cut, rms=rms, phasors=phasors)
+        write_atomically(out, partial(write_png if out.suffix.lower() == ".png" else write_svg, svg))
+        show.line(f"picture: {out}")
+    if samples is not None:
+        from pipeline.report.samples import write_samples
+
+        write_atomically(samples, partial(write_samples, event, cut))
+        show.line(f"samples: {samples}")
+
+
+def _chosen(events: list[Event], event_id: str, name: str) -> Event:
+    from pipeline.errors import ConfigError
+
+    found = [event for event in events if event.event_id.startswith(event_id)] if event_id else []
+    exact = [event for event in found if event.event_id == event_id]
+    if len(exact or found) == 1:
+        return (exact or found)[0]
+    if not found:
+        some = ", ".join(event.event_id for event in events[:5]) or "none"
+        raise ConfigError(f"{name}: no event {event_id!r} among its {len(events)}; the first are {some}")
+    raise ConfigError(f"{name}: {event_id!r} are the first letters of {len(found)} events; give more of them")

@@ -1,0 +1,185 @@
+"""All indices of a catalogue as rows of one table: what was counted how, the count, the rate and its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Final
+
+from pipeline.events import Event
+from pipeline.indices.cells import count_cells, grids
+from pipeline.indices.counted import RULES, SIDES, WINDOW_S, Basis, Counted, counted_by
+from pipeline.indices.coverage import CoverageSpan, exposure_of
+from pipeline.indices.curves import curve, curves
+from pipeline.indices.rates import Exposure, by_month, dispersion, scaled
+from pipeline.indices.sarfi import LEVELS_PCT, brief, sarfi, sarfi_curve
+from pipeline.indices.severity import lost_voltage_s, sag_energy_s, severity
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+REFERENCE_CURVE: Final = "semi-reference"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IndexRow:
+    """One index of one site.
+
+    Attributes
+    ----------
+    site : name.
+    index : ``SARFI-X``, ``SARFI-curve``, a table of cells, ``sag energy`` …
+    item : the level, curve or cell.
+    basis : how events were counted.
+    value : count, or the value in `unit`.
+    unit : ``events``, ``s``, ``pu s`` or "".
+    rate : the count in `rate_days` days of judged time; None where it is withheld, or the value is no count.
+    rate_low, rate_high : its 95 % interval.
+    rate_days : that the rate is for.
+    withheld : why there is no rate.
+    rule : of counting, in words.
+    """
+
+    site: str
+    index: str
+    item: str
+    basis: str
+    value: float | None
+    unit: str = "events"
+    rate: float | None = None
+    rate_low: float | None = None
+    rate_high: float | None = None
+    rate_days: float = 30.0
+    withheld: str = ""
+    rule: str = ""
+
+
+def index_rows(
+    events: Sequence[Event],
+    *,
+    sites: Sequence[str] | None = None,
+    coverage: Sequence[CoverageSpan] = (),
+    period_ns: tuple[int, int] | None = None,
+    judged_days: float | None = None,
+    rate_days: float = 30.0,
+    window_s: float = WINDOW_S,
+) -> list[IndexRow]:
+    """The indices of each site.
+
+    Parameters
+    ----------
+    events : rows of a catalogue, of any kind.
+    sites : those to give, with or without events; None: those of the events and of the coverage.
+    coverage : time judged; without it, and without `judged_days`, rates are withheld.
+    period_ns : that the counts stand for, half-open; events outside it are left out. [ns since 1970-01-01]
+    judged_days : time judged of each site where its owner declares it, as of a recorder that was armed throughout. [d]
+    rate_days : that rates are for. [d]
+    window_s : of aggregation in time. [s]
+    """
+    if period_ns is not None:
+        events = [event for event in events if period_ns[0] <= event.start < period_ns[1]]
+    chosen = sorted({event.site for event in events} | {span.site for span in coverage}) if sites is None else sites
+    rows: list[IndexRow] = []
+    for site in chosen:
+        mine = [event for event in events if event.site == site]
+        if judged_days is not None:
+            exposure: Exposure | None = Exposure(judged_days * 86_400, judged_days * 86_400)
+        else:
+            first, last = period_ns or (None, None)
+            exposure = exposure_of(coverage, site, from_ns=first, to_ns=last)
+        rows += _of_site(mine, _Maker(site, exposure, rate_days, window_s))
+    return rows
+
+
+def index_table(rows: Sequence[IndexRow]) -> pa.Table:
+    """Rows as a table with the columns of `IndexRow`."""
+    import pyarrow as pa
+
+    numbers = {"value", "rate", "rate_low", "rate_high", "rate_days"}
+    schema = pa.schema([(f.name, pa.float64() if f.name in numbers else pa.string()) for f in fields(IndexRow)])
+    return pa.table({f.name: [getattr(row, f.name) for row in rows] for f in fields(IndexRow)}, schema=schema)
+
+
+@dataclass(frozen=True, slots=True)
+class _Maker:
+    """Makes the rows of one site."""
+
+    site: str
+    exposure: Exposure | None
+    rate_days: float
+    window_s: float
+
+    def count(self, index: str, item: str, basis: Basis, n: int) -> IndexRow:
+        rate = scaled(n, self.exposure, days=self.rate_days)
+        return IndexRow(
+            site=self.site, index=index, item=item, basis=basis, value=float(n), rate=rate.value, rate_low=rate.low,
+            rate_high=rate.high, rate_days=self.rate_days, withheld=rate.withheld,
+            rule=RULES[basis].format(window_s=self.window_s),
+        )  # fmt: skip
+
+    def value(self, index: str, item: str, basis: Basis, value: float | None, unit: str, rule: str) -> IndexRow:
+        return IndexRow(
+            site=self.site, index=index, item=item, basis=basis, value=value, unit=unit, rate_days=self.rate_days,
+            rule=rule,
+        )  # fmt: skip
+
+
+def _of_site(events: Sequence[Event], make: _Maker) -> Iterator[IndexRow]:
+    ways = counted_by(events, window_s=make.window_s)
+    for basis, counted in ways.items():
+        for level in LEVELS_PCT:
+            yield make.count("SARFI-X", f"{level:g} %", basis, sarfi(counted, level))
+    for basis, counted in ways.items():
+        for one in curves():
+            yield make.count("SARFI-curve", one.name, basis, sarfi_curve(counted, one))
+    for basis in ("polyphase", "time-aggregated"):
+        yield from _cells(ways[basis], basis, make)
+    yield from _severities(ways["per phase"], ways["polyphase"], make)
+    yield from _months(events, ways["polyphase"], make)
+
+
+def _cells(counted: Sequence[Counted], basis: Basis, make: _Maker) -> Iterator[IndexRow]:
+    for grid in grids():
+        side = "swell" if "swell" in grid.name else "sag"
+        cells = count_cells([one for one in counted if one.side == side], grid)
+        for cell, n in cells.counts.items():
+            yield make.count(grid.title, cell, basis, n)
+        yield make.count(grid.title, "in no cell", basis, cells.outside)
+
+
+def _severities(phases: Sequence[Counted], points: Sequence[Counted], make: _Maker) -> Iterator[IndexRow]:
+    sags = [one for one in brief(points) if one.side == "sag"]
+    energies = [sag_energy_s(one.magnitude_pu, one.duration_s) for one in brief(phases) if one.side == "sag"]
+    rule = "sum over phases of (1 - V²) times duration, as if rectangular; events of at most 60 s"
+    yield make.value("sag energy", "sum", "per phase", sum(energies), "s", rule)
+    mean = sum(energies) / len(sags) if sags else None
+    yield make.value("sag energy", "mean of events", "per phase", mean, "s", rule)
+    curve_here = curve(REFERENCE_CURVE)
+    bad = [severity(one.magnitude_pu, one.duration_s, curve_here) for one in sags]
+    rule = f"(1 - V) over that of the {curve_here.title} at the same duration; events of at most 60 s"
+    yield make.value("severity", "sum", "polyphase", sum(bad), "", rule)
+    yield make.value("severity", "worst", "polyphase", max(bad, default=None), "", rule)
+    lost = sum(lost_voltage_s(one.magnitude_pu, one.duration_s) for one in sags)
+    yield make.value("lost voltage", "sum", "polyphase", lost, "pu s", "(1 - V) times duration; events of at most 60 s")
+
+
+def _months(events: Sequence[Event], points: Sequence[Counted], make: _Maker) -> Iterator[IndexRow]:
+    yield make.count("RMS variations", "all", "polyphase", len(points))
+    starts = [one.start for one in points]
+    if not starts:
+        return
+    months = by_month(starts, from_ns=min(starts), to_ns=max(starts) + 1)
+    for month, n in months.items():
+        yield IndexRow(
+            site=make.site, index="events by month", item=month, basis="polyphase", value=float(n),
+            rate_days=make.rate_days, withheld="how much of the month was judged is not known here",
+        )  # fmt: skip
+    spread = dispersion(list(months.values()))
+    rule = "variance over mean of the months' counts: 1 for events one by one, more for clusters"
+    yield make.value("dispersion", "months", "polyphase", spread, "", rule)
+    others: dict[str, int] = {}
+    for event in events:
+        if event.kind not in SIDES:
+            others[event.kind] = others.get(event.kind, 0) + 1
+    for kind, n in sorted(others.items()):
+        yield make.value("other events", kind, "polyphase", float(n), "events", "rows of the catalogue of this kind")

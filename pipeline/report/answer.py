@@ -1,0 +1,214 @@
+"""The answer of a report: for each site what happened, how bad, how often, from where, and what is not known."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+
+from pipeline.events import Event
+from pipeline.indices.counted import SIDES, Counted, polyphase
+from pipeline.indices.coverage import CoverageSpan, exposure_of
+from pipeline.indices.curves import Curve
+from pipeline.indices.sarfi import brief
+from pipeline.report.event_words import cause_words, duration_words, kind_words, magnitude_words, seconds_words
+from pipeline.report.summary import distinct_events, severity_s
+from pipeline.report.times import Clock
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """A sentence of the answer, and the place in the page that bears it out."""
+
+    text: str
+    href: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SiteAnswer:
+    """What is said of one site: its name, its anchor, sentences, sags below the curve, and a page of its own or ""."""
+
+    site: str
+    anchor: str
+    sentences: tuple[Sentence, ...]
+    n_below: int
+    page: str = ""
+
+
+def lead(
+    events: Sequence[Event], sites: Sequence[str], *, curve: Curve, clock: Clock, coverage: Sequence[CoverageSpan]
+) -> list[Sentence]:
+    """The report in a few sentences.
+
+    Parameters
+    ----------
+    events : of all sites.
+    sites : that are reported on.
+    curve : of ride-through, that sags are held against.
+    clock : how times are written.
+    coverage : time judged, of any sites.
+    """
+    said = [_found(events, sites, clock)]
+    counted = polyphase(events)
+    sags = [one for one in brief(counted) if one.side == "sag"]
+    below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
+    if sags:
+        hit = _sites(len({one.site for one in below}))
+        verdict = (
+            f"{len(below)} of {_n(len(sags), 'sag or interruption', 'sags and interruptions')} of at most a minute"
+        )
+        tail = f", at {hit}: equipment there that is built to it may have stopped." if below else "."
+        said.append(Sentence(f"{verdict} went below the {curve.title}{tail}", "#magnitude-duration"))
+    n_long = sum(one.duration_s > 60 for one in counted)
+    if n_long:
+        said.append(
+            Sentence(f"{_n(n_long, 'event')} lasted longer than a minute; the indices leave such out.", "#events")
+        )
+    if events and not any(event.cause for event in events):
+        said.append(Sentence("Causes were not looked for: the catalogue was made without them.", "#method"))
+    if not any(event.kind == "limit" for event in events):
+        said.append(Sentence("Whether limits are met cannot be told from this catalogue.", "#compliance"))
+    if not coverage:
+        said.append(
+            Sentence(
+                "How much of the time was judged is not known, so no rate is given unless you declare it.", "#coverage"
+            )
+        )
+    return said
+
+
+def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sentence:
+    if not events:
+        return Sentence(f"No event was found at {_sites(len(sites))}.", "#coverage")
+    first, last = clock.day(min(event.start for event in events)), clock.day(max(event.start for event in events))
+    when = f"On {first}" if first == last else f"Between {first} and {last}"
+    n_alike = len(polyphase(events))
+    alike = _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
+    tail = f"; with their phases taken together they are {alike}" if n_alike and n_alike != len(events) else ""
+    found = f"{_n(len(events), 'event')} {'was' if len(events) == 1 else 'were'} found at {_sites(len(sites))}"
+    return Sentence(f"{when}, {found}{tail}.", "#events")
+
+
+def site_answer(
+    events: Sequence[Event],
+    site: str,
+    *,
+    curve: Curve,
+    coverage: Sequence[CoverageSpan],
+    clock: Clock,
+    anchor: str,
+    shown: Collection[str],
+    page: str = "",
+) -> SiteAnswer:
+    """What is said of one site.
+
+    Parameters
+    ----------
+    events : of the site.
+    site : its name.
+    curve : of ride-through.
+    coverage : time judged, of any sites.
+    clock : how times are written.
+    anchor : of the site in the page.
+    shown : ids of the events that the page shows with their waveforms.
+    page : of the site alone, where there is one.
+    """
+    counted = polyphase(events)
+    said = [_what(events, counted)]
+    said += _worst(events, clock, shown)
+    sags = [one for one in brief(counted) if one.side == "sag"]
+    below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
+    if sags:
+        what = _n(len(sags), "sag or interruption", "sags and interruptions")
+        verdict = "none" if not below else "it" if len(sags) == 1 else "all" if below == sags else str(len(below))
+        said.append(
+            Sentence(f"Of {what} of at most a minute {verdict} went below the {curve.title}.", "#magnitude-duration")
+        )
+    said += [*_sides(events), *_causes(events), *_limits(events)]
+    if coverage:
+        said.append(_judged(site, coverage))
+    return SiteAnswer(site, anchor, tuple(said), len(below), page)
+
+
+def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:
+    if not events:
+        return Sentence("No event was found.", "#coverage")
+    kinds = Counter(kind_words(event.kind) for event in distinct_events(events))
+    kinds.update(kind_words(event.kind) for event in events if event.kind not in SIDES)
+    words = [_n(n, kind) for kind, n in sorted(kinds.items(), key=lambda item: (-item[1], item[0]))]
+    listed = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+    incidents = len({event.incident_id for event in events})
+    return Sentence(f"It had {listed}, in {_n(incidents, 'incident')}.", "#events")
+
+
+def _worst(events: Sequence[Event], clock: Clock, shown: Collection[str]) -> list[Sentence]:
+    ranked = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start))
+    if not ranked:
+        ranked = sorted(events, key=lambda event: (-event.observed_s, event.start))
+    if not ranked:
+        return []
+    worst = ranked[0]
+    which = "worst" if worst.kind in SIDES else "longest"
+    what = worst.category or kind_words(worst.kind)
+    text = f"The {which} was the {what} of {clock.moment(worst.start)}: {magnitude_words(worst)} for "
+    href = f"#event-{worst.event_id}" if worst.event_id in shown else "#events"
+    return [Sentence(f"{text}{duration_words(worst)}.", href)]
+
+
+def _sides(events: Sequence[Event]) -> list[Sentence]:
+    told = Counter(event.direction or "" for event in events if event.kind in SIDES)
+    known = told["upstream"] + told["downstream"]
+    total = sum(told.values())
+    if not total:
+        return []
+    if not known:
+        return [Sentence("From which side they came cannot be told.", "#events")]
+    parts = [f"{told[side]} from {side}" for side in ("upstream", "downstream") if told[side]]
+    rest = total - known
+    return [Sentence(f"Side: {' and '.join(parts)}" + (f"; of {rest} it cannot be told." if rest else "."), "#events")]
+
+
+def _causes(events: Sequence[Event]) -> list[Sentence]:
+    causes = Counter(event.cause for event in events if event.cause and event.cause != "unknown")
+    total = sum(1 for event in events if event.cause)
+    if not total:
+        return []
+    if not causes:
+        return [Sentence("No cause could be told.", "#events")]
+    cause, n = min(causes.items(), key=lambda item: (-item[1], item[0]))
+    sure = [round(100 * e.cause_confidence) for e in events if e.cause == cause and e.cause_confidence is not None]
+    span = (
+        ""
+        if not sure
+        else f", {min(sure)} % sure"
+        if min(sure) == max(sure)
+        else f", {min(sure)} to {max(sure)} % sure"
+    )
+    of = "the event" if total == 1 else f"{n} of {total} events" if n < total else f"all {total} events"
+    return [Sentence(f"The likely cause of {of} is {cause_words(cause)}{span}.", "#events")]
+
+
+def _limits(events: Sequence[Event]) -> list[Sentence]:
+    beyond = sum(event.kind == "limit" for event in events)
+    return [Sentence(f"{_n(beyond, 'time')} a stated limit was exceeded.", "#compliance")] if beyond else []
+
+
+def _judged(site: str, coverage: Sequence[CoverageSpan]) -> Sentence:
+    exposure = exposure_of(coverage, site)
+    if exposure is None:
+        return Sentence("How much of the time was judged is not known.", "#coverage")
+    mine = [span for span in coverage if span.site == site]
+    failed = sum(span.not_judged_s for span in mine)
+    reasons = "; ".join(dict.fromkeys(span.reason for span in mine if span.reason))
+    text = f"Judged were {seconds_words(exposure.judged_s)}, {100 * exposure.availability:.3g} % of the time"
+    if failed:
+        text += f"; {seconds_words(failed)} could not be ({reasons})"
+    return Sentence(text + ".", "#coverage")
+
+
+def _n(n: int, what: str, many: str = "") -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {many or what + 's'}"
+
+
+def _sites(n: int) -> str:
+    return "one site" if n == 1 else f"{n} sites"

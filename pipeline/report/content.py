@@ -1,0 +1,258 @@
+"""What a report holds, worked out from the catalogue and the waveforms; how it looks is the page's part."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pipeline.events import Event
+from pipeline.indices.counted import SIDES, WINDOW_S
+from pipeline.indices.coverage import CoverageSpan
+from pipeline.indices.curves import Curve
+from pipeline.indices.table import IndexRow, index_rows
+from pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
+from pipeline.report.event_view import EventView, event_view
+from pipeline.report.event_words import duration_words, kind_words, magnitude_words
+from pipeline.report.figures import MOST_ROWS, Figure, coverage_figure, scatter_figure, timeline_figures
+from pipeline.report.index_words import cells_table, curve_table, sarfi_table, severity_table
+from pipeline.report.slice import Slice
+from pipeline.report.summary import TextTable, distinct_events, severity_s
+from pipeline.report.times import Clock
+
+_TWINS = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a report is to show.
+
+    Attributes
+    ----------
+    title : of the page; "" for one made of the sites.
+    curve : of ride-through.
+    worst : events to show with their waveforms.
+    most_samples : of one event that are in the file.
+    window_s, rate_days, judged_days : as for `indices.table.index_rows`.
+    """
+
+    curve: Curve
+    title: str = ""
+    worst: int = 12
+    most_samples: int = 400_000
+    window_s: float = WINDOW_S
+    rate_days: float = 30.0
+    judged_days: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Content:
+    """All that a page says."""
+
+    title: str
+    lead: tuple[Sentence, ...]
+    answers: tuple[SiteAnswer, ...]
+    measured: TextTable
+    coverage: Figure | None
+    scatter: Figure | None
+    indices: tuple[TextTable, ...]
+    rules: tuple[str, ...]
+    timeline: tuple[Figure, ...]
+    events: tuple[EventView, ...]
+    all_events: TextTable
+    anchors: tuple[str, ...]
+    left_out: str
+    limits: TextTable | None
+    method: tuple[str, ...]
+    provenance: TextTable
+    clock: Clock = field(default_factory=Clock)
+
+
+def build_content(
+    events: Sequence[Event],
+    *,
+    settings: Settings,
+    slices: Callable[[Event], Slice],
+    coverage: Sequence[CoverageSpan] = (),
+    zones: Mapping[str, str] | None = None,
+    provenance: Sequence[tuple[str, str]] = (),
+    pages: Mapping[str, str] | None = None,
+) -> Content:
+    """Work out a report.
+
+    Parameters
+    ----------
+    events : rows of the catalogue.
+    settings : what is to be shown.
+    slices : gives the waveforms of an event; raises a HalfcycleError where they are not there, which the page says.
+    coverage : time judged; empty where it is not known.
+    zones : time zone by site, where they are known.
+    provenance : what the report was made of and with, in words.
+    pages : by site, the file of a page of its own; None where all is on this one.
+    """
+    sites = sorted({event.site for event in events} | {span.site for span in coverage})
+    clock = _clock(sites, zones or {})
+    shown = _shown(events, settings.worst)
+    views = []
+    for k, event in enumerate(shown):
+        views.append(event_view(event, slices, clock=clock, most_samples=settings.most_samples, twin=k < _TWINS))
+    ids = {view.event.event_id for view in views}
+    rows = index_rows(
+        events,
+        sites=sites,
+        coverage=coverage,
+        judged_days=settings.judged_days,
+        rate_days=settings.rate_days,
+        window_s=settings.window_s,
+    )
+    listed = sorted(events, key=lambda event: (event.start, event.site))[:MOST_ROWS]
+    return Content(
+        title=settings.title or _title(sites),
+        lead=tuple(lead(events, sites, curve=settings.curve, clock=clock, coverage=coverage)),
+        answers=tuple(
+            site_answer(
+                [event for event in events if event.site == site], site, curve=settings.curve, coverage=coverage,
+                clock=_clock([site], zones or {}), anchor=f"site-{k}", shown=ids, page=(pages or {}).get(site, ""),
+            )
+            for k, site in enumerate(sites)
+        ),
+        measured=_measured(events, sites),
+        coverage=coverage_figure(coverage),
+        scatter=scatter_figure(events, settings.curve, ids),
+        indices=_index_tables(rows),
+        rules=tuple(dict.fromkeys(f"{row.basis}: {row.rule}" for row in rows if row.index == "SARFI-X")),
+        timeline=tuple(timeline_figures(events, settings.curve, clock)),
+        events=tuple(views),
+        all_events=_all_events(listed, clock),
+        anchors=tuple(f"#event-{event.event_id}" if event.event_id in ids else "" for event in listed),
+        left_out="" if len(listed) == len(events) else f"The first {len(listed)} of {len(events)} rows are listed.",
+        limits=_limits(events, clock),
+        method=_method(settings, rows),
+        provenance=TextTable("what this report was made of", ("what", "value"), tuple(provenance)),
+        clock=clock,
+    )  # fmt: skip
+
+
+def _title(sites: Sequence[str]) -> str:
+    if len(sites) == 1:
+        return f"Voltage events at {sites[0]}"
+    return f"Voltage events at {len(sites)} sites" if sites else "Voltage events"
+
+
+def _clock(sites: Sequence[str], zones: Mapping[str, str]) -> Clock:
+    """One zone where all sites share it, else UTC."""
+    known = {zones.get(site, "UTC") for site in sites}
+    return Clock(known.pop()) if len(known) == 1 else Clock()
+
+
+def _shown(events: Sequence[Event], most: int) -> list[Event]:
+    """The worst events: RMS variations by voltage missing times time, then the largest of the other kinds."""
+    ranked = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start, event.event_id))
+    others = [event for event in events if event.kind not in SIDES]
+    others.sort(key=lambda event: (-abs(event.magnitude), event.start, event.event_id))
+    by_kind: dict[str, list[Event]] = {}
+    for event in others:
+        by_kind.setdefault(event.kind, []).append(event)
+    mixed = [
+        e
+        for rank in range(max(map(len, by_kind.values()), default=0))
+        for k in by_kind
+        for e in by_kind[k][rank : rank + 1]
+    ]
+    n_others = min(len(mixed), max(most // 3, most - len(ranked)))
+    return [*ranked[: most - n_others], *mixed[:n_others]]
+
+
+def _measured(events: Sequence[Event], sites: Sequence[str]) -> TextTable:
+    rows = []
+    for site in sites:
+        mine = [event for event in events if event.site == site]
+        variations = [event for event in mine if event.kind in SIDES]
+        volts = sorted({(f"{event.reference_v:.5g} V", event.reference_kind) for event in variations})
+        how = sorted({"line to line" if event.line_to_line else "phase to neutral" for event in variations})
+        points = sorted({event.point for event in mine if event.point})
+        rows.append(
+            (
+                site,
+                "; ".join(f"{v} ({kind})" for v, kind in volts[:3]) + (" …" if len(volts) > 3 else ""),
+                ", ".join(how),
+                str(len(points) or 1),
+                str(len(mine)),
+                str(len({event.incident_id for event in mine})),
+            )
+        )
+    heads = ("site", "100 % is", "voltages", "measuring points", "rows", "incidents")
+    return TextTable("sites, and what 100 % is there", heads, tuple(rows))
+
+
+def _index_tables(rows: Sequence[IndexRow]) -> tuple[TextTable, ...]:
+    if not rows:
+        return ()
+    return (
+        *(sarfi_table(rows, basis=basis) for basis in ("per phase", "polyphase", "time-aggregated")),
+        curve_table(rows),
+        cells_table(rows, title="EN 50160 dips"),
+        cells_table(rows, title="EN 50160 swells"),
+        severity_table(rows),
+    )
+
+
+def _all_events(events: Sequence[Event], clock: Clock) -> TextTable:
+    rows = tuple(
+        (
+            event.site + (f", {event.point}" if event.point else ""),
+            clock.exact(event.start),
+            event.category or kind_words(event.kind),
+            magnitude_words(event),
+            duration_words(event),
+            event.phases + (" line to line" if event.line_to_line else ""),
+            event.cause or "",
+            event.direction or "",
+        )
+        for event in events
+    )
+    heads = ("site", f"start ({clock.zone})", "what", "magnitude", "duration", "phases", "likely cause", "side")
+    return TextTable("all rows", heads, rows)
+
+
+def _limits(events: Sequence[Event], clock: Clock) -> TextTable | None:
+    rows = tuple(
+        (event.site, clock.exact(event.start), event.category or "limit", event.notes, magnitude_words(event),
+         duration_words(event), "exceeded")
+        for event in events
+        if event.kind == "limit"
+    )  # fmt: skip
+    heads = ("site", f"start ({clock.zone})", "limit", "clause and value", "reached", "for", "verdict")
+    return TextTable("limits", heads, rows) if rows else None
+
+
+def _method(settings: Settings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
+    withheld = dict.fromkeys(f"{row.site}: {row.withheld}" for row in rows if row.index == "SARFI-X" and row.withheld)
+    reasons = list(dict.fromkeys(text.partition(": ")[2] for text in withheld))
+    said = [
+        "Urms(1/2) is the RMS voltage over one cycle, refreshed each half cycle (IEC 61000-4-30). A sag is below 90 "
+        "% of the "
+        "reference, a swell above 110 %, an interruption below 10 %, unless the catalogue was made with other "
+        "thresholds. "
+        "IEC standards say dip where this report says sag.",
+        "Start and end are the starts of the one-cycle windows that crossed the threshold and that were back, so "
+        "both may "
+        "lie up to a cycle off those of the voltage itself.",
+        f"Events lie inside the {settings.curve.title} where they are on its line. Its corners: "
+        + "; ".join(settings.curve.sources)
+        + ".",
+        "SARFI-X counts events of at most 60 s below X % (above X % for X over 100). EN 50160 tables count by "
+        "residual voltage "
+        "and duration; edges belong to the longer duration's left and to the higher voltage's row.",
+        "Rates are counts over judged time; intervals are exact 95 % intervals of a Poisson mean. Sags come in "
+        "clusters: where "
+        "the dispersion is above 1 they are too narrow.",
+        "Causes, sides and types are inferred from the waveform; the per cent behind a cause says how well it fits, "
+        "and is "
+        "no proof. Side: downstream is where the current clamps' arrows point to.",
+        "Waveforms hold every sample of the span shown; where a picture has fewer columns than samples, each column "
+        "shows "
+        "its lowest and its highest sample, so no spike is lost.",
+    ]
+    if reasons:
+        said.append("Rates are withheld: " + "; ".join(reasons) + ".")
+    return tuple(said)

@@ -1,0 +1,197 @@
+"""One event of a report: words, facts, its drawing for paper and its samples for the screen."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pipeline.errors import HalfcycleError, SignalError
+from pipeline.events import Event
+from pipeline.report.drawing import phase_colour, phase_dash, thinned
+from pipeline.report.event_picture import THRESHOLDS_PU, event_svg, reference_v
+from pipeline.report.event_words import (
+    duration_words,
+    event_sentences,
+    kind_words,
+    magnitude_words,
+    phases_words,
+    picture_words,
+    shown_words,
+    stage_words,
+)
+from pipeline.report.packing import Packed, pack
+from pipeline.report.slice import Rms, Slice, nominal_hz, phasors_of, rms_of
+from pipeline.report.summary import TextTable
+from pipeline.report.times import Clock
+
+_RMS_COLUMNS: Final = 1000  # of each series, its lowest and highest value
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventView:
+    """An event as the page shows it.
+
+    Attributes
+    ----------
+    event : the row.
+    title, when : what and when, in words.
+    sentences : what happened, how bad, from where.
+    why : the reasons of cause, side and type; "".
+    facts : the row's values.
+    picture : drawing for paper; "" where there is none.
+    words : what the picture shows, for who cannot see it.
+    shown : which waveforms it shows.
+    meta, samples : JSON of the waveforms' layout, and the samples packed; "" where there are none.
+    notes : what limits what is shown.
+    missing : why there is no waveform; "".
+    """
+
+    event: Event
+    title: str
+    when: str
+    sentences: tuple[str, ...]
+    why: str
+    facts: TextTable
+    picture: str = ""
+    words: str = ""
+    shown: str = ""
+    meta: str = ""
+    samples: str = ""
+    notes: tuple[str, ...] = ()
+    missing: str = ""
+
+
+def event_view(
+    event: Event, slices: Callable[[Event], Slice], *, clock: Clock, most_samples: int, twin: bool = True
+) -> EventView:
+    """An event with its waveforms, or with the reason why there are none.
+
+    Parameters
+    ----------
+    event : a row of the catalogue.
+    slices : gives the waveforms; raises a HalfcycleError where they are not there.
+    clock : how times are written.
+    most_samples : that are put in the file.
+    twin : draw it for paper, too.
+    """
+    where = event.site if event.point is None else f"{event.site}, {event.point}"
+    view: dict[str, Any] = {
+        "event": event,
+        "title": f"{where}: {event.category or kind_words(event.kind)}",
+        "when": clock.moment(event.start),
+        "sentences": tuple(event_sentences(event, with_time=False)),
+        "why": event.why or "",
+        "facts": _facts(event, clock),
+    }
+    try:
+        whole = slices(event)
+    except HalfcycleError as error:
+        return EventView(**view, missing=str(error))
+    cut = whole.cut(most_samples)
+    try:
+        nominal = nominal_hz(event, whole)
+        rms, phasors = rms_of(whole, nominal=nominal), phasors_of(event, whole, nominal=nominal)
+    except SignalError:
+        rms = phasors = None
+    packed = pack(cut)
+    notes = list(cut.notes)
+    if not packed.is_exact:
+        notes.append("the file holds its samples to 1/32,000 of each channel's largest value")
+    return EventView(
+        **view,
+        picture=event_svg(event, whole, rms=rms, phasors=phasors, with_title=False, compact=True) if twin else "",
+        words=picture_words(event, whole),
+        shown=shown_words(whole),
+        meta=json.dumps(_meta(event, whole, cut, rms, packed), ensure_ascii=True, separators=(",", ":")),
+        samples=packed.text,
+        notes=tuple(notes),
+    )
+
+
+def _meta(event: Event, whole: Slice, cut: Slice, rms: Rms | None, packed: Packed) -> dict[str, Any]:
+    """The layout of an event's waveforms, as the page's script reads it."""
+    channels = [
+        {
+            "name": ("I" if c.quantity == "current" else "U") + c.phase if c.phase else c.name,
+            "kind": c.quantity,
+            "unit": c.unit or ("A" if c.quantity == "current" else "V"),
+            "scale": float(f"{scale:.9g}"),
+            "offset": float(f"{offset:.9g}"),
+            "colour": phase_colour(c.phase),
+            "dash": [int(part) for part in phase_dash(c.phase).split()],
+        }
+        for c, scale, offset in zip(cut.channels, packed.scales, packed.offsets, strict=True)
+    ]
+    series = []
+    if rms is not None:
+        for i in cut.voltages:
+            points = thinned(rms.times_s[i], rms.values[i] / reference_v(event, whole) * 100, n_columns=_RMS_COLUMNS)
+            t, v = ([round(scale * point[k]) for point in points] for k, scale in ((0, 1e5), (1, 100.0)))
+            series.append({"channel": i, "t": _steps(t), "v": _steps(v)})
+    levels = [[round(100 * level, 3), words] for level, words in THRESHOLDS_PU] if event.magnitude_unit == "pu" else []
+    return {
+        "rate": cut.rate_hz,
+        "start": cut.start,
+        "n": cut.n,
+        "all": whole.n,
+        "bytes": packed.n_bytes,
+        "stop": cut.stop_event / cut.rate_hz,
+        "channels": channels,
+        "rms": series,
+        "levels": levels,
+    }
+
+
+def _steps(values: list[int]) -> list[int]:
+    """Each value as its step from the one before: few digits."""
+    return [value - before for before, value in zip([0, *values], values, strict=False)]
+
+
+def _facts(event: Event, clock: Clock) -> TextTable:
+    volts = f"{event.reference_v:.6g} V ({event.reference_kind})"
+    rows = [
+        ("what", event.category or kind_words(event.kind)),
+        ("start", f"{clock.exact(event.start)} {clock.zone}"),
+        ("magnitude", magnitude_words(event)),
+        ("duration", duration_words(event)),
+        ("phases", phases_words(event)),
+        ("100 % is", volts),
+    ]
+    if clock.zone != "UTC":
+        rows.insert(2, ("start in UTC", f"{Clock().exact(event.start)} UTC"))
+    for letter, magnitude, seconds in (
+        ("A", event.magnitude_a, event.duration_a_s),
+        ("B", event.magnitude_b, event.duration_b_s),
+        ("C", event.magnitude_c, event.duration_c_s),
+    ):
+        if magnitude is not None:
+            lasted = "" if seconds is None else f" for {seconds:.4g} s"
+            name = {"A": "AB", "B": "BC", "C": "CA"}[letter] if event.line_to_line else letter
+            rows.append((f"phase {name}", f"{magnitude:.4g} {event.magnitude_unit}{lasted}"))
+    optional = (
+        ("stages", stage_words(event) if event.stages > 1 else ""),
+        ("jump of phase", "" if event.phase_jump_deg is None else f"{event.phase_jump_deg:.1f}°"),
+        ("start on the wave", "" if event.start_angle_deg is None else f"{event.start_angle_deg:.0f}°"),
+        ("type", event.dip_type or ""),
+        ("ringing", "" if event.oscillation_hz is None else f"{event.oscillation_hz:.4g} Hz"),
+        ("likely cause", _sure(event.cause, event.cause_confidence)),
+        ("learned class", _sure(event.learned_class, event.learned_confidence)),
+        ("side", event.direction or ""),
+        ("marks", event.quality),
+        ("remarks", event.notes),
+        ("file", event.source or "not named in the catalogue"),
+        ("samples", "" if event.first_sample is None else f"{event.n_samples} from {event.first_sample} on"),
+        ("digest", event.capture),
+        ("event", event.event_id),
+        ("incident", event.incident_id),
+    )
+    rows += [(name, value) for name, value in optional if value]
+    return TextTable("the row of the catalogue", ("what", "value"), tuple(rows))
+
+
+def _sure(name: str | None, confidence: float | None) -> str:
+    if not name:
+        return ""
+    return name if confidence is None or name == "unknown" else f"{name} ({100 * confidence:.0f} % sure)"

@@ -1,0 +1,106 @@
+"""Indices as tables for people."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.indices.cells import grids
+from pipeline.indices.table import IndexRow
+from pipeline.report.summary import TextTable
+
+
+def sarfi_table(rows: Sequence[IndexRow], *, basis: str) -> TextTable:
+    """SARFI-X by site, counts and rates.
+
+    Parameters
+    ----------
+    rows : of `indices.table.index_rows`.
+    basis : how events were counted.
+    """
+    chosen = [row for row in rows if row.index == "SARFI-X" and row.basis == basis]
+    items = list(dict.fromkeys(row.item for row in chosen))
+    days = chosen[0].rate_days if chosen else 30.0
+    body = []
+    for site in dict.fromkeys(row.site for row in chosen):
+        cells = [_count(row) for item in items for row in chosen if (row.site, row.item) == (site, item)]
+        ninety = next((row for row in chosen if (row.site, row.item) == (site, "90 %")), None)
+        body.append((site, *cells, "withheld" if ninety is None or ninety.rate is None else interval(ninety)))
+    heads = (
+        "site",
+        *(f"{'>' if float(item[:-2]) > 100 else '<'} {item}" for item in items),
+        f"below 90 % in {days:g} d",
+    )
+    return TextTable(f"SARFI-X, {basis}: events of at most 60 s", heads, tuple(body))
+
+
+def cells_table(rows: Sequence[IndexRow], *, title: str, site: str | None = None) -> TextTable:
+    """A table of magnitude and duration, polyphase events of one site or of all.
+
+    Parameters
+    ----------
+    rows : of `indices.table.index_rows`.
+    title : of the table, as in the rows.
+    site : whose; None: all sites together.
+    """
+    grid = next(one for one in grids() if one.title == title)
+    counts: dict[str, float] = {}
+    for row in rows:
+        if row.index == title and row.basis == "polyphase" and site in (None, row.site):
+            counts[row.item] = counts.get(row.item, 0.0) + (row.value or 0.0)
+    heads = ("magnitude", *(_span(c.low / 1000, c.high / 1000) for c in grid.columns))
+    body = []
+    for band in grid.rows:
+        name = f"≥ {band.low:g} %" if band.high == float("inf") else f"{band.low:g}–{band.high:g} %"
+        cells = [(band.label + c.label, counts.get(band.label + c.label, 0.0)) for c in grid.columns]
+        body.append((name, *(f"{label}: {n:.0f}" for label, n in cells)))
+    outside = counts.get("in no cell", 0.0)
+    return TextTable(f"{title}, polyphase ({outside:.0f} in no cell)", heads, tuple(body))
+
+
+def interval(row: IndexRow) -> str:
+    """A rate with its interval. row: one with a rate."""
+    return f"{_short(row.rate)} ({_short(row.rate_low)}–{_short(row.rate_high)})"
+
+
+def _short(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f}" if abs(value) < 100 else f"{value:.0f}"
+
+
+def _count(row: IndexRow) -> str:
+    return f"{row.value:.0f}" if row.value else "·"
+
+
+def _span(low_s: float, high_s: float) -> str:
+    def words(seconds: float) -> str:
+        return f"{seconds * 1000:g} ms" if seconds < 1 else f"{seconds:g} s"
+
+    return f"{words(low_s)}–{words(high_s)}"
+
+
+def curve_table(rows: Sequence[IndexRow]) -> TextTable:
+    """Sags below each ride-through curve, all sites together, by how they are counted. rows: of `index_rows`."""
+    from pipeline.indices.curves import curves
+
+    titles = {one.name: one.title for one in curves()}
+    chosen = [row for row in rows if row.index == "SARFI-curve"]
+    bases = list(dict.fromkeys(row.basis for row in chosen))
+    body = []
+    for item in dict.fromkeys(row.item for row in chosen):
+        sums = [sum(row.value or 0.0 for row in chosen if (row.item, row.basis) == (item, basis)) for basis in bases]
+        body.append((titles.get(item, item), *(f"{n:.0f}" for n in sums)))
+    return TextTable("SARFI by curve: sags below it, all sites", ("curve", *bases), tuple(body))
+
+
+def severity_table(rows: Sequence[IndexRow]) -> TextTable:
+    """Energy, severity, lost voltage and dispersion by site. rows: of `index_rows`."""
+    wanted = (
+        ("sag energy", "sum", "sag energy [s]"), ("sag energy", "mean of events", "a sag [s]"),
+        ("severity", "worst", "worst severity"), ("severity", "sum", "severity, sum"),
+        ("lost voltage", "sum", "lost voltage [pu s]"), ("dispersion", "months", "dispersion of months"),
+    )  # fmt: skip
+    values = {(row.site, row.index, row.item): row.value for row in rows}
+    body = []
+    for site in dict.fromkeys(row.site for row in rows):
+        cells = [values.get((site, index, item)) for index, item, _ in wanted]
+        body.append((site, *("·" if value is None else f"{value:.3g}" for value in cells)))
+    return TextTable("Energy and severity (IEEE 1564)", ("site", *(words for _, _, words in wanted)), tuple(body))

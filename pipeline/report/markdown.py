@@ -1,0 +1,50 @@
+"""The answer of a report as Markdown, for an e-mail: sentences, sites, the worst events."""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from pipeline.report.content import Content
+from pipeline.report.drawing import printable
+from pipeline.report.event_words import duration_words, magnitude_words
+from pipeline.report.page import CAUTIONS
+
+_SPECIAL: Final = re.compile(r"([\\`*_\[\]<>#|~&])")
+
+
+def summary(content: Content) -> str:
+    """The answer in Markdown.
+
+    Parameters
+    ----------
+    content : of the report.
+
+    Returns
+    -------
+    Text whose words from files are words: marks of Markdown in them are spelled out.
+    """
+    lines = [f"# {_plain(content.title)}", ""]
+    lines += [_plain(sentence.text) + "\n" for sentence in content.lead]
+    for answer in content.answers:
+        lines += [f"## {_plain(answer.site)}", ""]
+        lines += [f"- {_plain(sentence.text)}" for sentence in answer.sentences]
+        lines.append("")
+    if content.events:
+        lines += [
+            "## The worst events",
+            "",
+            "| where and what | when | magnitude | duration |",
+            "| --- | --- | --- | --- |",
+        ]
+        for view in content.events:
+            cells = (view.title, view.when, magnitude_words(view.event), duration_words(view.event))
+            lines.append("| " + " | ".join(_plain(cell) for cell in cells) + " |")
+        lines.append("")
+    lines += [f"> {_plain(caution)}" for caution in CAUTIONS]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(text: str) -> str:
+    """Words as Markdown shows them, on one line."""
+    return _SPECIAL.sub(r"\\\1", " ".join(printable(text).split()))

@@ -1,0 +1,90 @@
+"""`halfcycle report`: from captures to a page, from the command line."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from made_fleet import SITE, halfcycle, made_capture, write_capture, write_fleet
+
+from pipeline.config import load_fleet
+from pipeline.nightly.run import run_nightly
+
+START = "2026-03-01T12:00:00"
+
+
+@pytest.fixture
+def catalogue(tmp_path: Path) -> Path:
+    sags = [(1.0, 0.3, 0.5), (2.5, 0.1, 0.2)]
+    write_capture(
+        made_capture(START, seconds=4, sags=sags, station="Mill", hookup="four-wire"), tmp_path / "in" / "a.csv"
+    )
+    done = halfcycle("screen", "in", "--out", "e.parquet", "--nominal-voltage", "230", "--explain", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    return tmp_path / "e.parquet"
+
+
+def test_a_catalogue_becomes_a_page_the_same_each_time(catalogue: Path, tmp_path: Path) -> None:
+    done = halfcycle("report", "e.parquet", "--out", "a.html", "--pictures", "pics", "--summary", "a.md", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "2 events were found at one site" in done.stdout
+    assert (tmp_path / "a.md").read_text(encoding="utf-8").startswith("# Voltage events at Mill")
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert page.count('class="waves"') == 2
+    assert "No waveform" not in page
+    assert str(tmp_path) not in page
+    assert halfcycle("report", "e.parquet", "--out", "b.html", cwd=tmp_path).returncode == 0
+    assert (tmp_path / "b.html").read_text(encoding="utf-8") == page
+    pictures = sorted((tmp_path / "pics").iterdir())
+    assert len(pictures) == 5  # magnitude against duration, days, hours, two events
+    for path in pictures:
+        ElementTree.fromstring(path.read_bytes())
+
+
+def test_lost_waveforms_are_said_and_the_rest_is_shown(catalogue: Path, tmp_path: Path) -> None:
+    shutil.rmtree(tmp_path / "in")
+    done = halfcycle("report", catalogue, "--out", tmp_path / "a.html")
+    assert done.returncode == 0, done.stderr
+    assert "without a waveform: 2 of 2" in done.stdout
+    assert "No waveform" in (tmp_path / "a.html").read_text(encoding="utf-8")
+
+
+def test_a_fleet_becomes_a_page_with_its_coverage_and_its_time_zone(tmp_path: Path) -> None:
+    config = write_fleet(tmp_path, site='time_zone = "Europe/Madrid"\n')
+    for day in ("2026-03-01", "2026-03-02"):
+        made = made_capture(f"{day}T12:00:00", seconds=4.0, sags=[(1.0, 0.3, 0.5)])
+        write_capture(made, tmp_path / "inbox" / SITE / f"{day}.parquet")
+    run_nightly(load_fleet(config))
+    done = halfcycle("report", "--config", config, "--out", tmp_path / "a.html", "--from", "2026-03-02")
+    assert done.returncode == 0, done.stderr
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "13:00:00 CET" in page
+    assert "On 2 March 2026, 1 event was found" in done.stdout
+    assert 'id="coverage-chart"' in page
+    assert "of the period was judged; a rate needs 90%" in page
+
+
+def test_a_folder_has_a_page_for_each_site(catalogue: Path, tmp_path: Path) -> None:
+    done = halfcycle("report", catalogue, "--out", tmp_path / "pages")
+    assert done.returncode == 0, done.stderr
+    assert "2 pages" in done.stdout
+    assert (tmp_path / "pages" / "index.html").is_file()
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["e.parquet", "--out", "a.pdf"], ".html"),
+        (["e.parquet", "--out", "folder", "--pdf"], "single page"),
+        (["--out", "a.html"], "--config"),
+        (["e.parquet", "--out", "a.html", "--curve", "house"], "iti"),
+        (["e.parquet", "--out", "a.html", "--from", "yesterday"], "2026-04-01"),
+        (["e.parquet", "--out", "a.html", "--coverage", "c.csv"], "no such coverage table"),
+    ],
+)
+def test_wrong_usage_is_said_with_status_2(catalogue: Path, tmp_path: Path, words: list[str], said: str) -> None:
+    done = halfcycle("report", *words, cwd=tmp_path)
+    assert done.returncode == 2
+    assert said in done.stderr
