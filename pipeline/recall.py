@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from pipeline.capture import Capture, Header
-from pipeline.config import Fleet
+from pipeline.config import Fleet, Site
 from pipeline.errors import ReadError, SignalError
 from pipeline.events import Event
 from pipeline.readers import capture_files, read_captures
@@ -19,8 +19,10 @@ from pipeline.readers.source_digest import source_digest
 from pipeline.records.points import Point, measured_channels, points_of
 from pipeline.records.record import Piece, Record, records_of
 from pipeline.report.slice import Slice
-from pipeline.sites.table import of_site
+from pipeline.sites.table import SiteTable, of_site
+from pipeline.terms import Quantity
 
+_ALL: Final[tuple[Quantity, ...]] = ("voltage", "current", "other")
 BEFORE_CYCLES: Final = 6.0
 AFTER_CYCLES: Final = 6.0
 _KEPT_FILES: Final = 3
@@ -36,10 +38,12 @@ class Archive:
     ----------
     folders : that paths may be relative to, and that moved files are looked for in.
     fleet : whose store holds the waveforms, and whose sites say ratios and hookups; or None.
+    sites : what a person declared of the sites where there is no fleet.
     """
 
     folders: tuple[Path, ...]
     fleet: Fleet | None = None
+    sites: SiteTable = field(default_factory=SiteTable)
     _by_digest: dict[str, Path] = field(default_factory=dict, repr=False)
     _unread: list[Path] | None = field(default=None, repr=False)
     _records: dict[tuple[Path, ...], list[Record]] = field(default_factory=dict, repr=False)
@@ -140,7 +144,7 @@ class Archive:
             if record.header.start_ns - _NEAR_NS <= event.start < record.time_ns(record.n_samples) + _NEAR_NS
         ]
         hookups = [None, "three-wire", "four-wire"]
-        site = self.fleet.site(event.site) if self.fleet is not None else None
+        site = self._site(event.site)
         if site is not None:
             hookups = [site.hookup, *hookups]
         for record in sorted(lying, key=lambda record: not _is_station(record, event.site)):
@@ -157,7 +161,9 @@ class Archive:
     def _records_of(self, paths: tuple[Path, ...], site: str) -> list[Record]:
         """The records that some files make, at primary values of the site."""
         if paths not in self._records:
-            captures = [self._primary(capture, site) for path in paths for capture in read_captures(path)]
+            captures = [
+                self._primary(capture, site) for path in paths for capture in read_captures(path, quantities=_ALL)
+            ]
             pieces = [Piece(capture.header, partial(_itself, capture), str) for capture in captures]
             while len(self._records) >= _KEPT_FILES:
                 self._records.pop(next(iter(self._records)))
@@ -165,8 +171,13 @@ class Archive:
         return self._records[paths]
 
     def _primary(self, capture: Capture, site: str) -> Capture:
-        settings = self.fleet.site(site) if self.fleet is not None else None
+        settings = self._site(site)
         return capture if settings is None else Capture(of_site(capture.header, settings), capture.samples)
+
+    def _site(self, name: str) -> Site | None:
+        """What is declared of a site."""
+        sites = self.fleet.sites if self.fleet is not None else self.sites.sites
+        return next((site for site in sites if site.name == name), None)
 
 
 def _points(header: Header, hookup: str | None) -> Iterable[Point]:

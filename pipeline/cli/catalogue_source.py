@@ -45,6 +45,7 @@ def source_of(
     from_day: date | None = None,
     to_day: date | None = None,
     coverage: Path | None = None,
+    sites: Path | None = None,
 ) -> CatalogueSource:
     """The events of a file, or of a fleet's catalogues.
 
@@ -55,15 +56,17 @@ def source_of(
     files : further folders of waveforms.
     from_day, to_day : first and last day (UTC) to take; None: all.
     coverage : a coverage table.
+    sites : a table of sites; a fleet has its own.
 
     Raises
     ------
     ConfigError : neither is given, one of them is wrong, or a folder does not exist.
     """
     from pipeline.catalogue.reading import read_events
-    from pipeline.config import load_fleet
+    from pipeline.config import load_fleet, load_sites
     from pipeline.indices.coverage import read_coverage
     from pipeline.recall import Archive
+    from pipeline.sites.table import SiteTable
 
     if catalogue is None and config is None:
         raise ConfigError("name a catalogue, or a fleet with --config")
@@ -80,7 +83,10 @@ def source_of(
         events, of_fleet = _of_fleet(fleet, from_day, to_day)
         spans = spans or of_fleet
     kept = [event for event in events if _within(event.start, from_day, to_day)]
-    archive = Archive(tuple(dict.fromkeys(folders)), fleet)
+    if sites is not None and fleet is not None:
+        raise ConfigError("--sites and --config: a fleet says itself what its sites are")
+    table = SiteTable() if sites is None else SiteTable(load_sites(sites))
+    archive = Archive(tuple(dict.fromkeys(folders)), fleet, table)
     return CatalogueSource(str(catalogue or config), kept, archive, spans, fleet)
 
 

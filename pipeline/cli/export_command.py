@@ -30,17 +30,26 @@ def export_command(
     ] = None,
     separator: Annotated[str, typer.Option(help="Of text: , or ; or a tab.")] = ",",
     decimal: Annotated[str, typer.Option(help="Of text: . or ,")] = ".",
+    sites: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="A table of [[sites]]: channels are written as it describes them, in primary values."),
+    ] = None,
 ) -> int:
     """Write captures as PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, and read them back to check."""
+    from pipeline.config import load_sites
     from pipeline.errors import ReadError
     from pipeline.exporting import export
-    from pipeline.readers import capture_files, read_captures
+    from pipeline.readers import capture_files
+    from pipeline.records.archive import Reading
+    from pipeline.sites.table import SiteTable
     from pipeline.writers.comtrade import DataKind, Revision
 
+    table = None if sites is None else SiteTable(load_sites(sites))
+    reading = Reading(("voltage", "current", "other"), describe=None if table is None else table.described)
     captures, unread = [], 0
     for path in capture_files(paths):
         try:
-            captures += list(read_captures(path))
+            captures += list(reading.captures(path))
         except ReadError as error:
             show.warning(str(error))
             unread += 1

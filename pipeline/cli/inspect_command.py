@@ -25,10 +25,7 @@ def inspect_command(
     file: Annotated[Path, typer.Argument(help="A capture file; or a folder of them.", show_default=False)],
     hookup: Annotated[
         Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(
-            help="single-phase, split-phase, four-wire, three-wire, two-element, five-wire or high-leg; "
-            "else told from the channels."
-        ),
+        typer.Option(help="A name that `halfcycle hookup` lists; else told from the channels."),
     ] = None,
     nominal_voltage: Annotated[
         Optional[float],  # noqa: UP045

@@ -43,6 +43,10 @@ def report_command(
         Optional[list[Path]],  # noqa: UP045
         typer.Option(help="Folder in which waveforms may lie now; may be given again."),
     ] = None,
+    sites: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="The table of [[sites]] that the catalogue was made with."),
+    ] = None,
     coverage: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(help="Time judged by site: .parquet or .csv."),
@@ -83,7 +87,7 @@ def report_command(
         raise ConfigError("--pdf, --pictures and --summary are of a single page; let --out end in .html")
     settings = Settings(curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days)
     first, last = _day(from_day, "--from"), _day(to_day, "--to")
-    source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage)
+    source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage, sites=sites)
     zones = {site.name: site.time_zone for site in source.fleet.sites} if source.fleet is not None else {}
     said = _provenance(source, catalogue, settings_words=_settings_words(curve, worst, judged_days))
     if not out.suffix:

@@ -32,9 +32,7 @@ def screen_command(
     ] = None,
     hookup: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(
-            help="single-phase, split-phase, four-wire, three-wire, two-element, five-wire, high-leg; else told."
-        ),
+        typer.Option(help="A name that `halfcycle hookup` lists; else told from the channels."),
     ] = None,
     thresholds: Annotated[str, typer.Option(help="Profile: ieee-1159, iec-61000-4-30, or a TOML file.")] = "ieee-1159",
     detect: Annotated[

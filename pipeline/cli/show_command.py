@@ -41,6 +41,10 @@ def show_command(
         Optional[list[Path]],  # noqa: UP045
         typer.Option(help="Folder in which waveforms may lie now; may be given again."),
     ] = None,
+    sites: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="The table of [[sites]] that the catalogue was made with."),
+    ] = None,
     before: Annotated[float, typer.Option(min=0, help="Cycles before the event.")] = 6.0,
     after: Annotated[float, typer.Option(min=0, help="Cycles after it.")] = 6.0,
 ) -> int:
@@ -53,7 +57,7 @@ def show_command(
         raise ConfigError(f"{out.name}: the picture's ending must be .svg or .png")
     if samples is not None and samples.suffix.lower() != ".csv":
         raise ConfigError(f"{samples.name}: the samples' ending must be .csv")
-    source = source_of(catalogue, config, files or ())
+    source = source_of(catalogue, config, files or (), sites=sites)
     event = _chosen(source.events, event_id, source.name)
     show.line(headline(event))
     for sentence in event_sentences(event):

@@ -19,6 +19,10 @@ def train_command(
     labels: Annotated[
         Path | None, typer.Option(help="Own events to train on: CSV of capture, start, label.", show_default=False)
     ] = None,
+    sites: Annotated[
+        Path | None,
+        typer.Option(help="A table of [[sites]], for the captures' channels.", show_default=False),
+    ] = None,
     family: Annotated[bool, typer.Option(help="Train on drawn disturbances (too).")] = True,
     per_class: Annotated[int, typer.Option(min=20, help="Windows drawn of each of the 29 classes.")] = 2000,
     seed: Annotated[int, typer.Option(min=0, help="Of the drawn windows and the trees.")] = 1,
@@ -32,11 +36,17 @@ def train_command(
 
     if labels is None and not family:
         raise ConfigError("--no-family leaves nothing to train on; give --labels too")
+    from pipeline.config import load_sites
+    from pipeline.sites.table import SiteTable
+
+    table = None if sites is None else SiteTable(load_sites(sites))
     try:
         from classifiers.learned.stored import save
         from pipeline.learning.training import trained_model
 
-        stored = trained_model(n_per_class=per_class, seed=seed, labels=labels, family=family, tell=show.line)
+        stored = trained_model(
+            n_per_class=per_class, seed=seed, labels=labels, family=family, tell=show.line, sites=table
+        )
         save(out, stored)
     except ModuleNotFoundError as error:
         raise ConfigError(f"{error}; install halfcycle with its extra learned") from error

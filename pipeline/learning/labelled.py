@@ -20,10 +20,12 @@ from pipeline.catalogue.event_windows import LEAD_CYCLES, ten_cycles
 from pipeline.catalogue.tables import iso_utc
 from pipeline.errors import ConfigError, ReadError, SignalError
 from pipeline.learning.labels import Label, read_labels
-from pipeline.readers import capture_at, keep_unpacked, known_headers, read_captures, remarks_on
+from pipeline.readers import keep_unpacked, remarks_on
+from pipeline.records.archive import Reading
 from pipeline.records.look import Look, take_look
 from pipeline.records.points import Point, points_of
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.sites.table import SiteTable
 from pipeline.synthesis.parametric import FORMS
 from pipeline.terms import Quantity
 
@@ -106,13 +108,14 @@ class _Event:
     recording: tuple[float, float]
 
 
-def labelled_events(table: Path) -> LabelledEvents:
+def labelled_events(table: Path, *, sites: SiteTable | None = None) -> LabelledEvents:
     """Read a table of labelled events and take the features of their windows.
 
     Parameters
     ----------
     table : CSV with the columns capture, start, label, and where wanted site and phases; further ones are not read.
         Paths are relative to its folder.
+    sites : what a person declares of the sites that the captures are of.
 
     Returns
     -------
@@ -131,10 +134,11 @@ def labelled_events(table: Path) -> LabelledEvents:
     for row in rows:
         by_file.setdefault(row.capture, []).append(row)
     found: list[_Event] = []
+    reading = Reading(_VOLTAGES, describe=None if sites is None else sites.described)
     with keep_unpacked():
         for path, of_file in by_file.items():
             try:
-                file = _opened(path)
+                file = _opened(path, reading)
             except (ReadError, SignalError) as error:
                 problems += [(row.line, str(error)) for row in of_file]
                 continue
@@ -173,20 +177,21 @@ def _check_counts(table: Path, counts: Counter[str]) -> None:
         )
 
 
-def _opened(path: Path) -> _File:
+def _opened(path: Path, reading: Reading) -> _File:
     """The points of a file.
 
     Raises
     ------
     ReadError, SignalError : it cannot be read, or holds no voltage that can be judged.
     """
-    headers = known_headers(path, quantities=_VOLTAGES)
+    headers = reading.headers(path)
     if headers:
-        load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(capture_at, path, quantities=_VOLTAGES))
+        load = lru_cache(maxsize=_KEPT_CAPTURES)(partial(reading.load, path))
         pieces = [Piece(header, partial(load, i), partial(str, path)) for i, header in enumerate(headers)]
     else:
-        captures = list(read_captures(path, quantities=_VOLTAGES))
-        pieces = [Piece(capture.header, partial(_itself, capture), partial(str, path)) for capture in captures]
+        pieces = [
+            Piece(capture.header, partial(_itself, capture), partial(str, path)) for capture in reading.captures(path)
+        ]
     if not pieces:
         raise SignalError(f"{path.name}: {'; '.join(remarks_on(path))}")
     first = min((piece.header for piece in pieces), key=lambda header: header.start_ns)

@@ -26,6 +26,7 @@ from pipeline.learning.family import (
 from pipeline.learning.labelled import LEADS_CYCLES, LabelledEvents, labelled_events
 from pipeline.learning.scores import Scores, score_judgement
 from pipeline.learning.validation import MOST_DRAWN, Validation, validate
+from pipeline.sites.table import SiteTable
 from pipeline.synthesis.parametric import FORMS, NUMBER_OF_NAME, PRIMITIVES
 
 Tell = Callable[[str], None]
@@ -45,6 +46,7 @@ def trained_model(
     n_per_class: int = WINDOWS_PER_CLASS,
     seed: int = 1,
     labels: Path | None = None,
+    sites: SiteTable | None = None,
     family: bool = True,
     tell: Tell | None = None,
 ) -> StoredModel:
@@ -55,6 +57,7 @@ def trained_model(
     n_per_class : windows drawn of each of the 29 classes.
     seed : of the training windows, the trees and the folds; the test windows have others.
     labels : table of labelled events, see `labelled.labelled_events`; None: drawn windows alone.
+    sites : what a person declares of the sites that these are of.
     family : whether drawn windows are trained with.
     tell : called with a line of words at each step.
 
@@ -76,7 +79,7 @@ def trained_model(
         scores = _scored_on_drawn(model, seed=seed, say=say)
         names = tuple(FORMS[int(number)].name for number in model.classes_)
         return StoredModel(model, Card(_of_family(n_per_class, seed), scores, LIMITS, names, tuple(PRIMITIVES)))
-    events = labelled_events(labels)
+    events = labelled_events(labels, sites=sites)
     return _with_labels(events, n_per_class=n_per_class if family else None, seed=seed, say=say)
 
 

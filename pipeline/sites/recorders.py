@@ -13,7 +13,8 @@ from pipeline.sites.account import Account, Declared, draft, volts
 from pipeline.sites.evidence import Evidence
 
 _APART: Final = math.log(1.35)  # between the levels of two recorders that their files do not tell apart
-_FEW: Final = 2  # records that show another level, from which on it is another recorder's and no event's
+_FEWEST: Final = 2  # records that show another level, from which on it is another recorder's and no event's,
+_SHARE: Final = 0.3  # and of those at the first level
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,8 @@ def _by_level(members: Sequence[int], evidence: Sequence[Evidence]) -> list[list
     for cluster in clusters:
         if cluster is largest:
             continue
-        if len(cluster) < _FEW and _scales(evidence[cluster[0]]) == _scales(evidence[largest[0]]):
+        few = len(cluster) < max(_FEWEST, _SHARE * len(largest))
+        if few and _scales(evidence[cluster[0]]) == _scales(evidence[largest[0]]):
             largest.extend(cluster)
         else:
             kept.append(cluster)

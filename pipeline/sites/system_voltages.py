@@ -36,7 +36,9 @@ class _Practice:
 
 _DISTRIBUTION: Final = _Practice(0.02, 0.1, (0.85, 1.2))
 _TRANSMISSION: Final = _Practice(0.03, 0.5, (0.9, 1.2))
-_TRANSMISSION_FROM_V: Final = 45e3 / math.sqrt(3)
+_TRANSMISSION_FROM_V: Final = 45e3  # line to line
+_SCATTERS: Final = 0.015  # standard deviation of levels, from which on a site is not steadily off its nominal
+_SHARE_STILL_OFF: Final = 0.2  # of those that are off, where levels scatter so
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +57,8 @@ class Candidate:
 
 @dataclass(frozen=True, slots=True)
 class _System:
-    volts: float
+    volts: float  # of the judged voltages
+    line_to_line_v: float
     weight: float
 
 
@@ -76,9 +79,10 @@ def candidates(levels_v: Sequence[float], *, line_to_line: bool, frequency_hz: f
     of them anywhere from 85 to 120 %; in transmission within 3 %, half of them from 90 to 120 %) and captures about
     their site (1.5 %) is common practice, no source.
     """
-    mean = math.exp(float(np.mean(np.log(levels_v))))
+    logs = np.log(np.asarray(levels_v, np.float64))
+    mean, scatter = math.exp(float(logs.mean())), float(logs.std())
     weighed = [
-        (system, _density(mean / system.volts, system.volts, len(levels_v)))
+        (system, _density(mean / system.volts, system, n_captures=len(levels_v), scatter=scatter))
         for system in _systems(line_to_line, frequency_hz)
     ]
     return _ranked(weighed)
@@ -107,8 +111,8 @@ def joint_candidates(
     second = 0.0 if triggered else (1 - _BEFORE) * _swell_likelihood(1 / rise)
     first, second = first / (first + second), second / (first + second)
     systems = _systems(line_to_line, frequency_hz)
-    begins = [first * _density(before_v / system.volts, system.volts, 1) for system in systems]
-    goes_on = [second * _density(after_v / system.volts, system.volts, 1) for system in systems]
+    begins = [first * _density(before_v / system.volts, system) for system in systems]
+    goes_on = [second * _density(after_v / system.volts, system) for system in systems]
     of_first, of_second = (
         share * _NONE_OF_THESE + sum(one.weight * d for one, d in zip(systems, densities, strict=True))
         for share, densities in ((first, begins), (second, goes_on))
@@ -128,12 +132,14 @@ def _ranked(weighed: Sequence[tuple[_System, float]]) -> tuple[Candidate, ...]:
     return tuple(sorted(found, key=lambda one: -one.probability))
 
 
-def _density(ratio: float, volts: float, n_captures: int) -> float:
-    practice = _TRANSMISSION if volts >= _TRANSMISSION_FROM_V else _DISTRIBUTION
+def _density(ratio: float, system: _System, *, n_captures: int = 1, scatter: float = 0.0) -> float:
+    """Density of a level over a system's nominal voltage."""
+    practice = _TRANSMISSION if system.line_to_line_v >= _TRANSMISSION_FROM_V else _DISTRIBUTION
     spread = math.sqrt(practice.spread**2 + _WITHIN**2 / n_captures)
     near = math.exp(-0.5 * ((ratio - 1) / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
     low, high = practice.off
-    return (1 - practice.share_off) * near + (practice.share_off / (high - low) if low <= ratio <= high else 0.0)
+    off = practice.share_off * (_SHARE_STILL_OFF if scatter > _SCATTERS else 1.0)
+    return (1 - off) * near + (off / (high - low) if low <= ratio <= high else 0.0)
 
 
 @cache
@@ -141,12 +147,13 @@ def _systems(line_to_line: bool, frequency_hz: float | None) -> tuple[_System, .
     """The systems of the table, each once, by how usual they are at a frequency."""
     found: list[_System] = []
     for named, at_hz, use in sorted(_table(line_to_line)):
+        of_lines_v = named if line_to_line else named * math.sqrt(3)
         weight = _WEIGHTS[use] * (1.0 if frequency_hz in (None, at_hz) else _OTHER_FREQUENCY)
         same = next((k for k, one in enumerate(found) if abs(one.volts / named - 1) <= _SAME), None)
         if same is None:
-            found.append(_System(named, weight))
+            found.append(_System(named, of_lines_v, weight))
         elif weight > found[same].weight:
-            found[same] = _System(named, weight)
+            found[same] = _System(named, of_lines_v, weight)
     return tuple(found)
 
 
