@@ -1,4 +1,4 @@
-"""The trade's words, each spelled once: quantities, phases, hookups, event kinds, usual voltages.
+"""The trade's words, each spelled once: quantities, phases, hookups, event kinds, usual frequencies.
 
 Synonyms, noted once: IEC standards say "dip" for sag and "declared input voltage" (Udin) for nominal voltage.
 """
@@ -113,20 +113,6 @@ HOOKUPS: Final = {
         ),
     )
 }  # fmt: skip
-
-# Root-mean-square system voltages in use, line to line [V]. Common practice, no source; IEC 60038 and
-# ANSI C84.1 list most of them. 100, 110, 115 and 120 V are also the usual secondary sides of voltage transformers.
-USUAL_LINE_TO_LINE_V: Final = (
-    100.0, 110.0, 115.0, 120.0, 190.0, 200.0, 208.0, 220.0, 240.0, 380.0, 400.0, 415.0, 440.0, 480.0, 600.0, 690.0,
-    2400.0, 3000.0, 3300.0, 4160.0, 6000.0, 6600.0, 10000.0, 11000.0, 12470.0, 13200.0, 13800.0, 15000.0,
-    20000.0, 22000.0, 24940.0, 30000.0, 33000.0, 34500.0, 35000.0, 45000.0, 46000.0, 63000.0, 66000.0, 69000.0,
-    90000.0, 110000.0, 115000.0, 132000.0, 138000.0, 150000.0, 161000.0, 220000.0, 225000.0, 230000.0,
-    275000.0, 330000.0, 345000.0, 380000.0, 400000.0, 500000.0, 735000.0, 765000.0,
-)  # fmt: skip
-
-# Phase-to-neutral voltages of systems whose line-to-line voltage is not sqrt(3) times them, and the rounded
-# names of those that are (a "230 V" supply is 400/sqrt(3) = 230.94 V, declared as 230 V).
-USUAL_PHASE_TO_NEUTRAL_V: Final = (100.0, 110.0, 115.0, 120.0, 127.0, 220.0, 230.0, 240.0, 277.0, 347.0)
 
 USUAL_FREQUENCIES_HZ: Final = (50.0, 60.0)
 

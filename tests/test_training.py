@@ -69,7 +69,8 @@ def test_a_fleet_that_switches_it_on_has_the_columns_filled_and_another_model_ma
     made = made_capture(START, seconds=2.0, sags=[(0.8, 0.08, 0.5)], station="Quarry Road", snr_db=45.0)
     write_capture(made, tmp_path / "inbox" / "a.parquet")
     text = (
-        f'[learned]\nenabled = true\nmodel = "{model}"\n[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\n'
+        f'[learned]\nenabled = true\nmodel = "{model}"\n[run]\nsettle_s = 0.0\n'
+        '[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\n'
         'nominal_frequency_hz = 50\nhookup = "single-phase"\ntime_zone = "UTC"\n'
     )
     config = tmp_path / "fleet.toml"

@@ -112,7 +112,7 @@ def measure_record(
     """
     point = with_neutral_current(record.header, point)
     if account is None:
-        account = account_of_record(record, surveys[0])
+        account = account_of_record(record, surveys[0], hookup=point.hookup.name)
     runs = [_Run(record, point, survey, account) for survey in surveys]
     try:
         for block in record.blocks(point, currents=bool(point.currents)):
@@ -126,7 +126,7 @@ def measure_record(
     return tuple(run.finish() for run in runs)
 
 
-def account_of_record(record: Record, survey: Survey, *, hookup: str | None = None) -> Account:
+def account_of_record(record: Record, survey: Survey, *, hookup: str) -> Account:
     """The account that one record and what is declared of it make."""
     declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
     evidence = evidence_of(record, hookup=hookup, frequency_hz=survey.nominal_frequency_hz)

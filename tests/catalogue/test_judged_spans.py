@@ -15,6 +15,7 @@ from pipeline.catalogue.span import judge_span
 from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.sites.account import draft
 
 START = "2026-03-01T23:58:00"
 SECONDS = 240.0
@@ -100,10 +101,12 @@ def test_an_event_longer_than_the_span_belongs_to_the_one_it_starts_in_and_is_wh
 def test_only_what_a_span_needs_is_loaded(whole: Capture) -> None:
     loaded: list[int] = []
     record = record_of(cut(whole, *range(5, 240, 5)), loaded)  # pieces of 5 s
+    account = draft("S", [TERMS.evidence_of(record)], TERMS.declared)
     loaded.clear()
     span = judge_span(
-        record, from_ns=ns(START) + 80_000_000_000, to_ns=ns(START) + 90_000_000_000, site="S", terms=TERMS
-    )
+        record, from_ns=ns(START) + 80_000_000_000, to_ns=ns(START) + 90_000_000_000, site="S", terms=TERMS,
+        account=account,
+    )  # fmt: skip
     assert span.findings.events == ()
     assert set(loaded) == {14, 15, 16, 17, 18}  # ten seconds before, the span's own, and one more
     assert span.used == (14, 19)

@@ -231,7 +231,7 @@ def is_running(pid: int) -> bool:
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs Linux' /proc")
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL, signal.SIGTERM])
 def test_a_screening_that_is_stopped_leaves_no_worker_behind(tmp_path: Path, how: signal.Signals) -> None:
-    for i in range(40):
+    for i in range(240):
         write_capture(made_capture(START, seconds=0.5, station=f"R{i}", seed=i % 3), tmp_path / "in" / f"{i}.csv")
     with subprocess.Popen(
         [str(command()), "screen", str(tmp_path / "in"), "--out", str(tmp_path / "e.csv"), "--workers", "2"],

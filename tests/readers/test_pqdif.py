@@ -20,7 +20,8 @@ from pipeline.catalogue.judge import Terms
 from pipeline.config import Thresholds
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
 from pipeline.readers import read_captures
-from pipeline.readers.pqdif import READER, captures
+from pipeline.readers.pqdif import READER
+from pipeline.readers.pqdif import observed as observed_module
 from pipeline.screening import screen
 
 RNG = np.random.default_rng(11)
@@ -272,12 +273,12 @@ def test_long_observations_come_in_pieces_that_follow_one_another(
 ) -> None:
     channels, instances, raw = three_channels()
     path = save(tmp_path, channels, *instances)
-    monkeypatch.setattr(captures, "MAX_CAPTURE_SAMPLES", 192)
+    monkeypatch.setattr(observed_module, "MAX_CAPTURE_SAMPLES", 192)
     pieces = read(path)
     assert [piece.header.n_samples for piece in pieces] == [192, 192, 16]
     assert [piece.header.start_ns - START_NS for piece in pieces] == [0, 30_000_000, 60_000_000]
     np.testing.assert_array_equal(np.concatenate([piece.samples for piece in pieces], axis=1), raw)
-    monkeypatch.setattr(captures, "MAX_CAPTURE_BYTES", 600)  # 3 channels of 2 bytes
+    monkeypatch.setattr(observed_module, "MAX_CAPTURE_BYTES", 600)  # 3 channels of 2 bytes
     assert [piece.header.n_samples for piece in read(path)] == [100] * 4
 
 

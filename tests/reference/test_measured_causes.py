@@ -29,7 +29,7 @@ def test_line_faults_are_faults_of_the_phases_that_fell(
     name: str, start_s: float, stop_s: float, dip_type: str, phase: str, counted: float
 ) -> None:
     # SOURCE: two phases to about half and the third about 1: type E or C, E for the zero sequence; all three alike: A.
-    # Which way the currents are counted is not known, and must not matter.
+    # Which way the clamps' arrows point is not known: turned round, the fault is on the other side of them.
     with np.load(DATA / name) as file:
         u = np.stack([file[key] for key in ("v1", "v2", "v3")]).astype(np.float64) * 18.310
         i = np.stack([file[key] for key in ("i1", "i2", "i3")]).astype(np.float64) * 4.314 * counted
@@ -38,7 +38,8 @@ def test_line_faults_are_faults_of_the_phases_that_fell(
     assert found.dip is not None
     assert (found.dip.dip_type, found.dip.phase) == (dip_type, phase)
     assert found.direction is not None
-    assert found.direction.direction == "downstream"  # currents of six times the load's flow the way the load's did
+    # Currents of six times the load's flow the way the load's did.
+    assert found.direction.direction == ("downstream" if counted > 0 else "upstream")
 
 
 def test_a_load_that_trips_is_switched_off() -> None:

@@ -213,7 +213,7 @@ phases = st.sampled_from(("", *LINE_PHASES, *LINE_TO_LINE_PHASES, NEUTRAL))
     channels=st.lists(
         st.builds(
             lambda name, kind, phase, *numbers: Channel(name, kind[0], phase, kind[1], *numbers),
-            plain_text, quantities, phases, st.floats(1e-9, 1e9), st.floats(-1e9, 1e9), plain_text,
+            plain_text, quantities, phases, st.floats(1e-6, 1e6), st.floats(-1e3, 1e3), plain_text,
         ),
         min_size=3, max_size=3,
     ),
@@ -223,7 +223,8 @@ def test_what_is_written_reads_back_sample_for_sample(
     samples, rate_hz, start_ns, trigger, frequency_hz, station, channels, compressed
 ) -> None:
     # A nanosecond counts: a double holds the seconds of a day to 1.5e-11.
-    finite = samples if samples.dtype.kind == "i" else np.where(np.isinf(samples), 0, samples).astype(np.float32)
+    # What no recording can have is read as missing; see the tests of the gate.
+    finite = samples if samples.dtype.kind == "i" else np.clip(samples, -1e6, 1e6).astype(np.float32)
     capture = capture_of(
         finite,
         tuple(channels[: len(finite)]),

@@ -1,0 +1,134 @@
+"""Whatever one item does to its process, the others are done and it alone is lost, with the reason."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+
+import pytest
+
+from pipeline.errors import ConfigError
+from pipeline.spread import Spread, in_this_process, spread_over_processes
+
+
+def workers_of_this_process() -> list[int]:
+    """Processes of the pool, from the system's own lists (Linux, proc(5))."""
+    lists = [task / "children" for task in Path("/proc/self/task").iterdir()]
+    children = [int(child) for path in lists for child in path.read_text().split()]
+    return [child for child in children if b"spawn_main" in command_of(child)]
+
+
+def command_of(pid: int) -> bytes:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return b""
+
+
+def work(items: Sequence[int]) -> list[str]:
+    return [_one(item) for item in items]
+
+
+def _one(item: int) -> str:
+    time.sleep(0.01 if item == 0 else 0.0)
+    if item == 13:
+        raise ZeroDivisionError("thirteen")
+    if item == 17:
+        os.kill(os.getpid(), signal.SIGKILL)
+    if item == 19:
+        os.abort()
+    if item == 23:
+        raise MemoryError
+    return f"done {item}"
+
+
+def lost(item: int, reason: str) -> str:
+    return f"lost {item}: {reason}"
+
+
+def batches(items: Sequence[int], size: int) -> list[list[int]]:
+    return [list(items[i : i + size]) for i in range(0, len(items), size)]
+
+
+def outcomes(spread: Spread, items: Sequence[int], size: int) -> list[str]:
+    return [one for batch in spread(work, batches(items, size), lost=lost) for one in batch]
+
+
+def test_in_this_process_a_bug_costs_its_item_and_says_what_it_was() -> None:
+    found = outcomes(in_this_process, [1, 13, 14, 23, 24], 5)
+    assert found[0] == "done 1"
+    assert found[1] == "lost 13: unexpected ZeroDivisionError: thirteen"
+    assert found[3].startswith("lost 23: unexpected MemoryError")
+    assert [found[2], found[4]] == ["done 14", "done 24"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size", [1, 4])
+def test_over_processes_what_kills_its_process_costs_its_item_and_nothing_else(size: int) -> None:
+    items = [*range(1, 13), *range(13, 30)]
+    with spread_over_processes(2) as spread:
+        # The first batches are done here until the others have started; nothing deadly may be among them.
+        found = outcomes(spread, [0] * 400 + items, size)
+    told = dict(zip([0] * 400 + items, found, strict=True))
+    for item in items:
+        if item in (13, 17, 19, 23):
+            assert told[item].startswith(f"lost {item}: "), told[item]
+        else:
+            assert told[item] == f"done {item}"
+    assert "ended" in told[17]
+    assert "ended" in told[19]
+    assert found == sorted(found, key=lambda one: (one != "done 0", found.index(one)))  # in order
+
+
+def slowly(items: Sequence[int]) -> list[str]:
+    time.sleep(0.1)
+    return [f"done {item}" for item in items]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(3))
+def test_processes_that_are_killed_from_outside_cost_nothing(seed: int) -> None:
+    stop = threading.Event()
+    killed: list[int] = []
+
+    def kill_now_and_then() -> None:
+        while not stop.wait(3.0 + 0.3 * seed):
+            workers = workers_of_this_process()
+            if workers:
+                killed.append(workers[seed % len(workers)])
+                with suppress(ProcessLookupError):
+                    os.kill(killed[-1], signal.SIGKILL)
+
+    killer = threading.Thread(target=kill_now_and_then)
+    killer.start()
+    try:
+        with spread_over_processes(2) as spread:
+            found = [one for batch in spread(slowly, batches(range(160), 2), lost=lost) for one in batch]
+    finally:
+        stop.set()
+        killer.join()
+    assert found == [f"done {item}" for item in range(160)]
+    assert killed
+    assert workers_of_this_process() == []
+
+
+def refuses(items: Sequence[int]) -> list[str]:
+    raise ConfigError("not so")
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_an_error_of_the_projects_own_is_for_the_caller(workers: int) -> None:
+    with pytest.raises(ConfigError, match="not so"), spread_over_processes(workers) as spread:
+        list(spread(refuses, [[1], [2]], lost=lost))
+
+
+def test_no_process_is_left_behind() -> None:
+    with spread_over_processes(2) as spread:
+        found = [one for batch in spread(slowly, batches(range(40), 1), lost=lost) for one in batch]
+    assert len(found) == 40
+    assert workers_of_this_process() == []
