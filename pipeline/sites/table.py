@@ -179,12 +179,15 @@ def _channels(header: Header) -> list[str]:
 def _drafted_channel(draft: ChannelDraft) -> list[str]:
     """A channel that the files do not name; in use only where the draft is sure."""
     told = f"# {draft.confidence:.0%} sure: {'; '.join(draft.evidence)}"
-    if draft.quantity not in ("voltage", "current") or not draft.phase:
-        return [told, f"# channels.{_text(draft.name)} = {_inline({'quantity': 'other'})}"]
-    unit = {"voltage": "V", "current": "A"}[draft.quantity]
-    values = {"quantity": draft.quantity, "phase": draft.phase, "unit": unit, "point": draft.point}
-    mark = "" if draft.confidence >= SURE else "# "
-    return [told, f"{mark}channels.{_text(draft.name)} = {_inline(values)}"]
+    name = f"channels.{_text(draft.name)}"
+    if draft.quantity == "other" or not draft.phase:
+        return [told, f"# {name} = {_inline({'quantity': 'other'})}"]
+    quantity = draft.quantity or "voltage"
+    unit = {"voltage": "V", "current": "A"}[quantity]
+    values = {"quantity": quantity, "phase": draft.phase, "unit": unit, "point": draft.point}
+    if draft.quantity is None:
+        return [told, f'# {name} = {_inline(values)}      # or quantity = "current", unit = "A"']
+    return [told, f"{'' if draft.confidence >= SURE else '# '}{name} = {_inline(values)}"]
 
 
 def _inline(values: Mapping[str, str]) -> str:
