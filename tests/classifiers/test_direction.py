@@ -237,6 +237,7 @@ def test_faults_at_sites_with_generation_get_their_side(flow: str, place: str) -
     assert sides.count(place) >= 4
 
 
+@pytest.mark.exam
 @pytest.mark.slow
 @pytest.mark.parametrize("flow", FLOWS)
 @pytest.mark.parametrize("place", ["upstream", "downstream"])

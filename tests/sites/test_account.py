@@ -42,7 +42,7 @@ def outcome_of(drawn_seed: np.random.Generator, *, off_nominal: float) -> tuple[
 
 
 @pytest.mark.parametrize("off_nominal", [0.03, 0.06])
-@pytest.mark.parametrize("n", [120, pytest.param(1000, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("n", [120, pytest.param(1000, marks=[pytest.mark.slow, pytest.mark.exam])])
 def test_an_event_that_lasts_to_the_end_is_judged_against_what_was_before_it(n: int, off_nominal: float) -> None:
     # SOURCE. The residual voltage in volts, since 1 pu is the nominal or the pre-event voltage, as the row says.
     rng = np.random.default_rng(n)
@@ -53,7 +53,7 @@ def test_an_event_that_lasts_to_the_end_is_judged_against_what_was_before_it(n: 
     assert counts[True, "right"] >= 0.98 * n_long
 
 
-@pytest.mark.parametrize("n", [30, pytest.param(300, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("n", [30, pytest.param(300, marks=[pytest.mark.slow, pytest.mark.exam])])
 @pytest.mark.parametrize("steady_off", [False, True])
 def test_an_archive_has_one_nominal_voltage_right_or_not_told(n: int, steady_off: bool) -> None:
     # SOURCE. A site that stays 5 % off its nominal voltage may belong to a neighbouring system: then it is not told.

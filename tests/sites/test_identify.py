@@ -78,6 +78,7 @@ def assert_bar(tally: Tally, *, n_sets: int) -> None:
     assert tally.right >= 0.9 * tally.n, shown
 
 
+@pytest.mark.exam
 @pytest.mark.slow
 def test_sets_of_500_drawn_recordings_without_names_are_right_and_never_wrong_silently() -> None:
     tally = Tally()
@@ -87,6 +88,7 @@ def test_sets_of_500_drawn_recordings_without_names_are_right_and_never_wrong_si
     assert_bar(tally, n_sets=1500)
 
 
+@pytest.mark.exam
 @pytest.mark.slow
 def test_sets_of_500_recordings_of_the_own_synthesis_are_right_and_never_wrong_silently() -> None:
     tally = Tally()

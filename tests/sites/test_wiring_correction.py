@@ -161,6 +161,7 @@ def test_faults_behind_every_single_mistake_get_their_side_or_none() -> None:
     check(outcomes(drawn(3, n=4, every=True)))
 
 
+@pytest.mark.exam
 @pytest.mark.slow
 def test_a_thousand_faults_each_behind_a_mistake_are_never_put_on_the_wrong_side() -> None:
     check(outcomes(drawn(41, n=1000, every=False)))

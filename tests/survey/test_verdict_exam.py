@@ -304,6 +304,7 @@ def test_verdicts_of_drawn_sites_are_those_of_the_twin_and_never_false() -> None
     assert min(counts.get(verdict, 0) for verdict in ("met", "exceeded", "cannot tell")) >= 20, counts
 
 
+@pytest.mark.exam
 @pytest.mark.slow
 @pytest.mark.parametrize("part", range(20))
 def test_verdicts_of_two_thousand_drawn_weeks_and_years_are_those_of_the_twin_and_never_false(part: int) -> None:
