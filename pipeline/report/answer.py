@@ -176,13 +176,13 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
     if not causes:
         return [Sentence("No cause could be told.", "#events")]
     cause, n = min(causes.items(), key=lambda item: (-item[1], item[0]))
-    sure = [round(100 * e.cause_confidence) for e in events if e.cause == cause and e.cause_confidence is not None]
+    shares = [round(100 * e.cause_confidence) for e in events if e.cause == cause and e.cause_confidence is not None]
     span = (
         ""
-        if not sure
-        else f", {min(sure)} % sure"
-        if min(sure) == max(sure)
-        else f", {min(sure)} to {max(sure)} % sure"
+        if not shares
+        else f", for which {min(shares)} % of the evidence speaks"
+        if min(shares) == max(shares)
+        else f", for which {min(shares)} to {max(shares)} % of the evidence speaks"
     )
     of = "the event" if total == 1 else f"{n} of {total} events" if n < total else f"all {total} events"
     return [Sentence(f"The likely cause of {of} is {cause_words(cause)}{span}.", "#events")]

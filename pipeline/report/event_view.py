@@ -176,8 +176,8 @@ def _facts(event: Event, clock: Clock) -> TextTable:
         ("start on the wave", "" if event.start_angle_deg is None else f"{event.start_angle_deg:.0f}°"),
         ("type", event.dip_type or ""),
         ("ringing", "" if event.oscillation_hz is None else f"{event.oscillation_hz:.4g} Hz"),
-        ("likely cause", _sure(event.cause, event.cause_confidence)),
-        ("learned class", _sure(event.learned_class, event.learned_confidence)),
+        ("likely cause", _named(event.cause, event.cause_confidence, "of the evidence")),
+        ("learned class", _named(event.learned_class, event.learned_confidence, "probable")),
         ("side", event.direction or ""),
         ("marks", event.quality),
         ("remarks", event.notes),
@@ -191,7 +191,7 @@ def _facts(event: Event, clock: Clock) -> TextTable:
     return TextTable("the row of the catalogue", ("what", "value"), tuple(rows))
 
 
-def _sure(name: str | None, confidence: float | None) -> str:
+def _named(name: str | None, confidence: float | None, of_what: str) -> str:
     if not name:
         return ""
-    return name if confidence is None or name == "unknown" else f"{name} ({100 * confidence:.0f} % sure)"
+    return name if confidence is None or name == "unknown" else f"{name} ({100 * confidence:.0f} % {of_what})"

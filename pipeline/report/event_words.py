@@ -93,8 +93,9 @@ def _happened(event: Event) -> str:
 def _why_sentences(event: Event) -> list[str]:
     said = []
     if event.cause and event.cause != "unknown":
-        sure = "" if event.cause_confidence is None else f" ({100 * event.cause_confidence:.0f} % sure)"
-        said.append(f"The likely cause is {cause_words(event.cause)}{sure}.")
+        share = event.cause_confidence
+        backed = "" if share is None else f"; {100 * share:.0f} % of the evidence speaks for it"
+        said.append(f"The likely cause is {cause_words(event.cause)}{backed}.")
     elif event.cause:
         said.append("The cause cannot be told from these waveforms.")
     if event.direction in ("upstream", "downstream"):
