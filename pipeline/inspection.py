@@ -19,7 +19,7 @@ from pipeline.records.archive import FileLook, Reading, records_of_captures, sit
 from pipeline.records.points import Point, points_of
 from pipeline.report.phasor_diagram import Phasor
 from pipeline.sites.account import Account, Declared
-from pipeline.sites.evidence import DEAD, LEAST_V, evidence_of, steady_beginning, windowed_rms
+from pipeline.sites.evidence import DEAD, LEAST_V, steady_beginning, windowed_rms
 from pipeline.sites.phasors import MeanPhasors, mean_phasors
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.sites.table import SiteTable
@@ -183,13 +183,7 @@ def _account(
     """The account that all records of the file make for the capture shown, and why it has no points, if so."""
     parts = FileLook(path, headers=tuple(headers)).parts
     records = records_of_captures(parts, kept, reading)
-    seen = [
-        Seen(site_of(record.header, path), path, evidence_of(
-            record, hookup=declared.hookup, frequency_hz=declared.nominal_frequency_hz,
-            clamps_checked=declared.clamps_checked,
-        ))
-        for record, _ in records
-    ]  # fmt: skip
+    seen = [Seen(site_of(record.header, path), path, declared.evidence_of(record)) for record, _ in records]
     accounts = accounts_of(seen, lambda site: declared)
     k = next((k for k, (_, of_record) in enumerate(records) if parts[shown] in of_record), 0)
     return accounts[k], seen[k].evidence.problem

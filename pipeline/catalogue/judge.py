@@ -25,7 +25,7 @@ from pipeline.records.record import Record
 from pipeline.records.suspects import Suspects
 from pipeline.records.whole import measure_whole
 from pipeline.sites.account import Account, Declared, draft
-from pipeline.sites.evidence import Evidence, evidence_of, is_triggered
+from pipeline.sites.evidence import Evidence, is_triggered
 from pipeline.terms import Quantity
 
 _CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by
@@ -60,9 +60,7 @@ class Terms:
 
     def evidence_of(self, record: Record) -> Evidence:
         """What a record shows of its site, beside what is declared."""
-        return evidence_of(
-            record, hookup=self.hookup, frequency_hz=self.nominal_frequency_hz, clamps_checked=self.clamps_checked
-        )
+        return self.declared.evidence_of(record)
 
     @property
     def needs(self) -> frozenset[Need]:

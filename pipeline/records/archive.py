@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+import os
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Final, Literal, TypeVar
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import ConfigError, ReadError, UnknownFormat
-from pipeline.readers import capture_at, known_headers, read_captures, remarks_on, samples_at
+from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
 from pipeline.readers.source_digest import source_digest
 from pipeline.records.record import Piece, Record, records_of
 from pipeline.terms import Quantity
@@ -190,6 +191,39 @@ def look_at(path: Path, reading: Reading) -> tuple[FileLook, dict[int, Capture] 
         return FileLook(path, headers=tuple(headers)), kept
     except ReadError as error:
         return unreadable(path, error), None
+
+
+def files_below(paths: Sequence[Path], *, leave_out: Collection[Path] = ()) -> list[Path]:
+    """All files below some paths, those of bundles among them, without some that are no inputs.
+
+    Raises
+    ------
+    ReadError : a path does not exist.
+    """
+    left_out = {os.path.realpath(path) for path in leave_out}
+    return [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in left_out]
+
+
+def lost_file(path: Path, reason: str) -> FileLook:
+    """A file that could not even be looked at, with the reason."""
+    return FileLook(path, "damaged", reason=f"{path.name}: cannot be read ({reason})")
+
+
+def records_by_site(
+    looks: Iterable[FileLook], name_of: Callable[[Header, Path], str], reading: Reading
+) -> tuple[list[tuple[str, Record, tuple[Part, ...]]], list[SetAside]]:
+    """The records of some files: (site, record, part of each piece) each; and what had to be set aside to join them."""
+    by_site: dict[str, list[Part]] = {}
+    for look in looks:
+        for part in look.parts:
+            by_site.setdefault(name_of(part.header, part.path), []).append(part)
+    found: list[tuple[str, Record, tuple[Part, ...]]] = []
+    set_aside: list[SetAside] = []
+    for site, parts in by_site.items():
+        records, unread = without_unreadable(parts, partial(records_of_parts, reading=reading))
+        found += [(site, record, of_record) for record, of_record in records]
+        set_aside += unread
+    return found, set_aside
 
 
 def unreadable(path: Path, error: ReadError) -> FileLook:

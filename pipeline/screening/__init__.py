@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Collection, Sequence
 from contextlib import nullcontext
 from dataclasses import replace
@@ -12,10 +11,9 @@ from pathlib import Path
 from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.steady import put_together
 from pipeline.events import with_incidents
-from pipeline.readers import capture_files
-from pipeline.records.archive import Reading, SetAside, batches_of
+from pipeline.records.archive import Reading, SetAside, batches_of, files_below
 from pipeline.screening.results import NotJudged, Screening, together
-from pipeline.screening.units import Archive, Basis, Look, Progress, look_at_files, lost_file
+from pipeline.screening.units import Archive, Basis, Look, Progress, look_at_files, lost_look
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_over_processes
 
@@ -54,14 +52,13 @@ def screen(
     ------
     ReadError : a path does not exist.
     """
-    results_of_ours = {os.path.realpath(path) for path in leave_out}
-    files = [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in results_of_ours]
+    files = files_below(paths, leave_out=leave_out)
     table = sites or SiteTable()
     basis = Basis(terms, Reading(terms.quantities, strict, table.described if table.sites else None), table)
     tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
         looks: list[Look] = []
-        for done in run(partial(look_at_files, basis=basis), batches_of(files), lost=lost_file):
+        for done in run(partial(look_at_files, basis=basis), batches_of(files), lost=lost_look):
             looks += done
             tell(len(looks), len(files))
         judged, accounts = Archive(basis, run, tell).judged(looks)

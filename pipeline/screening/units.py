@@ -17,6 +17,8 @@ from pipeline.records.archive import (
     Reading,
     SetAside,
     look_at,
+    lost_file,
+    records_by_site,
     records_of_captures,
     records_of_parts,
     without_unreadable,
@@ -114,9 +116,9 @@ def _look_at_file(path: Path, basis: Basis) -> Look:
     return Look(look, judged)
 
 
-def lost_file(path: Path, reason: str) -> Look:
+def lost_look(path: Path, reason: str) -> Look:
     """A file that could not even be looked at, with the reason."""
-    return Look(FileLook(path, "damaged", reason=f"{path.name}: cannot be read ({reason})"))
+    return Look(lost_file(path, reason))
 
 
 class Archive:
@@ -133,7 +135,11 @@ class Archive:
         firsts = [units[0] for units in records]
         self._judge([unit for unit in firsts if unit not in done], done)
         known = [units for units in records if done[units[0]].evidence is not None]
-        seen = [_seen(units[0], done[units[0]]) for units in known]
+        seen = [
+            Seen(first.site, first.parts[0].path, shown)
+            for first, *_ in known
+            if (shown := done[first].evidence) is not None
+        ]
         accounts = accounts_of(seen, lambda site: self._basis.terms_of(site).declared)
         later: dict[_Unit, _Unit] = {}
         for units, account in zip(known, accounts, strict=True):
@@ -149,26 +155,20 @@ class Archive:
     def _planned(self, looks: Sequence[Look]) -> tuple[list[list[_Unit]], dict[_Unit, _Judged], list[Screening]]:
         """The units of each record of all files, those that are judged already, and what is known besides."""
         as_read = {(one.file.path, indices): found for one in looks for indices, found in one.judged.items()}
-        by_site: dict[str, list[Part]] = {}
-        for one in looks:
-            for part in one.file.parts:
-                by_site.setdefault(self._basis.sites.name_of(part.header, part.path), []).append(part)
+        records, set_aside = records_by_site(
+            (one.file for one in looks), self._basis.sites.name_of, self._basis.reading
+        )
         planned: list[list[_Unit]] = []
         done: dict[_Unit, _Judged] = {}
-        results: list[Screening] = []
-        for site, parts_of_site in by_site.items():
-            join = partial(records_of_parts, reading=self._basis.reading)
-            records, set_aside = without_unreadable(parts_of_site, join)
-            results.append(Screening(set_aside=set_aside))
-            for record, parts in records:
-                units = _units_of(record, parts, site)
-                indices = tuple(part.index for part in dict.fromkeys(parts))
-                judged = as_read.get((parts[0].path, indices)) if len({part.path for part in parts}) == 1 else None
-                if judged is not None:
-                    units = [_whole(record, parts, site)]
-                    done[units[0]] = judged
-                planned.append(units)
-        return planned, done, results
+        for site, record, parts in records:
+            units = _units_of(record, parts, site)
+            indices = tuple(part.index for part in dict.fromkeys(parts))
+            judged = as_read.get((parts[0].path, indices)) if len({part.path for part in parts}) == 1 else None
+            if judged is not None:
+                units = [_whole(record, parts, site)]
+                done[units[0]] = judged
+            planned.append(units)
+        return planned, done, [Screening(set_aside=tuple(set_aside))]
 
     def _judge(self, units: Sequence[_Unit], done: dict[_Unit, _Judged]) -> None:
         """Judge some units; one that fails is judged again without the file that makes it fail."""
@@ -192,10 +192,6 @@ class Archive:
                     named = Screening(set_aside=tuple(_failure(path, reason) for path, reason in bad.items()))
                     return replace(found, found=together([named, found.found]))
         return replace(failed, found=Screening(set_aside=tuple(_failure(path, failed.failed) for path in paths)))
-
-
-def _seen(unit: _Unit, judged: _Judged) -> Seen:
-    return Seen(unit.site, unit.parts[0].path, judged.evidence or Evidence(unit.parts[0].header))
 
 
 def _failure(path: Path, reason: str) -> SetAside:

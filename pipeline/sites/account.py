@@ -9,7 +9,8 @@ from typing import Final, Literal
 
 import numpy as np
 
-from pipeline.sites.evidence import LEAST_V, Evidence, PointEvidence
+from pipeline.records.record import Record
+from pipeline.sites.evidence import LEAST_V, Evidence, PointEvidence, evidence_of
 from pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from pipeline.sites.wiring_correction import Wiring, agreed
 
@@ -38,6 +39,12 @@ class Declared:
     nominal_frequency_hz: float | None = None
     hookup: str | None = None
     clamps_checked: bool = False
+
+    def evidence_of(self, record: Record) -> Evidence:
+        """What a record shows of its site, looked at as is declared; see `evidence.evidence_of`."""
+        return evidence_of(
+            record, hookup=self.hookup, frequency_hz=self.nominal_frequency_hz, clamps_checked=self.clamps_checked
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,25 +2,27 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from pipeline.readers import capture_files, keep_unpacked
+from pipeline.readers import keep_unpacked
 from pipeline.records.archive import (
     FileLook,
     Part,
     Reading,
     SetAside,
     batches_of,
+    files_below,
     look_at,
+    lost_file,
+    records_by_site,
     records_of_parts,
     without_unreadable,
 )
 from pipeline.sites.account import Account, Declared
-from pipeline.sites.evidence import Evidence, evidence_of
+from pipeline.sites.evidence import Evidence
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
@@ -80,22 +82,14 @@ def take_inventory(
     ------
     ReadError : a path does not exist.
     """
-    results_of_ours = {os.path.realpath(path) for path in leave_out}
-    files = [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in results_of_ours]
+    files = files_below(paths, leave_out=leave_out)
     looks: list[FileLook] = []
-    for done in run(partial(_look_at_files, reading=reading), batches_of(files), lost=_lost_file):
+    for done in run(partial(_look_at_files, reading=reading), batches_of(files), lost=lost_file):
         looks += done
         tell(len(looks), len(files))
-    by_site: dict[str, list[Part]] = {}
-    for look in looks:
-        for part in look.parts:
-            by_site.setdefault(sites.name_of(part.header, part.path), []).append(part)
-    set_aside = [SetAside(look.path, look.reason) for look in looks if look.kind == "damaged"]
-    units: list[tuple[str, tuple[Part, ...]]] = []
-    for site, parts in by_site.items():
-        records, unread = without_unreadable(parts, partial(records_of_parts, reading=reading))
-        set_aside += unread
-        units += [(site, tuple(dict.fromkeys(of_record))) for _, of_record in records]
+    records, unread = records_by_site(looks, sites.name_of, reading)
+    set_aside = [*(SetAside(look.path, look.reason) for look in looks if look.kind == "damaged"), *unread]
+    units = [(site, tuple(dict.fromkeys(parts))) for site, _, parts in records]
     function = partial(_shown_by_units, reading=reading, sites=sites, declared=declared)
     shown = [found for (found,) in run(function, [[unit] for unit in units], lost=_lost_unit)]
     set_aside += [item for one in shown for item in one.set_aside]
@@ -113,10 +107,6 @@ def take_inventory(
 def _look_at_files(paths: Sequence[Path], *, reading: Reading) -> list[FileLook]:
     with keep_unpacked():
         return [look_at(path, reading)[0] for path in paths]
-
-
-def _lost_file(path: Path, reason: str) -> FileLook:
-    return FileLook(path, "damaged", reason=f"{path.name}: cannot be read ({reason})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,13 +130,7 @@ def _shown_by(parts: tuple[Part, ...], declared: Declared, reading: Reading) -> 
         if not kept:
             return _Shown(kept, None)
         record, _ = records_of_parts(kept, reading)[0]
-        shown = evidence_of(
-            record,
-            hookup=declared.hookup,
-            frequency_hz=declared.nominal_frequency_hz,
-            clamps_checked=declared.clamps_checked,
-        )
-        return _Shown(kept, shown)
+        return _Shown(kept, declared.evidence_of(record))
 
     found, set_aside = without_unreadable(parts, work)
     return replace(found, set_aside=set_aside)

@@ -27,7 +27,6 @@ from pipeline.quantities import Quantity
 from pipeline.records.points import Point, judged_channels, measured_channels
 from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared, PointAccount, draft
-from pipeline.sites.evidence import evidence_of
 from pipeline.survey.blocks import BlockMeter, Blocks
 from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
 from pipeline.survey.lamps import lamp_of
@@ -129,8 +128,7 @@ def measure_record(
 def account_of_record(record: Record, survey: Survey, *, hookup: str) -> Account:
     """The account that one record and what is declared of it make."""
     declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
-    evidence = evidence_of(record, hookup=hookup, frequency_hz=survey.nominal_frequency_hz)
-    return draft(record.header.station, [evidence], declared)
+    return draft(record.header.station, [declared.evidence_of(record)], declared)
 
 
 class _Run:
