@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+from functools import cache
 from pathlib import Path
 from typing import Literal
 
@@ -31,6 +33,18 @@ def resource(folder: Literal["datasets", "configs"], name: str) -> Path:
         if path.is_file():
             return path
     raise ConfigError(f"no file {name!r} in {folder}/")
+
+
+@cache
+def resource_rows(folder: Literal["datasets", "configs"], name: str) -> tuple[dict[str, str], ...]:
+    """The rows of a CSV table that travels with the project, by the names of its columns; read once.
+
+    Raises
+    ------
+    ConfigError : there is no such file.
+    """
+    with resource(folder, name).open(encoding="utf-8", newline="") as stream:
+        return tuple(csv.DictReader(stream))
 
 
 def resource_names(folder: Literal["datasets", "configs"], below: str, ending: str) -> list[str]:

@@ -15,7 +15,7 @@ from pipeline.measures.reference import pre_event_voltage, sliding_reference
 from pipeline.records.look import Look
 from pipeline.records.points import Point
 from pipeline.sites.account import Account, PointAccount, volts
-from pipeline.sites.evidence import DEAD, LEAST_V, steady_beginning
+from pipeline.sites.evidence import DEAD, LEAST_V, steady_levels
 
 F64 = npt.NDArray[np.float64]
 
@@ -167,12 +167,7 @@ def _check_lost(top_v: float, thresholds: Thresholds, known: PointAccount, accou
 def _opening(look: Look, live: list[int]) -> F64 | None:
     """The steady voltage of each live channel before anything happens; None where the record begins otherwise. [V]"""
     n = max(3, int(_OPENING_S * 2 * look.nominal_hz))
-    first = np.asarray(look.rms[live, :n], np.float64)
-    level, n_steady = steady_beginning(first)
-    if level is None:
-        return None
-    levels: F64 = np.median(first[:, : max(3, n_steady - 2 * (n_steady < first.shape[1]))], axis=1)
-    return levels
+    return steady_levels(np.asarray(look.rms[live, :n], np.float64))[0]
 
 
 def _before_events(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from functools import cache
 
@@ -15,7 +14,7 @@ from pipeline.detectors.spans import F64
 from pipeline.detectors.steady import LastingExcursion, SteadySettings, lasting_excursions, shares_of, unmarked
 from pipeline.errors import ConfigError
 from pipeline.measures.spectra import Spectra
-from pipeline.resources import resource
+from pipeline.resources import resource_rows
 
 _MOST_NAMED = 6
 
@@ -62,9 +61,7 @@ def compatibility_levels(table: str = "en-50160") -> HarmonicLimits:
     ------
     ConfigError : there is no such table.
     """
-    path = resource("datasets", "limits/compatibility-levels.csv")
-    with path.open(encoding="utf-8", newline="") as file:
-        rows = list(csv.DictReader(file))
+    rows = resource_rows("datasets", "limits/compatibility-levels.csv")
     mine = [row for row in rows if row["table"] == table]
     if not mine:
         known = ", ".join(dict.fromkeys(row["table"] for row in rows))

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.errors import ConfigError
 from pipeline.indices.counted import Counted
-from pipeline.resources import resource
+from pipeline.indices.reference_tables import named, rows_by, sources_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,28 +114,21 @@ def grid(name: str) -> Grid:
     ------
     ConfigError : there is no such table.
     """
-    known = {one.name: one for one in grids()}
-    if name not in known:
-        raise ConfigError(f"table {name!r}; allowed are {', '.join(known)}")
-    return known[name]
+    return named(name, grids(), kind="table")
 
 
 @cache
 def grids() -> tuple[Grid, ...]:
     """All tables, in the order of the file."""
-    rows: dict[str, list[dict[str, str]]] = {}
-    with resource("datasets", "indices/magnitude-duration-cells.csv").open(encoding="utf-8", newline="") as stream:
-        for row in csv.DictReader(stream):
-            rows.setdefault(row["table"], []).append(row)
     return tuple(
         Grid(
             name,
             lines[0]["title"],
             _bands(lines, "magnitude_pct"),
             _bands(lines, "duration_ms"),
-            tuple(dict.fromkeys(f"{line['source']} ({line['mark']})" for line in lines)),
+            sources_of(lines),
         )
-        for name, lines in rows.items()
+        for name, lines in rows_by("table", "magnitude-duration-cells.csv").items()
     )
 
 

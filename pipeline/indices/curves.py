@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,8 +9,7 @@ from functools import cache
 from itertools import pairwise
 from typing import Literal
 
-from pipeline.errors import ConfigError
-from pipeline.resources import resource
+from pipeline.indices.reference_tables import named, rows_by, sources_of
 
 Region = Literal["inside", "below", "above"]
 Corner = tuple[float, float]
@@ -60,28 +58,21 @@ def curve(name: str) -> Curve:
     ------
     ConfigError : there is no such curve.
     """
-    known = {one.name: one for one in curves()}
-    if name not in known:
-        raise ConfigError(f"curve {name!r}; allowed are {', '.join(known)}")
-    return known[name]
+    return named(name, curves(), kind="curve")
 
 
 @cache
 def curves() -> tuple[Curve, ...]:
     """All curves, in the order of the file."""
-    rows: dict[str, list[dict[str, str]]] = {}
-    with resource("datasets", "indices/ride-through-curves.csv").open(encoding="utf-8", newline="") as stream:
-        for row in csv.DictReader(stream):
-            rows.setdefault(row["curve"], []).append(row)
     return tuple(
         Curve(
             name,
             of_curve[0]["title"],
             _corners(of_curve, "lower"),
             _corners(of_curve, "upper"),
-            tuple(dict.fromkeys(f"{row['source']} ({row['mark']})" for row in of_curve)),
+            sources_of(of_curve),
         )
-        for name, of_curve in rows.items()
+        for name, of_curve in rows_by("curve", "ride-through-curves.csv").items()
     )
 
 

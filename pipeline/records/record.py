@@ -201,15 +201,17 @@ class Record:
         shape (n_voltages, at most n). [V]
         """
         channels = judged_channels(self.header, point)
-        return self._in_units(k, n, channels, lambda capture, first: judged_samples(capture, point, first=first))
+        return self._measured_beginning(
+            k, n, channels, lambda capture, first: judged_samples(capture, point, first=first)
+        )
 
     def beginning_of_currents(self, point: Point, k: int, n: int) -> npt.NDArray[np.float64]:
         """As `beginning`, of a point's currents; shape (n_currents, at most n). [A]"""
         rows = [i for _, i in point.currents]
         channels = tuple(self.header.channels[i] for i in rows)
-        return self._in_units(k, n, channels, lambda capture, first: capture.samples[rows, first:])
+        return self._measured_beginning(k, n, channels, lambda capture, first: capture.samples[rows, first:])
 
-    def _in_units(
+    def _measured_beginning(
         self, k: int, n: int, channels: Sequence[Channel], rows_of: Callable[[Capture, int], SampleArray]
     ) -> npt.NDArray[np.float64]:
         piece, first = self.pieces[k], self.skips[k]

@@ -13,7 +13,8 @@ from pipeline.catalogue.steady import put_together
 from pipeline.events import with_incidents
 from pipeline.records.archive import Reading, SetAside, batches_of, files_below
 from pipeline.screening.results import NotJudged, Screening, together
-from pipeline.screening.units import Archive, Basis, Look, Progress, look_at_files, lost_look
+from pipeline.screening.units import Archive, Basis, Look, look_at_files, lost_look
+from pipeline.sites.inventory import Progress
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_over_processes
 

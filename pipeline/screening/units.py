@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -27,12 +27,12 @@ from pipeline.records.record import Record
 from pipeline.screening.results import Screening, screening_of, together
 from pipeline.sites.account import Account, draft
 from pipeline.sites.evidence import Evidence
-from pipeline.sites.recorders import Seen, accounts_of
+from pipeline.sites.inventory import Progress
+from pipeline.sites.recorders import Seen, accounts_of, each_once
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +150,7 @@ class Archive:
         self._judge(list(later.values()), by_account)
         done |= {unit: by_account[with_account] for unit, with_account in later.items()}
         results += [done[unit].found for units in records for unit in units if unit in done]
-        return results, _each_once(accounts)
+        return results, each_once(accounts)
 
     def _planned(self, looks: Sequence[Look]) -> tuple[list[list[_Unit]], dict[_Unit, _Judged], list[Screening]]:
         """The units of each record of all files, those that are judged already, and what is known besides."""
@@ -200,10 +200,6 @@ def _failure(path: Path, reason: str) -> SetAside:
 
 def _lost_unit(unit: _Unit, reason: str) -> _Judged:
     return _Judged(Screening(), account=unit.account, failed=reason)
-
-
-def _each_once(accounts: Sequence[Account]) -> tuple[Account, ...]:
-    return tuple(sorted(dict.fromkeys(accounts), key=lambda one: (one.site, one.line)))
 
 
 def _whole(record: Record, parts: tuple[Part, ...], site: str) -> _Unit:

@@ -276,7 +276,18 @@ def measured_frequency(values: F64, *, rate_hz: float, nominal_hz: float) -> flo
 
 
 def steady_beginning(rms: F64) -> tuple[float | None, int]:
-    """The level at which some voltages begin, where they begin steadily and alike, and for how many windows they do.
+    """The level at which some voltages begin, and for how many windows; see `steady_levels`.
+
+    Returns
+    -------
+    (root mean square of the levels, windows), or (None, 0).
+    """
+    levels, n_windows = steady_levels(rms)
+    return None if levels is None else float(np.sqrt(np.mean(levels**2))), n_windows
+
+
+def steady_levels(rms: F64) -> tuple[F64 | None, int]:
+    """The levels at which some voltages begin, where they begin steadily and alike, and for how many windows they do.
 
     Parameters
     ----------
@@ -284,7 +295,8 @@ def steady_beginning(rms: F64) -> tuple[float | None, int]:
 
     Returns
     -------
-    (level, windows); (None, 0) where two cycles at least are not steady within 3 %, or the phases differ by over 10 %.
+    (level of each channel, windows); (None, 0) where two cycles at least are not steady within 3 %, or the phases
+    differ by over 10 %.
     """
     n = rms.shape[1]
     if n < _FEWEST_WINDOWS or not rms.shape[0]:
@@ -301,7 +313,8 @@ def steady_beginning(rms: F64) -> tuple[float | None, int]:
     if n_steady < _FEWEST_WINDOWS:
         return None, 0
     kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * bool(off.any()))]  # the last windows may hold part of a change
-    return float(np.sqrt(np.mean(np.median(kept, axis=1) ** 2))), n_steady
+    begins: F64 = np.median(kept, axis=1)
+    return begins, n_steady
 
 
 def rated_v(header: Header, point: Point) -> float | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -68,6 +68,11 @@ def accounts_of(seen: Sequence[Seen], declared: Callable[[str], Declared]) -> li
                 named = f"{seen[i].site} ({mark})" if mark and seen[i].evidence.header.station else seen[i].site
                 found[i] = account.named(named)
     return [found[i] for i in range(len(seen))]
+
+
+def each_once(accounts: Iterable[Account]) -> tuple[Account, ...]:
+    """Accounts without repetition, in order of site."""
+    return tuple(sorted(dict.fromkeys(accounts), key=lambda one: (one.site, one.line)))
 
 
 def _clusters(evidence: Sequence[Evidence]) -> list[list[int]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.resources import resource
+from pipeline.resources import resource_rows
 
 SURE: Final = 0.85
 """Least probability at which a nominal voltage is inferred."""
@@ -159,10 +158,8 @@ def _systems(line_to_line: bool, frequency_hz: float | None) -> tuple[_System, .
 
 def _table(line_to_line: bool) -> list[tuple[float, float, str]]:
     """(volts, frequency, use) of each row that says a voltage of this kind."""
-    with resource("datasets", "system-voltages/nominal.csv").open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
     found = []
-    for row in rows:
+    for row in resource_rows("datasets", "system-voltages/nominal.csv"):
         told = row["line_to_line_v"] if line_to_line else row["phase_to_neutral_v"]
         if told:
             volts = float(row["line_to_line_v"]) / math.sqrt(3) if told == "derived" else float(told)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 from pipeline.capture import Header
@@ -59,12 +60,18 @@ class SiteTable:
         site = next((one for one in self.sites if one.name == name), None)
         if site is None or "thresholds" not in site.model_fields_set:
             return None
-        return load_thresholds(site.thresholds)
+        return _profile(site.thresholds)
 
     def described(self, header: Header, path: Path) -> Header:
         """A capture's header in primary units, its channels as the site's table says."""
         site = self.site(header, path)
         return header if site is None else of_site(header, site)
+
+
+@cache
+def _profile(name: str) -> Thresholds:
+    """A threshold profile; asked for with each record, so read once."""
+    return load_thresholds(name)
 
 
 def of_site(header: Header, site: Site) -> Header:

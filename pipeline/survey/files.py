@@ -17,6 +17,7 @@ from pipeline.records.points import points_of
 from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared
 from pipeline.sites.inventory import Progress, SiteRecord, take_inventory
+from pipeline.sites.recorders import each_once
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_over_processes
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
@@ -101,13 +102,12 @@ def measure_files(
     joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in found]
     reasons = [(path.stem, "", remark) for path, remarks in held.without_waveform for remark in remarks]
     reasons += [reason for outcome in outcomes for reason in outcome.reasons()]
-    accounts = dict.fromkeys(one.account for one in held.records)
     return Measured(
         joined[0],
         tuple(dict.fromkeys([*held.set_aside, *(item for outcome in outcomes for item in outcome.set_aside)])),
         tuple(reasons),
         held.others,
-        tuple(sorted(accounts, key=lambda one: (one.site, one.line))),
+        each_once(one.account for one in held.records),
         {} if profile is None else _assessed(joined[1:], surveys[1:], profile, survey),
     )
 

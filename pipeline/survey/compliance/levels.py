@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from fractions import Fraction
-from functools import cache
 from typing import Final, Literal
 
 from pipeline.errors import ConfigError
-from pipeline.resources import resource
+from pipeline.resources import resource_rows
 
 Mark = Literal["found", "calculated", "practice", "memory"]
 
@@ -42,7 +40,7 @@ def harmonic_levels(table: str) -> tuple[Level, ...]:
     ------
     ConfigError : there is no such table.
     """
-    rows = [row for row in _rows(_HARMONICS) if row["table"] == table]
+    rows = [row for row in resource_rows("datasets", _HARMONICS) if row["table"] == table]
     if not rows:
         raise ConfigError(f"limits {table!r}; allowed are {', '.join(tables())}")
     levels = [
@@ -72,7 +70,7 @@ def current_levels(table: str, *, short_circuit_ratio: float) -> tuple[Level, ..
 
     Source: IEEE 519-2022, Tables 2 to 4.
     """
-    rows = [row for row in _rows(_CURRENTS) if row["table"] == table]
+    rows = [row for row in resource_rows("datasets", _CURRENTS) if row["table"] == table]
     if not rows:
         raise ConfigError(f"limits {table!r}; allowed are {', '.join(tables())}")
     if not short_circuit_ratio > 0:
@@ -89,18 +87,14 @@ def current_levels(table: str, *, short_circuit_ratio: float) -> tuple[Level, ..
 
 def is_current_table(table: str) -> bool:
     """Whether a table has limits of currents, which depend on the short-circuit ratio."""
-    return any(row["table"] == table for row in _rows(_CURRENTS))
+    return any(row["table"] == table for row in resource_rows("datasets", _CURRENTS))
 
 
 def tables() -> tuple[str, ...]:
     """Names of all tables."""
-    return tuple(dict.fromkeys(row["table"] for name in (_HARMONICS, _CURRENTS) for row in _rows(name)))
-
-
-@cache
-def _rows(name: str) -> tuple[dict[str, str], ...]:
-    with resource("datasets", name).open(encoding="utf-8", newline="") as file:
-        return tuple(csv.DictReader(file))
+    return tuple(
+        dict.fromkeys(row["table"] for name in (_HARMONICS, _CURRENTS) for row in resource_rows("datasets", name))
+    )
 
 
 def _mark(row: dict[str, str]) -> Mark:
