@@ -19,7 +19,7 @@ from pipeline.capture import Capture, Channel, Header
 from pipeline.errors import ReadError
 from pipeline.readers import capture_at, comtrade, delimited, matlab, numpy_archive, parquet, read_captures
 from pipeline.readers.comtrade.binary_rows import BinaryRows
-from pipeline.readers.pqdif import captures
+from pipeline.readers.pqdif.observed import ObservationReading
 from pipeline.writers.comtrade import write_comtrade
 from pipeline.writers.delimited import write_delimited
 from pipeline.writers.matlab import write_mat
@@ -159,7 +159,7 @@ class _Counts:
             (matlab, "_load", lambda loaded: N_ROWS),
             (comtrade, "ascii_rows", lambda rows: rows.n_rows),
             (BinaryRows, "values", lambda values: values.shape[1]),
-            (captures._Reading, "samples", lambda found: found[0].shape[1]),
+            (ObservationReading, "samples", lambda found: found[0].shape[1]),
         ):
             monkeypatch.setattr(owner, attribute, self._counted(getattr(owner, attribute), rows_of))
 
