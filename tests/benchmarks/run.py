@@ -52,6 +52,13 @@ def seconds_of(function: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
+def cpu_seconds_of(function: Callable[[], object]) -> float:
+    """Processor time of one call, whatever else the machine does. [s]"""
+    start = time.process_time()
+    function()
+    return time.process_time() - start
+
+
 def ratio(first: Callable[[], object], second: Callable[[], object], *, turns: int) -> tuple[float, float, float]:
     """Median ratio of the times of two functions called in turn, and the median times. [-], [s], [s]"""
     first(), second()
@@ -141,7 +148,7 @@ def bench_pandas(folder: Path) -> list[Row]:
 
 
 def bench_survey(folder: Path) -> list[Row]:
-    """All quantities of a record of 256 samples a cycle, flicker too, against the time it was recorded in, one core."""
+    """All quantities of 256 samples a cycle, flicker too: the time it was recorded in over the processor's time."""
     seconds = 660.0
     paths = parquet_archive(folder, n_files=1, seconds=seconds)
     survey = Survey(chosen_quantities([]), nominal_voltage_v=NOMINAL_V, demand_current_a=30.0)
@@ -157,8 +164,8 @@ def bench_survey(folder: Path) -> list[Row]:
 
     with threadpool_limits(1):
         measuring()
-        took_s = min(seconds_of(measuring) for _ in range(3))
-        profile = cProfile.Profile()
+        took_s = min(cpu_seconds_of(measuring) for _ in range(3))
+        profile = cProfile.Profile(time.process_time)
         profile.runcall(measuring)
     stats = pstats.Stats(profile).stats.items()
     whole_s = max(row[3] for _, row in stats)
@@ -167,7 +174,7 @@ def bench_survey(folder: Path) -> list[Row]:
         for words, function in meters.items()
     ]
     speed = f"{took_s * 1e9 / (6 * seconds * RATE_HZ):.0f} ns a sample, six channels; {', '.join(shares)}"
-    return [("a survey of every quantity, times as fast as recorded", "≥ 200", f"{seconds / took_s:.0f} ({speed})")]
+    return [("a survey of every quantity, times as fast as recorded", "≥ 350", f"{seconds / took_s:.0f} ({speed})")]
 
 
 def bench_trends(folder: Path) -> list[Row]:
