@@ -10,7 +10,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 
-benchmark_app = typer.Typer(help="Detectors and classifiers, ours and others, on suites with exact truth.",
+benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
 typer_app.add_typer(benchmark_app, name="benchmark")
 
@@ -19,16 +19,19 @@ _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-q
 
 @benchmark_app.command("detectors", epilog=_DETECTORS_EPILOG)
 def detectors_command(
-    suite: Annotated[str, typer.Option(help="A suite by name, or a TOML file.")] = "detectors-quick",
+    suite: Annotated[str, typer.Option(help="A suite: its name, or a TOML file.")] = "detectors-quick",
     out: Annotated[Path, typer.Option(help="Folder for the table, the report and the plots.")] = Path("benchmark"),
     seed: Annotated[
         Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(min=0, help="Instead of the suite's."),
+        typer.Option(min=0, help="Random seed, in place of the suite's."),
     ] = None,
-    contenders: Annotated[str, typer.Option(help="Some of the contenders, by name, with commas; else all.")] = "",
-    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw them too; needs the extra bench.")] = True,
+    contenders: Annotated[str, typer.Option(help="Contenders, comma-separated. Default: all.")] = "",
+    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
 ) -> int:
-    """Run detectors on drawn cases: precision, recall, false alarms, errors of start, duration and magnitude."""
+    """Score detectors on synthetic cases.
+
+    Precision, recall, false alarms an hour; errors of start, duration and magnitude.
+    """
     from pipeline.benchmark.contenders import chosen
     from pipeline.benchmark.contenders import contenders as known
     from pipeline.benchmark.detector_report import plot, sections_of
@@ -62,13 +65,16 @@ _CLASSIFIERS_EPILOG = "Example:  halfcycle benchmark classifiers --suite classif
 
 @benchmark_app.command("classifiers", epilog=_CLASSIFIERS_EPILOG)
 def classifiers_command(
-    suite: Annotated[str, typer.Option(help="A suite by name, or a TOML file.")] = "classifiers-quick",
+    suite: Annotated[str, typer.Option(help="A suite: its name, or a TOML file.")] = "classifiers-quick",
     out: Annotated[Path, typer.Option(help="Folder for the tables, the report and the plots.")] = Path("benchmark"),
-    seeds: Annotated[str, typer.Option(help="Instead of the suite's, with commas.")] = "",
-    contenders: Annotated[str, typer.Option(help="Some of the contenders, by name, with commas; else all.")] = "",
-    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw them too; needs the extra bench.")] = True,
+    seeds: Annotated[str, typer.Option(help="Random seeds, comma-separated, in place of the suite's.")] = "",
+    contenders: Annotated[str, typer.Option(help="Contenders, comma-separated. Default: all.")] = "",
+    plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
 ) -> int:
-    """Run classifiers on drawn windows: accuracy, macro F1, confusion, calibration, noise, other recorders, speed."""
+    """Score classifiers on synthetic windows.
+
+    Accuracy, macro F1, confusion, calibration, noise, other recorders, speed.
+    """
     from pipeline.benchmark.classifier_contenders import classifier_contenders
     from pipeline.benchmark.classifier_report import plot, sections_of, summary
     from pipeline.benchmark.classifier_run import columns_of, confusion_columns, run_classifiers

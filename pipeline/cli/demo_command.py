@@ -9,14 +9,15 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Worst
 
 
 @typer_app.command("demo", epilog="Example:  halfcycle demo --out demo-fleet")
 def demo_command(
-    out: Annotated[Path, typer.Option(help="Folder for the fleet; made anew or added to.")] = Path("demo-fleet"),
-    worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
+    out: Annotated[Path, typer.Option(help="Folder for the fleet; created, or added to.")] = Path("demo-fleet"),
+    worst: Worst = 10,
 ) -> int:
-    """Build a demo fleet's captures, run the nightly flow over them, show the catalogue.
+    """Build a demo fleet, run its night, show the catalogue.
 
     One file of the fleet is damaged on purpose, to show what becomes of such a file; after a nightly run
     the exit status would be 3 for it, here it is 0.

@@ -9,33 +9,42 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Captures
 
 _EPILOG = "Example:  halfcycle export night.cfg --out night.pqd"
 
 
 @typer_app.command("export", epilog=_EPILOG)
 def export_command(
-    paths: Annotated[list[Path], typer.Argument(help="Capture files, or folders of them.", show_default=False)],
+    paths: Captures,
     out: Annotated[
         Path,
-        typer.Option(help="Ends in .pqd, .cfg, .cff, .parquet, .csv, .npz or .mat.", show_default=False),
+        typer.Option(
+            help="Output; its ending names the format: .pqd, .cfg, .cff, .parquet, .csv, .npz or .mat.",
+            show_default=False,
+        ),
     ],
     data: Annotated[
         Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(help="Of COMTRADE: ASCII, BINARY, BINARY32 or FLOAT32; else as the samples are."),
+        typer.Option(help="COMTRADE data type: ASCII, BINARY, BINARY32 or FLOAT32. Default: by the samples."),
     ] = None,
     revision: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(help="Of COMTRADE: 1991, 1999 or 2013; else the oldest from 1999 on that can hold them."),
+        typer.Option(
+            help="COMTRADE revision: 1991, 1999 or 2013. Default: the oldest from 1999 on that can hold the samples."
+        ),
     ] = None,
-    separator: Annotated[str, typer.Option(help="Of text: , or ; or a tab.")] = ",",
-    decimal: Annotated[str, typer.Option(help="Of text: . or ,")] = ".",
+    separator: Annotated[str, typer.Option(help="Column separator of text: , or ; or a tab.")] = ",",
+    decimal: Annotated[str, typer.Option(help="Decimal mark of text: . or ,")] = ".",
     sites: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="A table of [[sites]]: channels are written as it describes them, in primary values."),
+        typer.Option(help="TOML file of [[sites]]: channels are written as it describes them, in primary values."),
     ] = None,
 ) -> int:
-    """Write captures as PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, and read them back to check."""
+    """Convert captures to another format, and verify the copy.
+
+    Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error.
+    """
     from pipeline.config import load_sites
     from pipeline.errors import ReadError
     from pipeline.exporting import export

@@ -10,6 +10,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -18,12 +19,10 @@ if TYPE_CHECKING:
     from pipeline.nightly.days import Day
     from pipeline.nightly.run import RunSummary
 
-Config = Annotated[Path, typer.Option("--config", help="The fleet's TOML file.", show_default=False)]
-
 
 @typer_app.command("ingest", epilog="Example:  halfcycle ingest --config configs/fleet.toml")
-def ingest_command(config: Config) -> int:
-    """Bring the inbox's new captures into the store; no catalogue yet."""
+def ingest_command(config: FleetFile) -> int:
+    """Move new captures from the inbox into the store."""
     from pipeline.config import load_fleet
     from pipeline.nightly.run import run_nightly
 
@@ -34,11 +33,14 @@ def ingest_command(config: Config) -> int:
     "nightly", epilog='Example:  halfcycle nightly --config configs/fleet.toml --serve --cron "0 2 * * *"'
 )
 def nightly_command(
-    config: Config,
-    serve: Annotated[bool, typer.Option("--serve", help="Stay and run on the schedule of --cron.")] = False,
-    cron: Annotated[Optional[str], typer.Option(help="Schedule of --serve, in UTC.")] = None,  # noqa: UP045
+    config: FleetFile,
+    serve: Annotated[bool, typer.Option("--serve", help="Keep running, on the schedule of --cron.")] = False,
+    cron: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(help='Schedule of --serve, in UTC: "MINUTE HOUR DAY MONTH WEEKDAY".'),
+    ] = None,
 ) -> int:
-    """Ingest what is new and rebuild stale catalogues, as a Prefect flow."""
+    """Run the fleet's nightly flow: ingest, then catalogue."""
     from pipeline.config import load_fleet
     from pipeline.errors import ConfigError
     from pipeline.nightly.run import summary_if_idle
@@ -63,20 +65,23 @@ def nightly_command(
     "catalogue", epilog="Example:  halfcycle catalogue --config configs/fleet.toml --out march.csv --from 2026-03-01"
 )
 def catalogue_command(
-    config: Config,
+    config: FleetFile,
     out: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(help="Write the days' events: .parquet, .csv or .ndjson."),
     ] = None,
-    site: Annotated[Optional[list[str]], typer.Option(help="Only this site; may be repeated.")] = None,  # noqa: UP045
-    first: Annotated[Optional[datetime], typer.Option("--from", formats=["%Y-%m-%d"], help="First UTC day.")] = None,  # noqa: UP045
-    last: Annotated[Optional[datetime], typer.Option("--to", formats=["%Y-%m-%d"], help="Last UTC day.")] = None,  # noqa: UP045
+    site: Annotated[Optional[list[str]], typer.Option(help="Only this site. Repeatable.")] = None,  # noqa: UP045
+    first: FirstDay = None,
+    last: LastDay = None,
     rebuild: Annotated[
-        bool, typer.Option("--rebuild", help="Rebuild the chosen days, fresh or not, also those of another version.")
+        bool, typer.Option("--rebuild", help="Rebuild the chosen days even if they are current, or of another version.")
     ] = False,
-    worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
+    worst: Worst = 10,
 ) -> int:
-    """Bring stale days up to date; print and write the events of chosen sites and days."""
+    """Print and write the events of sites and days.
+
+    Days whose catalogue is out of date are rebuilt first.
+    """
     from pipeline.catalogue.tables import write_table, writer_for
     from pipeline.config import load_fleet
     from pipeline.errors import ConfigError

@@ -11,6 +11,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Diagram
 
 if TYPE_CHECKING:
     from pipeline.report.hookup_guide import Guide
@@ -22,18 +23,17 @@ _EPILOG = "Example:  halfcycle hookup four-wire --diagram four-wire.svg"
 def hookup_command(
     name: Annotated[
         Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Argument(help="A hookup, such as four-wire; none: all are listed.", show_default=False),
+        typer.Argument(help="A hookup, such as four-wire. Without one, all are listed.", show_default=False),
     ] = None,
     nominal_voltage: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Nominal voltage of the judged channels [V]; else a usual one, as an example."),
+        typer.Option(
+            min=0.001, help="Nominal voltage of the voltage channels [V]. Default: a usual one, as an example."
+        ),
     ] = None,
-    diagram: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="Draw it: a file that ends in .svg, or .png with matplotlib."),
-    ] = None,
+    diagram: Diagram = None,
 ) -> int:
-    """List the hookups, or say how to connect one and what its phasors must look like.
+    """List the hookups, or explain how to connect one.
 
     The arrows of the clamps point to the load. That side is downstream, the other upstream, whichever way power flows.
     """

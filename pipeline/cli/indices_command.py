@@ -9,6 +9,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Coverage, JudgedDays
 
 if TYPE_CHECKING:
     from pipeline.indices.table import IndexRow
@@ -21,20 +22,19 @@ def indices_command(
     catalogue: Annotated[Path, typer.Argument(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)],
     out: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(help="All indices: .parquet, .csv or .ndjson."),
+        typer.Option(help="Write all indices: .parquet, .csv or .ndjson."),
     ] = None,
-    coverage: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="Time judged by site: .parquet or .csv with site, point, start, end, judged_s, …"),
-    ] = None,
-    judged_days: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Days judged at each site, where you declare them: recorders armed throughout."),
-    ] = None,
-    rate_days: Annotated[float, typer.Option(min=0.001, help="Days that rates are for, such as 30 or 365.")] = 30.0,
-    window: Annotated[float, typer.Option(min=0, help="Seconds of aggregation in time.")] = 60.0,
+    coverage: Coverage = None,
+    judged_days: JudgedDays = None,
+    rate_days: Annotated[float, typer.Option(min=0.001, help="Period of the rates [days], such as 30 or 365.")] = 30.0,
+    window: Annotated[
+        float, typer.Option(min=0, help="Aggregation in time: events within this many seconds count once.")
+    ] = 60.0,
 ) -> int:
-    """Count events: SARFI, EN 50160 tables, energy, severity; as rates where the time judged is known."""
+    """Compute SARFI, EN 50160 tables, energy and severity.
+
+    Rates are given where the time judged is known: --coverage or --judged-days.
+    """
     from pipeline.catalogue.reading import read_events
     from pipeline.catalogue.tables import write_table, writer_for
     from pipeline.indices.coverage import read_coverage

@@ -11,6 +11,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict
 
 if TYPE_CHECKING:
     from pipeline.inspection import ChannelView, Inspection, PointView
@@ -22,28 +23,17 @@ _EPILOG = "Example:  halfcycle inspect feeder.cfg --hookup four-wire --diagram f
 
 @typer_app.command("inspect", epilog=_EPILOG)
 def inspect_command(
-    file: Annotated[Path, typer.Argument(help="A capture file; or a folder of them.", show_default=False)],
-    hookup: Annotated[
-        Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(help="A name that `halfcycle hookup` lists; else told from the channels."),
-    ] = None,
-    nominal_voltage: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Nominal voltage of the judged channels [V]; else told from the data."),
-    ] = None,
-    diagram: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="Draw the hookup and the phasors: a file that ends in .svg, or .png with matplotlib."),
-    ] = None,
+    file: Annotated[Path, typer.Argument(help="A capture file, or a folder of them.", show_default=False)],
+    hookup: HookupName = None,
+    nominal_voltage: NominalVoltage = None,
+    diagram: Diagram = None,
     sites: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Of a file: a table of [[sites]] to go by. Of a folder: write a draft of one there."),
+        typer.Option(help="For a file: TOML file of [[sites]] to use. For a folder: where to write a draft of one."),
     ] = None,
-    strict: Annotated[
-        bool, typer.Option("--strict", help="Refuse a file in which something would have to be put right.")
-    ] = False,
+    strict: Strict = False,
 ) -> int:
-    """Say what a capture file holds, and whether the recorder seems to be wired right."""
+    """Describe a capture file or folder, and check the wiring."""
     from pipeline.config import load_sites
     from pipeline.errors import ConfigError
     from pipeline.inspection import inspect

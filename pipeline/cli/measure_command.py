@@ -10,6 +10,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -29,49 +30,39 @@ def measure_command(
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Trend: .parquet, .csv or .ndjson.", show_default=False),
+        typer.Option(help="Trend file: .parquet, .csv or .ndjson.", show_default=False),
     ] = None,
     store: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Or a store: trends/site=…/date=…/ below it.", show_default=False),
+        typer.Option(help="Or a store: trends go to trends/site=…/date=…/ in it.", show_default=False),
     ] = None,
-    interval: Annotated[float, typer.Option(min=1.0, help="Of the UTC clock [s]; 600 has Pst, 7200 has Plt.")] = 600.0,
-    quantities: Annotated[str, typer.Option(help="Symbols with commas; uh, ih: all harmonics; else all.")] = "",
-    limits: Annotated[str, typer.Option(help="Profile, by name or TOML file: says which limits are met.")] = "",
-    nominal_voltage: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Declared, of the judged voltages [V]; else told from the data."),
-    ] = None,
-    nominal_frequency: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=40, max=70, help="[Hz]; else told from the data."),
-    ] = None,
-    hookup: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(help="See screen; else told from the channels."),
-    ] = None,
+    interval: Annotated[
+        float, typer.Option(min=1.0, help="Aggregation interval of the UTC clock [s]; Pst needs 600, Plt 7200.")
+    ] = 600.0,
+    quantities: Annotated[
+        str, typer.Option(help="Quantities by symbol, comma-separated; uh and ih for all harmonics. Default: all.")
+    ] = "",
+    limits: Annotated[str, typer.Option(help="Judge by a limit profile: its name, or a TOML file.")] = "",
+    nominal_voltage: NominalVoltage = None,
+    nominal_frequency: NominalFrequency = None,
+    hookup: HookupName = None,
     demand_current: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Of the total demand distortion [A]."),
+        typer.Option(min=0.001, help="Maximum demand load current, for TDD [A]."),
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(help="Of the flickermeter, 120 or 230 [V]; else told from the nominal voltage."),
+        typer.Option(help="Lamp of the flickermeter, 120 or 230 [V]. Default: by the nominal voltage."),
     ] = None,
-    sites: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="A table of [[sites]]: what is known of them; `inspect FOLDER --sites` drafts one."),
-    ] = None,
-    workers: Annotated[
-        Optional[int],  # noqa: UP045
-        typer.Option(min=1, help="Processes; else as many as cores where that pays."),
-    ] = None,
-    strict: Annotated[
-        bool, typer.Option("--strict", help="Set files aside in which something would have to be put right.")
-    ] = False,
+    sites: Sites = None,
+    workers: Workers = None,
+    strict: Strict = False,
     show_list: Annotated[bool, typer.Option("--list", help="List the quantities and stop.")] = False,
 ) -> int:
-    """Measure a survey: voltages, currents, power, harmonics, unbalance, flicker; and judge it by limits."""
+    """Measure a survey, and judge it by limits.
+
+    Voltages, currents, power, energy, harmonics, unbalance, frequency and flicker in intervals of the UTC clock.
+    """
     from pipeline.catalogue.tables import with_accounts, write_table, writer_for
     from pipeline.config import load_sites
     from pipeline.errors import ConfigError

@@ -12,6 +12,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Coverage, Files, JudgedDays, SitesOfCatalogue
 
 if TYPE_CHECKING:
     from pipeline.cli.catalogue_source import CatalogueSource
@@ -22,14 +23,16 @@ _EPILOG = "Example:  halfcycle report events.parquet --out report.html"
 
 @typer_app.command("report", epilog=_EPILOG)
 def report_command(
-    out: Annotated[Path, typer.Option(help="The page: .html; or a folder, with a page a site.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option(help="The report, .html; or a folder, for one page per site.", show_default=False)
+    ],
     catalogue: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
         typer.Argument(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False),
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Fleet: its catalogues, ratios, time zones."),
+        typer.Option(help="The fleet's settings: reports on its catalogues."),
     ] = None,
     from_day: Annotated[
         Optional[str],  # noqa: UP045
@@ -39,39 +42,32 @@ def report_command(
         Optional[str],  # noqa: UP045
         typer.Option("--to", help="Last day (UTC)."),
     ] = None,
-    files: Annotated[
-        Optional[list[Path]],  # noqa: UP045
-        typer.Option(help="Folder in which waveforms may lie now; may be given again."),
-    ] = None,
-    sites: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="The table of [[sites]] that the catalogue was made with."),
-    ] = None,
-    coverage: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="Time judged by site: .parquet or .csv."),
-    ] = None,
-    judged_days: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Days judged at each site, where you declare them."),
-    ] = None,
+    files: Files = None,
+    sites: SitesOfCatalogue = None,
+    coverage: Coverage = None,
+    judged_days: JudgedDays = None,
     curve: Annotated[
         str,
-        typer.Option(help="iti, semi-f47, semi-reference, iec-class-2, iec-class-3, or one of these with -60hz."),
+        typer.Option(
+            help="Ride-through curve: iti, semi-f47, semi-reference, iec-class-2, iec-class-3; for 60 Hz with -60hz."
+        ),
     ] = "iti",
-    worst: Annotated[int, typer.Option(min=0, help="Events to show with waveforms.")] = 12,
-    title: Annotated[str, typer.Option(help="Title; else made of the sites.")] = "",
-    pdf: Annotated[bool, typer.Option("--pdf", help="Print it, too, with the browser that is installed.")] = False,
+    worst: Annotated[int, typer.Option(min=0, help="Number of worst events to show with waveforms.")] = 12,
+    title: Annotated[str, typer.Option(help="Title of the report. Default: the names of the sites.")] = "",
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it, with an installed Chromium.")] = False,
     pictures: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Folder for every chart as .svg."),
+        typer.Option(help="Also write every chart as .svg to this folder."),
     ] = None,
     summary: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The answer as Markdown, for an e-mail: .md."),
+        typer.Option(help="Also write the summary as Markdown, for an e-mail: .md."),
     ] = None,
 ) -> int:
-    """Write a report that opens offline: the answer first, then charts, indices, events, method, origin."""
+    """Write a report for those who decide, as one HTML file.
+
+    It opens offline: the answer first, then charts, indices, the worst events, method and origin.
+    """
     from pipeline.cli.catalogue_source import source_of
     from pipeline.errors import ConfigError
     from pipeline.indices.curves import curve as curve_named

@@ -10,6 +10,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Captures, HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers, Worst
 
 if TYPE_CHECKING:
     from pipeline.screening import Screening
@@ -20,50 +21,42 @@ _EPILOG = "Example:  halfcycle screen captures/ --out events.parquet --worst 5"
 
 @typer_app.command("screen", epilog=_EPILOG)
 def screen_command(
-    paths: Annotated[list[Path], typer.Argument(help="Capture files, or folders of them.", show_default=False)],
+    paths: Captures,
     out: Annotated[Path, typer.Option(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)],
-    nominal_voltage: Annotated[
-        Optional[float],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(min=0.001, help="Nominal voltage of the judged channels [V]; else told from the data."),
-    ] = None,
-    nominal_frequency: Annotated[
-        Optional[float],  # noqa: UP045
-        typer.Option(min=40, max=70, help="Nominal frequency [Hz]; else told from the data."),
-    ] = None,
-    hookup: Annotated[
-        Optional[str],  # noqa: UP045
-        typer.Option(help="A name that `halfcycle hookup` lists; else told from the channels."),
-    ] = None,
-    thresholds: Annotated[str, typer.Option(help="Profile: ieee-1159, iec-61000-4-30, or a TOML file.")] = "ieee-1159",
+    nominal_voltage: NominalVoltage = None,
+    nominal_frequency: NominalFrequency = None,
+    hookup: HookupName = None,
+    thresholds: Annotated[
+        str, typer.Option(help="Thresholds: ieee-1159, iec-61000-4-30, or a TOML file.")
+    ] = "ieee-1159",
     detect: Annotated[
         str,
         typer.Option(
-            help="What else: transient, rapid_voltage_change, flicker, unbalance, frequency_deviation, harmonics, "
-            "interharmonics, flat_topping, dc_offset, noise, notching, inrush; or all. And current_transient."
+            help="Additional detectors, comma-separated, or all: transient, rapid_voltage_change, flicker, unbalance, "
+            "frequency_deviation, harmonics, interharmonics, flat_topping, dc_offset, noise, notching, inrush. "
+            "And current_transient, which all leaves out."
         ),
     ] = "",
     explain: Annotated[
-        bool, typer.Option("--explain", help="Say what caused each event, from which side; reads the currents too.")
+        bool,
+        typer.Option("--explain", help="Name the cause, the side and the dip type of each event. Reads currents too."),
     ] = False,
     model: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="A model of `halfcycle train`, that names events too."),
+        typer.Option(help="Classify events with a model made by `halfcycle train`."),
     ] = None,
-    worst: Annotated[int, typer.Option(min=0, help="Worst events to print.")] = 10,
-    workers: Annotated[
-        Optional[int],  # noqa: UP045
-        typer.Option(min=1, help="Processes; else as many as cores where that pays."),
-    ] = None,
-    notes: Annotated[bool, typer.Option("--notes", help="Print what was odd or decided, file by file.")] = False,
-    sites: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="A table of [[sites]]: what is known of them; `inspect FOLDER --sites` drafts one."),
-    ] = None,
-    strict: Annotated[
-        bool, typer.Option("--strict", help="Set files aside in which something would have to be put right.")
+    worst: Worst = 10,
+    workers: Workers = None,
+    notes: Annotated[
+        bool, typer.Option("--notes", help="Print anomalies, assumptions and repairs, file by file.")
     ] = False,
+    sites: Sites = None,
+    strict: Strict = False,
 ) -> int:
-    """Find the events in captures from any recorder: no settings, no store."""
+    """Find the events in a folder of captures.
+
+    Needs no settings and no store. Writes one catalogue for all files; what could not be read is listed beside it.
+    """
     from pipeline.catalogue.judge import Terms
     from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from pipeline.config import load_sites, load_thresholds

@@ -10,6 +10,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Files, SitesOfCatalogue
 
 if TYPE_CHECKING:
     from pipeline.events import Event
@@ -27,28 +28,22 @@ def show_command(
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Fleet, whose catalogues are looked through instead."),
+        typer.Option(help="The fleet's settings: searches its catalogues instead."),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Picture: .svg or .png."),
+        typer.Option(help="Picture of the event: .svg or .png."),
     ] = None,
     samples: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The samples shown, as .csv."),
+        typer.Option(help="The samples shown: .csv."),
     ] = None,
-    files: Annotated[
-        Optional[list[Path]],  # noqa: UP045
-        typer.Option(help="Folder in which waveforms may lie now; may be given again."),
-    ] = None,
-    sites: Annotated[
-        Optional[Path],  # noqa: UP045
-        typer.Option(help="The table of [[sites]] that the catalogue was made with."),
-    ] = None,
-    before: Annotated[float, typer.Option(min=0, help="Cycles before the event.")] = 6.0,
-    after: Annotated[float, typer.Option(min=0, help="Cycles after it.")] = 6.0,
+    files: Files = None,
+    sites: SitesOfCatalogue = None,
+    before: Annotated[float, typer.Option(min=0, help="Cycles to show before the event.")] = 6.0,
+    after: Annotated[float, typer.Option(min=0, help="Cycles to show after it.")] = 6.0,
 ) -> int:
-    """Show one event: what happened, where its waveform lies, a picture, the samples."""
+    """Show one event in words, as a picture, as samples."""
     from pipeline.cli.catalogue_source import source_of
     from pipeline.errors import ConfigError
     from pipeline.report.event_words import event_sentences, headline

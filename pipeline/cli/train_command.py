@@ -9,6 +9,7 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Sites
 
 _EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ --out events.csv --model model"
 
@@ -17,17 +18,17 @@ _EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ -
 def train_command(
     out: Annotated[Path, typer.Option(help="Folder for the model and its card.", show_default=False)],
     labels: Annotated[
-        Path | None, typer.Option(help="Own events to train on: CSV of capture, start, label.", show_default=False)
-    ] = None,
-    sites: Annotated[
         Path | None,
-        typer.Option(help="A table of [[sites]], for the captures' channels.", show_default=False),
+        typer.Option(help="Labelled events of your own: CSV with capture, start, label.", show_default=False),
     ] = None,
-    family: Annotated[bool, typer.Option(help="Train on drawn disturbances (too).")] = True,
-    per_class: Annotated[int, typer.Option(min=20, help="Windows drawn of each of the 29 classes.")] = 2000,
-    seed: Annotated[int, typer.Option(min=0, help="Of the drawn windows and the trees.")] = 1,
+    sites: Sites = None,
+    family: Annotated[bool, typer.Option(help="Train on synthetic disturbances, alone or with --labels.")] = True,
+    per_class: Annotated[int, typer.Option(min=20, help="Synthetic windows for each of the 29 classes.")] = 2000,
+    seed: Annotated[int, typer.Option(min=0, help="Random seed of the windows and the trees.")] = 1,
 ) -> int:
-    """Train the learned classifier on drawn disturbances, labelled captures or both; minutes.
+    """Train the learned classifier. Takes minutes.
+
+    It learns from synthetic disturbances, labelled captures, or both.
 
     The table of labels may have the columns site and phases too; a start is a UTC time, or seconds from the capture's
     first sample. Events are validated by leaving out one site after the other. Needs the extra learned.
