@@ -39,7 +39,9 @@ def notes_of(table: pa.Table) -> dict[str, dict[str, str]]:
 def joined_notes(tables: Sequence[pa.Table]) -> dict[str, dict[str, str]]:
     """What holds for all of some tables together: the fewest orders, a reason only where none has a value."""
     found: dict[str, dict[str, str]] = {}
-    of_tables = [dict.fromkeys(table.column_names, {}) | notes_of(table) for table in tables]
+    of_tables: list[dict[str, dict[str, str]]] = [
+        {column: {} for column in table.column_names} | notes_of(table) for table in tables
+    ]
     for name in dict.fromkeys(name for notes in of_tables for name in notes):
         of_each = [notes[name] for notes in of_tables if name in notes]
         measured = [own for own in of_each if "reason" not in own]
