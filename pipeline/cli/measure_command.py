@@ -26,33 +26,38 @@ _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-501
 def measure_command(
     paths: Annotated[
         Optional[list[Path]],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Argument(help="Capture files, or folders of them.", show_default=False),
+        typer.Argument(metavar="PATH", help="Capture files, or folders of them.", show_default=False),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Trend file: .parquet, .csv or .ndjson.", show_default=False),
+        typer.Option(metavar="FILE", help="Trend file: .parquet, .csv or .ndjson.", show_default=False),
     ] = None,
     store: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Or a store: trends go to trends/site=…/date=…/ in it.", show_default=False),
+        typer.Option(metavar="FOLDER", help="Store to write trends to, instead of --out.", show_default=False),
     ] = None,
     interval: Annotated[
-        float, typer.Option(min=1.0, help="Aggregation interval of the UTC clock [s]; Pst needs 600, Plt 7200.")
+        float, typer.Option(min=1.0, metavar="S", help="Interval of the UTC clock; Pst needs 600 s, Plt 7200 s.")
     ] = 600.0,
     quantities: Annotated[
-        str, typer.Option(help="Quantities by symbol, comma-separated; uh and ih for all harmonics. Default: all.")
+        str,
+        typer.Option(
+            metavar="NAMES", help="Quantities by symbol, comma-separated; uh and ih for all harmonics. Default: all."
+        ),
     ] = "",
-    limits: Annotated[str, typer.Option(help="Judge by a limit profile: its name, or a TOML file.")] = "",
+    limits: Annotated[
+        str, typer.Option(metavar="NAME", help="Judge by a limit profile: its name, or a TOML file.")
+    ] = "",
     nominal_voltage: NominalVoltage = None,
     nominal_frequency: NominalFrequency = None,
     hookup: HookupName = None,
     demand_current: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=0.001, help="Maximum demand load current, for TDD [A]."),
+        typer.Option(min=0.001, metavar="A", help="Maximum demand load current, for TDD."),
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(help="Lamp of the flickermeter, 120 or 230 [V]. Default: by the nominal voltage."),
+        typer.Option(metavar="V", help="Lamp of the flickermeter, 120 or 230. Default: by the nominal voltage."),
     ] = None,
     sites: Sites = None,
     workers: Workers = None,

@@ -9,58 +9,65 @@ from typing import Annotated, Optional
 import typer
 
 # Optional, not "| None": typer reads these at run time, and its oldest supported version knows no unions.
-Captures = Annotated[list[Path], typer.Argument(help="Capture files, or folders of them.", show_default=False)]
-FleetFile = Annotated[Path, typer.Option("--config", help="The fleet's settings: a TOML file.", show_default=False)]
+Captures = Annotated[
+    list[Path], typer.Argument(metavar="PATH", help="Capture files, or folders of them.", show_default=False)
+]
+FleetFile = Annotated[
+    Path, typer.Option("--config", metavar="FILE", help="The fleet's settings: a TOML file.", show_default=False)
+]
 NominalVoltage = Annotated[
     Optional[float],  # noqa: UP045
-    typer.Option(
-        min=0.001,
-        help="Declared nominal voltage of the voltage channels [V]. Default: stated by the files or inferred.",
-    ),
+    typer.Option(min=0.001, metavar="V", help="Declared nominal voltage. Default: stated by the files or inferred."),
 ]
 NominalFrequency = Annotated[
     Optional[float],  # noqa: UP045
-    typer.Option(min=40, max=70, help="Nominal frequency [Hz]. Default: inferred from the waveform."),
+    typer.Option(min=40, max=70, metavar="HZ", help="Nominal frequency. Default: inferred from the waveform."),
 ]
 HookupName = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option("--hookup", help="A name that `halfcycle hookup` lists. Default: inferred from the channels."),
+    typer.Option(
+        "--hookup", metavar="NAME", help="One that `halfcycle hookup` lists. Default: inferred from the channels."
+    ),
 ]
 Sites = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(help="TOML file of [[sites]]: what you know of them. `inspect FOLDER --sites FILE` drafts one."),
+    typer.Option(metavar="FILE", help="TOML file of [[sites]]; `inspect FOLDER --sites FILE` drafts one."),
 ]
 SitesOfCatalogue = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option("--sites", help="The TOML file of [[sites]] that the catalogue was made with."),
+    typer.Option("--sites", metavar="FILE", help="The TOML file of [[sites]] that the catalogue was made with."),
 ]
 Workers = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option(min=1, help="Worker processes. Default: one for each core where that pays."),
+    typer.Option(min=1, metavar="N", help="Worker processes. Default: one for each core where that pays."),
 ]
 Strict = Annotated[bool, typer.Option("--strict", help="Reject any file that would have to be repaired.")]
-Worst = Annotated[int, typer.Option(min=0, help="Number of worst events to print.")]
+Worst = Annotated[int, typer.Option(min=0, metavar="N", help="Number of worst events to print.")]
 Diagram = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(help="Draw hookup and phasors to a file: .svg, or .png (needs matplotlib)."),
+    typer.Option(metavar="FILE", help="Draw hookup and phasors to a file: .svg, or .png (needs matplotlib)."),
 ]
 Files = Annotated[
     Optional[list[Path]],  # noqa: UP045
-    typer.Option(help="Folder to search for waveform files that were moved. Repeatable."),
+    typer.Option(metavar="FOLDER", help="Folder to search for waveform files that were moved. Repeatable."),
 ]
 Coverage = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(help="Time judged at each site, .parquet or .csv: columns site, point, start, end, judged_s, …"),
+    typer.Option(
+        metavar="FILE", help="Time judged at each site, .parquet or .csv: columns site, point, start, end, judged_s, …"
+    ),
 ]
 JudgedDays = Annotated[
     Optional[float],  # noqa: UP045
-    typer.Option(min=0.001, help="Days judged at each site, if you declare them: recorders armed throughout."),
+    typer.Option(
+        min=0.001, metavar="DAYS", help="Days judged at each site, if you declare them: recorders armed throughout."
+    ),
 ]
 FirstDay = Annotated[
     Optional[datetime],  # noqa: UP045
-    typer.Option("--from", formats=["%Y-%m-%d"], help="First UTC day."),
+    typer.Option("--from", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="First UTC day."),
 ]
 LastDay = Annotated[
     Optional[datetime],  # noqa: UP045
-    typer.Option("--to", formats=["%Y-%m-%d"], help="Last UTC day."),
+    typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last UTC day."),
 ]

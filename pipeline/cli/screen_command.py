@@ -22,41 +22,39 @@ _EPILOG = "Example:  halfcycle screen captures/ --out events.parquet --worst 5"
 @typer_app.command("screen", epilog=_EPILOG)
 def screen_command(
     paths: Captures,
-    out: Annotated[Path, typer.Option(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)],
+    out: Annotated[
+        Path, typer.Option(metavar="FILE", help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)
+    ],
     nominal_voltage: NominalVoltage = None,
     nominal_frequency: NominalFrequency = None,
     hookup: HookupName = None,
     thresholds: Annotated[
-        str, typer.Option(help="Thresholds: ieee-1159, iec-61000-4-30, or a TOML file.")
+        str, typer.Option(metavar="NAME", help="Thresholds: ieee-1159, iec-61000-4-30, or a TOML file.")
     ] = "ieee-1159",
     detect: Annotated[
         str,
         typer.Option(
+            metavar="NAMES",
             help="Additional detectors, comma-separated, or all: transient, rapid_voltage_change, flicker, unbalance, "
             "frequency_deviation, harmonics, interharmonics, flat_topping, dc_offset, noise, notching, inrush. "
-            "And current_transient, which all leaves out."
+            "Only by name: current_transient.",
         ),
     ] = "",
     explain: Annotated[
         bool,
-        typer.Option("--explain", help="Name the cause, the side and the dip type of each event. Reads currents too."),
+        typer.Option("--explain", help="Name cause, side and dip type of each event."),
     ] = False,
     model: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Classify events with a model made by `halfcycle train`."),
+        typer.Option(metavar="FOLDER", help="Classify events by a model of `halfcycle train`."),
     ] = None,
     worst: Worst = 10,
     workers: Workers = None,
-    notes: Annotated[
-        bool, typer.Option("--notes", help="Print anomalies, assumptions and repairs, file by file.")
-    ] = False,
+    notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, file by file.")] = False,
     sites: Sites = None,
     strict: Strict = False,
 ) -> int:
-    """Find the events in a folder of captures.
-
-    Needs no settings and no store. Writes one catalogue for all files; what could not be read is listed beside it.
-    """
+    """Find the events in a folder of captures."""
     from pipeline.catalogue.judge import Terms
     from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from pipeline.config import load_sites, load_thresholds

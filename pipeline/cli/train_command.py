@@ -22,7 +22,7 @@ def train_command(
         typer.Option(help="Labelled events of your own: CSV with capture, start, label.", show_default=False),
     ] = None,
     sites: Sites = None,
-    family: Annotated[bool, typer.Option(help="Train on synthetic disturbances, alone or with --labels.")] = True,
+    family: Annotated[bool, typer.Option(help="Train on synthetic disturbances too.")] = True,
     per_class: Annotated[int, typer.Option(min=20, help="Synthetic windows for each of the 29 classes.")] = 2000,
     seed: Annotated[int, typer.Option(min=0, help="Random seed of the windows and the trees.")] = 1,
 ) -> int:
