@@ -13,7 +13,7 @@ from made_recordings import Recording, TrueSet, drawn_recording
 from pipeline.capture import Channel
 from pipeline.errors import SignalError
 from pipeline.readers import read_captures
-from pipeline.sites.identify import SURE, Draft, draft_channels, identical_voltages
+from pipeline.sites.identify import SURE, Draft, draft_channels
 from pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
 
 SOURCE = "the drawn recordings' own truth; the bar is the project's: 90 % of sets right, none wrong silently"
@@ -252,23 +252,6 @@ def test_sets_of_measured_recordings_are_found_without_their_names(name: str, n_
             assert [channel.phase for channel in own] == ["A", "B", "C"]
         if one.quantity_confidence >= SURE and own[0].quantity != "other":
             assert one.quantity == own[0].quantity
-
-
-# --- identical voltages
-
-
-def test_one_bus_under_five_names_is_one_point_and_two_open_inputs_are_two() -> None:
-    rng = np.random.default_rng(2)
-    bus = np.round(1000 * np.sin(np.arange(3)[:, None] * 2.1 + np.arange(400) / 10) + rng.normal(0, 3, (3, 400)))
-    other = bus + rng.integers(-1, 2, bus.shape)
-    rows = np.concatenate([bus, other, bus, np.zeros((6, 400)), bus]).astype(np.int16)
-    sets = [(3 * k, 3 * k + 1, 3 * k + 2) for k in range(6)]
-    assert identical_voltages(rows, sets) == ((0, 2, 5), (1,), (3,), (4,))
-    scaled = rows.astype(np.float32) * np.float32(0.0183)
-    assert identical_voltages(scaled, sets) == ((0, 2, 5), (1,), (3,), (4,))
-    assert identical_voltages(rows, [(0, 1, 2), (7, 6, 8)]) == ((0,), (1,))  # other phases are another point
-    with pytest.raises(SignalError, match="row 99"):
-        identical_voltages(rows, [(0, 1, 99)])
 
 
 def test_names_and_units_make_sure_what_waves_leave_open() -> None:
