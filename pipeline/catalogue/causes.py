@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from classifiers.direction import UNKNOWN
 from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
 from pipeline.catalogue.explain import Explanation, explain
+from pipeline.catalogue.feeders import by_feeder
 from pipeline.catalogue.mishaps import noted
 from pipeline.errors import SignalError
 from pipeline.events import Event
@@ -20,19 +21,27 @@ from pipeline.sites.wiring_correction import Wiring
 _SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
 _SWELLS: Final = frozenset({"swell", "overvoltage"})
 _EXPLAINED: Final = _SAGS | _SWELLS | {"rapid_voltage_change", "oscillatory_transient", "inrush"}
+_OF_CURRENTS: Final = frozenset({"inrush"})
 _LEAD_CYCLES: Final = 8.0  # before an event, that tell what was steady; three at least
 _TAIL_S: Final = 2.0  # after its start, that tell a motor from a step
 _AFTER_CYCLES: Final = 5.0  # after its end
 
 
+@dataclass(frozen=True, slots=True)
+class Clamps:
+    """A point whose currents tell sides, and what is known of its wiring; None: it is taken for right."""
+
+    point: Point
+    wiring: Wiring | None = None
+
+
 def with_causes(
     events: Sequence[Event],
     record: Record,
-    point: Point,
+    clamps: Sequence[Clamps],
     *,
     frequency_hz: float,
     is_marked: Callable[[int, int], bool],
-    wiring: Wiring | None = None,
 ) -> list[Event]:
     """Events of one point with dip type, direction, cause, confidence and why, where they can be told.
 
@@ -40,10 +49,10 @@ def with_causes(
     ----------
     events : of the point, of any kinds.
     record : in which they were found.
-    point : its voltages, and currents where they were read.
+    clamps : of the point, and after it of the feeders that have the same voltages and currents of their own; see
+        `feeders.by_feeder`. Of what a current shows the point's own alone tell.
     frequency_hz : nominal. [Hz]
     is_marked : whether samples between two record positions are no measurement, or clipped.
-    wiring : of the point's leads and clamps, as of `explain`; None: they are taken for right.
 
     Returns
     -------
@@ -52,6 +61,7 @@ def with_causes(
     """
     shots = [event for event in events if event.kind in _SAGS and event.part_of is None]
     sequences = _sequences(shots)
+    telling = [one for one in clamps if len(one.point.currents) == 3] or clamps[:1]
     explained = []
     for event in events:
         if event.kind not in _EXPLAINED or event.open_start:
@@ -60,9 +70,16 @@ def with_causes(
         following = [other.start for other in shots if other.start > event.end]
         next_ns = min(following, default=None)
 
-        def work(event: Event = event, next_ns: int | None = next_ns) -> Event:
-            window = _window(event, record, point, frequency_hz, next_ns, is_marked)
-            return event if window is None else _explained(event, window, sequences.get(event.event_id), wiring)
+        of_event = clamps[:1] if event.kind in _OF_CURRENTS else telling
+
+        def work(event: Event = event, next_ns: int | None = next_ns, of_event: Sequence[Clamps] = of_event) -> Event:
+            found = []
+            for one in of_event:
+                window = _window(event, record, one.point, frequency_hz, next_ns, is_marked)
+                told = None if window is None else _told(event, window, sequences.get(event.event_id), one.wiring)
+                if told is not None:
+                    found.append((str(one.point.name), told))
+            return _explained(event, by_feeder(found)) if found else event
 
         explained.append(noted(event, "not explained", work))
     return explained
@@ -116,9 +133,12 @@ def _window(
     )
 
 
-def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None, wiring: Wiring | None) -> Event:
+def _told(
+    event: Event, window: EventWindow, sequence: ShotSequence | None, wiring: Wiring | None
+) -> Explanation | None:
+    """What is said of an event by one point's currents; None where there is too little before or after it."""
     try:
-        found = explain(
+        return explain(
             window,
             sag=event.kind in _SAGS,
             swell=event.kind in _SWELLS,
@@ -126,8 +146,11 @@ def _explained(event: Event, window: EventWindow, sequence: ShotSequence | None,
             dead_time_s=None if sequence is None else sequence.dead_time_s,
             wiring=wiring,
         )
-    except SignalError:  # too little before or after it
-        return event
+    except SignalError:
+        return None
+
+
+def _explained(event: Event, found: Explanation) -> Event:
     side = None if found.direction is None or found.direction.direction == UNKNOWN else found.direction
     points = found.points
     return replace(

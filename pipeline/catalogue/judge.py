@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 import numpy as np
 
-from pipeline.catalogue.causes import with_causes
+from pipeline.catalogue.busbars import busbars_of
+from pipeline.catalogue.causes import Clamps, with_causes
 from pipeline.catalogue.reference import Reference, reference_of
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
@@ -66,6 +68,11 @@ class Terms:
     def needs(self) -> frozenset[Need]:
         """What the detectors need, all together."""
         return frozenset[Need]().union(*(chosen.needs for chosen in self.detectors))
+
+    @property
+    def of_currents(self) -> Terms:
+        """The same with those detectors alone that look at currents."""
+        return replace(self, detectors=tuple(chosen for chosen in self.detectors if "currents" in chosen.needs))
 
     @property
     def least_transient_pu(self) -> float | None:
@@ -143,35 +150,75 @@ def judge(
     if account is None:
         account = draft(site, [terms.evidence_of(record)], terms.declared)
         notes.append(account.line)
-    for point in points:
-        try:
-            look = _look(record, point, terms, account.nominal_frequency_hz)
-            reference = reference_of(point, look, terms.thresholds, account, triggered=is_triggered(record.header))
-        except SignalError as error:
-            coverage.append(Coverage(point.name, 0.0, seconds, str(error)))
-            continue
-        live = reference.live
-        notes += [*point.notes, *reference.words, *_unseen_shapes(point, look, live)]
-        found: list[Event] = []
-        for first, stop in look.spans(
-            reference.thresholds, live, reference_v=reference.volts, sliding_from_v=reference.slides_from_v
-        ):
-            measured = _measured(record, point, look, reference, first=first, stop=stop)
-            if measured.half_cycles.n:
-                found += _events(record, point, measured, reference, terms, site=site)
-        found += _transients(record, point, look, reference, terms, site=site)
-        if terms.explain and found:
-            is_marked = partial(look.is_marked, live)
-            known = account.point(point.name)
-            found = with_causes(
-                found, record, point, frequency_hz=look.nominal_hz, is_marked=is_marked,
-                wiring=None if known is None else known.wiring,
-            )  # fmt: skip
-        if terms.model is not None and found:
-            found = _named_by_model(found, record, point, look, live, terms.model)
-        events += [replace(event, nominal_kind=reference.nominal_kind) for event in found]
-        coverage.append(_coverage(record, point, look, live, within))
+    for busbar in busbars_of(record, points, account):
+        notes += [busbar.note] if busbar.note else []
+        found = [_of_point(record, busbar.point, terms, account, within, site=site, feeders=busbar.feeders)]
+        if "currents" in terms.needs:
+            of_currents = terms.of_currents
+            found += [
+                replace(
+                    _of_point(record, feeder, of_currents, account, within, site=site, currents_only=True), coverage=()
+                )
+                for feeder in busbar.feeders
+            ]
+        for one in found:
+            events += one.events
+            coverage += one.coverage
+            notes += one.notes
     return Findings(tuple(events), tuple(coverage), tuple(notes))
+
+
+def _of_point(
+    record: Record,
+    point: Point,
+    terms: Terms,
+    account: Account,
+    within: tuple[int, int],
+    *,
+    site: str,
+    feeders: Sequence[Point] = (),
+    currents_only: bool = False,
+) -> Findings:
+    """What is found at one point.
+
+    Parameters
+    ----------
+    record, terms, account, within, site : as for `judge`.
+    point : whose voltages are judged, and its currents.
+    feeders : points with the same voltages, whose currents tell from which side an event came as well.
+    currents_only : leave out what is found in the voltages: they are judged elsewhere.
+    """
+    try:
+        look = _look(record, point, terms, account.nominal_frequency_hz)
+        reference = reference_of(point, look, terms.thresholds, account, triggered=is_triggered(record.header))
+    except SignalError as error:
+        seconds = (within[1] - within[0]) / record.header.rate_hz
+        return Findings(coverage=(Coverage(point.name, 0.0, seconds, str(error)),))
+    live = reference.live
+    found: list[Event] = []
+    for first, stop in look.spans(
+        reference.thresholds, live, reference_v=reference.volts, sliding_from_v=reference.slides_from_v
+    ):
+        measured = _measured(record, point, look, reference, first=first, stop=stop)
+        if measured.half_cycles.n:
+            found += _events(record, point, measured, reference, terms, site=site, currents_only=currents_only)
+    if not currents_only:
+        found += _transients(record, point, look, reference, terms, site=site)
+    if terms.explain and found:
+        clamps = [
+            Clamps(one, None if (known := account.point(one.name)) is None else known.wiring)
+            for one in (point, *feeders)
+        ]
+        found = with_causes(
+            found, record, clamps, frequency_hz=look.nominal_hz, is_marked=partial(look.is_marked, live)
+        )
+    if terms.model is not None and found and not currents_only:
+        found = _named_by_model(found, record, point, look, live, terms.model)
+    return Findings(
+        tuple(replace(event, nominal_kind=reference.nominal_kind) for event in found),
+        (_coverage(record, point, look, live, within),),
+        (*point.notes, *reference.words, *_unseen_shapes(point, look, live)),
+    )
 
 
 def _unseen_shapes(point: Point, look: Look, live: list[int]) -> list[str]:
@@ -273,7 +320,14 @@ def _suspect_spans(record: Record, look: Look, suspects: Suspects | None) -> tup
 
 
 def _events(
-    record: Record, point: Point, measured: Measured, reference: Reference, terms: Terms, *, site: str
+    record: Record,
+    point: Point,
+    measured: Measured,
+    reference: Reference,
+    terms: Terms,
+    *,
+    site: str,
+    currents_only: bool,
 ) -> list[Event]:
     series, thresholds = measured.half_cycles, reference.thresholds
     kind = reference.kind
@@ -287,14 +341,18 @@ def _events(
         hysteresis_pu=thresholds.hysteresis_pu,
         flags=series.flags,
     )
-    events = with_enclosing(
-        [variation_event(variation, record, point, measured, site=site, kind=kind) for variation in variations]
-    )
+    events: list[Event] = []
+    if not currents_only:
+        events = with_enclosing(
+            [variation_event(variation, record, point, measured, site=site, kind=kind) for variation in variations]
+        )
     spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
     shape = measured.waveshape
     measured = replace(measured, variations=spans, waveshape=None if shape is None else shape.outside(spans))
     for chosen in (one for one in terms.detectors if "waveform" not in one.needs):
         for finding in chosen.detector.find(measured, chosen.settings):
+            if currents_only and not finding.is_of_current:
+                continue
             events.append(event_of(finding, record, point, measured, site=site, kind=kind))
     return events
 

@@ -24,7 +24,7 @@ def event_of(finding: Finding, record: Record, point: Point, measured: Measured,
     """
     start, stop = record.time_ns(finding.start), record.time_ns(finding.stop)
     observed_s = (stop - start) / 1e9
-    of_current = finding.of_current or finding.magnitude_unit == "A" or finding.kind == "inrush"
+    of_current = finding.is_of_current
     names = measured.current_phases if of_current else measured.phases
     phases = [names[part.channel] if part.channel < len(names) else "" for part in finding.parts]
     extremes = {phase: part.extreme for phase, part in zip(phases, finding.parts, strict=True) if phase}

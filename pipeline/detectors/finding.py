@@ -68,6 +68,11 @@ class Finding:
     after: float | None = None
     notes: str = ""
 
+    @property
+    def is_of_current(self) -> bool:
+        """Whether the channels are currents, said or told from what is measured."""
+        return self.of_current or self.magnitude_unit == "A" or self.kind == "inrush"
+
     def moved(self, by: float) -> Finding:
         """The finding as seen from another origin. by: samples."""
         parts = tuple(replace(part, start=part.start + by, stop=part.stop + by) for part in self.parts)

@@ -199,9 +199,10 @@ def _limits(measured: Measured, settings: LimitSettings) -> list[Finding]:
 
 def _excursions(measured: Measured, rule: LimitRule) -> list[Finding]:
     found: list[Finding] = []
+    of_current = "currents" in LIMIT_VARIABLES[rule.variable].needs
     for one in series_of(measured, rule.variable):
         if rule.phase in ("", one.phase) and rule.channel in ("", one.name):
-            found += find_limit_excursions(
+            excursions = find_limit_excursions(
                 one.times,
                 one.values,
                 rule,
@@ -210,6 +211,7 @@ def _excursions(measured: Measured, rule: LimitRule) -> list[Finding]:
                 unit=one.unit,
                 channel=one.channel,
             )
+            found += [replace(excursion, of_current=of_current) for excursion in excursions]
     return found
 
 

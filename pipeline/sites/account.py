@@ -64,6 +64,7 @@ class PointAccount:
         before its events; without other records only the system voltages that are usual can tell.
     wiring : what the voltages before events say of leads and clamps; None: nothing is known.
     told : how the nominal voltage was found, in words.
+    same_as : the point whose voltages these are: that of a busbar under another feeder's name. They are judged there.
     """
 
     name: str
@@ -77,6 +78,7 @@ class PointAccount:
     begins_before_events: bool = True
     wiring: Wiring | None = None
     told: str = ""
+    same_as: str | None = None
 
     def live(self, *, declared_hookup: bool) -> list[int]:
         """The judged voltages that are in use: all of them where hookup and nominal voltage are declared."""
@@ -111,6 +113,15 @@ class Account:
         """The account of a point by its name, or None."""
         return next((point for point in self.points if point.name == (name or "")), None)
 
+    @property
+    def feeders(self) -> dict[str, list[str]]:
+        """For each point whose voltages others have too, the names of these."""
+        found: dict[str, list[str]] = {}
+        for point in self.points:
+            if point.same_as is not None:
+                found.setdefault(point.same_as, []).append(point.name)
+        return found
+
     def named(self, site: str) -> Account:
         """The same account under another site's name."""
         return replace(self, site=site)
@@ -135,6 +146,7 @@ class Account:
                 one.in_use,
                 one.nominal_v is None and one.begins_before_events,
                 one.wiring and one.wiring.effect,
+                one.same_as,
             )
             for one in self.points
         ]
@@ -156,7 +168,13 @@ class Account:
         for point in self.points:
             by_words.setdefault(point.told, []).append(point.name)
         parts = [f"{_named(names)}{told}" for told, names in by_words.items()]
+        parts += [f"{_named(names)}{same_words(first)}" for first, names in self.feeders.items()]
         return "; ".join([hertz, *parts])
+
+
+def same_words(first: str) -> str:
+    """What is said of points that have the voltages of another one."""
+    return f"the voltages of {first}, judged once; currents each of its own"
 
 
 def _named(points: Sequence[str]) -> str:
@@ -246,6 +264,7 @@ def _point_account(
         begins_before_events=found.begins_before_events,
         wiring=agreed([one.wiring for one in records if one.wiring is not None]),
         told=told,
+        same_as=next((one.same_as for one in records if one.same_as is not None), None),
     )
 
 

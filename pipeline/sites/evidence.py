@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from pipeline.records.look import frequency_of
 from pipeline.records.points import Point, judged_channels, points_of
 from pipeline.records.record import Record
 from pipeline.records.waves import are_waves
+from pipeline.sites.same_voltages import identical_voltages
 from pipeline.sites.wiring_correction import Wiring, told_wiring
 
 F64 = npt.NDArray[np.float64]
@@ -55,6 +57,7 @@ class PointEvidence:
     stated_v : rated voltage that the file states for the channels. [V]
     triggered : the file states a trigger, and it lies a cycle or more after the first sample.
     wiring : what a steady beginning says of leads and clamps; None: it has no currents, or is too short.
+    same_as : the first point that has these very voltages, such as those of a busbar under another feeder's name.
     """
 
     name: str
@@ -69,6 +72,7 @@ class PointEvidence:
     stated_v: float | None = None
     triggered: bool = False
     wiring: Wiring | None = None
+    same_as: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +126,13 @@ def evidence_of(
         stated = tuple(_stated_only(header, point) for point in points)
         return Evidence(header, None, stated, "no fundamental between 40 and 70 Hz in the voltages")
     found = [_of_point(record, point, values, hertz) for point, values in zip(points, first, strict=True)]
+    same = _same_as(points, first)
     told = [
-        replace(one, wiring=_wiring(record, point, values, one, hertz, clamps_checked=clamps_checked))
+        replace(
+            one,
+            wiring=_wiring(record, point, values, one, hertz, clamps_checked=clamps_checked),
+            same_as=same.get(one.name),
+        )
         for one, point, values in zip(found, points, first, strict=True)
     ]
     return Evidence(header, hertz, tuple(told))
@@ -132,6 +141,17 @@ def evidence_of(
 def _beginning(record: Record, point: Point, k: int) -> F64:
     """A point's voltages over the first seconds of a record's k-th capture, missing samples as NaN. [V]"""
     return record.beginning(point, k, max(1, round(_LOOKED_AT_S * record.header.rate_hz)))
+
+
+def _same_as(points: Sequence[Point], beginnings: Sequence[F64]) -> dict[str, str]:
+    """Points that have the voltages of one before them, by their names, and that one's name."""
+    if len(points) < 2:
+        return {}
+    rows = np.cumsum([0, *(len(values) for values in beginnings)]).tolist()
+    sets = [range(first, stop) for first, stop in pairwise(rows)]
+    groups = identical_voltages(np.concatenate(beginnings), sets)
+    names = [[points[n].name or "" for n in group if points[n].phases == points[group[0]].phases] for group in groups]
+    return {other: first for first, *others in names for other in others}
 
 
 def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from pipeline.capture import Header
 from pipeline.config import Site, Thresholds, load_thresholds
 from pipeline.records.archive import site_of
-from pipeline.sites.account import Account, Declared
+from pipeline.sites.account import Account, Declared, same_words
 from pipeline.sites.description import described
 from pipeline.sites.identify import SURE, ChannelDraft
 
@@ -143,6 +143,8 @@ def _table(recorder: Recorder, name: str) -> list[str]:
     lines = ["", f"# records: {account.n_records}; files: {len(recorder.paths)}", "[[sites]]", f"name = {_text(name)}"]
     for point in account.points:
         lines.append(f"# {point.name + ': ' if point.name else ''}{point.told}")
+    for first, names in account.feeders.items():
+        lines.append(f"# one measuring point: {', '.join(names)}: {same_words(first)}")
     values = {point.nominal_v for point in account.points if point.nominal_v is not None}
     if len(values) == 1:
         lines.append(f"nominal_voltage_v = {float(f'{values.pop():.7g}')!r}")

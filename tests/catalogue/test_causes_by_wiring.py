@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from made_circuits import FREQUENCY_HZ, RATE_HZ, Case, fault_case
 
-from pipeline.catalogue.causes import with_causes
+from pipeline.catalogue.causes import Clamps, with_causes
 from pipeline.events import Event
 from pipeline.sites.wiring_correction import Wiring
 from pipeline.terms import HOOKUPS
@@ -24,13 +24,13 @@ def explained(case: Case, i: np.ndarray, wiring: Wiring | None) -> Event:
         position_of=lambda ns: round(ns * RATE_HZ / 1e9),
         physical=lambda point, first, stop, currents: samples[:, first:stop],
     )  # fmt: skip
-    point: Any = SimpleNamespace(voltages="ABC", currents="ABC", hookup=HOOKUPS["four-wire"])
+    point: Any = SimpleNamespace(name=None, voltages="ABC", currents="ABC", hookup=HOOKUPS["four-wire"])
     sag = Event(
         site="s", kind="sag", start=round(case.start / RATE_HZ * 1e9), duration_s=None, magnitude=0.5, phases="ABC",
         line_to_line=False, reference_v=1.0, capture="d", observed_s=(case.stop - case.start) / RATE_HZ,
     )  # fmt: skip
     (row,) = with_causes(
-        [sag], record, point, frequency_hz=FREQUENCY_HZ, is_marked=lambda first, stop: False, wiring=wiring
+        [sag], record, [Clamps(point, wiring)], frequency_hz=FREQUENCY_HZ, is_marked=lambda first, stop: False
     )
     return row
 
