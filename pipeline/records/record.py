@@ -266,7 +266,7 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     lines: dict[tuple[object, ...], list[Piece]] = {}
     for piece in pieces:
         header = piece.header
-        what = tuple((one.name, one.quantity, one.phase, one.unit, one.point) for one in header.channels)
+        what = tuple((one.name, one.quantity, one.phase, one.unit, _point_of(one)) for one in header.channels)
         lines.setdefault((header.station, header.rate_hz, what), []).append(piece)
     records = []
     for alike in lines.values():
@@ -287,6 +287,11 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
                 chains.append(growing[-1])
         records += [_record(chain, load) for chain in chains]
     return sorted(records, key=lambda record: (record.header.start_ns, record.header.source))
+
+
+def _point_of(channel: Channel) -> str:
+    """The point that a channel must have in common with those of captures that it follows: of voltages alone."""
+    return channel.point if channel.quantity == "voltage" else ""
 
 
 def _in_common(line: list[Piece]) -> list[Piece]:

@@ -59,8 +59,8 @@ def write_comtrade(
     Parameters
     ----------
     capture : Capture. Its raw samples are written as they are, scale and offset beside them; in FLOAT32 data integers
-        become floats of the same value. Notes, the name of the source, rails, rated values and the points of
-        channels that are no voltages have no place in the format.
+        become floats of the same value. Notes, the name of the source, rails, rated values and points
+        that no voltage has have no place in the format.
     path : Path. Ends in .cfg (the samples go to the .dat beside it), or in .cff with revision 2013. Existing files
         are replaced.
     revision : 1991, 1999 or 2013. Nanosecond times, BINARY32 and FLOAT32 data and decimal ASCII data need 2013.

@@ -185,7 +185,9 @@ def test_names_phases_and_points_come_from_the_channel_lines(tmp_path):
     channels = read_lines(tmp_path, {4: "2,,L2,,V,0.25,-3,0,-32767,32767,1,1,P"}).header.channels
     assert [channel.name for channel in channels] == ["UA", "A2", "IA"]
     assert [channel.phase for channel in channels] == ["A", "B", "A"]
-    assert [channel.point for channel in channels] == ["bus 1", "", ""]  # a current's component is no measuring point
+    assert [channel.point for channel in channels] == ["bus 1", "", ""]  # a circuit without a voltage is no point
+    channels = read_lines(tmp_path, {5: "3,IA,A,bus 1,A,0.01,0,0,-32767,32767,1,1,P"}).header.channels
+    assert [channel.point for channel in channels] == ["bus 1", "bus 1", "bus 1"]  # a current of one belongs to it
 
 
 def test_the_phase_is_taken_from_the_name_where_its_field_is_empty(tmp_path):

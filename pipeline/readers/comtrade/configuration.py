@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal, cast, get_args
@@ -118,7 +119,7 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     lines = Lines(text, path=path, first_line=first_line)
     station, revision = _station(lines, notes)
     n_analog, n_digital = _channel_counts(lines)
-    analog = _with_phases([_analog_channel(lines, i, revision, notes) for i in range(n_analog)])
+    analog = _with_points(_with_phases([_analog_channel(lines, i, revision, notes) for i in range(n_analog)]))
     for i in range(n_digital):
         _skip_digital(lines, i)
     line_frequency_hz = _line_frequency(lines)
@@ -204,7 +205,7 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
         unit={"voltage": "V", "current": "A", "other": unit}[quantity],
         scale=scale,
         offset=offset,
-        point=component if quantity == "voltage" else "",
+        point="",
         rated=_rated(lines, fields[_ANALOG_FIELDS_1991:], unit_factor, name),
     )
 
@@ -223,6 +224,14 @@ def _with_phases(channels: list[AnalogChannel]) -> tuple[AnalogChannel, ...]:
         for i, phase in zip(members, phases, strict=True):
             found[i] = replace(channels[i], phase=phase)
     return tuple(found)
+
+
+def _with_points(channels: Sequence[AnalogChannel]) -> tuple[AnalogChannel, ...]:
+    """Channels with their measuring points: the circuits of voltages, to which currents of these belong too."""
+    points = {channel.component for channel in channels if channel.quantity == "voltage"}
+    return tuple(
+        replace(c, point=c.component) if c.quantity != "other" and c.component in points else c for c in channels
+    )
 
 
 def _ratio(lines: Lines, fields: list[str], name: str, revision: int, notes: Notes) -> float:
