@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -16,6 +18,8 @@ if TYPE_CHECKING:
     from pipeline.screening import Screening
 
 _MOST_SITES = 12
+_FILES_OF_A_NOTE = 3
+_ALWAYS = ("sag", "dip", "swell", "interruption", "undervoltage", "overvoltage")
 _EPILOG = "Example:  halfcycle screen captures/ --out events.parquet --worst 5"
 
 
@@ -121,10 +125,24 @@ def _show_notes(result: Screening, *, all_of_them: bool) -> None:
     for reason, seconds, count in result.not_judged_by_reason():
         show.line(f"not judged: {_time(seconds)} in {count} captures or points: {reason}")
     if all_of_them:
-        for source, note in result.notes:
-            show.line(f"{source}: {note}")
+        for text in _by_note(result.notes):
+            show.line(text)
     elif result.notes:
         show.line(f"{len(result.notes)} notes on what was odd or decided: --notes prints them")
+
+
+def _by_note(notes: Sequence[tuple[object, str]]) -> list[str]:
+    """A line a note: with its file, or how many files it is about and the first of them."""
+    sources: dict[str, list[str]] = {}
+    for source, note in notes:
+        sources.setdefault(note, []).append(str(source))
+    lines = []
+    for note, named in sources.items():
+        if len(named) <= _FILES_OF_A_NOTE:
+            lines += [f"{source}: {note}" for source in named]
+        else:
+            lines.append(f"{len(named)} files: {note}; the first is {named[0]}")
+    return lines
 
 
 def _show_accounts(result: Screening) -> None:
@@ -159,7 +177,13 @@ def _checked(model: Path | None) -> str | None:
 def _wanted(detect: str) -> dict[str, dict[str, object]]:
     """The detectors that an option names, with their defaults."""
     from pipeline.detectors.registry import detectors
+    from pipeline.errors import ConfigError
 
+    always = [word for word in re.split(r"[,\s]+", detect.lower()) if word.rstrip("s") in _ALWAYS]
+    if always:
+        raise ConfigError(
+            f"--detect {', '.join(always)}: always looked for; name only what is to be looked for besides"
+        )
     everyone = [name for name, detector in detectors().items() if not detector.on_request]
     names = everyone if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
     return {name: {} for name in names}

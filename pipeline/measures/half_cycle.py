@@ -157,7 +157,7 @@ class HalfCycleMeter:
             raise SignalError(f"the nominal frequency is {nominal_hz:g} Hz; it must be above zero")
         if not rate_hz >= FEWEST_SAMPLES_A_CYCLE * nominal_hz:
             raise SignalError(
-                f"{rate_hz:g} Hz is {rate_hz / nominal_hz:.3g} samples a cycle; "
+                f"sampled at {rate_hz:g} Hz, {rate_hz / nominal_hz:.3g} per cycle; "
                 f"an RMS needs at least {FEWEST_SAMPLES_A_CYCLE}"
             )
         self._channels = tuple(channels)

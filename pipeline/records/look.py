@@ -234,7 +234,7 @@ def half_of(rate_hz: float, nominal_hz: float) -> int:
     """
     if rate_hz < FEWEST_SAMPLES_A_CYCLE * nominal_hz:
         raise SignalError(
-            f"{rate_hz:g} Hz is {rate_hz / nominal_hz:.3g} samples a cycle; "
+            f"sampled at {rate_hz:g} Hz, {rate_hz / nominal_hz:.3g} per cycle; "
             f"an RMS needs at least {FEWEST_SAMPLES_A_CYCLE}"
         )
     return half_window(rate_hz, nominal_hz)

@@ -86,23 +86,28 @@ def worst_table(events: Sequence[Event], *, most: int) -> TextTable:
     ----------
     events : of any kinds; RMS variations are ranked, an interruption in place of the sag it is part of.
     most : int >= 0. Rows at the most.
+
+    Columns that no row fills are left out: point, cause, side, quality.
     """
     worst = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start))[:most]
     rows = tuple(
         (
             event.site,
             event.point or "",
-            iso_utc(event.start)[:23] + "Z",
+            iso_utc(event.start)[:23].replace("T", " "),  # a narrow terminal breaks the line there
             _duration(event),
             f"{event.magnitude:.3f} {event.magnitude_unit}",
             event.phases + (" line to line" if event.line_to_line else ""),
             event.category,
+            event.cause or "",
+            event.direction or "",
             event.quality,
         )
         for event in worst
     )
-    heads = ("site", "point", "start (UTC)", "duration", "magnitude", "phases", "category", "quality")
-    shown = [i for i in range(len(heads)) if heads[i] not in ("point", "quality") or any(row[i] for row in rows)]
+    heads = ("site", "point", "start (UTC)", "duration", "magnitude", "phases", "category", "cause", "side", "quality")
+    optional = ("point", "cause", "side", "quality")
+    shown = [i for i in range(len(heads)) if heads[i] not in optional or any(row[i] for row in rows)]
     return TextTable(
         f"worst {len(rows)} of {len(distinct_events(events))}",
         tuple(heads[i] for i in shown),

@@ -253,3 +253,30 @@ def test_a_screening_that_is_stopped_leaves_no_worker_behind(tmp_path: Path, how
     assert not [pid for pid in workers if is_running(pid)]
     assert not (tmp_path / "e.csv").exists()
     assert os.listdir(tmp_path) == ["in"]
+
+
+def test_notes_that_many_files_share_are_one_line(tmp_path: Path) -> None:
+    inputs = tmp_path / "in"
+    inputs.mkdir()
+    for i in range(5):
+        (inputs / f"trend{i}.pqd").write_bytes(interval_file())
+    done = screen(inputs, "--out", tmp_path / "e.csv", "--notes")
+    first = inputs / "trend0.pqd"
+    assert (
+        f"5 files: 3 interval observations (RMS) not read as waveforms; the first is {first}"
+        in done.stdout.splitlines()
+    )
+
+
+def test_a_detector_that_is_always_on_is_said_to_be(folder: Path, tmp_path: Path) -> None:
+    done = screen(folder, "--out", tmp_path / "e.csv", "--detect", "sags, flicker")
+    assert done.returncode == 2
+    assert done.stderr == "--detect sags: always looked for; name only what is to be looked for besides\n"
+
+
+def test_explained_events_show_their_cause_and_side(tmp_path: Path) -> None:
+    write_capture(made_capture(START, sags=SAG, station="REC-1"), tmp_path / "in" / "a.parquet")
+    plain = screen(tmp_path / "in", "--out", tmp_path / "e.csv")
+    assert " cause " not in plain.stdout
+    explained = screen(tmp_path / "in", "--out", tmp_path / "e.csv", "--explain")
+    assert " cause " in explained.stdout

@@ -195,7 +195,7 @@ REFUSED = {
     "three dimensions": ({"u": np.zeros((2, 2, 50)), "nominal_frequency_hz": 50.0}, "1-D or 2-D"),
     "not finite": ({"u": [0.0, 1.0, np.nan], "nominal_frequency_hz": 50.0}, "finite"),
     "infinite": ({"u": [0.0, np.inf], "nominal_frequency_hz": 50.0}, "finite"),
-    "under 8 samples a cycle": ({"u": np.zeros(100), "nominal_frequency_hz": 401.0}, "samples a cycle"),
+    "under 8 samples a cycle": ({"u": np.zeros(100), "nominal_frequency_hz": 401.0}, "per cycle"),
     "no frequency to be told": ({"u": np.zeros(1000)}, "nominal frequency"),
     "too short to tell the frequency": ({"u": np.zeros(100)}, "under two cycles"),
     "frequency of zero": ({"u": np.zeros(100), "nominal_frequency_hz": 0.0}, "above zero"),
@@ -227,7 +227,7 @@ def test_a_meter_refuses_no_channel_and_samples_of_another_shape() -> None:
     for shape in ((2, 10), (4, 10), (30,), (3, 2, 5)):
         with pytest.raises(SignalError, match="shape"):
             meter.push(np.zeros(shape, np.int16))
-    with pytest.raises(SignalError, match="samples a cycle"):
+    with pytest.raises(SignalError, match="per cycle"):
         HalfCycleMeter(channels(1), rate_hz=399.0, nominal_hz=50.0)
     HalfCycleMeter(channels(1), rate_hz=400.0, nominal_hz=50.0)  # eight are enough
 
