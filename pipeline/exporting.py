@@ -26,6 +26,8 @@ F64 = npt.NDArray[np.float64]
 Write = Callable[[Sequence[Capture], Path], object]
 
 _COUNTS: Final = {"BINARY": 32_000, "ASCII": 90_000, "BINARY32": 2_000_000_000}
+_ROUNDED: Final = 0.51  # of a count: rounding is off by half of one at most
+_EXACT: Final = 1e-6  # of the largest value: seven digits, which float32 and text keep
 _OWN_KIND: Final[dict[str, tuple[DataKind, Revision]]] = {
     "int16": ("BINARY", 1999),
     "int32": ("BINARY32", 2013),
@@ -43,11 +45,13 @@ class Exported:
     n_captures : in it.
     largest_error : over all channels, of the samples read back against those written, as a share of the channel's
         largest value; 0 where they are the same to the last digit of float64. [pu]
+    left_out : names of channels whose unit the format does not have.
     """
 
     path: Path
     n_captures: int
     largest_error: float
+    left_out: tuple[str, ...] = ()
 
 
 def export(
@@ -77,17 +81,66 @@ def export(
     Raises
     ------
     ConfigError : an unknown ending, or options that do not fit it.
-    StoreError : a format that cannot hold a capture, or a file that cannot be written.
+    StoreError : a format that cannot hold a capture, samples that come back different by more than its resolution,
+        or a file that cannot be written.
     """
     write, together = _writer(out, data, revision, separator, decimal)
     every = list(captures)
     if not every:
         raise ConfigError("there is no capture to export")
+    left_out: tuple[str, ...] = ()
+    if together:
+        every, left_out = _for_pqdif(every)
+    resolution = _ROUNDED / _COUNTS[data] + _EXACT if data in _COUNTS else _EXACT
     groups = [every] if together else [[capture] for capture in every]
     width = max(3, len(str(len(groups))))
     paths = [out] if len(groups) == 1 else [out.with_stem(f"{out.stem}-{i + 1:0{width}d}") for i in range(len(groups))]
     out.parent.mkdir(parents=True, exist_ok=True)
-    return [_written(group, path, write) for group, path in zip(groups, paths, strict=True)]
+    return [
+        replace(_written(group, path, write, resolution), left_out=left_out)
+        for group, path in zip(groups, paths, strict=True)
+    ]
+
+
+def _for_pqdif(captures: Sequence[Capture]) -> tuple[list[Capture], tuple[str, ...]]:
+    """Captures as PQDIF can hold them, in order of start; and the names of channels that it cannot hold.
+
+    Missing samples are marked in real numbers only: whole numbers with some become float32.
+    """
+    from pipeline.writers.pqdif import holds
+
+    fitting: list[Capture] = []
+    left_out: dict[str, None] = {}
+    for capture in sorted(captures, key=lambda one: one.header.start_ns):
+        channels = capture.header.channels
+        kept = [i for i, channel in enumerate(channels) if holds(channel)]
+        left_out.update(dict.fromkeys(channel.name for channel in channels if not holds(channel)))
+        if not kept:
+            continue
+        header = replace(capture.header, channels=tuple(channels[i] for i in kept))
+        fitted = Capture(header, capture.samples[kept] if len(kept) < len(channels) else capture.samples)
+        fitting.append(_as_real(fitted) if _has_codes(fitted) else fitted)
+    if not fitting:
+        raise StoreError(f"PQDIF has the unit of no channel: {', '.join(left_out)}")
+    return fitting, tuple(left_out)
+
+
+def _has_codes(capture: Capture) -> bool:
+    """Whether samples are marked as missing by a whole number."""
+    codes = [channel.missing_code for channel in capture.header.channels]
+    return capture.samples.dtype.kind == "i" and any(
+        code is not None and bool((row == code).any()) for row, code in zip(capture.samples, codes, strict=True)
+    )
+
+
+def _as_real(capture: Capture) -> Capture:
+    """The capture in float32, missing samples as NaN."""
+    channels = tuple(
+        replace(channel, scale=1.0, offset=0.0, missing_code=None, rail_low=None, rail_high=None)
+        for channel in capture.header.channels
+    )
+    values = np.stack([capture.physical(i).astype(np.float32) for i in range(len(channels))])
+    return Capture(replace(capture.header, channels=channels, sample_type="float32"), values)
 
 
 def _writer(
@@ -159,12 +212,17 @@ def _rescaled(channel: Channel, scale: float, code: int) -> Channel:
     return replace(channel, scale=scale, offset=0.0, missing_code=code, rail_low=None, rail_high=None)
 
 
-def _written(captures: Sequence[Capture], path: Path, write: Write) -> Exported:
+def _written(captures: Sequence[Capture], path: Path, write: Write, resolution: float) -> Exported:
     """Write beside the place, read back, and put the files there: the one that describes the others last."""
     with tempfile.TemporaryDirectory(prefix=".aside-", dir=path.parent) as folder:
         aside = Path(folder) / path.name
         write(captures, aside)
         error = _largest_error(captures, list(read_captures(aside)))
+        if error > resolution:
+            raise StoreError(
+                f"{path.name}: samples read back differ by {error:.2g} of the largest value, where the format "
+                f"keeps {resolution:.2g}; nothing was written"
+            )
         files = sorted(Path(folder).iterdir(), key=lambda file: file.name == path.name)
         try:
             for file in files:
@@ -181,6 +239,25 @@ def _largest_error(captures: Sequence[Capture], again: Sequence[Capture]) -> flo
     ------
     StoreError : what was read back has other channels or another number of samples.
     """
+    if len(captures) == 1:  # a reader may give it in parts, and name its channels by the format's rules
+        return _error_of(captures, again)
+    written, found = _by_channels(captures), _by_channels(again)
+    if written.keys() != found.keys():
+        raise StoreError("channels were not read back by the names under which they were written")
+    return max(_error_of(some, found[names]) for names, some in written.items())
+
+
+def _by_channels(captures: Sequence[Capture]) -> dict[tuple[str, ...], list[Capture]]:
+    """Captures of the same station and channels together, in order of start."""
+    groups: dict[tuple[str, ...], list[Capture]] = {}
+    for capture in sorted(captures, key=lambda one: one.header.start_ns):
+        names = (capture.header.station, *(channel.name for channel in capture.header.channels))
+        groups.setdefault(names, []).append(capture)
+    return groups
+
+
+def _error_of(captures: Sequence[Capture], again: Sequence[Capture]) -> float:
+    """Of captures with the same channels, joined in order."""
     lengths = [sum(one.header.n_samples for one in some) for some in (captures, again)]
     if lengths[0] != lengths[1] or not again:
         raise StoreError(f"{lengths[0]} samples were written and {lengths[1]} read back")

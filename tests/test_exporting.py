@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, StoreError
 from pipeline.exporting import export, quantised
 from pipeline.readers import read_captures
+from pipeline.writers.numpy_archive import write_npz
 
 SOURCE = "what is read back against what was written; half a step of rounding, derived"
 START_NS = 1_772_409_600_000_000_000
@@ -94,3 +95,47 @@ def test_a_capture_without_voltage_can_be_handed_on_too(tmp_path: Path) -> None:
     header = replace(made.header, channels=made.header.channels[3:])
     (written,) = export([Capture(header, made.samples[3:])], tmp_path / "r.parquet")
     assert written.largest_error == 0
+
+
+def test_captures_of_several_recorders_in_any_order_are_compared_each_with_itself(tmp_path: Path) -> None:
+    early, late = capture(), capture("float32", start_ns=START_NS + 60_000_000_000)
+    fewer = Capture(
+        replace(early.header, station="Quarry", channels=early.header.channels[:2], start_ns=START_NS + 5),
+        early.samples[:2],
+    )
+    (written,) = export([late, fewer, early], tmp_path / "r.pqd")
+    assert written.largest_error == 0
+    assert [one.header.station for one in read_captures(written.path)] == ["Mill Lane", "Quarry", "Mill Lane"]
+
+
+def test_a_channel_in_a_unit_that_the_format_lacks_is_left_out_and_named(tmp_path: Path) -> None:
+    made = capture()
+    channels = (*made.header.channels[:3], replace(made.header.channels[3], name="trip", quantity="other", unit="one"))
+    (written,) = export([Capture(replace(made.header, channels=channels), made.samples)], tmp_path / "r.pqd")
+    (again,) = read_captures(written.path)
+    assert written.left_out == ("trip",)
+    assert [channel.name for channel in again.header.channels] == ["UA", "UB", "UC"]
+    with pytest.raises(StoreError, match="unit of no channel: trip"):
+        export([Capture(replace(made.header, channels=channels[3:]), made.samples[3:])], tmp_path / "s.pqd")
+
+
+def test_missing_samples_of_whole_numbers_are_exported_as_such(tmp_path: Path) -> None:
+    made = capture()
+    samples = made.samples.copy()
+    samples[0, 10:20] = -32768
+    channels = (replace(made.header.channels[0], missing_code=-32768), *made.header.channels[1:])
+    (written,) = export([Capture(replace(made.header, channels=channels), samples)], tmp_path / "r.pqd")
+    (again,) = read_captures(written.path)
+    assert np.flatnonzero(np.isnan(again.physical(0))).tolist() == list(range(10, 20))
+    assert written.largest_error < 1e-7  # a float32 holds seven digits
+
+
+def test_samples_that_come_back_different_are_an_error_and_nothing_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        "pipeline.exporting.write_npz", lambda made, path: write_npz(Capture(made.header, made.samples + 30), path)
+    )
+    with pytest.raises(StoreError, match="differ by"):
+        export([capture()], tmp_path / "r.npz")
+    assert list(tmp_path.iterdir()) == []

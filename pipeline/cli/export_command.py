@@ -73,6 +73,9 @@ def export_command(
             "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each channel's largest value"
         )
         show.line(f"written: {one.path}: {one.n_captures} captures, samples read back {exact}")
+    left_out = written[0].left_out
+    if left_out:
+        show.line(f"left out: {len(left_out)} channels whose unit PQDIF does not have: {', '.join(left_out)}")
     if unread:
         show.line(f"left out: {unread} files that could not be read")
         return Exit.QUARANTINED

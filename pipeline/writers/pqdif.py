@@ -118,6 +118,11 @@ def write_pqdif(captures: Sequence[Capture], path: Path, *, compressed: bool = F
 # --- what the format cannot hold
 
 
+def holds(channel: Channel) -> bool:
+    """Whether PQDIF has the channel's unit, and its quantity in that unit."""
+    return channel.unit in _UNITS and channel.quantity == _QUANTITIES.get(channel.unit, "other")
+
+
 def _check(capture: Capture) -> None:
     header, samples = capture.header, capture.samples
     if not header.channels or not header.n_samples:
@@ -131,7 +136,7 @@ def _check(capture: Capture) -> None:
     for row, channel in zip(samples, header.channels, strict=True):
         _check_text(channel.name, f"name of channel {channel.name}")
         _check_text(channel.point, f"point of channel {channel.name}")
-        if channel.unit not in _UNITS or channel.quantity != _QUANTITIES.get(channel.unit, "other"):
+        if not holds(channel):
             raise StoreError(f"channel {channel.name} is of quantity {channel.quantity} in unit {channel.unit!r}; the "
                              f"units of PQDIF are {', '.join(filter(None, _UNITS))}")  # fmt: skip
         if channel.missing_code is not None and row.dtype.kind == "i" and (row == channel.missing_code).any():
