@@ -1,9 +1,10 @@
-"""Finds the data folders `datasets/` and `configs/`, in a checkout and in an installed wheel alike."""
+"""The data folders `datasets/` and `configs/`, in a checkout and in an installed wheel alike, and the version."""
 
 from __future__ import annotations
 
 import csv
 from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 from typing import Literal
 
@@ -53,3 +54,8 @@ def resource_names(folder: Literal["datasets", "configs"], below: str, ending: s
         if (root / folder / below).is_dir():
             return sorted(path.stem for path in (root / folder / below).glob(f"*{ending}"))
     return []
+
+
+def code_version() -> str:
+    """The version of the code that makes a catalogue or a trend."""
+    return version("halfcycle")

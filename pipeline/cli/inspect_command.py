@@ -23,7 +23,7 @@ _EPILOG = "Example:  halfcycle inspect feeder.cfg --hookup four-wire --diagram f
 
 @typer_app.command("inspect", epilog=_EPILOG)
 def inspect_command(
-    file: Annotated[Path, typer.Argument(help="A capture file, or a folder of them.", show_default=False)],
+    file: Annotated[Path, typer.Argument(help="A capture file, a trend, or a folder of captures.", show_default=False)],
     hookup: HookupName = None,
     nominal_voltage: NominalVoltage = None,
     diagram: Diagram = None,
@@ -38,12 +38,15 @@ def inspect_command(
     from pipeline.errors import ConfigError
     from pipeline.inspection import inspect
     from pipeline.sites.table import SiteTable
+    from pipeline.survey.stored import is_trend
 
     _check(hookup, nominal_voltage, diagram)
     if file.is_dir():
         if diagram is not None:
             raise ConfigError("--diagram draws one file; give a file instead of a folder")
         return _inspect_folder(file, sites, hookup=hookup, nominal_voltage=nominal_voltage, strict=strict)
+    if is_trend(file):
+        return _inspect_trend(file)
     table = None if sites is None else SiteTable(load_sites(sites))
     found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict, sites=table)
     if not found.headers:
@@ -61,6 +64,17 @@ def inspect_command(
     if diagram is not None:
         for path in _draw(found, diagram):
             show.line(f"diagram: {path}")
+    return Exit.DONE
+
+
+def _inspect_trend(file: Path) -> int:
+    """What the numbers of a trend rest on."""
+    from pipeline.cli.survey_words import show_certificate
+    from pipeline.survey.stored import certificates_at
+
+    show.line(f"file:       {file}")
+    for certificate in certificates_at(file):
+        show_certificate(certificate)
     return Exit.DONE
 
 

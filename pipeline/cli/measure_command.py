@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -13,11 +12,7 @@ from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
-    from pipeline.survey.compliance import Assessment
     from pipeline.survey.files import Measured
-    from pipeline.survey.measure import Trend
 
 _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-50160-lv"
 
@@ -26,7 +21,7 @@ _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-501
 def measure_command(
     paths: Annotated[
         Optional[list[Path]],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Argument(metavar="PATH", help="Capture files, or folders of them.", show_default=False),
+        typer.Argument(metavar="PATH", help="Captures, trends, or folders of them.", show_default=False),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
@@ -48,6 +43,10 @@ def measure_command(
     limits: Annotated[
         str, typer.Option(metavar="NAME", help="Judge by a limit profile: its name, or a TOML file.")
     ] = "",
+    verdicts: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="Write the verdict of every period: .parquet, .csv or .ndjson.", show_default=False),
+    ] = None,
     nominal_voltage: NominalVoltage = None,
     nominal_frequency: NominalFrequency = None,
     hookup: HookupName = None,
@@ -68,23 +67,27 @@ def measure_command(
 
     Voltages, currents, power, energy, harmonics, unbalance, frequency and flicker in intervals of the UTC clock.
     """
-    from pipeline.catalogue.tables import with_accounts, write_table, writer_for
+    from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.cli.survey_words import show_assessments
     from pipeline.config import load_sites
     from pipeline.errors import ConfigError
     from pipeline.quantities import chosen_quantities
     from pipeline.sites.table import SiteTable
-    from pipeline.survey.compliance import load_limit_profile
-    from pipeline.survey.files import measure_files
+    from pipeline.survey.compliance import load_limit_profile, verdicts_table
     from pipeline.survey.lamps import LAMPS
     from pipeline.survey.measure import Survey
+    from pipeline.survey.road import measure
 
     if show_list:
         _list_quantities()
         return Exit.DONE
     if not paths or (out is None and store is None and not limits):
         raise ConfigError("measure needs captures and one of --out, --store and --limits; or --list")
-    if out is not None:
-        writer_for(out)
+    if verdicts is not None and not limits:
+        raise ConfigError("--verdicts needs --limits, which are judged")
+    for path in (out, verdicts):
+        if path is not None:
+            writer_for(path)
     profile = load_limit_profile(limits) if limits else None
     chosen = chosen_quantities(name.strip() for name in quantities.split(",") if name.strip())
     if lamp is not None and lamp not in LAMPS:
@@ -92,7 +95,7 @@ def measure_command(
     survey = Survey(chosen, interval, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0))
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
     with show.progress("measuring") as advance:
-        found = measure_files(
+        found = measure(
             paths,
             survey,
             profile=profile,
@@ -100,33 +103,40 @@ def measure_command(
             sites=None if sites is None else SiteTable(load_sites(sites)),
             workers=workers,
             progress=advance,
-            leave_out=[path for path in (out, quarantine, sites) if path is not None],
+            leave_out=[path for path in (out, quarantine, sites, verdicts) if path is not None],
             strict=strict,
         )
-    if out is not None:
-        write_table(with_accounts(_together(found.trends), found.accounts), out)
-        show.line(f"trend: {out}")
-    _tell(found, interval, store)
+    _tell(found)
+    _write(found, out, store, interval)
     for (site, point), judged in found.assessments.items():
-        _show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
+        show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
+    if verdicts is not None:
+        write_table(verdicts_table(found.assessments), verdicts)
+        show.line(f"verdicts: {verdicts}")
     _list_set_aside(found, quarantine)
-    if not found.trends:
+    if not found.certified:
         show.warning(f"nothing was measured: {'; '.join(_why_nothing(found)[:3])}")
-    return Exit.QUARANTINED if found.set_aside or not found.trends else Exit.DONE
+    return Exit.QUARANTINED if found.set_aside or not found.certified else Exit.DONE
 
 
-def _tell(found: Measured, interval: float, store: Path | None) -> None:
-    """Write the trends to the store, where there is one, and say what was measured and what was not."""
-    from pipeline.store.trends import write_trend
+def _write(found: Measured, out: Path | None, store: Path | None, interval: float) -> None:
+    """Write the trends where they are wanted."""
+    from pipeline.survey.written import store_trends, write_trends
 
+    paths = [] if out is None else write_trends(found.certified, out, interval_s=interval, accounts=found.accounts)
+    paths += [] if store is None else store_trends(found.certified, store)
+    for path in paths:
+        show.line(f"trend: {path}")
+
+
+def _tell(found: Measured) -> None:
+    """Say what was measured and what was not."""
     for account in found.accounts:
         if account.points:
             show.line(f"{account.site}: {account.line}")
-    for (site, point), trend in found.trends.items():
-        name = f"{site} {point}".strip()
-        show.line(f"{name}: {trend.table.num_rows} intervals of {interval:g} s")
-        for path in [] if store is None else write_trend(trend.table, store, site=name, interval_s=interval):
-            show.line(f"trend: {path}")
+    for one in found.certified:
+        name = f"{one.certificate.site} {one.certificate.point}".strip()
+        show.line(f"{name}: {one.trend.table.num_rows} intervals of {one.certificate.interval_s:g} s")
     by_reason: dict[tuple[str, str], list[str]] = {}
     for site, point, reason in found.not_measured:
         by_reason.setdefault((site, reason), []).append(point)
@@ -158,30 +168,6 @@ def _why_nothing(found: Measured) -> list[str]:
     return reasons or (["no recording could be read"] if found.set_aside else ["there is no recording"])
 
 
-def _show_assessments(title: str, found: list[Assessment]) -> None:
-    from pipeline.report.summary import TextTable
-    from pipeline.survey.compliance import overall, told_voltage
-
-    rows = [
-        (
-            one.name, one.series or one.quantity, one.period, ": ".join(filter(None, (one.verdict, one.reason))),
-            one.bounds, _percent(one.share_pct), f"{one.needed_pct:g} %", _number(one.percentile),
-            f"{one.n} of {one.n_expected}", str(one.n_flagged), str(one.n_missing), one.mark,
-        )
-        for one in found
-    ]  # fmt: skip
-    heads = (
-        "limit", "series", "period", "verdict", "bounds", "within", "needed", "percentile", "measured", "flagged",
-        "missing", "bound is",
-    )  # fmt: skip
-    show.table(TextTable(f"{title}; {told_voltage(found)}", heads, tuple(rows)))
-    whole = overall(found)
-    memory = "; it rests on bounds from memory" if whole.from_memory else ""
-    show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
-    if whole.not_judged:
-        show.line(f"beside that {len(whole.not_judged)} could not be judged, {whole.n_judged} could")
-
-
 def _list_quantities() -> None:
     from pipeline.quantities import QUANTITIES
     from pipeline.report.summary import TextTable
@@ -192,24 +178,3 @@ def _list_quantities() -> None:
         if one.symbol[:2] not in ("uh", "ih") or one.symbol[2:] in ("01", "50")
     ]
     show.table(TextTable("quantities of a survey", ("symbol", "unit", "of each", "meaning", "source"), tuple(rows)))
-
-
-def _together(trends: dict[tuple[str, str], Trend]) -> pa.Table:
-    """All trends in one table, site and point first."""
-    import pyarrow as pa
-
-    tables = []
-    for (site, point), trend in trends.items():
-        table = trend.table
-        named = table.add_column(0, "point", pa.array([point or None] * table.num_rows, pa.string()))
-        tables.append(named.add_column(0, "site", pa.array([site] * table.num_rows, pa.string())))
-    nothing = pa.table({"site": pa.array([], pa.string())})
-    return pa.concat_tables(tables, promote_options="default") if tables else nothing
-
-
-def _percent(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.2f} %"
-
-
-def _number(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.5g}"

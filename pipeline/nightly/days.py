@@ -11,7 +11,6 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -25,6 +24,7 @@ from pipeline.events import Event, catalogue_schema, catalogue_table, event_orde
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
+from pipeline.resources import code_version
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns
@@ -58,11 +58,6 @@ class DayOutcome:
     judged_s: float
     not_judged_s: float
     reasons: tuple[str, ...]
-
-
-def code_version() -> str:
-    """The version of the code that makes a catalogue."""
-    return version("halfcycle")
 
 
 def days_of(fleet: Fleet) -> list[tuple[Day, State]]:

@@ -34,6 +34,7 @@ from pipeline.readers.text_layout import (
     sniff,
 )
 from pipeline.terms import Quantity
+from pipeline.trend_table import certificate_path, certificates_of, remark_of
 
 _HEAD_BYTES: Final = 1 << 20  # comments and header must fit into it
 _BLOCK_BYTES: Final = 1 << 21
@@ -285,6 +286,8 @@ def _recognises(path: Path, head: bytes) -> bool:
 
 
 def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
+    if certificate_path(path).is_file():  # a trend: see `_remarks`
+        return
     try:
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)
@@ -297,4 +300,23 @@ def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Cap
     yield from captures_of(_Table(path, layout), quantities=quantities)
 
 
-READER: Final = Reader("delimited text", recognises=_recognises, read=_read, companions=companions)
+def _remarks(path: Path) -> tuple[str, ...]:
+    """What a file without waveforms holds: a trend has its certificate beside it."""
+    beside = certificate_path(path)
+    if not beside.is_file():
+        return ()
+    try:
+        certificates = certificates_of(beside.read_text(encoding="utf-8"))
+        with path.open("rb") as stream:
+            n_rows = sum(1 for _ in stream) - 1
+    except (OSError, ValueError) as error:
+        raise MalformedRecord(beside, "", f"cannot be read ({error})") from error
+    return (remark_of(certificates, n_rows),)
+
+
+def _companions(path: Path) -> tuple[Path, ...]:
+    beside = certificate_path(path)
+    return (*companions(path), *((beside,) if beside.is_file() else ()))
+
+
+READER: Final = Reader("delimited text", recognises=_recognises, read=_read, companions=_companions, remarks=_remarks)

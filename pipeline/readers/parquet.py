@@ -23,6 +23,7 @@ from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions, name_and_unit
 from pipeline.readers.kept import has_gone
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
+from pipeline.trend_table import CERTIFICATE_KEY
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -314,6 +315,30 @@ def _opened(path: Path) -> pq.ParquetFile:
         return pq.ParquetFile(path, page_checksum_verification=True)
 
 
+def _remarks(path: Path) -> tuple[str, ...]:
+    """What a file of trends holds."""
+    from pipeline.trend_table import certificates_in, remark_of
+
+    with _opened(path) as file, _read_errors(path, "certificate"):
+        certificates = certificates_in(file.schema_arrow.metadata)
+        return (remark_of(certificates, file.metadata.num_rows),) if certificates else ()
+
+
+class _NoCaptures:
+    """A file of trends: there is no waveform in it."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def captures(self, first: int = 0) -> Iterator[Capture]:
+        """None."""
+        yield from ()
+
+    def samples(self, index: int, start: int, stop: int) -> SampleArray:
+        """There are none."""
+        raise has_gone(self._path, index)
+
+
 def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     with _opened(path) as file:
         stored = _stored_header(path, file.schema_arrow)
@@ -327,8 +352,10 @@ class _Recording:
         self._file = _opened(path)
         try:
             stored = _stored_header(path, self._file.schema_arrow)
-            self._captures: _Stored | ColumnCaptures
-            if stored is not None:
+            self._captures: _Stored | ColumnCaptures | _NoCaptures
+            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}):
+                self._captures = _NoCaptures(path)
+            elif stored is not None:
                 self._captures = _Stored(path, self._file, stored, quantities)
             else:
                 with _read_errors(path):
@@ -357,5 +384,6 @@ READER: Final = Reader(
     read=reading(_Recording),
     companions=companions,
     read_headers=_read_headers,
+    remarks=_remarks,
     opens=_Recording,
 )

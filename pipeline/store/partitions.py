@@ -2,7 +2,7 @@
 
 waveforms/site=S/date=D/<digest of the capture>.parquet
 catalogue/site=S/date=D/events.parquet
-trends/site=S/date=D/interval=600s.parquet
+trends/site=S/date=D/interval=600s.parquet, and interval=600s.recorded.parquet where the recorder made the values
 .staging/    files on their way to one of these places
 """
 
@@ -75,15 +75,16 @@ class Store:
         """Where the catalogue of a site and day lies."""
         return self._partition("catalogue", site, day) / "events.parquet"
 
-    def trend_path(self, site: str, day: date, interval_s: float) -> Path:
-        """Where the trend of a site and day in intervals of a length lies."""
-        return self._partition("trends", site, day) / f"interval={interval_s:g}s.parquet"
+    def trend_path(self, site: str, day: date, interval_s: float, *, recorded: bool = False) -> Path:
+        """Where the trend of a site and day in intervals of a length lies: measured, or recorded by the instrument."""
+        ending = ".recorded.parquet" if recorded else ".parquet"
+        return self._partition("trends", site, day) / f"interval={interval_s:g}s{ending}"
 
-    def trend_days(self, site: str, interval_s: float) -> list[date]:
+    def trend_days(self, site: str, interval_s: float, *, recorded: bool = False) -> list[date]:
         """Days for which a site has a trend in intervals of a length, in order."""
         check_name(site)
         days = self._days(self.root / "trends" / f"site={site}")
-        return [day for day in days if self.trend_path(site, day, interval_s).is_file()]
+        return [day for day in days if self.trend_path(site, day, interval_s, recorded=recorded).is_file()]
 
     def sites(self) -> list[str]:
         """Names of the sites that have waveforms."""

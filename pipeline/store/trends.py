@@ -25,7 +25,7 @@ LEADING: Final = ("start", "measured", "flag")
 _ROW_GROUP: Final = 1 << 16
 
 
-def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float) -> list[Path]:
+def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float, recorded: bool = False) -> list[Path]:
     """Write a trend, a file for each UTC day it holds; older files of these days are replaced.
 
     Parameters
@@ -34,6 +34,7 @@ def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float) ->
     root : of the store.
     site : whose trend it is.
     interval_s : length of the intervals. [s]
+    recorded : its values were made by the recorder, not measured from waveforms.
 
     Raises
     ------
@@ -53,7 +54,7 @@ def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float) ->
     for first, stop in pairwise(edges):
         if stop == first:
             continue
-        path = Store(root).trend_path(site, day_of(int(starts[first])), interval_s)
+        path = Store(root).trend_path(site, day_of(int(starts[first])), interval_s, recorded=recorded)
         write_atomically(path, partial(_write, table.slice(first, stop - first)), staging=Store(root).staging)
         paths.append(path)
     return paths
@@ -61,7 +62,7 @@ def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float) ->
 
 def read_trend(
     root: Path, *, site: str, interval_s: float, columns: list[str] | None = None,
-    first: date | None = None, last: date | None = None,
+    first: date | None = None, last: date | None = None, recorded: bool = False,
 ) -> pa.Table:  # fmt: skip
     """A site's trend of one interval, of all its days or those from first to last.
 
@@ -71,6 +72,7 @@ def read_trend(
     site, interval_s : which trend.
     columns : besides `LEADING`; None: all.
     first, last : days, both included.
+    recorded : that which the recorder made.
 
     Returns
     -------
@@ -84,7 +86,7 @@ def read_trend(
     import pyarrow.parquet as pq
 
     tables: list[Any] = []
-    for path in _files(root, site, interval_s, first, last):
+    for path in _files(root, site, interval_s, first, last, recorded):
         try:
             names = pq.read_schema(path).names
             wanted = None if columns is None else [name for name in (*LEADING, *columns) if name in names]
@@ -96,11 +98,13 @@ def read_trend(
     return pa.concat_tables(tables, promote_options="default")
 
 
-def _files(root: Path, site: str, interval_s: float, first: date | None, last: date | None) -> Iterator[Path]:
+def _files(
+    root: Path, site: str, interval_s: float, first: date | None, last: date | None, recorded: bool
+) -> Iterator[Path]:
     store = Store(root)
-    for day in store.trend_days(site, interval_s):
+    for day in store.trend_days(site, interval_s, recorded=recorded):
         if (first is None or day >= first) and (last is None or day <= last):
-            yield store.trend_path(site, day, interval_s)
+            yield store.trend_path(site, day, interval_s, recorded=recorded)
 
 
 def _write(table: pa.Table, path: Path) -> None:

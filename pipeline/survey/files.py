@@ -20,8 +20,10 @@ from pipeline.sites.inventory import Progress, SiteRecord, take_inventory
 from pipeline.sites.recorders import each_once
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_over_processes
+from pipeline.survey.certificate import certificate_of, sources_of
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
+from pipeline.survey.stored import StoredTrend
 from pipeline.terms import Quantity
 
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current")
@@ -40,6 +42,7 @@ class Measured:
     others : files that are no recordings.
     accounts : of the recorders, each once, in order of site.
     assessments : by site and point, where a profile was asked for.
+    certified : these trends, and those that the profile needs beside them, each with its certificate.
     """
 
     trends: dict[Key, Trend]
@@ -48,6 +51,7 @@ class Measured:
     others: tuple[SetAside, ...] = ()
     accounts: tuple[Account, ...] = ()
     assessments: dict[Key, list[Assessment]] = field(default_factory=dict)
+    certified: tuple[StoredTrend, ...] = ()
 
 
 def measure_files(
@@ -69,7 +73,7 @@ def measure_files(
     ----------
     paths : files, or folders that are searched through all levels.
     survey : what to measure, and what is declared of all sites.
-    profile : limits to judge by; what they need is measured beside the survey. Its declared voltage holds where the
+    profile : limits to judge by; what they need is measured, too. Its declared voltage holds where the
         survey and the sites declare none. No verdict rests on an inferred voltage.
     hookup : a name of `terms.HOOKUPS`; None: told from the channels.
     sites : what a person declares of single sites.
@@ -87,7 +91,7 @@ def measure_files(
     reading = Reading(_QUANTITIES, strict, table.described if table.sites else None)
     volts = survey.nominal_voltage_v or (None if profile is None else profile.declared_voltage_v)
     declared = Declared(volts, survey.nominal_frequency_hz, hookup)
-    surveys = [survey, *_needed(survey, profile)]
+    surveys = _surveys(survey, profile)
     tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
         held = take_inventory(
@@ -98,8 +102,8 @@ def measure_files(
         for i, (outcome,) in enumerate(run(function, [[one] for one in held.records], lost=_lost)):
             outcomes.append(outcome)
             tell(i + 1, len(held.records))
-    found = _by_survey(outcomes, len(surveys))
-    joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in found]
+    joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in _by_survey(outcomes, len(surveys))]
+    certifier = _Certifier(held.records, outcomes, table, "" if profile is None else profile.title)
     reasons = [(path.stem, "", remark) for path, remarks in held.without_waveform for remark in remarks]
     reasons += [reason for outcome in outcomes for reason in outcome.reasons()]
     return Measured(
@@ -108,7 +112,12 @@ def measure_files(
         tuple(reasons),
         held.others,
         each_once(one.account for one in held.records),
-        {} if profile is None else _assessed(joined[1:], surveys[1:], profile, survey),
+        {} if profile is None else _assessed(joined, surveys, profile, survey),
+        tuple(
+            certifier.certified(key, trend, of_survey)
+            for trends, of_survey in zip(joined, surveys, strict=True)
+            for key, trend in trends.items()
+        ),
     )
 
 
@@ -119,13 +128,16 @@ def judge_files(
     return measure_files(paths, survey, profile=profile, hookup=hookup).assessments
 
 
-def _needed(survey: Survey, profile: LimitProfile | None) -> list[Survey]:
-    """The surveys that a profile's limits need."""
-    if profile is None:
-        return []
+def _surveys(survey: Survey, profile: LimitProfile | None) -> list[Survey]:
+    """A survey, with what a profile's limits need of its intervals, and those of other intervals that they need."""
+    needed = {} if profile is None else dict(needed_quantities(profile))
+    own = [*(quantity.symbol for quantity in survey.quantities), *needed.pop(survey.interval_s, ())]
     return [
-        replace(survey, interval_s=interval_s, quantities=chosen_quantities(symbols))
-        for interval_s, symbols in needed_quantities(profile).items()
+        replace(survey, quantities=chosen_quantities(own) if own else ()),
+        *(
+            replace(survey, interval_s=interval_s, quantities=chosen_quantities(symbols))
+            for interval_s, symbols in needed.items()
+        ),
     ]
 
 
@@ -155,6 +167,7 @@ class _Outcome:
     site: str
     points: tuple[tuple[str, tuple[Trend | SignalError, ...]], ...] = ()
     set_aside: tuple[SetAside, ...] = ()
+    sources: tuple[tuple[str, str], ...] = ()  # name and digest of each file
 
     def reasons(self) -> list[tuple[str, str, str]]:
         """(site, point, reason) of points of which nothing was measured."""
@@ -171,6 +184,30 @@ def _by_survey(outcomes: Sequence[_Outcome], n_surveys: int) -> list[dict[Key, l
     return found
 
 
+class _Certifier:
+    """Gives each trend its certificate."""
+
+    def __init__(
+        self, records: Sequence[SiteRecord], outcomes: Sequence[_Outcome], sites: SiteTable, profile: str
+    ) -> None:
+        self._accounts = {one.account.site: one.account for one in records}
+        self._sources: dict[Key, list[tuple[str, str]]] = {}
+        for outcome in outcomes:
+            for point, found in outcome.points:
+                if not isinstance(found[0], SignalError):
+                    self._sources.setdefault((outcome.site, point), []).extend(outcome.sources)
+        self._sites, self._profile = sites, profile
+
+    def certified(self, key: Key, trend: Trend, survey: Survey) -> StoredTrend:
+        """The trend of a survey with its certificate."""
+        site, point = key
+        certificate = certificate_of(
+            trend, survey, account=self._accounts[site], point=point, sites=self._sites,
+            sources=self._sources.get(key, ()), profile=self._profile,
+        )  # fmt: skip
+        return StoredTrend(trend, certificate)
+
+
 def _measure_records(records: Sequence[SiteRecord], *, surveys: Sequence[Survey], reading: Reading) -> list[_Outcome]:
     with keep_unpacked():
         return [_measured(one, surveys, reading) for one in records]
@@ -185,7 +222,9 @@ def _measured(one: SiteRecord, surveys: Sequence[Survey], reading: Reading) -> _
         ]
 
     points, set_aside = without_unreadable(one.parts, work)
-    return _Outcome(one.account.site, tuple(points), set_aside)
+    unread = {item.path for item in set_aside}
+    sources = sources_of([part.path for part in one.parts if part.path not in unread])
+    return _Outcome(one.account.site, tuple(points), set_aside, sources)
 
 
 def _of_points(

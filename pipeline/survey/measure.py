@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -80,11 +80,17 @@ class Trend:
     table : see `measure_record`.
     nominal_voltage_v : of the voltages in it; None: not told. [V]
     nominal_kind : ``declared``, ``stated by the file`` or ``inferred``; None where it is not told.
+    hookup, phases, current_phases : how the recorder was connected; "" and none where a trend does not tell.
+    rates_hz : sampling rates of the waveforms. [Hz]
     """
 
     table: pa.Table
     nominal_voltage_v: float | None
     nominal_kind: str | None = None
+    hookup: str = ""
+    phases: tuple[str, ...] = ()
+    current_phases: tuple[str, ...] = ()
+    rates_hz: tuple[float, ...] = ()
 
 
 def measure_record(
@@ -200,7 +206,10 @@ class _Run:
         self._close(everything=True)
         if self._flicker is not None:
             self._severities += self._flicker.finish()
-        return Trend(self._table(), self._known.nominal_v, self._known.nominal_kind)
+        return Trend(
+            self._table(), self._known.nominal_v, self._known.nominal_kind, self._point.hookup.name, self._point.phases,
+            tuple(phase for phase, _ in self._point.currents), (self._record.header.rate_hz,),
+        )  # fmt: skip
 
     def _start(self, raw: npt.NDArray[np.generic]) -> None:
         survey, header = self._survey, self._record.header
@@ -370,7 +379,8 @@ def joined_trends(trends: Sequence[Trend]) -> Trend:
     whole = whole.take(order)
     starts = whole.column("start").cast(pa.int64()).to_numpy()
     once = whole.filter(np.diff(starts, prepend=starts[:1] - 1) != 0)
-    return Trend(with_notes(once, notes), trends[0].nominal_voltage_v, trends[0].nominal_kind)
+    rates_hz = tuple(sorted({rate for trend in trends for rate in trend.rates_hz}))
+    return replace(trends[0], table=with_notes(once, notes), rates_hz=rates_hz)
 
 
 def _is_lasting(variation: RmsVariation, rate_hz: float) -> bool:

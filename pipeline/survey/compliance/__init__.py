@@ -7,6 +7,7 @@ from pipeline.survey.compliance.profile import (
     load_limit_profile,
     needed_quantities,
 )
+from pipeline.survey.compliance.table import verdicts_table
 from pipeline.survey.compliance.verdicts import Assessment, Overall, Verdict, overall, told_voltage
 
 __all__ = [
@@ -21,4 +22,5 @@ __all__ = [
     "overall",
     "series_of",
     "told_voltage",
+    "verdicts_table",
 ]

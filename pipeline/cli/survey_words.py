@@ -1,0 +1,110 @@
+"""Verdicts and certificates of a survey as the commands print them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+from pipeline.cli import show
+
+if TYPE_CHECKING:
+    from pipeline.survey.compliance import Assessment
+    from pipeline.trend_table import Certificate
+
+_BADNESS: Final = ("exceeded", "cannot tell", "met")
+
+
+def show_assessments(title: str, found: Sequence[Assessment]) -> None:
+    """The verdicts of a point as a table, of each limit and series its worst period, and what all come to together."""
+    from pipeline.report.summary import TextTable
+    from pipeline.survey.compliance import overall, told_voltage
+
+    rows = [
+        (
+            one.name, one.series or one.quantity, one.period, verdict, one.bounds, _percent(one.share_pct),
+            f"{one.needed_pct:g} %", _number(one.percentile), f"{one.n} of {one.n_expected}", str(one.n_flagged),
+            str(one.n_missing), one.mark,
+        )
+        for one, verdict in _worst_of_each(found)
+    ]  # fmt: skip
+    heads = (
+        "limit", "series", "period", "verdict", "bounds", "within", "needed", "percentile", "measured", "flagged",
+        "missing", "bound is",
+    )  # fmt: skip
+    show.table(TextTable(f"{title}; {told_voltage(found)}", heads, tuple(rows)))
+    whole = overall(found)
+    memory = "; it rests on bounds from memory" if whole.from_memory else ""
+    show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
+    if whole.not_judged:
+        show.line(f"beside that {len(whole.not_judged)} could not be judged, {whole.n_judged} could")
+
+
+def _worst_of_each(found: Sequence[Assessment]) -> list[tuple[Assessment, str]]:
+    """Of each limit and series the worst period, and the verdict in words, with how many periods it is one of."""
+    groups: dict[tuple[str, str], list[Assessment]] = {}
+    for one in found:
+        groups.setdefault((one.name, one.series), []).append(one)
+    chosen = []
+    for group in groups.values():
+        worst = min(group, key=lambda one: (_BADNESS.index(one.verdict), math.inf if math.isnan(one.share_pct) else
+                                            one.share_pct))  # fmt: skip
+        counts = {verdict: sum(one.verdict == verdict for one in group) for verdict in _BADNESS}
+        told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+        words = worst.verdict if len(group) == 1 else f"{worst.verdict} ({told})"
+        chosen.append((worst, ": ".join(filter(None, (words, worst.reason)))))
+    return chosen
+
+
+def show_certificate(one: Certificate) -> None:
+    """What a trend rests on, in lines, and its quantities as a table."""
+    from pipeline.report.summary import TextTable
+
+    show.line()
+    show.line(f"site:       {one.site}{f', point {one.point}' if one.point else ''}")
+    show.line(f"trend:      intervals of {one.interval_s:g} s, {one.origin}, halfcycle {one.version}")
+    for name, text in _statements(one):
+        show.line(f"{name + ':':<11} {text}")
+    rows = [
+        (
+            quantity.symbol, quantity.unit, _columns(quantity.columns), quantity.orders or quantity.lamp,
+            quantity.reason or quantity.accuracy_class or "none claimed", quantity.uncertainty,
+        )
+        for quantity in one.quantities
+    ]  # fmt: skip
+    heads = ("quantity", "unit", "columns", "covers", "class", "uncertainty of the computation")
+    show.table(TextTable("quantities", heads, tuple(rows)))
+
+
+def _statements(one: Certificate) -> list[tuple[str, str]]:
+    """(name, text) of what is told."""
+    volts, hertz = one.nominal_voltage_v, one.nominal_frequency_hz
+    told = f" ({one.nominal_told})" if one.nominal_told else ""
+    thresholds = one.thresholds or {}
+    lines = [
+        ("Udin", "not told" if volts is None else f"{volts:g} V, {one.nominal_kind}{told}"),
+        ("frequency", "not told" if hertz is None else f"{hertz:g} Hz, {one.frequency_kind}"),
+        ("hookup", f"{one.hookup}: {', '.join(one.phases)}" if one.hookup else ", ".join(one.phases)),
+        ("currents", ", ".join(one.current_phases)),
+        ("sampling", f"{one.rate_hz} Hz" if one.rate_hz else ""),
+        ("demand", "" if one.demand_current_a is None else f"{one.demand_current_a:g} A"),
+        ("flags", ", ".join(f"{name.removesuffix('_pu')} {value:g} pu" for name, value in thresholds.items())),
+        ("limits", one.profile),
+        ("clock", one.clock),
+        ("ratios", one.ratios),
+        ("budget", one.budget),
+        ("sources", f"{one.n_sources}: {'; '.join(one.sources[:3])}{' …' if len(one.sources) > 3 else ''}"),
+    ]
+    return [(name, text) for name, text in lines if text]
+
+
+def _columns(names: Sequence[str]) -> str:
+    return ", ".join(names) if len(names) <= 4 else f"{names[0]} … {names[-1]} ({len(names)})"
+
+
+def _percent(value: float) -> str:
+    return "–" if math.isnan(value) else f"{value:.2f} %"
+
+
+def _number(value: float) -> str:
+    return "–" if math.isnan(value) else f"{value:.5g}"

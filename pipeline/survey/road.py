@@ -1,0 +1,78 @@
+"""One road for whatever a survey is made of: captures are measured, trends that were written before are read back."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.errors import ReadError
+from pipeline.records.archive import SetAside, files_below
+from pipeline.sites.account import Declared
+from pipeline.sites.inventory import Progress
+from pipeline.sites.table import SiteTable
+from pipeline.survey.compliance import LimitProfile
+from pipeline.survey.files import Measured, measure_files
+from pipeline.survey.measure import Survey
+from pipeline.survey.stored import StoredTrend, by_point, is_trend, judge_trends, neighbours_of, read_trends
+
+
+def measure(
+    paths: Sequence[Path],
+    survey: Survey,
+    *,
+    profile: LimitProfile | None = None,
+    hookup: str | None = None,
+    sites: SiteTable | None = None,
+    workers: int | None = 1,
+    progress: Progress | None = None,
+    leave_out: Collection[Path] = (),
+    strict: bool = False,
+) -> Measured:
+    """What `files.measure_files` makes of the captures below some paths, and the trends that lie there.
+
+    Parameters
+    ----------
+    paths : files, or folders that are searched through all levels. With a trend those in other intervals beside it
+        count, too; see `stored.neighbours_of`.
+    survey, profile, hookup, sites, workers, progress, leave_out, strict : see `measure_files`. No waveform is read for
+        a trend: its verdict rests on its values.
+
+    Raises
+    ------
+    ReadError : a path does not exist.
+    """
+    trends = [path for path in files_below(paths, leave_out=leave_out) if is_trend(path)]
+    trends = list(dict.fromkeys([*trends, *(other for path in trends for other in neighbours_of(path))]))
+    if not trends:
+        return measure_files(
+            paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
+            leave_out=leave_out, strict=strict,
+        )  # fmt: skip
+    found = measure_files(
+        paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
+        leave_out=[*leave_out, *trends], strict=strict,
+    )  # fmt: skip
+    stored, set_aside = _read(trends)
+    declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
+    assessments = {} if profile is None else judge_trends(
+        stored, profile, declared=declared, sites=sites, demand_current_a=survey.demand_current_a
+    )  # fmt: skip
+    joined = tuple(one for of_point in by_point(stored).values() for one in of_point.values())
+    return replace(
+        found,
+        set_aside=(*found.set_aside, *set_aside),
+        assessments=found.assessments | assessments,
+        certified=(*found.certified, *joined),
+    )
+
+
+def _read(paths: Sequence[Path]) -> tuple[list[StoredTrend], list[SetAside]]:
+    stored: list[StoredTrend] = []
+    set_aside: list[SetAside] = []
+    for path in paths:
+        try:
+            stored += read_trends(path)
+        except ReadError as error:
+            set_aside.append(SetAside(path, str(error)))
+    return stored, set_aside
