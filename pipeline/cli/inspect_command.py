@@ -145,11 +145,11 @@ def _show_file(found: Inspection) -> None:
     show.table(_captures_table(found))
     show.table(_channels_table(found))
     if found.notes:
-        show.line("odd, assumed or put right:")
+        show.line("anomalies, assumptions and repairs:")
         for note in found.notes:
             show.line(f"  - {note}")
     else:
-        show.line("nothing odd in the file")
+        show.line("no anomaly in the file")
 
 
 def _captures_table(found: Inspection) -> TextTable:
@@ -177,7 +177,7 @@ def _captures_table(found: Inspection) -> TextTable:
     title = f"{n} capture{'s' * (n != 1)}"
     title += f", the first {_MOST_CAPTURES} shown" if n > _MOST_CAPTURES else ""
     title += ", below: the one with a star" if n > 1 else ""
-    heads = ("", "start (UTC)", "duration", "rate", "a cycle", "samples", "channels", "trigger at")
+    heads = ("", "start (UTC)", "duration", "rate", "per cycle", "samples", "channels", "trigger at")
     kept = [k for k in range(len(heads)) if heads[k] != "trigger at" or any(row[k] for row in rows)]
     return TextTable(title, tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows))
 
@@ -185,7 +185,7 @@ def _captures_table(found: Inspection) -> TextTable:
 def _channels_table(found: Inspection) -> TextTable:
     from pipeline.report.summary import TextTable
 
-    heads = ("channel", "measures", "phase", "point", "RMS", "lowest", "highest", "range", "a count", "missing")
+    heads = ("channel", "measures", "phase", "point", "RMS", "minimum", "maximum", "range", "resolution", "missing")
     rows = [_channel_row(view) for view in found.channels]
     kept = [k for k in range(len(heads)) if k < 3 or any(row[k] for row in rows)]
     return TextTable(
@@ -226,21 +226,21 @@ def _show_point(point: PointView) -> None:
     if point.nominal_v is not None and not any(note.startswith("nominal ") for note in point.notes):
         show.line(f"nominal:   {scaled(point.nominal_v, 'V')}")
     show.line(f"frequency: {point.frequency_hz:.3f} Hz")
-    show.line(f"phasors of the fundamental, median over {_duration(point.looked_s)} of calm:")
+    show.line(f"phasors of the fundamental, median over {_duration(point.looked_s)} of steady state:")
     show.table(phasor_table(point.phasors, title="", nominal_v=point.nominal_v))
     if point.power is not None:
         active, reactive = scaled(point.power.real, "W", digits=4), scaled(point.power.imag, "var", digits=4)
         show.line(f"power of the fundamental: {active}, {reactive} (positive: to the load, lagging)")
     if not any(phasor.quantity == "current" for phasor in point.phasors):
-        show.line("no current is known to belong here, so clamps cannot be checked")
+        show.line("no currents belong to this measuring point, so the clamps cannot be checked")
     if not point.findings:
         show.line("wiring: no sign of a mistake")
     for finding in point.findings:
-        show.line(f"wiring: {finding.what} ({100 * finding.sure:.0f} % sure)")
-        show.line(f"    seen:  {finding.evidence}")
-        show.line(f"    to do: {finding.check}")
+        show.line(f"wiring: {finding.what} (confidence {100 * finding.sure:.0f} %)")
+        show.line(f"    evidence: {finding.evidence}")
+        show.line(f"    to do:    {finding.check}")
         if finding.doubt:
-            show.line(f"    but:   {finding.doubt}")
+            show.line(f"    but:      {finding.doubt}")
 
 
 def _show_unmeasured(points: list[PointView]) -> None:
@@ -275,7 +275,7 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
         target = path if len(drawn) == 1 else path.with_name(f"{path.stem}-{i + 1}{path.suffix}")
         station = found.headers[found.shown].station or found.path.stem
         title = station if point.name is None else f"{station}, {point.name}"
-        notes = [f"{finding.what} ({100 * finding.sure:.0f} % sure)" for finding in point.findings]
+        notes = [f"{finding.what} (confidence {100 * finding.sure:.0f} %)" for finding in point.findings]
         svg = phasor_svg(
             point.phasors, hookup=point.hookup, title=title, found=point.findings,
             source=f"{found.path.name}, {iso_utc(found.headers[found.shown].start_ns)} UTC",

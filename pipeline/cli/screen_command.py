@@ -128,7 +128,7 @@ def _show_notes(result: Screening, *, all_of_them: bool) -> None:
         for text in _by_note(result.notes):
             show.line(text)
     elif result.notes:
-        show.line(f"{len(result.notes)} notes on what was odd or decided: --notes prints them")
+        show.line(f"{len(result.notes)} notes on anomalies and assumptions; --notes prints them")
 
 
 def _by_note(notes: Sequence[tuple[object, str]]) -> list[str]:

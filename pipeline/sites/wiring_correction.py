@@ -126,7 +126,7 @@ def wiring_of(
     if not serious:
         return Wiring("right", names)
     sure = min(one.sure for one in serious)
-    words = f"worked out with the wiring put right ({names}, {100 * sure:.0f} % sure)"
+    words = f"worked out with the wiring put right ({names}, confidence {100 * sure:.0f} %)"
     return Wiring("put right", words, sure, _rows(plan.u), _rows(plan.i))
 
 

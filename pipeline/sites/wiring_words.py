@@ -9,7 +9,7 @@ from pipeline.sites.wiring import Diagnosis, near_factor
 
 CAUTIONS: Final = (
     "These are readings of the recording, not of the installation: nothing here says that a circuit is safe or dead.",
-    "Work on or near live parts is for licensed people only, under the local codes; de-energise where possible.",
+    "Work on or near live parts is for qualified persons only, under the local codes; de-energise where possible.",
     "The secondary of a current transformer must never be opened under load.",
 )
 

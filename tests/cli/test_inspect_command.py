@@ -63,8 +63,8 @@ def test_a_stated_hookup_and_nominal_voltage_are_used_and_what_does_not_fit_come
     assert done.returncode == 0, done.stderr
     assert "measuring point: three-wire" in done.stdout
     assert "wiring: voltages do not fit the nominal voltage" in done.stdout
-    assert "licensed people only" in done.stdout
-    assert "to do: check " in done.stdout
+    assert "qualified persons only" in done.stdout
+    assert "to do:    check " in done.stdout
 
 
 @pytest.mark.parametrize(
@@ -106,14 +106,14 @@ def test_measured_recordings_on_sound_lines_show_no_wrong_wiring() -> None:
         done = halfcycle("inspect", DATA / f"{name}.cfg")
         assert done.returncode == 0, done.stderr
         assert "wiring: no sign of a mistake" in done.stdout, name
-        assert "% sure" not in done.stdout, name
+        assert "(confidence" not in done.stdout, name
 
 
 @measured_captures
 def test_a_load_that_trips_is_seen_as_it_was_before() -> None:
     """INDEX.md: the load current changes, the voltage does not; most of the record is without load."""
     words = " ".join(halfcycle("inspect", DATA / "load-trip-float32.cfg").stdout.split())
-    assert "median over 1 s of calm" in words
+    assert "median over 1 s of steady state" in words
     assert "IA 179.5" in words
 
 
