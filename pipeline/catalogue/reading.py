@@ -32,6 +32,20 @@ def read_events(path: Path) -> list[Event]:
     ------
     ConfigError : there is no such file, it has another ending, or it is no catalogue.
     """
+    table = read_table(path)
+    try:
+        return events_of(table)
+    except (ValueError, TypeError) as error:
+        raise ConfigError(f"{path}: is no catalogue ({error})") from error
+
+
+def read_table(path: Path) -> pa.Table:
+    """The rows of a catalogue file as a table with exactly a catalogue's columns; as for `read_events`.
+
+    Raises
+    ------
+    ConfigError : as for `read_events`.
+    """
     readers = {".parquet": _parquet, ".csv": _csv, ".ndjson": _ndjson}
     if path.suffix.lower() not in readers:
         raise ConfigError(f"{path.name}: a catalogue's ending is one of {', '.join(readers)}")
@@ -44,7 +58,7 @@ def read_events(path: Path) -> list[Event]:
         missing = [name for name in _NEEDED if name not in table.column_names]
         if missing:
             raise ConfigError(f"{path}: is no catalogue: it has no column {', '.join(missing)}")
-        return events_of(aligned(table))
+        return aligned(table)
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as error:
         if isinstance(error, ConfigError):
             raise

@@ -65,6 +65,7 @@ def _register() -> None:
         show_command,
         report_command,
         indices_command,
+        incidents_command,
         fleet_commands,
         train_command,
         benchmark_command,

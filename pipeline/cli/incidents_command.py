@@ -1,0 +1,84 @@
+"""`halfcycle incidents`: the events of many sites joined, their clocks compared, and where each incident began."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_EPILOG = "Example:  halfcycle incidents events.parquet --out incidents.parquet --clocks clocks.csv"
+
+
+@typer_app.command("incidents", epilog=_EPILOG)
+def incidents_command(
+    catalogue: Annotated[
+        Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Argument(help="Catalogue of several sites: .parquet, .csv or .ndjson."),
+    ] = None,
+    config: Annotated[Optional[Path], typer.Option(help="A fleet's TOML file instead: all its days.")] = None,  # noqa: UP045
+    out: Annotated[Optional[Path], typer.Option(help="One row an incident: .parquet, .csv or .ndjson.")] = None,  # noqa: UP045
+    events: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="The catalogue with incident_id over all sites, and corrected times beside the recorders'."),
+    ] = None,
+    clocks: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="How far each recorder's clock is ahead, day by day."),
+    ] = None,
+    topology: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="TOML: [[sites]] with site, fed_by, group."),
+    ] = None,
+    worst: Annotated[int, typer.Option(min=0, help="Incidents to print.")] = 20,
+) -> int:
+    """Join the events of many sites: one fault is one incident, with its likely origin; say whose clock is off."""
+    from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.incidents.clock_days import clock_notes, clock_table
+    from pipeline.incidents.fleet import fleet_incidents
+    from pipeline.incidents.tables import incident_table, with_fleet_incidents
+    from pipeline.incidents.topology import load_topology
+    from pipeline.report.incident_words import clocks_table, incidents_table
+
+    for path in (out, events, clocks):
+        if path is not None:
+            writer_for(path)
+    table = _catalogue(catalogue, config)
+    found = fleet_incidents(table, topology=None if topology is None else load_topology(topology))
+    rows = incident_table(table, found)
+    show.table(incidents_table(rows, most=worst))
+    notes = clock_notes(found.clocks, found.sightings.sites)
+    if notes:
+        show.table(clocks_table(notes))
+    for path, written, what in (
+        (out, rows, "incidents"),
+        (events, None, "catalogue"),
+        (clocks, clock_table(found.clocks, found.sightings.sites), "clocks"),
+    ):
+        if path is not None:
+            write_table(with_fleet_incidents(table, found) if written is None else written, path)
+            show.line(f"{what}: {path}")
+    return Exit.DONE
+
+
+def _catalogue(catalogue: Path | None, config: Path | None) -> pa.Table:
+    """The rows of a catalogue file, or of all days of a fleet."""
+    from pipeline.catalogue.reading import read_table
+    from pipeline.config import load_fleet
+    from pipeline.errors import ConfigError
+    from pipeline.nightly.days import days_of, read_catalogue
+
+    if (catalogue is None) == (config is None):
+        raise ConfigError("name a catalogue, or a fleet with --config")
+    if catalogue is not None:
+        return read_table(catalogue)
+    if config is None:
+        raise ConfigError("name a fleet with --config")
+    fleet = load_fleet(config)
+    return read_catalogue(fleet, [day for day, _ in days_of(fleet)])

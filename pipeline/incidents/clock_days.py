@@ -1,0 +1,149 @@
+"""How far each recorder's clock was ahead on each day, with an interval, and which clocks drift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+from scipy.stats import t as student
+
+from pipeline.incidents.joining import Joined
+from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_DAY_NS: Final = 86_400_000_000_000
+_NEAR_DAYS: Final = 3
+_NORMAL_MEDIAN: Final = 0.6745  # of the size of a normal variable, in deviations
+_STRAY_SCATTERS: Final = 6.0
+CLASS_A_S: Final = 0.02
+"""What a class A clock may be off at 50 Hz: IEC 61000-4-30, 4.6 (value from memory)."""
+_NOTE_DRIFT_S_A_DAY: Final = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class ClockDays:
+    """Rows in order of site and day; days by the recorder's own clock. Shape (n,) each.
+
+    Attributes
+    ----------
+    site : index into the sites of the sightings.
+    day : since 1970-01-01.
+    zone_s : whole or half hours ahead. [s]
+    offset_s : ahead besides. [s]
+    low_s, high_s : 95 % interval of it. [s]
+    drift_s_a_day : slope of the days around. [s/day]
+    n : events recorded together with other sites that tell it.
+    """
+
+    site: IntArray
+    day: IntArray
+    zone_s: FloatArray
+    offset_s: FloatArray
+    low_s: FloatArray
+    high_s: FloatArray
+    drift_s_a_day: FloatArray
+    n: IntArray
+
+
+def clock_days(sightings: Sightings, found: Joined, zone_ns: IntArray) -> ClockDays:
+    """The clocks of all days on which a recorder saw something that others saw, too.
+
+    Source: derived. A day's own lags are weighed against the line through the days around: what the clock wanders from
+    day to day is the scatter about that line less what the starts themselves scatter.
+    """
+    clock = found.clock
+    held = np.isfinite(found.lag_s) & np.isfinite(clock.offset_s)
+    rest = np.where(held, found.lag_s - clock.offset_s, 0.0)
+    held &= np.abs(rest) <= _STRAY_SCATTERS * np.hypot(clock.scatter_s, sightings.start_u_s)
+    rows = np.flatnonzero(held)
+    day = sightings.start_ns[rows] // _DAY_NS
+    cell, of = np.unique(np.stack([sightings.site[rows], day]), axis=1, return_inverse=True)
+    of = of.reshape(-1)
+    n = np.bincount(of, minlength=cell.shape[1])
+
+    def mean(values: FloatArray) -> FloatArray:
+        return np.asarray(np.bincount(of, values, cell.shape[1]) / np.maximum(n, 1), dtype=np.float64)
+
+    own_square = mean(np.square(sightings.start_u_s[rows])) / np.maximum(n, 1)
+    others_square = mean(np.square(found.time_u_s[rows]))  # clocks wander by the day: more events are no help
+    single_square = own_square * n + others_square
+    wander_square = np.maximum(mean(np.square(clock.scatter_s[rows])) - single_square, 0.0)
+    share = wander_square / (wander_square + own_square)
+    offset_s = mean(clock.offset_s[rows]) + share * mean(rest[rows])
+    line_square = np.square((1 - share) * mean(clock.offset_u_s[rows]))
+    members = np.bincount(found.shot)[found.shot[rows]]
+    together_square = _day_to_day_square(cell, offset_s) / np.maximum(mean(members.astype(np.float64)) - 1, 1)  # of the mean of the others
+    u_s = np.sqrt(line_square + share * own_square + np.maximum(others_square, together_square))
+    half_s = u_s * student.ppf(0.975, mean(clock.count[rows]) + 1)
+    zone = np.zeros(cell.shape[1])
+    zone[of] = zone_ns[rows] * 1e-9
+    return ClockDays(
+        cell[0], cell[1], zone, offset_s, offset_s - half_s, offset_s + half_s, mean(clock.drift_s_a_day[rows]), n
+    )
+
+
+def _day_to_day_square(cell: IntArray, offset_s: FloatArray) -> float:
+    """How much the clocks of a fleet wander from day to day, as the mean square over recorders. [s^2]
+
+    Half the square of the difference of days that follow one another; of each recorder its median, made a variance of.
+    """
+    follows = (np.diff(cell[0]) == 0) & (np.diff(cell[1]) <= _NEAR_DAYS)
+    apart = np.abs(np.diff(offset_s))[follows]
+    site = cell[0][1:][follows]
+    if not len(apart):
+        return 0.0
+    order = np.lexsort((apart, site))
+    _, begin, count = np.unique(site[order], return_index=True, return_counts=True)
+    middle = apart[order][begin + count // 2]
+    return float(np.mean(np.square(np.minimum(middle, CLASS_A_S) / _NORMAL_MEDIAN)) / 2)
+
+
+def clock_table(days: ClockDays, sites: tuple[str, ...]) -> pa.Table:
+    """Clock days as a table: site, date, zone and offset in seconds ahead, 95 % interval, drift, events."""
+    import pyarrow as pa
+
+    names = np.array(sites, dtype=object)[days.site] if len(sites) else np.zeros(0, dtype=object)
+    return pa.table(
+        {
+            "site": pa.array(names, pa.string()),
+            "date": pa.array(days.day.astype("datetime64[D]")),
+            "zone_s": days.zone_s,
+            "offset_s": days.offset_s,
+            "offset_low_s": days.low_s,
+            "offset_high_s": days.high_s,
+            "drift_s_a_day": days.drift_s_a_day,
+            "events": pa.array(days.n, pa.int64()),
+        }
+    )
+
+
+def clock_notes(days: ClockDays, sites: tuple[str, ...]) -> dict[str, str]:
+    """In words, by site: whose clock is beyond class A on its last day, in another zone, or drifts."""
+    notes: dict[str, str] = {}
+    for site in np.unique(days.site):
+        rows = np.flatnonzero(days.site == site)
+        said = _in_words(days, rows)
+        if said:
+            notes[sites[site]] = "; ".join(said)
+    return notes
+
+
+def _in_words(days: ClockDays, rows: IntArray) -> list[str]:
+    last = rows[-1]
+    said = []
+    if days.zone_s[last]:
+        said.append(
+            f"{abs(days.zone_s[last]) / 3600:g} h {'ahead' if days.zone_s[last] > 0 else 'behind'}: a time zone"
+        )
+    beyond = days.low_s[last] > CLASS_A_S or days.high_s[last] < -CLASS_A_S
+    if beyond:
+        half_s = (days.high_s[last] - days.low_s[last]) / 2
+        way = "ahead" if days.offset_s[last] > 0 else "behind"
+        said.append(f"{abs(days.offset_s[last]):.3f} s {way} (± {max(half_s, 0.001):.3f} s)")
+    drift = float(np.median(days.drift_s_a_day[rows]))
+    if len(rows) >= 4 and beyond and abs(drift) > _NOTE_DRIFT_S_A_DAY:
+        said.append(f"drifts {abs(drift):.3f} s a day {'ahead' if drift > 0 else 'behind'}")
+    return said
