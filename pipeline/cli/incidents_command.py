@@ -22,23 +22,32 @@ def incidents_command(
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
         typer.Argument(help="Catalogue of several sites: .parquet, .csv or .ndjson."),
     ] = None,
-    config: Annotated[Optional[Path], typer.Option(help="A fleet's TOML file instead: all its days.")] = None,  # noqa: UP045
-    out: Annotated[Optional[Path], typer.Option(help="One row an incident: .parquet, .csv or .ndjson.")] = None,  # noqa: UP045
+    config: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(metavar="FILE", help="A fleet's settings instead of a catalogue: all days of its store."),
+    ] = None,
+    out: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(metavar="FILE", help="Write a row an incident: .parquet, .csv or .ndjson."),
+    ] = None,
     events: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The catalogue with incident_id over all sites, and corrected times beside the recorders'."),
+        typer.Option(metavar="FILE", help="Write the catalogue with incidents over all sites and corrected times."),
     ] = None,
     clocks: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="How far each recorder's clock is ahead, day by day."),
+        typer.Option(metavar="FILE", help="Write how far each recorder's clock was ahead, day by day."),
     ] = None,
     topology: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="TOML: [[sites]] with site, fed_by, group."),
+        typer.Option(metavar="FILE", help="TOML file of [[sites]] with site, fed_by and group."),
     ] = None,
-    worst: Annotated[int, typer.Option(min=0, help="Incidents to print.")] = 20,
+    most: Annotated[int, typer.Option(min=0, metavar="N", help="Number of incidents to print.")] = 20,
 ) -> int:
-    """Join the events of many sites: one fault is one incident, with its likely origin; say whose clock is off."""
+    """Join the events of many sites: incidents, clocks, origins.
+
+    One fault that many recorders saw is one incident, with the sites where it most likely began.
+    """
     from pipeline.catalogue.tables import write_table, writer_for
     from pipeline.incidents.clock_days import clock_notes, clock_table
     from pipeline.incidents.fleet import fleet_incidents
@@ -52,7 +61,7 @@ def incidents_command(
     table = _catalogue(catalogue, config)
     found = fleet_incidents(table, topology=None if topology is None else load_topology(topology))
     rows = incident_table(table, found)
-    show.table(incidents_table(rows, most=worst))
+    show.table(incidents_table(rows, most=most))
     notes = clock_notes(found.clocks, found.sightings.sites)
     if notes:
         show.table(clocks_table(notes))

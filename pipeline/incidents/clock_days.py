@@ -75,7 +75,9 @@ def clock_days(sightings: Sightings, found: Joined, zone_ns: IntArray) -> ClockD
     offset_s = mean(clock.offset_s[rows]) + share * mean(rest[rows])
     line_square = np.square((1 - share) * mean(clock.offset_u_s[rows]))
     members = np.bincount(found.shot)[found.shot[rows]]
-    together_square = _day_to_day_square(cell, offset_s) / np.maximum(mean(members.astype(np.float64)) - 1, 1)  # of the mean of the others
+    together_square = _day_to_day_square(cell, offset_s) / np.maximum(
+        mean(members.astype(np.float64)) - 1, 1
+    )  # of the mean of the others
     u_s = np.sqrt(line_square + share * own_square + np.maximum(others_square, together_square))
     half_s = u_s * student.ppf(0.975, mean(clock.count[rows]) + 1)
     zone = np.zeros(cell.shape[1])

@@ -18,6 +18,7 @@ COMMANDS = (
     "show",
     "report",
     "indices",
+    "incidents",
     "ingest",
     "catalogue",
     "nightly",

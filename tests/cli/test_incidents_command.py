@@ -48,8 +48,8 @@ def test_incidents_are_printed_and_all_tables_written(catalogue: Path, tmp_path:
         assert {row["site"] for row in csv.DictReader(stream)} == {"Abbey", "Brook", "Wharf"}
 
 
-def test_worst_says_how_many_are_printed(catalogue: Path) -> None:
-    assert "2 of 5 incidents" in halfcycle("incidents", catalogue, "--worst", "2").stdout
+def test_most_says_how_many_are_printed(catalogue: Path) -> None:
+    assert "2 of 5 incidents" in halfcycle("incidents", catalogue, "--most", "2").stdout
 
 
 @pytest.mark.parametrize(

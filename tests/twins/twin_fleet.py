@@ -8,10 +8,10 @@ IEC 61000-4-30 defines them. Clocks: most follow a time service, some are off fo
 
 from __future__ import annotations
 
-import hashlib
 import math
-import random
 from dataclasses import dataclass, field
+
+import numpy as np
 
 CYCLE_S = 1 / 50
 
@@ -52,7 +52,7 @@ def windows_below(length_s: float, low: float, phase_s: float, limit: float) -> 
         start += CYCLE_S / 2
 
 
-def made_sites(rnd: random.Random, n_stations: int, n_behind: int, n_days: int) -> list[TwinSite]:
+def made_sites(rnd: np.random.Generator, n_stations: int, n_behind: int, n_days: int) -> list[TwinSite]:
     sites = []
     for station in range(n_stations):
         reach = 0.0
@@ -61,11 +61,11 @@ def made_sites(rnd: random.Random, n_stations: int, n_behind: int, n_days: int) 
             reach += rnd.uniform(0.1, 0.3)
             draw = rnd.random()
             if draw < 0.15:
-                site.clock_s = rnd.choice([-1, 1]) * rnd.uniform(0.05, 2.0)
+                site.clock_s = (-1 if rnd.random() < 0.5 else 1) * rnd.uniform(0.05, 2.0)
             elif draw < 0.2:
                 site.clock_s = 3600.0
             wander = 0.004 if draw > 0.6 else 0.0005
-            site.walk_s = [rnd.gauss(0, wander) for _ in range(n_days)]
+            site.walk_s = [rnd.normal(0, wander) for _ in range(n_days)]
             sites.append(site)
     return sites
 
@@ -82,7 +82,7 @@ def residual(seen: TwinSite, fault: TwinSite, along: list[float], source: float,
 
 def twin_fleet(seed: int, *, n_stations: int = 8, n_behind: int = 5, n_days: int = 20, n_faults: int = 300,
                lost: float = 0.0) -> TwinFleet:  # fmt: skip
-    rnd = random.Random(seed)
+    rnd = np.random.default_rng(seed)
     sites = made_sites(rnd, n_stations, n_behind, n_days)
     along, total = [], 0.0
     for _ in range(n_stations):
@@ -93,14 +93,14 @@ def twin_fleet(seed: int, *, n_stations: int = 8, n_behind: int = 5, n_days: int
         moment = rnd.uniform(0, n_days) * 86400
         if number % 3 == 0:  # a bad hour: many faults on one day
             moment = 86400 * (n_days // 2) + rnd.uniform(0, 4 * 3600)
-        fault = rnd.choice(sites)
-        length = rnd.gammavariate(3, 0.05) + 0.04
-        at_fault = rnd.expovariate(1 / 0.1)
-        phase = rnd.choice("ABC")
+        fault = sites[int(rnd.integers(len(sites)))]
+        length = rnd.gamma(3, 0.05) + 0.04
+        at_fault = rnd.exponential(0.1)
+        phase = "ABC"[int(rnd.integers(3))]
         fleet.station_of_fault.append(fault.station)
         fleet.site_of_fault.append(fault.name)
         for site in sites:
-            v = residual(site, fault, along, 0.4, at_fault) + rnd.gauss(0, 0.003)
+            v = residual(site, fault, along, 0.4, at_fault) + rnd.normal(0, 0.003)
             found = windows_below(length, min(max(v, 0.0), 1.0), rnd.uniform(0, CYCLE_S / 2), 0.9)
             if found is None or rnd.random() < lost:
                 continue
@@ -113,10 +113,9 @@ def twin_fleet(seed: int, *, n_stations: int = 8, n_behind: int = 5, n_days: int
             says = (facing and not behind) == (rnd.random() < sure)
             begin, end = found
             start_ns = 1_770_000_000 * 10**9 + round((moment + ahead + begin) * 1e9)
-            refined = start_ns - round(begin * 1e9) + round(rnd.gauss(0, 0.0005) * 1e9) if rnd.random() < 0.8 else None
-            words = f"{site.name} {number} {start_ns}"
+            refined = start_ns - round(begin * 1e9) + round(rnd.normal(0, 0.0005) * 1e9) if rnd.random() < 0.8 else None
             fleet.rows.append({
-                "event_id": hashlib.sha256(words.encode()).hexdigest()[:16], "site": site.name, "kind": "sag",
+                "event_id": f"{int(rnd.integers(2**62)):016x}", "site": site.name, "kind": "sag",
                 "start": start_ns, "duration_s": end - begin, "observed_s": end - begin, "magnitude": max(v, 0.0),
                 "phases": phase, "line_to_line": False, "reference_v": 1.0, "refined_start": refined,
                 "direction": "downstream" if says else "upstream", "direction_confidence": sure, "capture": "",
