@@ -124,6 +124,17 @@ class Learned(_Settings):
             raise ConfigError(f"learned.model {self.model}: no model there ({error.strerror or error})") from error
 
 
+class Report(_Settings):
+    """The pages that a night publishes, where the table is there; nothing here changes a catalogue."""
+
+    folder: Path = Path("report")
+    days: int = Field(30, ge=0)
+    worst: int = Field(12, ge=0)
+    curve: str = "iti"
+    title: str = ""
+    address: str = ""
+
+
 class Fleet(_Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
@@ -137,6 +148,7 @@ class Fleet(_Settings):
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
     learned: Learned = Learned()
+    report: Report | None = None
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -199,7 +211,11 @@ def load_fleet(path: Path) -> Fleet:
     folders = {key: base / getattr(fleet, key) for key in ("inbox", "store", "processed", "quarantine")}
     _check_folders(folders, path)
     learned = fleet.learned.model_copy(update={"model": base / fleet.learned.model})
-    return fleet.model_copy(update={**folders, "learned": learned})
+    report = fleet.report
+    if report is not None:
+        report = report.model_copy(update={"folder": base / report.folder})
+        _check_folders({**folders, "report.folder": report.folder}, path)
+    return fleet.model_copy(update={**folders, "learned": learned, "report": report})
 
 
 class _SiteTables(_Settings):

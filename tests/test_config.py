@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from made_fleet import ROOT, write_fleet
 
-from pipeline.config import Fleet, Site, Thresholds, checked, load_fleet, load_thresholds
+from pipeline.config import Fleet, Report, Site, Thresholds, checked, load_fleet, load_thresholds
 from pipeline.errors import ConfigError
 from pipeline.resources import resource
 from pipeline.terms import HOOKUPS
@@ -172,6 +172,7 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     assert '[sites.channels."' in text
     assert set(document) >= set(Fleet.model_fields) - {"sites"}
     assert set(document["run"]) == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
+    assert set(document["report"]) == set(Report.model_fields)
     for line in text.splitlines():
         if "=" in line and not line.startswith("#") and "sag_pu" not in line and "hysteresis_pu" not in line:
             key = line.split("=")[0].strip()

@@ -27,6 +27,8 @@ class CatalogueSource:
     events : in order.
     archive : where waveforms may lie.
     coverage : time judged; empty where it is not known.
+    zones : time zone by site, where it is declared.
+    expected : sites to be told of also where they have no event.
     fleet : its configuration, or None.
     """
 
@@ -34,6 +36,8 @@ class CatalogueSource:
     events: list[Event]
     archive: Archive
     coverage: list[CoverageSpan]
+    zones: dict[str, str]
+    expected: tuple[str, ...]
     fleet: Fleet | None = None
 
 
@@ -65,6 +69,7 @@ def source_of(
     from pipeline.catalogue.reading import read_events
     from pipeline.config import load_fleet, load_sites
     from pipeline.indices.coverage import read_coverage
+    from pipeline.publishing import fleet_events
     from pipeline.recall import Archive
     from pipeline.sites.table import SiteTable
 
@@ -80,33 +85,33 @@ def source_of(
         events = read_events(catalogue)
         folders.append(catalogue.resolve().parent)
     else:
-        events, of_fleet = _of_fleet(fleet, from_day, to_day)
+        events, of_fleet = ([], []) if fleet is None else fleet_events(fleet, first=from_day, last=to_day)
         spans = spans or of_fleet
     kept = [event for event in events if _within(event.start, from_day, to_day)]
     if sites is not None and fleet is not None:
         raise ConfigError("--sites and --config: a fleet says itself what its sites are")
     table = SiteTable() if sites is None else SiteTable(load_sites(sites))
     archive = Archive(tuple(dict.fromkeys(folders)), fleet, table)
-    return CatalogueSource(str(catalogue or config), kept, archive, spans, fleet)
+    known = table.sites if fleet is None else fleet.sites
+    return CatalogueSource(
+        name=str(catalogue or config),
+        events=kept,
+        archive=archive,
+        coverage=[span for span in spans if _touches(span, from_day, to_day)],
+        zones={site.name: site.time_zone for site in known},
+        expected=() if catalogue is not None or fleet is None else tuple(site.name for site in fleet.sites),
+        fleet=fleet,
+    )
 
 
-def _of_fleet(
-    fleet: Fleet | None, from_day: date | None, to_day: date | None
-) -> tuple[list[Event], list[CoverageSpan]]:
-    """A fleet's events, and the time that its catalogues say was judged."""
-    from pipeline.events import events_of
-    from pipeline.nightly.days import coverage_of, days_of, read_catalogue
+def _touches(span: CoverageSpan, from_day: date | None, to_day: date | None) -> bool:
+    return (to_day is None or _day(span.start) <= to_day) and (from_day is None or _day(span.end - 1) >= from_day)
 
-    if fleet is None:
-        return [], []
-    days = [
-        day
-        for day, _ in days_of(fleet)
-        if (from_day is None or day.day >= from_day) and (to_day is None or day.day <= to_day)
-    ]
-    return events_of(read_catalogue(fleet, days)), coverage_of(fleet, days)
+
+def _day(ns: int) -> date:
+    return date(1970, 1, 1) + timedelta(days=ns // 86_400_000_000_000)
 
 
 def _within(start_ns: int, from_day: date | None, to_day: date | None) -> bool:
-    day = date(1970, 1, 1) + timedelta(days=start_ns // 86_400_000_000_000)
+    day = _day(start_ns)
     return (from_day is None or day >= from_day) and (to_day is None or day <= to_day)

@@ -44,6 +44,7 @@ def nightly_command(
     from pipeline.config import load_fleet
     from pipeline.errors import ConfigError
     from pipeline.nightly.run import summary_if_idle
+    from pipeline.publishing import is_published
 
     if serve != (cron is not None):
         raise ConfigError('--serve and --cron "MINUTE HOUR DAY MONTH WEEKDAY" go together')
@@ -54,11 +55,15 @@ def nightly_command(
         serve_flow(config, cron=cron)
         return Exit.DONE
     idle = summary_if_idle(fleet)
-    if idle is not None:
+    if idle is not None and is_published(fleet):
         return report(idle, nothing="nothing new: no new file in the inbox, no stale catalogue")
     from pipeline.flows.nightly import run_flow
+    from pipeline.report.folder import FRONT
 
-    return report(run_flow(config), nothing="nothing to do")
+    done = report(run_flow(config), nothing="no new file in the inbox, no stale catalogue")
+    if fleet.report is not None:
+        show.line(f"report: {fleet.report.folder}, to begin with {FRONT}")
+    return done
 
 
 @typer_app.command(

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Final, Optional
 
 import typer
 
@@ -16,19 +15,24 @@ from pipeline.cli.options import Coverage, Files, JudgedDays, SitesOfCatalogue
 
 if TYPE_CHECKING:
     from pipeline.cli.catalogue_source import CatalogueSource
-    from pipeline.report.content import Content
+    from pipeline.report.content import Content, Settings
+    from pipeline.report.material import Material
 
+Page = tuple[str, str]  # name, HTML
+_BESIDE: Final = frozenset({"out", "pdf", "pictures", "summary"})  # what leaves the page as it is
 _EPILOG = "Example:  halfcycle report events.parquet --out report.html"
 
 
 @typer_app.command("report", epilog=_EPILOG)
 def report_command(
-    out: Annotated[
-        Path, typer.Option(help="The report, .html; or a folder, for one page per site.", show_default=False)
-    ],
+    context: typer.Context,
     catalogue: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
         typer.Argument(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="The report, .html; or a folder, for one page per site (else the fleet's own)."),
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
@@ -69,34 +73,91 @@ def report_command(
     It opens offline: the answer first, then charts, indices, the worst events, method and origin.
     """
     from pipeline.cli.catalogue_source import source_of
-    from pipeline.errors import ConfigError
     from pipeline.indices.curves import curve as curve_named
-    from pipeline.report import markdown
-    from pipeline.report.content import Settings, build_content
+    from pipeline.publishing import period_ns_of
+    from pipeline.report.content import Settings
     from pipeline.report.folder import FRONT, fleet_pages, write_folder
+    from pipeline.report.material import Material
+    from pipeline.report.origin import origin
+
+    first, last = _day(from_day, "--from"), _day(to_day, "--to")
+    settings = Settings(curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days)
+    given = {"catalogue": catalogue, "fleet": config, "coverage": coverage, "sites": sites}
+    source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage, sites=sites)
+    out = _target(out, source, is_page_asked_for=pdf or pictures is not None or summary is not None)
+    period = period_ns_of(first, last)
+    material = Material(
+        events=source.events,
+        slices=source.archive.slice_of,
+        coverage=source.coverage,
+        expected=source.expected,
+        zones=source.zones,
+        provenance=origin(
+            source.events,
+            source.coverage,
+            command=_command(context, "report.html" if out.suffix else "report"),
+            inputs={name: path for name, path in given.items() if path is not None},
+            period_ns=period,
+        ),
+        period_ns=period,
+    )
+    if out.suffix:
+        return _write_page(material, settings, out, pdf=pdf, pictures=pictures, summary=summary)
+    with show.progress("pages") as tell:
+        n = write_folder(_told(fleet_pages(material, settings=settings), len(material.sites) + 1, tell), out)
+    show.line(f"report: {n} pages in {out}, to begin with {FRONT}")
+    return Exit.DONE
+
+
+def _target(out: Path | None, source: CatalogueSource, *, is_page_asked_for: bool) -> Path:
+    """Where the report goes: what was asked for, else the folder of the fleet's settings."""
+    from pipeline.errors import ConfigError
+
+    if out is None:
+        if source.fleet is None or source.fleet.report is None:
+            raise ConfigError("--out names the page (.html) or a folder; only a fleet with [report] does without")
+        out = source.fleet.report.folder
+    elif out.suffix.lower() not in (".html", ".htm", ""):
+        raise ConfigError(f"{out.name}: the page's ending must be .html; a folder has none")
+    if not out.suffix and is_page_asked_for:
+        raise ConfigError("--pdf, --pictures and --summary are of a single page; let --out end in .html")
+    return out
+
+
+def _command(context: typer.Context, out: str) -> list[str]:
+    """The command with every option that was given and shapes the page; paths as given, absolute ones by name."""
+    from pipeline.report.origin import shown_path
+
+    words = ["halfcycle", "report"]
+    for option in context.command.params:
+        name = option.name or ""
+        source = context.get_parameter_source(name)
+        if name in _BESIDE or source is None or source.name != "COMMANDLINE":
+            continue
+        value = context.params[name]
+        for one in value if isinstance(value, list | tuple) else [value]:
+            text = shown_path(one) if isinstance(one, Path) else f"{one:g}" if isinstance(one, float) else str(one)
+            words += [text] if option.param_type_name == "argument" else [option.opts[0], text]
+    return [*words, "--out", out]
+
+
+def _told(pages: Iterator[Page], n: int, tell: Callable[[int, int], None]) -> Iterator[Page]:
+    """Pages, with a word of how many are done."""
+    for done, page in enumerate(pages):
+        tell(done, n)
+        yield page
+
+
+def _write_page(
+    material: Material, settings: Settings, out: Path, *, pdf: bool, pictures: Path | None, summary: Path | None
+) -> int:
+    from pipeline.report import markdown
+    from pipeline.report.content import build_content
     from pipeline.report.page import render
     from pipeline.store.atomic import write_atomically
 
-    if out.suffix.lower() not in (".html", ".htm", ""):
-        raise ConfigError(f"{out.name}: the page's ending must be .html; a folder has none")
-    if not out.suffix and (pdf or pictures is not None or summary is not None):
-        raise ConfigError("--pdf, --pictures and --summary are of a single page; let --out end in .html")
-    settings = Settings(curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days)
-    first, last = _day(from_day, "--from"), _day(to_day, "--to")
-    source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage, sites=sites)
-    zones = {site.name: site.time_zone for site in source.fleet.sites} if source.fleet is not None else {}
-    said = _provenance(source, catalogue, settings_words=_settings_words(curve, worst, judged_days))
-    if not out.suffix:
-        pages = fleet_pages(
-            source.events, settings=settings, slices=source.archive.slice_of, coverage=source.coverage, zones=zones,
-            provenance=said,
-        )  # fmt: skip
-        show.line(f"report: {write_folder(pages, out)} pages in {out}, to begin with {FRONT}")
-        return Exit.DONE
-    content = build_content(
-        source.events, settings=settings, slices=source.archive.slice_of, coverage=source.coverage, zones=zones,
-        provenance=said,
-    )  # fmt: skip
+    with show.progress("events") as tell:
+        content = build_content(material, settings=settings, progress=tell)
     page = render(content, settings=settings)
     write_atomically(out, lambda aside: _write_text(page, aside))
     for sentence in content.lead:
@@ -147,29 +208,3 @@ def _day(text: str | None, option: str) -> date | None:
         return date.fromisoformat(text)
     except ValueError as error:
         raise ConfigError(f"{option} {text!r}; it must be a day such as 2026-04-01") from error
-
-
-def _settings_words(curve: str, worst: int, judged_days: float | None) -> str:
-    words = f"--curve {curve} --worst {worst}"
-    return words if judged_days is None else f"{words} --judged-days {judged_days:g}"
-
-
-def _provenance(source: CatalogueSource, catalogue: Path | None, *, settings_words: str) -> Sequence[tuple[str, str]]:
-    """What the page was made of, without a clock and without paths of this machine."""
-    from importlib.metadata import version
-
-    from pipeline.report.times import Clock
-
-    clock = Clock()
-    starts = [event.start for event in source.events] + [span.start for span in source.coverage]
-    ends = [event.end for event in source.events] + [span.end for span in source.coverage]
-    period = f"{clock.day(min(starts))} to {clock.day(max(ends) - 1)}" if starts else "no event and no coverage"
-    rows = [("period", period), ("made with", f"halfcycle {version('halfcycle')}"), ("settings", settings_words)]
-    if catalogue is not None:
-        digest = hashlib.sha256(catalogue.read_bytes()).hexdigest()
-        rows += [("catalogue", catalogue.name), ("its SHA-256", digest)]
-        rows.append(("to make it again", f"halfcycle report {catalogue.name} --out report.html {settings_words}"))
-    else:
-        rows.append(("to make it again", f"halfcycle report --config fleet.toml --out report.html {settings_words}"))
-    rows.append(("rows", str(len(source.events))))
-    return rows

@@ -13,8 +13,10 @@ from pydantic import ValidationError
 
 from pipeline.config import Fleet, load_fleet
 from pipeline.errors import ConfigError
+from pipeline.flows.artifacts import tell_prefect
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
+from pipeline.publishing import publish
 from pipeline.spread import Function, Lost, end_with_parent, in_this_process, prepare_worker
 
 Item = TypeVar("Item")
@@ -69,7 +71,7 @@ def spread_over_tasks(
 
 @flow(name="halfcycle-nightly", validate_parameters=False, persist_result=False)
 def nightly(config: str) -> State[Any]:
-    """Ingest what is new in a fleet's inbox and rebuild each day whose catalogue is stale.
+    """Ingest what is new in a fleet's inbox, rebuild each day whose catalogue is stale, publish the report.
 
     Completed also where files were quarantined (their number is in the state's message); failed only where the run
     could not do its job.
@@ -79,6 +81,7 @@ def nightly(config: str) -> State[Any]:
     # Opened here and not given to the flow as its own: a scheduled run is a new process that knows `config` alone.
     with _task_runner(fleet) as runner:
         summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner))
+    tell_prefect(fleet, summary, publish(fleet, Path(config)))
     n_quarantined = len(summary.quarantined)
     return Completed(message=f"{n_quarantined} files quarantined" if n_quarantined else None, data=summary)
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 
 from pipeline.events import Event
 from pipeline.indices.counted import SIDES, WINDOW_S
-from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import Curve
 from pipeline.indices.table import IndexRow, index_rows
 from pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
@@ -15,8 +14,8 @@ from pipeline.report.event_view import EventView, event_view
 from pipeline.report.event_words import duration_words, kind_words, magnitude_words
 from pipeline.report.figures import MOST_ROWS, Figure, coverage_figure, scatter_figure, timeline_figures
 from pipeline.report.index_words import cells_table, curve_table, sarfi_table, severity_table
-from pipeline.report.slice import Slice
-from pipeline.report.summary import TextTable, distinct_events, severity_s
+from pipeline.report.material import Material
+from pipeline.report.summary import TextTable, worst_events
 from pipeline.report.times import Clock
 
 _TWINS = 40
@@ -68,38 +67,44 @@ class Content:
 
 
 def build_content(
-    events: Sequence[Event],
+    material: Material,
     *,
     settings: Settings,
-    slices: Callable[[Event], Slice],
-    coverage: Sequence[CoverageSpan] = (),
-    zones: Mapping[str, str] | None = None,
-    provenance: Sequence[tuple[str, str]] = (),
     pages: Mapping[str, str] | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Content:
     """Work out a report.
 
     Parameters
     ----------
-    events : rows of the catalogue.
+    material : what it is made of.
     settings : what is to be shown.
-    slices : gives the waveforms of an event; raises a HalfcycleError where they are not there, which the page says.
-    coverage : time judged; empty where it is not known.
-    zones : time zone by site, where they are known.
-    provenance : what the report was made of and with, in words.
     pages : by site, the file of a page of its own; None where all is on this one.
+    progress : called with how many events are drawn, and how many there are to draw.
     """
-    sites = sorted({event.site for event in events} | {span.site for span in coverage})
-    clock = _clock(sites, zones or {})
+    events, coverage, sites = material.events, material.coverage, material.sites
+    clock = _clock(sites, material.zones)
+    alone = material.by_site()
     shown = _shown(events, settings.worst)
     views = []
     for k, event in enumerate(shown):
-        views.append(event_view(event, slices, clock=clock, most_samples=settings.most_samples, twin=k < _TWINS))
+        if progress is not None:
+            progress(k, len(shown))
+        views.append(
+            event_view(
+                event,
+                material.slices,
+                clock=_clock([event.site], material.zones),
+                most_samples=settings.most_samples,
+                twin=k < _TWINS,
+            )
+        )
     ids = {view.event.event_id for view in views}
     rows = index_rows(
         events,
         sites=sites,
         coverage=coverage,
+        period_ns=material.period_ns,
         judged_days=settings.judged_days,
         rate_days=settings.rate_days,
         window_s=settings.window_s,
@@ -110,12 +115,12 @@ def build_content(
         lead=tuple(lead(events, sites, curve=settings.curve, clock=clock, coverage=coverage)),
         answers=tuple(
             site_answer(
-                [event for event in events if event.site == site], site, curve=settings.curve, coverage=coverage,
-                clock=_clock([site], zones or {}), anchor=f"site-{k}", shown=ids, page=(pages or {}).get(site, ""),
+                alone[site].events, site, curve=settings.curve, coverage=alone[site].coverage,
+                clock=_clock([site], material.zones), anchor=f"site-{k}", shown=ids, page=(pages or {}).get(site, ""),
             )
             for k, site in enumerate(sites)
         ),
-        measured=_measured(events, sites),
+        measured=_measured(alone),
         coverage=coverage_figure(coverage),
         scatter=scatter_figure(events, settings.curve, ids),
         indices=_index_tables(rows),
@@ -127,7 +132,7 @@ def build_content(
         left_out="" if len(listed) == len(events) else f"The first {len(listed)} of {len(events)} rows are listed.",
         limits=_limits(events, clock),
         method=_method(settings, rows),
-        provenance=TextTable("what this report was made of", ("what", "value"), tuple(provenance)),
+        provenance=TextTable("what this report was made of", ("what", "value"), tuple(material.provenance)),
         clock=clock,
     )  # fmt: skip
 
@@ -146,7 +151,7 @@ def _clock(sites: Sequence[str], zones: Mapping[str, str]) -> Clock:
 
 def _shown(events: Sequence[Event], most: int) -> list[Event]:
     """The worst events: RMS variations by voltage missing times time, then the largest of the other kinds."""
-    ranked = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start, event.event_id))
+    ranked = worst_events(events, most=len(events))
     others = [event for event in events if event.kind not in SIDES]
     others.sort(key=lambda event: (-abs(event.magnitude), event.start, event.event_id))
     by_kind: dict[str, list[Event]] = {}
@@ -162,10 +167,10 @@ def _shown(events: Sequence[Event], most: int) -> list[Event]:
     return [*ranked[: most - n_others], *mixed[:n_others]]
 
 
-def _measured(events: Sequence[Event], sites: Sequence[str]) -> TextTable:
+def _measured(alone: Mapping[str, Material]) -> TextTable:
     rows = []
-    for site in sites:
-        mine = [event for event in events if event.site == site]
+    for site, material in alone.items():
+        mine = material.events
         variations = [event for event in mine if event.kind in SIDES]
         volts = sorted({(f"{event.reference_v:.5g} V", event.reference_kind) for event in variations})
         how = sorted({"line to line" if event.line_to_line else "phase to neutral" for event in variations})

@@ -24,11 +24,11 @@ def summary(content: Content) -> str:
     -------
     Text whose words from files are words: marks of Markdown in them are spelled out.
     """
-    lines = [f"# {_plain(content.title)}", ""]
-    lines += [_plain(sentence.text) + "\n" for sentence in content.lead]
+    lines = [f"# {plain_markdown(content.title)}", ""]
+    lines += [plain_markdown(sentence.text) + "\n" for sentence in content.lead]
     for answer in content.answers:
-        lines += [f"## {_plain(answer.site)}", ""]
-        lines += [f"- {_plain(sentence.text)}" for sentence in answer.sentences]
+        lines += [f"## {plain_markdown(answer.site)}", ""]
+        lines += [f"- {plain_markdown(sentence.text)}" for sentence in answer.sentences]
         lines.append("")
     if content.events:
         lines += [
@@ -39,12 +39,12 @@ def summary(content: Content) -> str:
         ]
         for view in content.events:
             cells = (view.title, view.when, magnitude_words(view.event), duration_words(view.event))
-            lines.append("| " + " | ".join(_plain(cell) for cell in cells) + " |")
+            lines.append("| " + " | ".join(plain_markdown(cell) for cell in cells) + " |")
         lines.append("")
-    lines += [f"> {_plain(caution)}" for caution in CAUTIONS]
+    lines += [f"> {plain_markdown(caution)}" for caution in CAUTIONS]
     return "\n".join(lines) + "\n"
 
 
-def _plain(text: str) -> str:
+def plain_markdown(text: str) -> str:
     """Words as Markdown shows them, on one line."""
     return _SPECIAL.sub(r"\\\1", " ".join(printable(text).split()))

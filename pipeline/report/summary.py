@@ -39,6 +39,11 @@ def distinct_events(events: Sequence[Event]) -> list[Event]:
     return [event for event in events if event.kind in _RMS_KINDS and event.event_id not in inside]
 
 
+def worst_events(events: Sequence[Event], *, most: int) -> list[Event]:
+    """The worst RMS variations first, by voltage lost or in excess times time. most: at the most so many."""
+    return sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start, event.event_id))[:most]
+
+
 def other_kinds(events: Sequence[Event]) -> list[tuple[str, int]]:
     """Kinds that are no RMS variations, and how many of each, the most first."""
     counts: dict[str, int] = {}
@@ -89,7 +94,7 @@ def worst_table(events: Sequence[Event], *, most: int) -> TextTable:
 
     Columns that no row fills are left out: point, cause, side, quality.
     """
-    worst = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start))[:most]
+    worst = worst_events(events, most=most)
     rows = tuple(
         (
             event.site,

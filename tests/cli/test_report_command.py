@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import html
+import re
+import shlex
 import shutil
 from pathlib import Path
 from xml.etree import ElementTree
@@ -43,6 +46,34 @@ def test_a_catalogue_becomes_a_page_the_same_each_time(catalogue: Path, tmp_path
         ElementTree.fromstring(path.read_bytes())
 
 
+def test_the_command_that_a_page_names_makes_the_same_page(catalogue: Path, tmp_path: Path) -> None:
+    (tmp_path / "in").rename(tmp_path / "elsewhere")
+    (tmp_path / "s.toml").write_text('[[sites]]\nname = "Mill"\ntime_zone = "Europe/Madrid"\n', encoding="utf-8")
+    (tmp_path / "c.csv").write_text(
+        "site,point,start,end,judged_s,not_judged_s,reason\nMill,,2026-03-01T00:00:00Z,2026-03-02T00:00:00Z,86400,0,\n"
+    )
+    words = ["e.parquet", "--from", "2026-03-01", "--to", "2026-03-01", "--files", "elsewhere", "--sites", "s.toml"]
+    words += ["--coverage", "c.csv", "--curve", "semi-f47", "--worst", "1", "--title", "A mill's days"]
+    done = halfcycle("report", *words, "--out", "a.html", "--summary", "a.md", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert re.search("13:00:0[01] CET", page)  # the zone of the table of sites
+    (said,) = re.findall(r"<td>halfcycle (report [^<]*)</td>", page)
+    assert halfcycle(*shlex.split(html.unescape(said)), cwd=tmp_path).returncode == 0
+    assert (tmp_path / "report.html").read_text(encoding="utf-8") == page
+
+
+def test_a_fleet_needs_no_out_where_its_settings_name_a_folder(tmp_path: Path) -> None:
+    config = write_fleet(tmp_path, extra='[report]\nfolder = "pages"\n')
+    write_capture(made_capture(START, seconds=4.0, sags=[(1.0, 0.3, 0.5)]), tmp_path / "inbox" / SITE / "a.parquet")
+    run_nightly(load_fleet(config))
+    done = halfcycle("report", "--config", config, "--from", "2026-03-01", "--to", "2026-03-10")
+    assert done.returncode == 0, done.stderr
+    front = (tmp_path / "pages" / "index.html").read_text(encoding="utf-8")
+    assert "1 March 2026 to 10 March 2026" in front
+    assert "only 0.000463\N{NO-BREAK SPACE}% of the period was judged" in front  # 4 s of ten days, by hand
+
+
 def test_lost_waveforms_are_said_and_the_rest_is_shown(catalogue: Path, tmp_path: Path) -> None:
     shutil.rmtree(tmp_path / "in")
     done = halfcycle("report", catalogue, "--out", tmp_path / "a.html")
@@ -79,6 +110,7 @@ def test_a_folder_has_a_page_for_each_site(catalogue: Path, tmp_path: Path) -> N
         (["e.parquet", "--out", "a.pdf"], ".html"),
         (["e.parquet", "--out", "folder", "--pdf"], "single page"),
         (["--out", "a.html"], "--config"),
+        (["e.parquet"], "[report]"),
         (["e.parquet", "--out", "a.html", "--curve", "house"], "iti"),
         (["e.parquet", "--out", "a.html", "--from", "yesterday"], "2026-04-01"),
         (["e.parquet", "--out", "a.html", "--coverage", "c.csv"], "no such coverage table"),

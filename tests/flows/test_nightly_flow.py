@@ -418,3 +418,60 @@ def test_a_scheduled_run_ends_with_the_process_that_serves_it(
         assert_gone(run.seen)
     assert plain_run(config).returncode == 0
     assert catalogue_bytes(fleet.store) == expected
+
+
+ARTIFACTS = """
+import json, sys
+from pathlib import Path
+from pipeline.flows.temporary_server import prefect_api
+from pipeline.flows.nightly import nightly
+from prefect.client.orchestration import get_client
+from prefect.client.schemas.filters import ArtifactFilter, ArtifactFilterFlowRunId
+from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
+
+with prefect_api(Path(sys.argv[1])), temporary_settings({PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None}):
+    state = nightly(config=sys.argv[2], return_state=True)
+    run = state.state_details.flow_run_id
+    with get_client(sync_client=True) as client:
+        found = client.read_artifacts(
+            artifact_filter=ArtifactFilter(flow_run_id=ArtifactFilterFlowRunId(any_=[run]))
+        )
+    print(json.dumps([state.type.value, {one.key: [one.type, one.data] for one in found}]))
+"""
+
+
+def test_a_night_publishes_its_pages_and_leaves_its_summary_and_its_worst_events(
+    config: Path, home: dict[str, str]
+) -> None:
+    text = config.read_text(encoding="utf-8")
+    config.write_text(f'{text}\n[report]\nfolder = "pages"\naddress = "https://pq.example"\n', encoding="utf-8")
+    fleet = loaded(config)
+    (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
+    done = subprocess.run(
+        [sys.executable, "-c", ARTIFACTS, str(fleet.store / ".flows"), str(config)],
+        env=home, capture_output=True, text=True, check=False, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    state, artifacts = json.loads(done.stdout.splitlines()[-1])
+    assert state == "COMPLETED"
+    kind, markdown = artifacts["halfcycle-night"]
+    assert kind == "markdown"
+    assert "4 files; 1 quarantined" in markdown
+    assert "5 days rebuilt with 3 events" in markdown
+    assert "[report](<https://pq.example/index.html>): 2 pages written" in markdown
+    assert "bad.csv" in markdown
+    kind, rows = artifacts["halfcycle-worst-events"]
+    assert kind == "table"
+    worst = json.loads(rows)
+    assert sorted(row["event"] for row in worst) == sorted(event.event_id for event in events_in(fleet))
+    for row in worst:
+        name, _, place = row["page"].removeprefix("https://pq.example/").partition("#")
+        assert f'id="{place}"' in (config.parent / "pages" / name).read_text(encoding="utf-8")
+        assert f"[{SITE}](<{row['page']}>)" in markdown
+    idle = installed_halfcycle("nightly", "--config", config, env=home)
+    assert "nothing new" in idle.stdout
+    shutil.rmtree(config.parent / "pages")
+    again = installed_halfcycle("nightly", "--config", config, env=home)
+    assert again.returncode == 0, again.stderr
+    assert f"report: {config.parent / 'pages'}" in again.stdout
+    assert (config.parent / "pages" / "index.html").is_file()

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
 import numpy as np
 
 from pipeline.capture import Channel
@@ -9,6 +12,7 @@ from pipeline.errors import ReadError
 from pipeline.events import Event, with_identity
 from pipeline.indices.curves import curve
 from pipeline.report.content import Settings
+from pipeline.report.material import Material
 from pipeline.report.slice import Slice
 
 HOSTILE = (
@@ -39,3 +43,7 @@ def slice_for(_: Event) -> Slice:
 
 def no_slice(_: Event) -> Slice:
     raise ReadError(HOSTILE, "", "is not there")
+
+
+def material(events: Sequence[Event], **more: Any) -> Material:
+    return Material(**{"events": events, "slices": slice_for, **more})

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from report.made_report import HOSTILE, SETTINGS, START, event, no_slice, slice_for
+from report.made_report import HOSTILE, SETTINGS, START, event, material, no_slice, slice_for
 
 from pipeline.capture import Channel
 from pipeline.events import Event
@@ -70,7 +70,9 @@ class Opened:
 
 def written(folder: Path, events: list[Event], slices: Any = slice_for, **more: Any) -> Path:
     path = folder / "report.html"
-    path.write_text(render(build_content(events, settings=SETTINGS, slices=slices, **more), settings=SETTINGS), "utf-8")
+    path.write_text(
+        render(build_content(material(events, slices=slices, **more), settings=SETTINGS), settings=SETTINGS), "utf-8"
+    )
     return path
 
 
@@ -184,7 +186,7 @@ def test_a_million_samples_are_drawn_and_zoomed_in_time(chromium: Any, tmp_path:
     settings = type(SETTINGS)(curve=SETTINGS.curve, most_samples=2_000_000)
     path = tmp_path / "big.html"
     path.write_text(
-        render(build_content([event()], settings=settings, slices=lambda _: cut), settings=settings), "utf-8"
+        render(build_content(material([event()], slices=lambda _: cut), settings=settings), settings=settings), "utf-8"
     )
     assert path.stat().st_size <= 200_000 + 1.2 * cut.samples.size
     # Both against how long ten million sines take at the same moment: this machine may have other things to do.

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from report.made_report import HOSTILE, SETTINGS, event, slice_for
+from report.made_report import HOSTILE, SETTINGS, event, material
 from report.test_report_page import Elements
 
 from pipeline.errors import ConfigError
@@ -16,7 +16,7 @@ EVENTS = [event(k * 100.0, site=name, magnitude=0.5) for k, name in enumerate(("
 
 
 def test_every_site_has_a_page_and_the_fleets_page_leads_to_it_and_back(tmp_path: Path) -> None:
-    pages = dict(fleet_pages(EVENTS, settings=SETTINGS, slices=slice_for))
+    pages = dict(fleet_pages(material(EVENTS), settings=SETTINGS))
     assert len(pages) == 5
     assert all(name == Path(name).name and name.isascii() for name in pages)
     links = {given["href"] for tag, given in Elements(pages[FRONT]).found if tag == "a"}

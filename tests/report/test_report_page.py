@@ -9,7 +9,7 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
-from report.made_report import HOSTILE, SETTINGS, START, event, no_slice, slice_for
+from report.made_report import HOSTILE, SETTINGS, START, event, material, no_slice, slice_for
 
 from pipeline.capture import Channel
 from pipeline.events import Event
@@ -24,7 +24,7 @@ from pipeline.report.times import Clock
 
 
 def content(events: list[Event], **more: object) -> Content:
-    return build_content(events, settings=SETTINGS, **{"slices": slice_for, **more})  # type: ignore[arg-type]
+    return build_content(material(events, **more), settings=SETTINGS)
 
 
 def page(events: list[Event], **more: object) -> str:
@@ -121,7 +121,9 @@ def test_every_link_leads_to_a_place_in_the_page_and_no_place_is_named_twice() -
     events = [event(k * 100.0, site=f"Site {k % 3}", magnitude=0.1 * k) for k in range(1, 25)]
     for worst in (0, 1, 12):
         settings = Settings(curve=curve("iti"), worst=worst)
-        found = Elements(render(build_content(events, settings=settings, slices=slice_for), settings=settings)).found
+        found = Elements(
+            render(build_content(material(events, slices=slice_for), settings=settings), settings=settings)
+        ).found
         assert_links_lead_somewhere(found)
 
 
@@ -192,7 +194,7 @@ def test_coverage_gives_the_time_judged_and_rates() -> None:
 def test_the_worst_events_are_shown_and_other_kinds_have_their_share() -> None:
     sags = [event(k * 100.0, magnitude=0.9 - 0.02 * k) for k in range(30)]
     others = [event(5 + k * 100.0, kind="oscillatory_transient", magnitude=0.1 * k, observed_s=0.01) for k in range(5)]
-    made = build_content([*sags, *others], settings=Settings(curve=curve("iti"), worst=9), slices=slice_for)
+    made = build_content(material([*sags, *others], slices=slice_for), settings=Settings(curve=curve("iti"), worst=9))
     shown = [view.event for view in made.events]
     assert len(shown) == 9
     assert [one.kind for one in shown].count("oscillatory_transient") == 3
@@ -215,7 +217,7 @@ def test_times_are_the_sites_with_utc_beside_them() -> None:
 
 @pytest.mark.parametrize("name", [one.name for one in curves()])
 def test_every_curve_can_be_drawn(name: str) -> None:
-    made = build_content([event()], settings=Settings(curve=curve(name)), slices=no_slice)
+    made = build_content(material([event()], slices=no_slice), settings=Settings(curve=curve(name)))
     assert made.scatter is not None
     assert curve(name).title in made.scatter.sentence
 
@@ -261,7 +263,7 @@ def test_a_page_of_two_hundred_events_stays_small() -> None:
         return Slice(channels, np.concatenate([whole.samples] * 2), 1600.0, -400.0, 480.0)
 
     events = [event(k * 100.0, magnitude=0.4 + 0.002 * k) for k in range(200)]
-    made = build_content(events, settings=Settings(curve=curve("iti"), worst=200), slices=brief)
+    made = build_content(material(events, slices=brief), settings=Settings(curve=curve("iti"), worst=200))
     assert len(made.events) == 200
     assert len(render(made, settings=SETTINGS).encode()) <= 5_000_000
 

@@ -1,0 +1,87 @@
+"""What a night tells people who look at Prefect: its summary in Markdown and its worst events as a table, with links.
+
+The flow calls this at its end; see `pipeline.flows.nightly`, which sets Prefect's own settings before it is imported.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from pipeline.config import Fleet
+from pipeline.events import Event
+from pipeline.nightly.run import RunSummary
+from pipeline.publishing import Published, front_address, worst_of
+from pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
+from pipeline.report.markdown import plain_markdown
+
+SUMMARY_KEY: Final = "halfcycle-night"
+WORST_KEY: Final = "halfcycle-worst-events"
+_WORST: Final = 20
+_FILES: Final = 20
+
+
+def tell_prefect(fleet: Fleet, summary: RunSummary, published: Published | None) -> None:
+    """Leave a night's summary and its worst events as artifacts of the flow run that is under way."""
+    from prefect.artifacts import create_markdown_artifact, create_table_artifact
+
+    worst = worst_of(fleet, [day.day for day in summary.days], most=_WORST)
+    create_markdown_artifact(
+        key=SUMMARY_KEY, markdown=night_markdown(fleet, summary, published, worst), description="What the night did"
+    )
+    create_table_artifact(key=WORST_KEY, table=worst_rows(worst), description="Worst events of the days rebuilt")
+
+
+def night_markdown(
+    fleet: Fleet, summary: RunSummary, published: Published | None, worst: Sequence[tuple[Event, str]]
+) -> str:
+    """A night in Markdown; words from files are words.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    summary : what the run did.
+    published : the pages written, or None.
+    worst : events with the address of their place in a page, or "".
+    """
+    judged, not_judged = (sum(getattr(day, name) for day in summary.days) for name in ("judged_s", "not_judged_s"))
+    lines = [
+        "# The night",
+        "",
+        f"- {len(summary.files)} files; {len(summary.quarantined)} quarantined, {len(summary.left)} left in the inbox, "
+        f"{summary.n_settling} still being written",
+        f"- {len(summary.days)} days rebuilt with {summary.n_events} events; {judged / 60:.1f} min judged, "
+        f"{not_judged / 60:.1f} min not judged",
+    ]
+    if summary.other_version:
+        lines.append(f"- {len(summary.other_version)} days were made by another version and left as they are")
+    front = front_address(fleet)
+    if front:
+        pages = f"{published.n_pages} pages written" if published else "no page had to be written"
+        lines.append(f"- [report](<{front}>): {pages}")
+    aside = [*summary.quarantined, *summary.left]
+    if aside:
+        lines += ["", "## Set aside", ""]
+        lines += [f"- {plain_markdown(one.path.name)}: {plain_markdown(one.reason)}" for one in aside[:_FILES]]
+        lines += [f"- and {len(aside) - _FILES} more"] if len(aside) > _FILES else []
+    if worst:
+        lines += ["", "## Worst events", "", "| site | start | what | magnitude | duration |", "|---|---|---|---|---|"]
+        for event, address in worst:
+            site = plain_markdown(event.site)
+            cells = (f"[{site}](<{address}>)" if address else site, *map(plain_markdown, _cells(event)))
+            lines.append("| " + " | ".join(cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def worst_rows(worst: Sequence[tuple[Event, str]]) -> list[dict[str, str]]:
+    """Events as rows of a table. worst: with the address of their place in a page, or ""."""
+    heads = ("start", "what", "magnitude", "duration")
+    return [
+        {"site": event.site, **dict(zip(heads, _cells(event), strict=True)), "event": event.event_id, "page": address}
+        for event, address in worst
+    ]
+
+
+def _cells(event: Event) -> tuple[str, str, str, str]:
+    what = event.category or kind_words(event.kind)
+    return time_words(event.start), what, magnitude_words(event), duration_words(event)

@@ -1,0 +1,154 @@
+"""The report of a fleet: what it is made of, and the folder of pages that a night publishes."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Final
+
+from pipeline.config import Fleet, Report
+from pipeline.events import Event, events_of
+from pipeline.indices.coverage import CoverageSpan
+from pipeline.indices.curves import curve
+from pipeline.nightly.days import Day, code_version, coverage_of, days_of, read_catalogue
+from pipeline.recall import Archive
+from pipeline.report.content import Settings
+from pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
+from pipeline.report.material import Material
+from pipeline.report.origin import origin
+from pipeline.report.summary import worst_events
+from pipeline.store.lock import locked
+from pipeline.store.partitions import DAY_NS, Store, day_start_ns
+
+_WAIT_S: Final = 600.0  # for another run that publishes
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """A folder of pages: where it is, and how many there are."""
+
+    folder: Path
+    n_pages: int
+
+
+def fleet_events(
+    fleet: Fleet, *, first: date | None = None, last: date | None = None
+) -> tuple[list[Event], list[CoverageSpan]]:
+    """A fleet's events, and the time that its catalogues say was judged.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    first, last : range of UTC days, both included; None: open.
+    """
+    days = [day for day, _ in days_of(fleet) if (first or day.day) <= day.day <= (last or day.day)]
+    return events_of(read_catalogue(fleet, days)), coverage_of(fleet, days)
+
+
+def period_ns_of(first: date | None, last: date | None) -> tuple[int, int] | None:
+    """A range of UTC days as instants, half-open; None where an end is open. [ns since 1970-01-01]"""
+    return None if first is None or last is None else (day_start_ns(first), day_start_ns(last) + DAY_NS)
+
+
+def publish(fleet: Fleet, config: Path) -> Published | None:
+    """Write the pages that the fleet's ``[report]`` asks for, if they are not those of today's catalogues already.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    config : the file it was read from, which the pages name.
+
+    Returns
+    -------
+    None where no report is asked for, nothing is to be reported yet, or the pages are there.
+
+    Raises
+    ------
+    ConfigError : the folder holds something else.
+    StoreError : a catalogue is damaged, or a page cannot be written.
+    """
+    wanted = fleet.report
+    if wanted is None:
+        return None
+    with locked(fleet.store / ".report", wait_s=_WAIT_S):
+        span = _span(fleet, wanted)
+        if span is None or is_published(fleet):
+            return None
+        first, last = span
+        events, coverage = fleet_events(fleet, first=first, last=last)
+        settings = Settings(curve=curve(wanted.curve), title=wanted.title, worst=wanted.worst)
+        words = ["halfcycle", "report", "--config", config.name, "--from", str(first), "--to", str(last)]
+        words += ["--curve", wanted.curve, "--worst", str(wanted.worst)]
+        words += [*(["--title", wanted.title] if wanted.title else []), "--out", "report"]
+        period = period_ns_of(first, last)
+        material = Material(
+            events=events,
+            slices=Archive((), fleet).slice_of,
+            coverage=coverage,
+            expected=tuple(site.name for site in fleet.sites),
+            zones={site.name: site.time_zone for site in fleet.sites},
+            provenance=origin(events, coverage, command=words, inputs={"fleet": config}, period_ns=period),
+            period_ns=period,
+        )
+        pages = fleet_pages(material, settings=settings)
+        return Published(wanted.folder, write_folder(pages, wanted.folder, sign=_sign(fleet, wanted)))
+
+
+def is_published(fleet: Fleet) -> bool:
+    """Whether the pages that ``[report]`` asks for are those of the catalogues as they are; True where none is."""
+    return fleet.report is None or sign_of(fleet.report.folder) == _sign(fleet, fleet.report)
+
+
+def worst_of(fleet: Fleet, days: Sequence[Day], *, most: int) -> list[tuple[Event, str]]:
+    """The worst events of some days, each with where a page shows it: an address, or "" where none is published.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    days : whose catalogues are read.
+    most : events at the most.
+    """
+    events = worst_events(events_of(read_catalogue(fleet, days)), most=most)
+    return [(event, _address(fleet, event)) for event in events]
+
+
+def _address(fleet: Fleet, event: Event) -> str:
+    if fleet.report is None:
+        return ""
+    name = page_name(event.site)
+    base = fleet.report.address.rstrip("/") or fleet.report.folder.as_uri()
+    page = fleet.report.folder / name
+    shown = page.is_file() and f'id="event-{event.event_id}"' in page.read_text(encoding="utf-8")
+    return f"{base}/{name}#event-{event.event_id}" if shown else f"{base}/{name}#events"
+
+
+def front_address(fleet: Fleet) -> str:
+    """Where the fleet's page is; "" where none is published."""
+    if fleet.report is None:
+        return ""
+    return f"{fleet.report.address.rstrip('/') or fleet.report.folder.as_uri()}/{FRONT}"
+
+
+def _span(fleet: Fleet, wanted: Report) -> tuple[date, date] | None:
+    """The days to report on: the last of any site that has a catalogue, and those before it."""
+    held = [day for site in fleet.sites for day in Store(fleet.store).catalogue_days(site.name)]
+    if not held:
+        return None
+    last = max(held)
+    return (min(held) if wanted.days == 0 else last - timedelta(days=wanted.days - 1)), last
+
+
+def _sign(fleet: Fleet, wanted: Report) -> str:
+    """Digest of what the pages depend on: catalogues by size and time of change, settings, the code's version."""
+    span = _span(fleet, wanted)
+    store = Store(fleet.store)
+    digest = hashlib.sha256(f"{code_version()} {fleet.model_dump_json()}".encode())
+    for site in fleet.sites if span else ():
+        for day in store.catalogue_days(site.name):
+            if span and span[0] <= day <= span[1]:
+                status = store.catalogue_path(site.name, day).stat()
+                digest.update(f"{site.name} {day} {status.st_size} {status.st_mtime_ns}\n".encode())
+    return digest.hexdigest()

@@ -1,0 +1,49 @@
+"""Where a report comes from: its period, its inputs by digest, its command; without a clock, without absolute paths."""
+
+from __future__ import annotations
+
+import hashlib
+import shlex
+from collections.abc import Mapping, Sequence
+from importlib.metadata import version
+from pathlib import Path
+
+from pipeline.events import Event
+from pipeline.indices.coverage import CoverageSpan
+from pipeline.report.times import Clock
+
+
+def origin(
+    events: Sequence[Event],
+    coverage: Sequence[CoverageSpan],
+    *,
+    command: Sequence[str],
+    inputs: Mapping[str, Path],
+    period_ns: tuple[int, int] | None = None,
+) -> list[tuple[str, str]]:
+    """What a report was made of and how to make it again, as (what, value).
+
+    Parameters
+    ----------
+    events, coverage : of the report.
+    command : its words, all that shaped the page among them.
+    inputs : files it was made of, by what they are.
+    period_ns : that was asked for, half-open; None: that of events and coverage. [ns since 1970-01-01]
+    """
+    clock = Clock()
+    starts = [event.start for event in events] + [span.start for span in coverage]
+    ends = [event.end for event in events] + [span.end for span in coverage]
+    first, last = period_ns or (min(starts, default=None), max(ends, default=None))
+    period = "no event and no coverage"
+    if first is not None and last is not None:
+        period = f"{clock.day(first)} to {clock.day(max(last - 1, first))}"
+    rows = [("period", period), ("made with", f"halfcycle {version('halfcycle')}")]
+    for name, path in inputs.items():
+        rows.append((name, f"{path.name}, SHA-256 {hashlib.sha256(path.read_bytes()).hexdigest()}"))
+    rows += [("rows", str(len(events))), ("to make it again", shlex.join(command))]
+    return rows
+
+
+def shown_path(path: Path) -> str:
+    """A path as a page may name it: as it was given, an absolute one without its folders."""
+    return path.name if path.is_absolute() else str(path)
