@@ -257,6 +257,16 @@ def test_a_gap_may_be_one_sample_or_at_the_last_row_or_between_two_rates(tmp_pat
     assert second.header.start_ns - first.header.end_ns == 500_000_000
 
 
+def test_stamps_that_jump_all_the_time_are_no_times_and_cut_nothing(tmp_path):
+    # Derived: 400 samples are no 130 recordings. One byte too many in a binary row makes such stamps of all later ones.
+    stamps = np.cumsum(np.where(np.arange(400) % 3, 1000, 90_000_000))
+    (capture,) = stamped(tmp_path, stamps, "1000,400")
+    assert capture.header.n_samples == 400
+    assert has_note(capture, "as no times do")
+    with pytest.raises(MalformedRecord, match="strictly"):
+        read(tmp_path / "r.cfg", strict=True)
+
+
 def test_each_of_several_gaps_cuts(tmp_path):
     stamps = np.arange(90) * 1000
     stamps[30:] += 5000

@@ -22,6 +22,7 @@ _PROBE_ROWS: Final = 1 << 14
 _BLOCK_ROWS: Final = 1 << 18
 _JITTER_TICKS: Final = 2  # two rounded stamps differ from their true distance by less
 _LEAST_GAP: Final = 0.5  # of a sample interval
+_MOST_GAPS: Final = 1 / 8  # of the rows: stamps that jump at more of them are no times; common practice, no source
 _AROUND: Final = (8, 4096)  # rows to each side that must agree on a gap: at least, at most
 _DECADES: Final = 6  # of the stamps' unit, that a wrong multiplier may be off by
 _UNITS: Final = {1.0: "nanoseconds", 1e3: "microseconds", 1e6: "milliseconds", 1e9: "seconds"}
@@ -93,6 +94,9 @@ def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
         notes += (Repair(f"the time stamps of the data jump back {n_back} times; the sampling rates are used there"),)
     if not gaps:
         return Timing(timing.stretches, (*timing.notes, *notes), is_stamped=fits)
+    if len(gaps) > _MOST_GAPS * n_rows:
+        no_times = f"the time stamps of the data jump ahead {len(gaps)} times in {n_rows} samples, as no times do"
+        return Timing(timing.stretches, (*timing.notes, *notes, Repair(f"{no_times}; the sampling rates are used")))
     longest_ns = max(excess_ns for _, excess_ns in gaps)
     notes += (
         Repair(
