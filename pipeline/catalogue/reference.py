@@ -212,4 +212,4 @@ def _steady_off(rms: npt.NDArray[np.float32], opening: F64 | None, nominal_v: fl
     if opening is None:
         return False
     level, begins = float(np.median(rms)), float(np.median(opening))
-    return abs(level / nominal_v - 1) > _OFF_NOMINAL and abs(begins / level - 1) < _OFF_NOMINAL
+    return abs(level - nominal_v) > _OFF_NOMINAL * nominal_v and abs(begins - level) < _OFF_NOMINAL * level
