@@ -15,6 +15,7 @@ F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
 
 LEAD_CYCLES: Final = 3.0  # that lie before the event
+_MOST_OFF_FREQUENCY: Final = 0.2  # derived: more than the 15 % that Class A of IEC 61000-4-30 measures (from memory)
 _STEADY_HALF_CYCLES: Final = 10  # most of them that what lies before is averaged over
 _LATEST_CYCLES: Final = 15.0  # after the start: later phasors have turned by the frequency's error
 _NEAR_LOWEST_PU: Final = 0.02
@@ -135,14 +136,13 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     ------
     SignalError : too little before or after the start, or samples that are not finite.
     """
-    cycle, n = window.cycle, window.u.shape[1]
-    if window.start < LEAD_CYCLES * cycle or window.start + cycle > n - 1:
-        raise SignalError(
-            f"the event starts at {window.start:.0f} of {n} samples; {LEAD_CYCLES:g} cycles before and one after needed"
-        )
+    _check_room(window)
     frequency = _frequency_before(window)
+    if abs(frequency / window.frequency_hz - 1) > _MOST_OFF_FREQUENCY:
+        raise SignalError(f"the voltage before the event does not turn with {window.frequency_hz:g} Hz")
     window = replace(window, frequency_hz=frequency)
-    cycle = window.cycle
+    _check_room(window, lead_cycles=LEAD_CYCLES - 1)  # its cycle may be a little longer
+    cycle, n = window.cycle, window.u.shape[1]
     lead = int(np.floor(2 * window.start / cycle))
     after = int(np.floor(2 * (n - 1 - window.start - cycle) / cycle))
     starts = window.start + np.arange(-lead, after + 1) * cycle / 2
@@ -158,6 +158,15 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     if u is None:
         raise SignalError("there are no voltages")
     return PhasorSeries(starts, frequency, u, i, i_start, i_stop, int(before[-1]) + 1)
+
+
+def _check_room(window: EventWindow, lead_cycles: float = LEAD_CYCLES) -> None:
+    """Refuse a window with too little before the event's start, or less than a cycle after it."""
+    cycle, n = window.cycle, window.u.shape[1]
+    if window.start < lead_cycles * cycle or window.start + cycle > n - 1:
+        raise SignalError(
+            f"the event starts at {window.start:.0f} of {n} samples; {lead_cycles:g} cycles before and one after needed"
+        )
 
 
 def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -191,6 +193,21 @@ def test_an_event_without_three_cycles_before_it_is_refused() -> None:
     window = sag(start_s=0.05)
     with pytest.raises(SignalError, match="3 cycles before"):
         phasor_series(window)
+
+
+@pytest.mark.parametrize("f_hz", [10.0, 37.0, 44.0, 57.0, 75.0])
+@pytest.mark.parametrize("n_after", [1.0, 1.02, 1.2])
+def test_an_event_has_its_first_window_or_is_refused_whatever_turns_before_it(f_hz: float, n_after: float) -> None:
+    # Derived: a cycle of 44 Hz is longer than one of 50 Hz, so that one cycle after the start may be too little for it.
+    whole = sag(f_hz=f_hz)
+    window = replace(whole, u=whole.u[:, : int(whole.start + n_after * whole.cycle) + 2], i=None)
+    try:
+        series = phasor_series(window)
+    except SignalError:
+        return
+    assert series.i_start < series.starts.size == series.u.shape[1]
+    assert series.n_before >= 2
+    assert abs(f_hz / 50 - 1) < 0.25
 
 
 def test_what_was_not_measured_is_none() -> None:
