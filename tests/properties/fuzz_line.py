@@ -2,23 +2,22 @@
 
     python tests/properties/fuzz_line.py --cases 100000 --seed 1
 
-Half of the cases are made by the grammar of their format (`hostile`), half are damaged copies as `fuzz_readers` makes
+Most cases are made by the grammar of their format (`hostile`), the others are damaged copies as `fuzz_readers` makes
 them. A case is good where its file is refused with a ReadError, or where it and all that is made of it is done in time
-and in bounded memory. Cases run in a process of their own that a crash may end: that counts, and the next goes on.
+and in bounded memory; want of memory is no good reason to refuse one. The files of every tenth case go through a night
+together. Cases run in processes of their own that a crash may end: that counts, and the next goes on.
 """
 
 from __future__ import annotations
 
 import argparse
-import os
-import resource
+import hashlib
 import shutil
-import signal
-import subprocess
 import sys
-import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
@@ -27,7 +26,8 @@ for place in (HERE.parents[1], HERE):
     if str(place) not in sys.path:  # when run as a command
         sys.path.insert(0, str(place))
 
-from fuzz_readers import BAD, Good, Outcome, damaged, good_files  # noqa: E402
+from forked_cases import Outcome, RunCase, parser, run_cases, write_case  # noqa: E402
+from fuzz_readers import Good, damaged, good_files  # noqa: E402
 from hostile import maker_for  # noqa: E402
 
 from pipeline.capture import Capture, Channel, Header  # noqa: E402
@@ -43,40 +43,54 @@ from pipeline.survey.measure import Survey, measure_record  # noqa: E402
 
 MOST_SECONDS = 5.0  # of processor time a case
 MOST_BYTES = 512 << 20  # of further memory a case
-HANGS_S = 60
+GRAMMAR_SHARE = 0.7  # of the cases are made by the grammar of their format
+CASES_A_FILE, FILES_A_NIGHT = 10, 40
+SITE: Final = "Mill Lane"
+FLEET: Final = f'''[run]
+settle_s = 0.0
+[[sites]]
+name = "{SITE}"
+nominal_voltage_v = 230.0
+nominal_frequency_hz = 50
+hookup = "four-wire"
+'''
+SAG_NS: Final = 1_700_000_000_250_000_000
+DETECTORS = {name: {} for name in ("transient", "unbalance", "frequency_deviation", "inrush")}
+SMALL_STEPS = {"rapid_voltage_change": {"threshold_pct": 0.5, "hysteresis_pct": 0.25}}
+TERMS = Terms(Thresholds(), detectors=choose({**DETECTORS, **SMALL_STEPS}), explain=True)
 CORPUS = HERE / "corpus"  # files that once failed: each must be refused or done, for ever
 
 
 def capture_with_sag() -> Capture:
-    """Three voltages and currents for a second, with a sag in them."""
-    t = np.arange(1600) / 1600.0
+    """Three voltages and currents for two thirds of a second, with a sag in them."""
+    n = 1040
+    t = np.arange(n) / 1600.0
     angles = 2 * np.pi * 50.0 * t - 2 * np.pi / 3 * np.arange(3)[:, None]
-    depth = np.where((t > 0.4) & (t < 0.6), 0.6, 1.0)
+    depth = np.where((t > 0.25) & (t < 0.4), 0.6, 1.0)
     rng = np.random.default_rng(7)
-    rows = np.concatenate([650 * depth * np.sin(angles), 100 / depth * np.sin(angles - 0.4)]) + rng.normal(
-        0, 2, (6, 1600)
-    )
+    rows = np.concatenate([650 * depth * np.sin(angles), 100 / depth * np.sin(angles - 0.4)])
+    rows += rng.normal(0, 2, rows.shape)
     channels = tuple(
         Channel(f"{letter}{phase}", "voltage" if letter == "U" else "current", phase, unit, scale=0.5)
         for letter, unit in (("U", "V"), ("I", "A"))
         for phase in "ABC"
     )
-    header = Header("Mill Lane", 1_700_000_000_000_000_000, 1600.0, 1600, channels, "int16", 50.0)
+    header = Header(SITE, 1_700_000_000_000_000_000, 1600.0, n, channels, "int16", 50.0)
     return Capture(header, np.rint(rows).astype(np.int16))
 
 
-def go_through(path: Path) -> tuple[bool, str | None]:
+def go_through(path: Path, *, seen: set[bytes] | None = None) -> tuple[bool, str | None]:  # noqa: PLR0911
     """Whether a file was read, and what went wrong that should not have, or None."""
     stage = "reader"
     try:
         captures = list(read_captures(path))
+        if _were_seen(captures, seen):
+            return True, None
         stage = "records"
         records = records_of([Piece(c.header, lambda c=c: c, c.digest) for c in captures])  # type: ignore[misc]
-        detectors = choose({"transient": {}, "rapid_voltage_change": {}, "unbalance": {}})
-        terms = Terms(Thresholds(), detectors=detectors, explain=True)
         for record in records:
             stage = "judge"
-            found = judge(record, site="x", terms=terms)
+            found = judge(record, site="x", terms=TERMS)
             stage = "catalogue"
             catalogue_table(found.events)
             if any("not explained" in event.notes for event in found.events):
@@ -86,10 +100,31 @@ def go_through(path: Path) -> tuple[bool, str | None]:
     except ReaderFault as error:
         return False, str(error)
     except ReadError as error:
-        return False, None if stage == "reader" else f"{stage}: {error}"
+        if stage == "reader" and not _wants_memory(error):
+            return False, None
+        return False, f"{stage}: {error}"
     except Exception as error:  # whatever else comes out is what is looked for
         return stage != "reader", f"{stage}: {type(error).__name__}: {error}"
     return True, None
+
+
+def _were_seen(captures: list[Capture], seen: set[bytes] | None) -> bool:
+    """Whether the same came of another file before."""
+    if seen is None or not captures:
+        return False
+    key = hashlib.blake2b("".join(capture.digest() for capture in captures).encode(), digest_size=12).digest()
+    if key in seen:
+        return True
+    seen.add(key)
+    return False
+
+
+def _wants_memory(error: BaseException | None) -> bool:
+    while error is not None:
+        if isinstance(error, MemoryError):
+            return True
+        error = error.__cause__ or error.__context__
+    return False
 
 
 def _surveyed(record: object) -> None:
@@ -103,84 +138,99 @@ def _surveyed(record: object) -> None:
         return  # it says in words what cannot be measured
 
 
-def run_case(goods: list[Good], *, seed: int, case: int, folder: Path) -> Outcome:
-    """Make one hostile file and let it go through; seed and case say which."""
+def run_case(goods: list[Good], *, seed: int, case: int, folder: Path, seen: set[bytes] | None = None) -> Outcome:
+    """Make one hostile file and let it go through; seed and case say which.
+
+    `seen` holds what was made of files before: what is read the same again is not judged again.
+    """
     rng = np.random.default_rng([seed, case, 12])
     kinds = sorted({good.reader for good in goods})
     kind = kinds[int(rng.integers(len(kinds)))]
     pool = [good for good in goods if good.reader == kind]
     good, donor = pool[int(rng.integers(len(pool)))], goods[int(rng.integers(len(goods)))]
     which = int(rng.integers(len(good.files)))
-    by_grammar = bool(rng.random() < 0.5)
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
-    for i, (name, content) in enumerate(good.files):
-        if i == which:
-            content = maker_for(name, content)(content, rng) if by_grammar else damaged(content, donor.files[0][1], rng)  # noqa: PLW2901
-        (folder / name).write_bytes(content)
+    by_grammar = bool(rng.random() < GRAMMAR_SHARE)
+    files = list(good.files)
+    name, content = files[which]
+    made = maker_for(name, content)(content, rng) if by_grammar else damaged(content, donor.files[0][1], rng)
+    files[which] = name, made
+    write_case(folder, files)
     began = time.process_time()
-    is_read, problem = go_through(folder / good.files[0][0])
+    is_read, problem = go_through(folder / files[0][0], seen=seen)
     seconds = time.process_time() - began
     if problem is None and seconds > MOST_SECONDS:
         problem = f"took {seconds:.1f} s"
-    return Outcome(good.reader, is_read, problem and f"{good.files[which][0]} of {good.reader}: {problem}")
+    return Outcome(good.reader, is_read, problem and f"{name} of {good.reader}: {problem}")
 
 
-def _child(arguments: argparse.Namespace) -> None:
-    folder = Path(arguments.folder)
+def prepare(arguments: argparse.Namespace, folder: Path) -> RunCase:
+    """The good files, and what runs a case of them, now and then with a night over those since the last one."""
     goods = [good for good in good_files(folder / "good", capture_with_sag()) if not good.is_recording]
-    run_case(goods, seed=0, case=0, folder=folder / "case")
-    pages = int(Path("/proc/self/statm").read_text().split()[0]) if sys.platform == "linux" else 0
-    if pages:
-        resource.setrlimit(resource.RLIMIT_AS, (pages * resource.getpagesize() + MOST_BYTES, resource.RLIM_INFINITY))
-    counts: dict[str, list[int]] = {}
-    at_hand = os.open(folder / "at_hand", os.O_WRONLY | os.O_CREAT)
-    for case in range(arguments.first, arguments.first + arguments.cases):
-        os.pwrite(at_hand, b"%20d" % case, 0)
-        signal.alarm(HANGS_S)
-        outcome = run_case(goods, seed=arguments.seed, case=case, folder=folder / "case")
-        signal.alarm(0)
-        counts.setdefault(outcome.reader, [0, 0])[outcome.is_read] += 1
-        if outcome.problem:
-            print(f"{BAD} seed {arguments.seed} case {case}: {outcome.problem}"[:500], flush=True)
-            if arguments.keep:
-                shutil.copytree(folder / "case", Path(arguments.keep) / f"{arguments.seed}-{case}", dirs_exist_ok=True)
-    for name, (n_refused, n_read) in sorted(counts.items()):
-        print(f"{name}: {n_read} read, {n_refused} refused", flush=True)
+    for good in goods[::7]:  # what is loaded at first use is loaded now
+        write_case(folder / "case", good.files)
+        go_through(folder / "case" / good.files[0][0])
+    seen: set[bytes] = set()
+    nights = Nights(folder / "night")
+
+    def run(case: int) -> Outcome:
+        outcome = run_case(goods, seed=arguments.seed, case=case, folder=folder / "case", seen=seen)
+        problem = nights.add(folder / "case", case) if outcome.problem is None else None
+        return outcome if problem is None else replace(outcome, problem=problem)
+
+    return run
+
+
+class Nights:
+    """Nights over the files of every tenth case: each ends, moves every file, and finds the event of a good one."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._n = 0
+
+    def add(self, files: Path, case: int) -> str | None:
+        """Put the files of a case into the inbox; after some, what is wrong with the night over them, or None."""
+        if case % CASES_A_FILE:
+            return None
+        self._n += 1
+        shutil.copytree(files, self._folder / "inbox" / SITE / str(case))
+        if self._n % FILES_A_NIGHT:
+            return None
+        try:
+            return self._night(case)
+        finally:
+            if self._folder.exists():
+                shutil.rmtree(self._folder)
+
+    def _night(self, case: int) -> str | None:
+        from pipeline.config import load_fleet
+        from pipeline.events import events_of
+        from pipeline.nightly.days import days_of, read_catalogue
+        from pipeline.nightly.run import run_nightly
+        from pipeline.writers.parquet import write_waveform_parquet
+
+        write_waveform_parquet(capture_with_sag(), self._folder / "inbox" / SITE / "good.parquet")
+        config = self._folder / "fleet.toml"
+        config.write_text(FLEET)
+        fleet = load_fleet(config)
+        try:
+            run_nightly(fleet)
+            found = events_of(read_catalogue(fleet, [day for day, _ in days_of(fleet)]))
+        except Exception as error:
+            kept = self._folder.parent / "case" / "night"
+            shutil.copytree(self._folder / "inbox", kept / "inbox")
+            shutil.copytree(fleet.store, kept / "store")
+            return f"night after case {case}: {type(error).__name__}: {error}"
+        left = [path for path in fleet.inbox.rglob("*") if path.is_file() and path.suffix != ".toml"]
+        if left:
+            return f"night after case {case}: left in the inbox: {left[:3]}"
+        if not any(event.kind == "sag" and abs(event.start - SAG_NS) < 20_000_000 for event in found):
+            return f"night after case {case}: the sag of the good file is not found"
+        return None
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run cases in a process of their own, and again from the next one where a case ends that process."""
-    parser = argparse.ArgumentParser(description="Fuzz the whole line.")
-    parser.add_argument("--cases", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--first", type=int, default=0, help="number of the first case")
-    parser.add_argument("--keep", help="folder for the files of cases that fail")
-    parser.add_argument("--folder", help=argparse.SUPPRESS)
-    arguments = parser.parse_args(argv)
-    if arguments.folder:
-        _child(arguments)
-        return 0
-    n_bad, first, end = 0, arguments.first, arguments.first + arguments.cases
-    while first < end:
-        with tempfile.TemporaryDirectory(prefix="fuzz-line-") as folder:
-            words = ["--seed", arguments.seed, "--first", first, "--cases", end - first, "--folder", folder]
-            words += ["--keep", arguments.keep] if arguments.keep else []
-            command = [sys.executable, __file__, *map(str, words)]
-            with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
-                for line in child.stdout or ():
-                    print(line, end="", flush=True)
-                    n_bad += line.startswith(BAD)
-            at_hand = Path(folder) / "at_hand"
-            if child.returncode == 0:
-                break
-            if not at_hand.exists():
-                return 2
-            case = int(at_hand.read_text())
-            print(f"{BAD} seed {arguments.seed} case {case}: ended the process ({child.returncode})", flush=True)
-            n_bad, first = n_bad + 1, case + 1
-    print(f"{arguments.cases} cases, {n_bad} of them neither refused nor done as they should be")
-    return 1 if n_bad else 0
+    """Run cases; see `forked_cases`."""
+    return run_cases(parser("Fuzz the whole line.").parse_args(argv), prepare, most_bytes=MOST_BYTES)
 
 
 if __name__ == "__main__":

@@ -12,12 +12,7 @@ from __future__ import annotations
 import argparse
 import inspect
 import itertools
-import os
 import pkgutil
-import resource
-import shutil
-import signal
-import subprocess
 import sys
 import tarfile
 import tempfile
@@ -31,9 +26,13 @@ from pathlib import Path
 
 import numpy as np
 
-ROOT = Path(__file__).resolve().parents[2]
-if str(ROOT) not in sys.path:  # when run as a command
-    sys.path.insert(0, str(ROOT))
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
+for place in (ROOT, HERE):
+    if str(place) not in sys.path:  # when run as a command
+        sys.path.insert(0, str(place))
+
+from forked_cases import Outcome, RunCase, parser, run_cases, write_case  # noqa: E402
 
 from pipeline import writers  # noqa: E402
 from pipeline.capture import Capture, Channel, Header  # noqa: E402
@@ -44,10 +43,8 @@ from pipeline.readers.contract import Repair  # noqa: E402
 RECORDINGS = ROOT.parent / "shared" / "data"
 MOST_SECONDS = 2.0  # of processor time a case
 MOST_BYTES = 256 << 20  # of further memory a case
-HANGS_S = 60  # then the case is ended from outside
 SUFFIXES = (".cfg", ".cff", ".csv", ".tsv", ".mat", ".npz", ".parquet", ".pqd")
 START_NS = 1_700_000_000_000_000_000
-BAD = "BAD"
 RECORDING_SHARE = 0.05  # of the cases: measured recordings are large
 TOKENS = (b",", b";", b"\r", b"\n", b"\x1a", b"\0", b"\xff", b"0", b"-1", b"99999999999", b"nan", b"inf", b"1e308",
           b"1e-308", b"/", b":", b"1991", b"+", b".", b"\n0\n", b",,", b'"', b"{", b"[", b"\x7f\xff\xff\xff",
@@ -181,15 +178,6 @@ def damaged(content: bytes, other: bytes, rng: np.random.Generator) -> bytes:
     return bytes(data)
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """What became of a case: the format, whether it was read, and what is wrong with that, or None."""
-
-    reader: str
-    is_read: bool
-    problem: str | None
-
-
 def run_case(goods: list[Good], *, seed: int, case: int, folder: Path) -> Outcome:
     """Make and read one damaged file.
 
@@ -211,11 +199,11 @@ def run_case(goods: list[Good], *, seed: int, case: int, folder: Path) -> Outcom
     good = pool[rng.integers(len(pool))]
     donor = goods[rng.integers(len(goods))]
     which = int(rng.integers(len(good.files)))
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
+    files = []
     for i, (name, content) in enumerate(good.files):
         other = donor.files[rng.integers(len(donor.files))][1]
-        (folder / name).write_bytes(damaged(content, other, rng) if i == which else content)
+        files.append((name, damaged(content, other, rng) if i == which else content))
+    write_case(folder, files)
     strict = bool(rng.random() < 0.3)
     began = time.process_time()
     is_read, problem = _read(folder / good.files[0][0], strict=strict)
@@ -241,68 +229,23 @@ def _read(path: Path, *, strict: bool) -> tuple[bool, str | None]:
     return True, None
 
 
-def _limit_memory() -> None:
-    """Allow so much more memory than there is in use now."""
-    pages = int(Path("/proc/self/statm").read_text().split()[0])
-    resource.setrlimit(resource.RLIMIT_AS, (pages * resource.getpagesize() + MOST_BYTES, resource.RLIM_INFINITY))
+def prepare(arguments: argparse.Namespace, folder: Path) -> RunCase:
+    """The good files, and what runs a case of them.
 
-
-def _child(arguments: argparse.Namespace) -> None:
-    """Run cases in this process, with its memory limited; the number of the case at hand stands in a file."""
-    folder = Path(arguments.folder)
+    Raises
+    ------
+    RuntimeError : a reader has no good file to start from.
+    """
     goods = good_files(folder / "good")
-    missing = {name for name in readers() if name not in {good.reader for good in goods}}
-    if missing:
-        print(f"no good file for the readers {', '.join(sorted(missing))}", flush=True)
-        sys.exit(3)
-    for good in goods[:1]:
-        run_case([good], seed=0, case=0, folder=folder / "case")
-    counts: dict[str, list[int]] = {name: [0, 0] for name in sorted(readers())}
-    at_hand = os.open(folder / "at_hand", os.O_WRONLY | os.O_CREAT)
-    for case in range(arguments.first, arguments.first + arguments.cases):
-        os.pwrite(at_hand, b"%20d" % case, 0)
-        signal.alarm(HANGS_S)
-        if sys.platform == "linux":
-            _limit_memory()
-        outcome = run_case(goods, seed=arguments.seed, case=case, folder=folder / "case")
-        signal.alarm(0)
-        counts[outcome.reader][outcome.is_read] += 1
-        if outcome.problem:
-            print(f"{BAD} seed {arguments.seed} case {case}: {outcome.problem}", flush=True)
-    for name, (n_refused, n_read) in counts.items():
-        print(f"{name}: {n_read} read, {n_refused} refused", flush=True)
+    if missing := set(readers()) - {good.reader for good in goods}:
+        raise RuntimeError(f"no good file for the readers {', '.join(sorted(missing))}")
+    run_case(goods, seed=0, case=0, folder=folder / "case")  # what is loaded at first use is loaded now
+    return lambda case: run_case(goods, seed=arguments.seed, case=case, folder=folder / "case")
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Run cases in a process of their own, and again from the next one where a case ends that process."""
-    parser = argparse.ArgumentParser(description="Fuzz every reader.")
-    parser.add_argument("--cases", type=int, default=1000)
-    parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--first", type=int, default=0, help="number of the first case")
-    parser.add_argument("--folder", help=argparse.SUPPRESS)
-    arguments = parser.parse_args(argv)
-    if arguments.folder:
-        _child(arguments)
-        return 0
-    n_bad, first, end = 0, arguments.first, arguments.first + arguments.cases
-    while first < end:
-        with tempfile.TemporaryDirectory(prefix="fuzz-") as folder:
-            numbers = {"--seed": arguments.seed, "--first": first, "--cases": end - first, "--folder": folder}
-            command = [sys.executable, __file__, *(str(word) for item in numbers.items() for word in item)]
-            with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as child:
-                for line in child.stdout or ():
-                    print(line, end="", flush=True)
-                    n_bad += line.startswith(BAD)
-            at_hand = Path(folder) / "at_hand"
-            if child.returncode == 0:
-                break
-            if not at_hand.exists():
-                return 2
-            case = int(at_hand.read_text())
-            print(f"{BAD} seed {arguments.seed} case {case}: ended the process ({child.returncode})", flush=True)
-            n_bad, first = n_bad + 1, case + 1
-    print(f"{arguments.cases} cases, {n_bad} of them neither read nor refused as they should be")
-    return 1 if n_bad else 0
+    """Run cases; see `forked_cases`."""
+    return run_cases(parser("Fuzz every reader.").parse_args(argv), prepare, most_bytes=MOST_BYTES)
 
 
 if __name__ == "__main__":

@@ -10,7 +10,7 @@ import tarfile
 import zipfile
 import zlib
 from collections.abc import Callable
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -18,8 +18,8 @@ Rng = np.random.Generator
 Files = list[tuple[str, bytes]]
 
 NUMBERS: Final = ("0", "-0", "-1", "1e-300", "5e-324", "1e300", "1e20", "-1e20", "nan", "inf", "-inf", "9" * 20,
-                  "2147483647", "-2147483648", "65535", "0x10", "1,5", "", "1e", "٣", "1_000", "1e9999", "0.0000001",
-                  "50000", "1" * 400)  # fmt: skip
+                  "2147483647", "-2147483648", "65535", "0.0000001", "50000", "0x10", "1,5", "", "1e", "٣", "1_000",
+                  "1e9999", "1" * 400)  # fmt: skip
 NAMES: Final = ("../../../../escaped", "/etc/x", "a\0b", "[/x]", "[bold]x", "\x1b[31mred", "\u202eback", "", " ", ".",
                 "..", "CON", "=1+1", "x" * 5000, "\ud7ff", "a\nb", "%s%n", "'; --", "U1", "V", "Größe")  # fmt: skip
 _JSON: Final = (
@@ -57,7 +57,8 @@ def absurd_text(content: bytes, rng: Rng) -> bytes:
             found = list(re.finditer(r"[-+]?\d[\d.]*(?:[eE][-+]?\d+)?", text[:20_000]))
             if found:
                 match = found[int(rng.integers(len(found)))]
-                text = text[: match.start()] + str(_pick(rng, NUMBERS)) + text[match.end() :]
+                number = _pick(rng, NUMBERS[:16] if rng.random() < 0.7 else NUMBERS)
+                text = text[: match.start()] + str(number) + text[match.end() :]
         elif kind == 3:
             found = list(re.finditer(r"[A-Za-z_][\w ]*", text[:20_000]))
             if found:
@@ -107,9 +108,42 @@ def absurd_parquet(content: bytes, rng: Rng) -> bytes:
     return stream.getvalue()
 
 
+def _absurd_values(arrays: dict[str, np.ndarray], rng: Rng) -> dict[str, np.ndarray]:  # type: ignore[type-arg]
+    """Arrays with some replaced: absurd samples, lengths, types, statements and names."""
+    made = dict(arrays)
+    for _ in range(int(rng.choice([1, 1, 2, 4]))):
+        name = str(_pick(rng, tuple(made)))
+        values = np.array(made[name])
+        with np.errstate(over="ignore", invalid="ignore"):
+            match int(rng.integers(7)):
+                case 0 if values.size > 1 and values.dtype.kind in "iuf":
+                    values = values.astype(np.float64 if rng.random() < 0.5 else np.float32)
+                    absurd = float(rng.choice([1e20, np.nan, np.inf, -1e30, 3e38, 1e-40, 0.0]))
+                    values.flat[int(rng.integers(values.size)) :: int(rng.integers(1, 90))] = absurd
+                case 1 if values.dtype.kind in "iuf":
+                    values = values.astype(str(rng.choice(["i1", "u1", "f2", "f4", "f8", ">i2", "u8", "c8", "U8"])))
+                case 2:
+                    values = np.array(float(rng.choice([0, -1, 1e-300, 5e-324, 1e300, 1e20, np.nan, np.inf, 7, 5e4])))
+                case 3:
+                    values = np.array(str(_pick(rng, NAMES)).replace("\0", ""))
+                case 4:
+                    values = values.reshape(-1)[: int(rng.integers(values.size + 1))]
+                case 5:
+                    values = np.resize(values, (int(rng.integers(1, 5)), int(rng.integers(1, 300))))
+                case _:
+                    other = str(_pick(rng, (*NAMES, *made, "fs", "rate_hz", "t_s", "start", "f0", "u9_V", "i1_kA")))
+                    made[other.replace("\0", "").replace("/", "") or "x"] = values
+        made[name] = values
+    return made
+
+
 def absurd_npz(content: bytes, rng: Rng) -> bytes:
-    """An archive of arrays whose headers lie, or that would fill the memory."""
+    """An archive of arrays of absurd values, or whose headers lie, or that would fill the memory."""
     out = io.BytesIO()
+    if rng.random() < 0.6:
+        with np.load(io.BytesIO(content)) as archive:
+            np.savez(out, **_absurd_values(dict(archive), rng))  # type: ignore[arg-type]
+        return out.getvalue()
     with zipfile.ZipFile(io.BytesIO(content)) as archive, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as made:
         infos = archive.infolist()
         which = int(rng.integers(len(infos)))
@@ -134,7 +168,16 @@ def _absurd_npy(data: bytes, rng: Rng) -> bytes:
 
 
 def absurd_mat(content: bytes, rng: Rng) -> bytes:
-    """A level-5 file whose elements, inside their compression, have words that lie, or that is a bomb."""
+    """A file of absurd values; or a level-5 one whose elements, inside their compression, lie, or that is a bomb."""
+    if rng.random() < 0.5:
+        import scipy.io
+
+        arrays = {name: one for name, one in scipy.io.loadmat(io.BytesIO(content)).items() if name[:2] != "__"}
+        spoilt = _absurd_values(arrays, rng).items()
+        made = {name[:31]: one for name, one in spoilt if name.isascii() and one.dtype != np.float16}
+        out = io.BytesIO()
+        scipy.io.savemat(out, made, do_compression=bool(rng.random() < 0.5))
+        return out.getvalue()
     if content[124:126] not in (b"\x00\x01", b"\x01\x00") or len(content) < 136:
         return content
     order = "<" if content[126:128] == b"IM" else ">"
@@ -176,6 +219,108 @@ def _lie(data: bytearray, rng: Rng, order: str = "<") -> None:
         struct.pack_into(f"{order}I", data, at, word)
 
 
+_RECORD = struct.Struct("<16s16sIIII16s")
+_ENTRY = struct.Struct("<16s3BxII")
+_COLLECTION, _VECTOR, _REAL8 = 1, 3, 41
+_REALS: Final = (0.0, -1.0, 1e-300, 1e300, 1e20, float("nan"), float("inf"), 0.5, 1e9)
+
+
+def absurd_pqdif(content: bytes, rng: Rng) -> bytes:
+    """Records whose collections, inside their compression, have links in circles, lying counts and absurd values.
+
+    Layout: IEEE 1159.3, physical layout: a record's header names the length of its body and where the next one starts,
+    a collection is a count and that many entries. Lengths, links and checksums of the records are right, but for some.
+    """
+    records: list[list[Any]] = []
+    at = 0
+    while at + _RECORD.size <= len(content) and len(records) < 1000:
+        signature, tag, size, n, following, checksum, rest = _RECORD.unpack_from(content, at)
+        records.append([signature, tag, content[at + size : at + size + n], checksum, rest])
+        if following <= at:
+            break
+        at = following
+    if not records:
+        return absurd_words(content, rng)
+    k = int(rng.integers(len(records)))
+    body = bytearray(records[k][2])
+    try:
+        whole, is_packed = bytearray(zlib.decompress(bytes(body))), True
+    except zlib.error:
+        whole, is_packed = body, False
+    for _ in range(int(rng.choice([1, 1, 2, 4]))):
+        _absurd_entry(whole, rng)
+    if is_packed and rng.random() < 0.03:
+        whole += bytes(int(rng.choice([1_000_000, 200_000_000])))
+    records[k][2] = zlib.compress(bytes(whole), 1) if is_packed else bytes(whole)
+    starts, at = [], 0
+    for record in records:
+        starts.append(at)
+        at += _RECORD.size + len(record[2])
+    circle = int(rng.integers(len(records))) if rng.random() < 0.05 else None
+    parts = []
+    for i, (signature, tag, body_bytes, checksum, rest) in enumerate(records):
+        following = starts[i + 1] if i + 1 < len(records) else 0
+        following = starts[int(rng.integers(i + 1))] if i == circle else following
+        told = zlib.adler32(body_bytes) if checksum else 0
+        parts.append(_RECORD.pack(signature, tag, _RECORD.size, len(body_bytes), following, told, rest) + body_bytes)
+    return b"".join(parts)
+
+
+def _absurd_entry(body: bytearray, rng: Rng) -> None:
+    """Change one entry of one of the collections of a body."""
+    places = _collections(body)
+    at = places[int(rng.integers(len(places)))]
+    count = min(int.from_bytes(body[at : at + 4], "little"), 300)
+    entry = at + 4 + int(rng.integers(max(count, 1))) * _ENTRY.size
+    if not count or entry + _ENTRY.size > len(body) or rng.random() < 0.1:
+        _lie(body, rng)
+        return
+    tag, kind, physical, embedded, link, size = _ENTRY.unpack_from(body, entry)
+    inside = link + 12 <= len(body) and not embedded
+    what = int(rng.integers(8))
+    if what == 0:
+        link = int(rng.choice(places))  # in a circle, or twice the same
+    elif what == 1:
+        kind = int(rng.integers(5))
+    elif what == 2:
+        physical = int(rng.choice([1, 2, 3, 10, 11, 20, 21, 22, 30, 31, 32, 40, 41, 42, 43, 50, 60, 99]))
+    elif what == 3:
+        embedded ^= 1
+    elif what == 4 and inside and kind in (_COLLECTION, _VECTOR):
+        struct.pack_into("<I", body, link, int(rng.choice([0, 1, 2, 1000, 2**31, 2**32 - 1])))
+    elif what == 5 and inside and physical == _REAL8:
+        struct.pack_into("<d", body, link + (4 if kind == _VECTOR else 0), float(rng.choice(_REALS)))
+    elif what == 6:
+        link = int(rng.choice([0, 1, 2, 3, 7, 19, 2**31, 2**32 - 1]))
+    else:
+        size = int(rng.choice([0, 1, 4, 8, 2**31, 2**32 - 1]))
+    _ENTRY.pack_into(body, entry, tag, kind, physical, embedded, link, size)
+
+
+def _collections(body: bytearray) -> list[int]:
+    """Where the collections of a body lie."""
+    places, waiting = [0], [0]
+    while waiting and len(places) < 300:
+        at = waiting.pop()
+        count = min(int.from_bytes(body[at : at + 4], "little"), 300)
+        for entry in range(at + 4, min(at + 4 + count * _ENTRY.size, len(body) - _ENTRY.size + 1), _ENTRY.size):
+            _, kind, _, embedded, link, _ = _ENTRY.unpack_from(body, entry)
+            if kind == _COLLECTION and not embedded and link not in places:
+                places.append(link)
+                waiting.append(link)
+    return places
+
+
+def absurd_footer(content: bytes, rng: Rng) -> bytes:
+    """A Parquet file some bytes of whose footer, which says where and how all columns lie, are others."""
+    data = bytearray(content)
+    n = int.from_bytes(data[-8:-4], "little")
+    for _ in range(int(rng.choice([1, 1, 2, 8]))):
+        at = len(data) - 8 - 1 - int(rng.integers(max(min(n, len(data) - 12), 1)))
+        data[at] = int(rng.choice([0, 1, 0x7F, 0x80, 0xFF, int(rng.integers(256))]))
+    return bytes(data)
+
+
 def absurd_words(content: bytes, rng: Rng) -> bytes:
     """A binary file in which some words, such as counts, lengths and links, are others."""
     data = bytearray(content)
@@ -208,10 +353,17 @@ def absurd_bundle(content: bytes, rng: Rng) -> bytes:
     return out.getvalue()
 
 
+def absurd_either(content: bytes, rng: Rng) -> bytes:
+    """A Parquet file with absurd statements, or with a damaged footer."""
+    return (absurd_footer if rng.random() < 0.25 else absurd_parquet)(content, rng)
+
+
 def maker_for(name: str, content: bytes) -> Callable[[bytes, Rng], bytes]:
     """What makes hostile copies of a file with a name and a content."""
     if content[:4] == b"PAR1":
-        return absurd_parquet
+        return absurd_either
+    if name.endswith(".pqd"):
+        return absurd_pqdif
     if content[:4] == b"PK\x03\x04":
         return absurd_npz if b".npy" in content[:200] else absurd_bundle
     if content[:2] == b"\x1f\x8b":
