@@ -13,9 +13,16 @@ from typing import Final, Literal
 from pipeline.errors import ConfigError
 
 Of = Literal["voltage", "current", "conductor", "point"]
-Aggregation = Literal["rms", "mean", "max", "min", "sum", "last", "ratio"]
+Aggregation = Literal["rms", "mean", "max", "min", "sum", "last", "ratio", "angle"]
+Needs = Literal["", "spectrum", "groups", "bands", "signal", "flicker", "demand", "changes"]
 
 HIGHEST_ORDER: Final = 50
+BANDS_HZ: Final = (
+    *((low, low + 200) for low in range(2000, 9000, 200)),
+    *((low, low + 2000) for low in range(9000, 149_000, 2000)),
+)
+"""Above the harmonics, from and to. IEC 61000-4-7:2002, annex B (200 Hz); IEC 61000-4-30 Ed. 3, annex C (2 kHz, from
+memory). [Hz]"""
 _INTERVALS: Final = "IEC 61000-4-30 Ed. 3"
 _PRACTICE: Final = "common practice, no source"
 _TO_40: Final = (2, 40)
@@ -34,10 +41,14 @@ class Quantity:
     of : each judged ``voltage``, each ``current``, each line ``conductor`` (a voltage with its current), or the
         ``point`` as a whole.
     aggregation : how values of 10/12 cycles become one of a longer interval; ``ratio``: the sum of its numerator over
-        that of its denominator.
+        that of its denominator; ``angle``: that of the sum of the phasors.
     source : of its definition.
-    needs_spectrum : it is made from the spectrum of each block.
+    needs : what it is made from beside RMS values and products: the ``spectrum`` of each block, its ``groups``, the
+        ``bands`` above the harmonics, the ``signal`` on the mains, ``flicker``, the ``demand``, rapid ``changes``.
     orders : first and last order of harmonics that it is made of by definition; a trend says which it covers.
+    family : of quantities that differ by a number alone, such as ``uh``; "" where it stands alone.
+    number : order, or centre frequency of the band; 0 where it stands alone. [1], [Hz]
+    usual : measured where nobody says which are wanted.
     """
 
     symbol: str
@@ -46,15 +57,75 @@ class Quantity:
     of: Of
     aggregation: Aggregation
     source: str
-    needs_spectrum: bool = False
+    needs: Needs = ""
     orders: tuple[int, int] | None = None
+    family: str = ""
+    number: int = 0
+    usual: bool = True
+
+    @property
+    def needs_spectrum(self) -> bool:
+        """Whether it is made from the spectrum of each block."""
+        return self.needs in ("spectrum", "groups", "signal")
+
+    @property
+    def extremes(self) -> bool:
+        """Whether a trend has its least and largest block too."""
+        plain = self.usual and self.symbol not in ("u_under", "u_over")
+        return plain and not self.needs_whole_record and self.aggregation in ("rms", "mean", "ratio")
+
+    @property
+    def needs_whole_record(self) -> bool:
+        """Whether it is no matter of single blocks."""
+        return self.needs in ("flicker", "demand", "changes")
 
 
-def _harmonics(letter: str, of: Of, unit: str) -> Iterable[Quantity]:
-    for order in range(1, HIGHEST_ORDER + 1):
+_HARMONIC: Final = "IEC 61000-4-7:2002+A1:2008, 5.6; IEC 61000-4-30 Ed. 3, 5.8"
+_INTERHARMONIC: Final = "IEC 61000-4-7:2002, annex A; IEC 61000-4-30 Ed. 3, 5.9"
+_GROUP: Final = "IEC 61000-4-7:2002, 5.5.1"
+_SMOOTHED: Final = "IEC 61000-4-7:2002, 5.5.1 and Figure 3 (from memory)"
+
+
+def _orders(
+    family: str, of: Of, unit: str, meaning: str, source: str, *, aggregation: Aggregation = "rms",
+    needs: Needs = "spectrum", first: int = 1, usual: bool = False,
+) -> Iterable[Quantity]:  # fmt: skip
+    """A quantity for each order; of gaps, number n lies between the orders n and n + 1."""
+    last = HIGHEST_ORDER - 1 if first == 0 else HIGHEST_ORDER
+    for order in range(first, last + 1):
         yield Quantity(
-            f"{letter}h{order:02d}", unit, f"harmonic {order} of the {of}, RMS of its subgroup", of, "rms",
-            "IEC 61000-4-7:2002+A1:2008, 5.6; IEC 61000-4-30 Ed. 3, 5.8", True, (order, order),
+            f"{family}{order:02d}", unit, meaning.format(n=order, above=order + 1), of, aggregation, source, needs,
+            (order, order), family, order, usual,
+        )  # fmt: skip
+
+
+def _of_channel(letter: str, of: Of, unit: str) -> Iterable[Quantity]:
+    """The families of a voltage or a current."""
+    yield from _orders(
+        f"{letter}h", of, unit, f"harmonic {{n}} of the {of}, RMS of its subgroup", _HARMONIC, usual=True
+    )
+    smoothed = "the highest value under the low-pass of 1.5 s"
+    yield from _orders(
+        f"{letter}hs", of, unit, f"harmonic {{n}} of the {of}, its subgroup: {smoothed}", _SMOOTHED, aggregation="max"
+    )
+    yield from _orders(f"{letter}g", of, unit, f"harmonic {{n}} of the {of}, RMS of its group", _GROUP, needs="groups")
+    yield from _orders(
+        f"{letter}gs", of, unit, f"harmonic {{n}} of the {of}, its group: {smoothed}", _SMOOTHED, aggregation="max",
+        needs="groups",
+    )  # fmt: skip
+    between = f"interharmonics of the {of} between the orders {{n}} and {{above}}, RMS of their"
+    yield from _orders(f"{letter}ih", of, unit, f"{between} centred subgroup", _INTERHARMONIC, first=0)
+    yield from _orders(f"{letter}ig", of, unit, f"{between} group", _INTERHARMONIC, first=0, needs="groups")
+    yield from _orders(
+        f"{letter}ha", of, "°", f"angle of harmonic {{n}} of the {of} where its own fundamental rises through zero",
+        "derived: as in sin(nx + angle)", aggregation="angle",
+    )  # fmt: skip
+    for low_hz, high_hz in BANDS_HZ:
+        wide, centre = high_hz - low_hz, (low_hz + high_hz) // 2
+        yield Quantity(
+            f"{letter}b{centre:06d}", unit, f"{of} in the {wide} Hz around {centre} Hz, RMS", of, "rms",
+            "IEC 61000-4-7:2002, annex B" if wide == 200 else "IEC 61000-4-30 Ed. 3, annex C (from memory)", "bands",
+            None, f"{letter}b", centre, False,
         )  # fmt: skip
 
 
@@ -66,65 +137,120 @@ _TABLE: Final = (
              f"{_INTERVALS}, 3 and 5.4"),
     Quantity("u_peak", "V", "largest distance of the voltage from zero", "voltage", "max", _PRACTICE),
     Quantity("crest_u", "", "crest factor of the voltage: peak over RMS", "voltage", "max", _PRACTICE),
+    Quantity("u_dc", "V", "mean of the voltage, dc", "voltage", "mean", "IEC 61000-4-7:2002, 4.4.1 (line 0)"),
     Quantity("u_under", "%", "underdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
     Quantity("u_over", "%", "overdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
     Quantity("thd_u", "%", "total harmonic distortion of the voltage, of the fundamental, to order 40", "voltage",
-             "rms", "IEC 61000-4-7:2002, 3.3.1", True, _TO_40),
+             "rms", "IEC 61000-4-7:2002, 3.3.1", "spectrum", _TO_40),
     Quantity("thd_r_u", "%", "total harmonic distortion of the voltage, of its RMS, to order 40", "voltage", "rms",
-             _PRACTICE, True, _TO_40),
+             _PRACTICE, "spectrum", _TO_40),
     Quantity("u_hc", "V", "harmonic content of the voltage, RMS of the orders 2 to 50 together", "voltage", "rms",
-             "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", True, _TO_50),
+             "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", "spectrum", _TO_50),
     Quantity("tihd_u", "%", "interharmonics of the voltage together, to order 50, of its fundamental", "voltage",
-             "rms", "IEC 61000-4-7:2002, annex A", True, (1, HIGHEST_ORDER)),
-    Quantity("pst", "", "short-term flicker severity, of ten minutes", "voltage", "last", "IEC 61000-4-15:2010, 5.7"),
-    Quantity("plt", "", "long-term flicker severity, of two hours", "voltage", "last", "IEC 61000-4-15:2010, 5.7"),
+             "rms", "IEC 61000-4-7:2002, annex A", "spectrum", (1, HIGHEST_ORDER)),
+    Quantity("pst", "", "short-term flicker severity, of ten minutes", "voltage", "last", "IEC 61000-4-15:2010, 5.7",
+             "flicker"),
+    Quantity("plt", "", "long-term flicker severity, of two hours", "voltage", "last", "IEC 61000-4-15:2010, 5.7",
+             "flicker"),
+    Quantity("pinst_min", "", "least instantaneous flicker sensation of ten minutes", "voltage", "last",
+             "IEC 61000-4-15:2010, 5.6", "flicker"),
+    Quantity("pinst_max", "", "greatest instantaneous flicker sensation of ten minutes", "voltage", "last",
+             "IEC 61000-4-15:2010, 5.6", "flicker"),
+    Quantity("u_sig", "V", "mains signalling voltage at the frequency that is stated", "voltage", "rms",
+             f"{_INTERVALS}, 5.10", "signal"),
     Quantity("i_rms", "A", "current, RMS over 10/12 cycles", "current", "rms", f"{_INTERVALS}, 5.13"),
     Quantity("i_half_max", "A", "highest current, RMS over one cycle each half cycle", "current", "max",
              f"{_INTERVALS}, 5.13"),
+    Quantity("i_dc", "A", "mean of the current, dc", "current", "mean", "IEC 61000-4-7:2002, 4.4.1 (line 0)"),
     Quantity("i_peak", "A", "largest distance of the current from zero", "current", "max", _PRACTICE),
     Quantity("crest_i", "", "crest factor of the current: peak over RMS", "current", "max", _PRACTICE),
     Quantity("thd_i", "%", "total harmonic distortion of the current, of the fundamental, to order 40", "current",
-             "rms", "IEC 61000-4-7:2002, 3.3.1", True, _TO_40),
+             "rms", "IEC 61000-4-7:2002, 3.3.1", "spectrum", _TO_40),
     Quantity("i_hc", "A", "harmonic content of the current, RMS of the orders 2 to 50 together", "current", "rms",
-             "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", True, _TO_50),
+             "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", "spectrum", _TO_50),
+    Quantity("tihd_i", "%", "interharmonics of the current together, to order 50, of its fundamental", "current",
+             "rms", "IEC 61000-4-7:2002, annex A", "spectrum", (1, HIGHEST_ORDER)),
     Quantity("tdd", "%", "total demand distortion of the current, of the demand current, to order 50", "current", "rms",
-             "IEEE 519-2022, 3.1", True, _TO_50),
+             "IEEE 519-2022, 3.1", "spectrum", _TO_50),
     Quantity("k_factor", "", "K-factor of the current for transformers, to order 50", "current", "mean",
-             "UL 1561; IEEE C57.110-2018", True, (1, HIGHEST_ORDER)),
+             "UL 1561; IEEE C57.110-2018", "spectrum", (1, HIGHEST_ORDER)),
     Quantity("f_hl", "", "harmonic loss factor of the current for winding eddy currents, to order 50", "current",
-             "mean", "IEEE C57.110-2018, 5", True, (1, HIGHEST_ORDER)),
+             "mean", "IEEE C57.110-2018, 5", "spectrum", (1, HIGHEST_ORDER)),
     Quantity("p", "W", "active power", "conductor", "mean", "IEEE 1459-2010, 3.1.2.3"),
     Quantity("s", "VA", "apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2.7"),
     Quantity("q1", "var", "reactive power of the fundamental, positive where the current lags", "conductor", "mean",
-             "IEEE 1459-2010, 3.1.2", True),
-    Quantity("s_n", "VA", "non-fundamental apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", True),
+             "IEEE 1459-2010, 3.1.2", "spectrum"),
+    Quantity("s_n", "VA", "non-fundamental apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
     Quantity("pf", "", "power factor P/S, negative where power flows back", "conductor", "ratio",
              "IEEE 1459-2010, 3.1.2"),
     Quantity("dpf", "", "displacement power factor P1/S1, of the fundamental", "conductor", "ratio",
-             "IEEE 1459-2010, 3.1.2", True),
+             "IEEE 1459-2010, 3.1.2", "spectrum"),
+    Quantity("d_i", "var", "current distortion power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
+    Quantity("d_v", "var", "voltage distortion power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
+    Quantity("d_h", "var", "harmonic distortion power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
+    Quantity("d", "var", "distortion power: what of S is neither P nor Q1", "conductor", "mean",
+             "derived: root of S² - P² - Q1²; common practice, no source", "spectrum"),
     Quantity("p_total", "W", "active power of all conductors", "point", "mean", "IEEE 1459-2010, 3.2.3"),
     Quantity("q1_total", "var", "reactive power of the fundamental of all conductors", "point", "mean",
-             "IEEE 1459-2010, 3.2.3", True),
-    Quantity("s_e", "VA", "effective apparent power of three phases", "point", "mean", "IEEE 1459-2010, 3.2.2.8", True),
+             "IEEE 1459-2010, 3.2.3", "spectrum"),
+    Quantity("s_arithmetic", "VA", "arithmetic apparent power, the sum of the conductors'", "point", "mean",
+             "IEEE 1459-2010, 3.2.2.5"),
+    Quantity("s_e", "VA", "effective apparent power of three phases", "point", "mean", "IEEE 1459-2010, 3.2.2.8",
+             "spectrum"),
+    Quantity("s_en", "VA", "non-fundamental effective apparent power of three phases", "point", "mean",
+             "IEEE 1459-2010, 3.2.3", "spectrum"),
+    Quantity("s_u1", "VA", "unbalance power of the fundamental of three phases", "point", "mean",
+             "IEEE 1459-2010, 3.2.3", "spectrum"),
+    Quantity("p1_plus", "W", "active power of the fundamental's positive sequence", "point", "mean",
+             "IEEE 1459-2010, 3.2.3", "spectrum"),
+    Quantity("q1_plus", "var", "reactive power of the fundamental's positive sequence", "point", "mean",
+             "IEEE 1459-2010, 3.2.3", "spectrum"),
+    Quantity("d_total", "var", "distortion power of three phases: what of Se is neither P nor Q1", "point", "mean",
+             "derived: root of Se² - P² - Q1²; common practice, no source", "spectrum"),
+    Quantity("pf_arithmetic", "", "power factor P/SA of all conductors", "point", "ratio", "IEEE 1459-2010, 3.2.2.5"),
     Quantity("pf_e", "", "effective power factor P/Se of three phases", "point", "ratio", "IEEE 1459-2010, 3.2.3",
-             True),
+             "spectrum"),
+    Quantity("dpf_total", "", "displacement power factor of three phases, P1+/S1+ of the positive sequence", "point",
+             "ratio", "IEEE 1459-2010, 3.2.3", "spectrum"),
     Quantity("energy_in", "Wh", "energy taken in the interval", "point", "sum", _PRACTICE),
     Quantity("energy_out", "Wh", "energy given back in the interval", "point", "sum", _PRACTICE),
+    *(Quantity(f"energy_q{k}", "varh", f"reactive energy of the fundamental in the interval, quadrant {k}: {words}",
+               "point", "sum", _PRACTICE, "spectrum")
+      for k, words in ((1, "takes power and lags"), (2, "gives power and lags"), (3, "gives power and leads"),
+                       (4, "takes power and leads"))),
+    Quantity("demand_block", "W", "mean power of the demand interval of the clock that ends in this interval", "point",
+             "last", _PRACTICE, "demand"),
+    Quantity("demand_sliding", "W", "highest mean power over a demand interval that slides on by a minute and ends in "
+             "this interval", "point", "last", _PRACTICE, "demand"),
     Quantity("f", "Hz", "frequency of the fundamental", "point", "mean", f"{_INTERVALS}, 5.1"),
-    Quantity("u2", "%", "negative-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", True),
-    Quantity("u0", "%", "zero-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", True),
+    Quantity("u2", "%", "negative-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", "spectrum"),
+    Quantity("u0", "%", "zero-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", "spectrum"),
     Quantity("u_dev", "%", "largest distance of a line-to-line voltage from their mean, of that mean", "point", "mean",
              "ANSI C84.1-2020, annex; NEMA MG 1, 14.36 (from memory)"),
-    Quantity("i2", "%", "negative-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13", True),
-    *_harmonics("u", "voltage", "V"),
-    *_harmonics("i", "current", "A"),
+    Quantity("rvc", "%", "largest rapid voltage change that begins in the interval, of nominal; 0 without one", "point",
+             "max", f"{_INTERVALS}, 5.11", "changes"),
+    Quantity("i0", "%", "zero-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13", "spectrum"),
+    Quantity("i2", "%", "negative-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13",
+             "spectrum"),
+    *_of_channel("u", "voltage", "V"),
+    *_of_channel("i", "current", "A"),
+    *_orders("ph", "conductor", "W", "active power of harmonic {n}; where it is negative the load gives it back",
+             "IEEE 1459-2010, 3.1.2 and Annex B", aggregation="mean"),
+    *_orders("qh", "conductor", "var", "reactive power of harmonic {n}", "IEEE 1459-2010, 3.1.2 and Annex B",
+             aggregation="mean"),
 )  # fmt: skip
 
 QUANTITIES: Final = {quantity.symbol: quantity for quantity in _TABLE}
 
 
+FAMILIES: Final = tuple(dict.fromkeys(quantity.family for quantity in _TABLE if quantity.family))
+"""Symbols that stand for all orders, or all bands."""
+
+
 def chosen_quantities(symbols: Iterable[str]) -> tuple[Quantity, ...]:
-    """Quantities by symbol, in the table's order; ``uh`` or ``ih`` stands for all orders, nothing for all quantities.
+    """Quantities by symbol, in the table's order.
+
+    A family such as ``uh`` stands for all its orders, ``all`` for all quantities, nothing for the usual ones.
 
     Raises
     ------
@@ -132,9 +258,13 @@ def chosen_quantities(symbols: Iterable[str]) -> tuple[Quantity, ...]:
     """
     wanted: set[str] = set()
     for symbol in symbols:
-        family = [name for name in QUANTITIES if symbol in ("uh", "ih") and name[:2] == symbol]
-        if not family and symbol not in QUANTITIES:
-            (near,) = difflib.get_close_matches(symbol, QUANTITIES, n=1, cutoff=0.0)
+        if symbol == "all":
+            return _TABLE
+        if symbol in FAMILIES:
+            wanted.update(name for name, quantity in QUANTITIES.items() if quantity.family == symbol)
+        elif symbol in QUANTITIES:
+            wanted.add(symbol)
+        else:
+            (near,) = difflib.get_close_matches(symbol, (*QUANTITIES, *FAMILIES, "all"), n=1, cutoff=0.0)
             raise ConfigError(f"quantity {symbol!r} is not known; the nearest is {near!r}")
-        wanted.update(family or [symbol])
-    return tuple(quantity for quantity in _TABLE if not wanted or quantity.symbol in wanted)
+    return tuple(one for one in _TABLE if (one.symbol in wanted if wanted else one.usual))

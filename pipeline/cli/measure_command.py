@@ -12,6 +12,7 @@ from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
 
 if TYPE_CHECKING:
+    from pipeline.quantities import Quantity
     from pipeline.survey.files import Measured
 
 _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-50160-lv"
@@ -37,7 +38,7 @@ def measure_command(
     quantities: Annotated[
         str,
         typer.Option(
-            metavar="NAMES", help="Quantities by symbol, comma-separated; uh and ih for all harmonics. Default: all."
+            metavar="NAMES", help="Quantities by symbol, families such as uh, or all. Default: the usual ones (--list)."
         ),
     ] = "",
     limits: Annotated[
@@ -53,6 +54,13 @@ def measure_command(
     demand_current: Annotated[
         Optional[float],  # noqa: UP045
         typer.Option(min=0.001, metavar="A", help="Maximum demand load current, for TDD."),
+    ] = None,
+    demand_interval: Annotated[
+        int, typer.Option(min=60, metavar="S", help="Demand interval, a multiple of 60 s.")
+    ] = 900,
+    signal: Annotated[
+        Optional[float],  # noqa: UP045
+        typer.Option(min=1.0, metavar="HZ", help="Frequency of the mains signalling, for its voltage."),
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
@@ -74,6 +82,7 @@ def measure_command(
     from pipeline.quantities import chosen_quantities
     from pipeline.sites.table import SiteTable
     from pipeline.survey.compliance import load_limit_profile, verdicts_table
+    from pipeline.survey.demand import STEP_S
     from pipeline.survey.lamps import LAMPS
     from pipeline.survey.measure import Survey
     from pipeline.survey.road import measure
@@ -92,7 +101,12 @@ def measure_command(
     chosen = chosen_quantities(name.strip() for name in quantities.split(",") if name.strip())
     if lamp is not None and lamp not in LAMPS:
         raise ConfigError(f"--lamp {lamp}; allowed are {' and '.join(str(of) for of in LAMPS)}")
-    survey = Survey(chosen, interval, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0))
+    if demand_interval % STEP_S:
+        raise ConfigError(f"--demand-interval {demand_interval}; it must be a multiple of {STEP_S} s")
+    survey = Survey(
+        chosen, interval, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0),
+        signal_hz=signal, demand_s=demand_interval,
+    )  # fmt: skip
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
     with show.progress("measuring") as advance:
         found = measure(
@@ -172,9 +186,14 @@ def _list_quantities() -> None:
     from pipeline.quantities import QUANTITIES
     from pipeline.report.summary import TextTable
 
-    rows = [
-        (one.symbol, one.unit, one.of, one.meaning, one.source)
-        for one in QUANTITIES.values()
-        if one.symbol[:2] not in ("uh", "ih") or one.symbol[2:] in ("01", "50")
-    ]
-    show.table(TextTable("quantities of a survey", ("symbol", "unit", "of each", "meaning", "source"), tuple(rows)))
+    families: dict[str, list[Quantity]] = {}
+    for one in QUANTITIES.values():
+        families.setdefault(one.family or one.symbol, []).append(one)
+    rows = []
+    for symbol, members in families.items():
+        first, last = members[0], members[-1]
+        name = symbol if first is last else f"{first.symbol}–{last.symbol} ({symbol})"
+        meaning = first.meaning if first is last else f"{first.meaning} … {last.number}"
+        rows.append((name, first.unit, first.of, meaning, "" if first.usual else "on request", first.source))
+    heads = ("symbol", "unit", "of each", "meaning", "measured", "source")
+    show.table(TextTable(f"the {len(QUANTITIES)} quantities of a survey", heads, tuple(rows)))

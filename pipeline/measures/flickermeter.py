@@ -317,11 +317,14 @@ class Severity:
     start_ns : of the interval, a multiple of ten minutes. [ns UTC]
     pst : float64, shape (n_channels,). [1]
     covered_s : of the interval, for which there was a settled Pinst; 600 where it is whole. [s]
+    pinst_low, pinst_high : float64, shape (n_channels,). Least and greatest settled Pinst. [1]
     """
 
     start_ns: int
     pst: F64
     covered_s: float
+    pinst_low: F64
+    pinst_high: F64
 
 
 class SeverityMeter:
@@ -388,4 +391,5 @@ class SeverityMeter:
             return []
         start_ns = self._interval_of(stop - 1) * SHORT_TERM_NS
         covered_s = min(settled.shape[1] / self._meter.output_rate_hz, SHORT_TERM_S)
-        return [Severity(start_ns, short_term_severity(settled), covered_s)]
+        low, high = (np.asarray(of(axis=1), np.float64) for of in (settled.min, settled.max))
+        return [Severity(start_ns, short_term_severity(settled), covered_s, low, high)]

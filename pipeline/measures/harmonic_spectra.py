@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from pipeline.errors import SignalError
 from pipeline.measures.resampling import MARGIN_SAMPLES, power_make_up, resampled_windows
+from pipeline.measures.signalling import signal_rms
 from pipeline.measures.spectra import group_powers
 
 F32 = npt.NDArray[np.float32]
@@ -41,12 +42,28 @@ class HarmonicSpectra:
     phasors : complex64, shape as `harmonics`. Lines at the orders alone, at the window's start, as a cosine has them;
         all channels against the same reference. [unit of the samples]
     dc : float32, shape (n_channels, n_windows). Mean, with its sign. [unit of the samples]
+    groups, gaps : float32, shape as `harmonics`. Harmonic and interharmonic groups beside the subgroups; None where
+        they were not asked for. [unit of the samples]
+    signal : float32, shape (n_channels, n_windows). Mains signalling voltage; None likewise. [unit of the samples]
     """
 
     harmonics: F32
     interharmonics: F32
     phasors: C64
     dc: F32
+    groups: F32 | None = None
+    gaps: F32 | None = None
+    signal: F32 | None = None
+
+    def scaled(self, scales: npt.ArrayLike) -> HarmonicSpectra:
+        """In other units. scales: shape (n_channels,); one below zero turns a channel round."""
+        signed = np.asarray(scales, np.float32)[:, None, None]
+        size = np.abs(signed)
+        return HarmonicSpectra(
+            self.harmonics * size, self.interharmonics * size, self.phasors * signed, self.dc * signed[..., 0],
+            None if self.groups is None else self.groups * size, None if self.gaps is None else self.gaps * size,
+            None if self.signal is None else self.signal * size[..., 0],
+        )  # fmt: skip
 
 
 def harmonic_spectra(
@@ -58,6 +75,8 @@ def harmonic_spectra(
     n_cycles: int,
     highest_order: int = 50,
     grouping: Literal["subgroups", "groups"] = "subgroups",
+    both_groupings: bool = False,
+    signal_hz: float | None = None,
 ) -> HarmonicSpectra:
     """Harmonics and interharmonics of windows that begin and end between the samples.
 
@@ -70,6 +89,8 @@ def harmonic_spectra(
     highest_order : the last one wanted; there are fewer where a frequency 15 % above nominal would put it beyond 0.46
         of the sampling rate.
     grouping : ``subgroups`` (IEC 61000-4-30 class A) or ``groups``.
+    both_groupings : groups too, beside subgroups.
+    signal_hz : of a mains signal to be measured; None: none is. [Hz]
 
     Returns
     -------
@@ -98,16 +119,23 @@ def harmonic_spectra(
     found = HarmonicSpectra(
         np.empty(shape, np.float32), np.empty(shape, np.float32), np.empty(shape, np.complex64),
         np.empty(shape[:2], np.float32),
+        np.empty(shape, np.float32) if both_groupings else None,
+        np.empty(shape, np.float32) if both_groupings else None,
+        None if signal_hz is None else np.empty(shape[:2], np.float32),
     )  # fmt: skip
     for rows, resampled in resampled_windows(samples, begin, length):
-        _fill(found, rows, resampled, length[rows], n_cycles, n_lines, grouping)
+        power = _fill(found, rows, resampled, length[rows], n_cycles, n_lines, grouping)
+        if found.signal is not None and signal_hz is not None:
+            places = length[rows] * m * signal_hz / rate_hz
+            found.signal[:, rows] = signal_rms(power, places, n_cycles=n_cycles)
     return found
 
 
 def _fill(
     found: HarmonicSpectra, rows: npt.NDArray[np.int64], resampled: F32, lengths: F64, n_cycles: int, n_lines: int,
     grouping: str,
-) -> None:  # fmt: skip
+) -> F32:  # fmt: skip
+    """Fills in some windows, and gives the power of their lines."""
     from scipy.fft import rfft
 
     points, n_orders = resampled.shape[2], found.harmonics.shape[2]
@@ -120,9 +148,18 @@ def _fill(
     groups = group_powers(power.reshape(-1, n_lines), n_cycles=n_cycles, n_orders=n_orders, grouping=grouping)
     shape = (power.shape[0], rows.size, n_orders)
     found.harmonics[:, rows], found.interharmonics[:, rows] = (np.sqrt(part).reshape(shape) for part in groups)
+    if found.groups is not None and found.gaps is not None:
+        groups = group_powers(power.reshape(-1, n_lines), n_cycles=n_cycles, n_orders=n_orders, grouping="groups")
+        found.groups[:, rows], found.gaps[:, rows] = (np.sqrt(part).reshape(shape) for part in groups)
     at_orders = slice(n_cycles, n_orders * n_cycles + 1, n_cycles)
     found.phasors[:, rows] = lines[:, :, at_orders] * np.sqrt(make_up[:, at_orders])
     found.dc[:, rows] = lines[:, :, 0].real * np.sqrt(make_up[:, 0] / 2)
+    return power
+
+
+def highest_signal_hz(*, rate_hz: float, n_cycles: int, highest_order: int = 50) -> float:
+    """Up to where a mains signal can be measured at nominal frequency; parameters as for `harmonic_spectra`. [Hz]"""
+    return (_plan(rate_hz, n_cycles, highest_order).n_orders + 0.3) * n_cycles / _WINDOW_S
 
 
 def margin_samples(*, rate_hz: float, n_cycles: int, highest_order: int = 50) -> int:

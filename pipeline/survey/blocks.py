@@ -13,13 +13,14 @@ from pipeline.capture import Channel
 from pipeline.measures.aggregation import TEN_MINUTES_NS, clock_blocks
 from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
 from pipeline.measures.harmonic_spectra import HarmonicSpectra, harmonic_spectra, margin_samples
+from pipeline.measures.high_bands import band_rms
 from pipeline.measures.quality import MISSING
 from pipeline.measures.waveform_indices import EDGE_SAMPLES, WindowValues, window_values
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
-_FEWEST_SAMPLES_A_CYCLE: Final = 16  # for a spectrum
+FEWEST_SAMPLES_A_CYCLE: Final = 16  # for a spectrum
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,7 @@ class Blocks:
     spectra : in units; None where it was not asked for, or the sampling rate is too low.
     u_half_min, u_half_max : float64, shape (n_channels, n_blocks). Of the half cycles that begin in each. [unit]
     frequency_hz : float64, shape (n_blocks,). NaN where it was not measured. [Hz]
+    bands : float32, shape (n_channels, n_blocks, n_bands), see `high_bands`; None where it was not asked for. [unit]
     """
 
     starts_ns: I64
@@ -42,25 +44,25 @@ class Blocks:
     u_half_min: F64
     u_half_max: F64
     frequency_hz: F64
-
-    def kept(self, keep: npt.NDArray[np.bool_]) -> Blocks:
-        """Some of the blocks. keep: bool, shape (n_blocks,)."""
-        values, spectra = self.values, self.spectra
-        return Blocks(
-            self.starts_ns[keep],
-            self.lengths_ns[keep],
-            WindowValues(values.products[keep], values.mean[:, keep], values.lowest[:, keep], values.highest[:, keep]),
-            None if spectra is None else _of_windows(spectra, keep),
-            self.u_half_min[:, keep],
-            self.u_half_max[:, keep],
-            self.frequency_hz[keep],
-        )
+    bands: npt.NDArray[np.float32] | None = None
 
 
-def _of_windows(spectra: HarmonicSpectra, keep: npt.NDArray[np.bool_]) -> HarmonicSpectra:
-    return HarmonicSpectra(
-        spectra.harmonics[:, keep], spectra.interharmonics[:, keep], spectra.phasors[:, keep], spectra.dc[:, keep]
-    )
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What of a spectrum is to be measured beside RMS values and products.
+
+    Attributes
+    ----------
+    spectra : subgroups and phasors.
+    groups : groups too.
+    bands : above the harmonics.
+    signal_hz : frequency of a mains signal; None: none is. [Hz]
+    """
+
+    spectra: bool = False
+    groups: bool = False
+    bands: bool = False
+    signal_hz: float | None = None
 
 
 class BlockMeter:
@@ -71,16 +73,17 @@ class BlockMeter:
     channels : of the stretches' rows.
     rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
     start_ns : of the record. [ns UTC]
-    spectra : measure harmonics too.
+    wanted : of the spectrum.
     """
 
     def __init__(
-        self, channels: Sequence[Channel], *, rate_hz: float, nominal_hz: float, start_ns: int, spectra: bool
+        self, channels: Sequence[Channel], *, rate_hz: float, nominal_hz: float, start_ns: int, wanted: Wanted
     ) -> None:
         self._channels = tuple(channels)
         self._rate_hz, self._start_ns = rate_hz, start_ns
         self._n_cycles = round(0.2 * nominal_hz)
-        self._spectra = spectra and rate_hz >= _FEWEST_SAMPLES_A_CYCLE * nominal_hz
+        self._wanted = wanted
+        self._spectra = wanted.spectra and rate_hz >= FEWEST_SAMPLES_A_CYCLE * nominal_hz
         margin = margin_samples(rate_hz=rate_hz, n_cycles=self._n_cycles) if self._spectra else 0
         self._margin = max(margin, EDGE_SAMPLES + 1)
         self._known: HalfCycles | None = None  # from the first half cycle of the row of blocks that is under way
@@ -134,17 +137,24 @@ class BlockMeter:
         self._found.append(
             Blocks(
                 starts_ns, lengths_ns, values, spectra, u_half.min(axis=2), u_half.max(axis=2),
-                np.where(tracked, hertz, np.nan),
+                np.where(tracked, hertz, np.nan), self._bands_of(raw, starts, lengths, scales),
             )
         )  # fmt: skip
 
     def _spectra_of(self, raw: npt.NDArray[np.generic], starts: F64, lengths: F64, scales: F64) -> HarmonicSpectra:
-        found = harmonic_spectra(raw, rate_hz=self._rate_hz, starts=starts, lengths=lengths, n_cycles=self._n_cycles)
-        size, signed = np.abs(scales).astype(np.float32), scales.astype(np.float32)
-        return HarmonicSpectra(
-            found.harmonics * size[:, None, None], found.interharmonics * size[:, None, None],
-            found.phasors * signed[:, None, None], found.dc * signed[:, None],
+        found = harmonic_spectra(
+            raw, rate_hz=self._rate_hz, starts=starts, lengths=lengths, n_cycles=self._n_cycles,
+            both_groupings=self._wanted.groups, signal_hz=self._wanted.signal_hz,
         )  # fmt: skip
+        return found.scaled(scales)
+
+    def _bands_of(
+        self, raw: npt.NDArray[np.generic], starts: F64, lengths: F64, scales: F64
+    ) -> npt.NDArray[np.float32] | None:
+        if not self._wanted.bands:
+            return None
+        found = band_rms(raw, rate_hz=self._rate_hz, starts=starts, lengths=lengths)
+        return found * np.abs(scales).astype(np.float32)[:, None, None]
 
     def _forget(self, row: I64, first: I64) -> None:
         """Drop the half cycles of rows that are done: those before the row that is under way."""

@@ -105,7 +105,7 @@ def certified_quantities(table: pa.Table, *, computed: bool = True) -> tuple[Cer
             continue
         own = notes.get(name, {})
         single = quantity.orders is not None and quantity.orders[0] == quantity.orders[1]
-        symbol = quantity.symbol[:2] if quantity.symbol[:2] in ("uh", "ih") else quantity.symbol
+        symbol = quantity.family or quantity.symbol
         orders = "" if single else own.get("orders", "")
         key = (symbol, quantity.unit, orders, own.get("lamp", ""), own.get("reason", ""))
         groups.setdefault(key, []).append(name)

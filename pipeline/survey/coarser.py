@@ -36,8 +36,8 @@ def coarser(trend: Trend, *, from_s: float, to_s: float) -> Trend | None:
     -------
     The trend with what can be made of it, or None where the longer interval is not a whole number of shorter ones. A
     value counts by the share of its interval that was measured: rms-type values by the root of their mean square,
-    powers and frequency by their mean, extremes and energies likewise; Plt of two hours of twelve Pst. Ratios and
-    deviations of the voltage are left out: they cannot be made of ratios and deviations.
+    powers and frequency by their mean, extremes and energies likewise; Plt of two hours of twelve Pst. Ratios, angles
+    and deviations of the voltage are left out: they cannot be made of their like.
 
     Source: IEC 61000-4-30 Ed. 3, 4.4 [memory]. Departs: shares of measured time weigh, so that a part of an interval
     counts as a part.
@@ -55,7 +55,7 @@ def coarser(trend: Trend, *, from_s: float, to_s: float) -> Trend | None:
             continue
         extreme = name.removeprefix(quantity.symbol).rpartition("_")[2]
         how = extreme if extreme in ("min", "max") else quantity.aggregation
-        if how != "ratio":
+        if how not in ("ratio", "angle"):
             columns[name] = _together(_values(trend.table, name), numbers, share, how)
     if from_s == SHORT_TERM_S and to_s == LONG_TERM_S:
         columns |= _long_term(trend.table, starts, numbers)

@@ -10,6 +10,8 @@ import numpy.typing as npt
 
 from pipeline.measures.flickermeter import SHORT_TERM_S, SHORT_TERMS_IN_LONG, Severity, long_term_severity
 
+F64 = npt.NDArray[np.float64]
+
 LONG_TERM_S: Final = SHORT_TERM_S * SHORT_TERMS_IN_LONG
 _LEAST_COVERED: Final = 0.9  # of ten minutes that a Pst needs: common practice, no source
 
@@ -22,7 +24,7 @@ def flicker_columns(
     interval_s: float,
     symbols: Collection[str],
 ) -> dict[str, npt.NDArray[np.float32]]:
-    """Pst of intervals of ten minutes, Plt of those of two hours, by phase.
+    """Pst of intervals of ten minutes, Plt of those of two hours, extremes of Pinst of both, by phase.
 
     Parameters
     ----------
@@ -47,7 +49,22 @@ def flicker_columns(
             [[whole.get(int(start) + k * short_ns, nothing) for k in range(SHORT_TERMS_IN_LONG)] for start in starts_ns]
         )
         columns |= _by_phase("plt", phases, long_term_severity(np.moveaxis(terms, 1, -1)))
+    if interval_s in (SHORT_TERM_S, LONG_TERM_S):
+        for symbol, extreme in (("pinst_min", np.fmin), ("pinst_max", np.fmax)):
+            if symbol in symbols:
+                rows = [_extreme(severities, int(start), interval_s, symbol, extreme, nothing) for start in starts_ns]
+                columns |= _by_phase(symbol, phases, np.array(rows))
     return columns
+
+
+def _extreme(
+    severities: Sequence[Severity], start_ns: int, interval_s: float, symbol: str, extreme: np.ufunc, nothing: F64
+) -> F64:
+    """Of all settled Pinst of an interval, whatever part of it they cover."""
+    stop_ns = start_ns + round(interval_s * 1e9)
+    inside = [one for one in severities if start_ns <= one.start_ns < stop_ns]
+    of_each = [one.pinst_low if symbol == "pinst_min" else one.pinst_high for one in inside]
+    return np.asarray(extreme.reduce([nothing, *of_each]), np.float64)
 
 
 def _by_phase(symbol: str, phases: Sequence[str], rows: npt.NDArray[np.float64]) -> dict[str, npt.NDArray[np.float32]]:

@@ -4,15 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.config import Thresholds
-from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch
 from pipeline.errors import SignalError
-from pipeline.measures.aggregation import aggregate, touched_by_events
+from pipeline.measures.aggregation import TEN_MINUTES_NS
 from pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_S,
@@ -22,25 +21,29 @@ from pipeline.measures.flickermeter import (
     SeverityMeter,
 )
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
+from pipeline.measures.harmonic_spectra import highest_signal_hz
 from pipeline.measures.waveform_indices import deviation_pct
 from pipeline.quantities import Quantity
 from pipeline.records.points import Point, judged_channels, measured_channels
 from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared, PointAccount, draft
-from pipeline.survey.blocks import BlockMeter, Blocks
+from pipeline.survey.blocks import FEWEST_SAMPLES_A_CYCLE, BlockMeter, Blocks, Wanted
+from pipeline.survey.demand import DemandMeter
+from pipeline.survey.event_flags import EventFlags
 from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
+from pipeline.survey.intervals import Intervals
 from pipeline.survey.lamps import lamp_of
 from pipeline.survey.notes import joined_notes, with_notes, without_notes
-from pipeline.survey.powers import with_neutral_current
-from pipeline.survey.series import Setup, series_of_blocks
+from pipeline.survey.powers import Channels, elements_of, with_neutral_current
+from pipeline.survey.rapid_changes import RapidChanges, largest_change
+from pipeline.survey.series import SeriesOfBlocks, Setup
+from pipeline.survey.totals import Totals
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
-
-_LASTING_S: Final = 60.0  # a sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,8 @@ class Survey:
     demand_current_a : of the total demand distortion; None: it is not measured. [A]
     thresholds : of the sags, swells and interruptions that flag an interval.
     lamp_v : of the flickermeter; None: see `lamps.lamp_of`. [V]
+    signal_hz : frequency of a mains signal; None: there is none to be measured. [Hz]
+    demand_s : length of the demand interval, a multiple of a minute. [s]
     """
 
     quantities: tuple[Quantity, ...]
@@ -64,6 +69,12 @@ class Survey:
     demand_current_a: float | None = None
     thresholds: Thresholds = field(default_factory=Thresholds)
     lamp_v: Lamp | None = None
+    signal_hz: float | None = None
+    demand_s: int = 900
+
+    def needs(self, *what: str) -> bool:
+        """Whether one of its quantities is made from one of these."""
+        return any(quantity.needs in what for quantity in self.quantities)
 
     @property
     def interval_ns(self) -> int:
@@ -149,16 +160,15 @@ class _Run:
         self._meter: HalfCycleMeter | None = None
         self._blocks: BlockMeter | None = None
         self._flicker: SeverityMeter | None = None
-        self._variations: VariationsByStretch | None = None
-        self._touching: list[RmsVariation] = []  # so far
+        self._events: EventFlags | None = None
         self._severities: list[Severity] = []
-        self._waiting: list[Blocks] = []
+        self._intervals: Intervals | None = None
+        self._demand: DemandMeter | None = None
+        self._changes: RapidChanges | None = None
         self._reference_v = self._nominal_hz = 0.0
         self._wants_flicker = False
         self._lamp_note = ""
         self._position = 0  # of the next samples in the record
-        self._parts: list[dict[str, Any]] = []
-        self._notes: dict[str, dict[str, str]] = {}
         self._failure: SignalError | None = None
 
     @property
@@ -195,15 +205,24 @@ class _Run:
             raise SignalError("no sample")
         self._meter.push(raw)
         self._push_flicker(raw[: self._n_u])
-        self._waiting += self._blocks.take()
-        self._close(everything=False)
+        self._gather(self._blocks.take())
+
+    def _gather(self, found: Sequence[Blocks]) -> None:
+        """Gives the intervals, and the demand, the next blocks."""
+        if self._intervals is None:
+            return
+        for blocks in found:
+            self._intervals.add(blocks)
+            power = None if self._demand is None else Totals(blocks, self._channels).active_power()
+            if self._demand is not None and isinstance(power, np.ndarray):
+                up_to = np.minimum(blocks.lengths_ns, TEN_MINUTES_NS - blocks.starts_ns % TEN_MINUTES_NS)
+                self._demand.add(power, starts_ns=blocks.starts_ns, lengths_ns=up_to)
 
     def _trend(self) -> Trend:
         if self._meter is None or self._blocks is None:
             raise SignalError("under one cycle of record; nothing can be measured")
         self._meter.finish()
-        self._waiting += self._blocks.take()
-        self._close(everything=True)
+        self._gather(self._blocks.take())
         if self._flicker is not None:
             self._severities += self._flicker.finish()
         return Trend(
@@ -221,29 +240,57 @@ class _Run:
         self._reference_v = self._known.nominal_v or self._known.usual_v or 0.0
         start_ns = self._record.start_ns(0)
         symbols = {quantity.symbol for quantity in survey.quantities}
-        self._blocks = BlockMeter(
-            channels, rate_hz=header.rate_hz, nominal_hz=hertz, start_ns=start_ns,
-            spectra=any(quantity.needs_spectrum for quantity in survey.quantities),
+        no_signal = self._no_signal(hertz)
+        wanted = Wanted(
+            spectra=any(quantity.needs_spectrum for quantity in survey.quantities), groups=survey.needs("groups"),
+            bands=survey.needs("bands"),
+            signal_hz=survey.signal_hz if survey.needs("signal") and not no_signal else None,
         )  # fmt: skip
+        self._blocks = BlockMeter(channels, rate_hz=header.rate_hz, nominal_hz=hertz, start_ns=start_ns, wanted=wanted)
+        setup = Setup(
+            self._point.phases, self._current_phases, self._point.hookup, self._reference_v, survey.demand_current_a,
+            no_signal,
+        )  # fmt: skip
+        self._intervals = Intervals(SeriesOfBlocks(setup, survey.quantities), interval_ns=survey.interval_ns)
+        self._demand = DemandMeter(survey.demand_s) if survey.needs("demand") and self._point.currents else None
+        if survey.needs("changes") and self._known.nominal_v is not None:
+            self._changes = RapidChanges(reference_v=self._known.nominal_v, nominal_hz=float(round(hertz)))
         self._meter = HalfCycleMeter(
             channels, rate_hz=header.rate_hz, nominal_hz=hertz, n_leading=self._n_u,
-            followers=[self._blocks.follow, self._follow_variations], keeps_series=False,
+            followers=[self._blocks.follow, self._follow_events], keeps_series=False,
         )  # fmt: skip
-        thresholds = survey.thresholds
-        self._variations = None if not self._reference_v else VariationsByStretch(
-            reference_v=self._reference_v, sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu,
-            interruption_pu=thresholds.interruption_pu, hysteresis_pu=thresholds.hysteresis_pu,
-        )  # fmt: skip
+        if self._reference_v:
+            self._events = EventFlags(survey.thresholds, reference_v=self._reference_v)
         flicker = {"pst": SHORT_TERM_S, "plt": LONG_TERM_S}
-        wanted = any(survey.interval_s == of_s and symbol in symbols for symbol, of_s in flicker.items())
-        self._wants_flicker = wanted and header.rate_hz >= LOWEST_RATE_HZ
+        has_flicker = any(survey.interval_s == of_s and symbol in symbols for symbol, of_s in flicker.items())
+        self._wants_flicker = has_flicker and header.rate_hz >= LOWEST_RATE_HZ
         self._nominal_hz = float(round(hertz))
 
-    def _follow_variations(self, stretch: Stretch) -> None:
-        """Finds the sags, swells and interruptions that are over by the end of a stretch."""
-        if self._variations is not None:
-            voltages = stretch.series.of_channels(self._live)
-            self._touching += self._variations.push(voltages.u_half, voltages.starts, voltages.flags)
+    @property
+    def _current_phases(self) -> tuple[str, ...]:
+        return tuple(phase for phase, _ in self._point.currents)
+
+    @property
+    def _channels(self) -> Channels:
+        return Channels(self._point.phases, self._current_phases, self._point.hookup)
+
+    def _no_signal(self, hertz: float) -> str:
+        """Why no mains signalling voltage can be measured; "" where it can."""
+        survey, rate_hz = self._survey, self._record.header.rate_hz
+        if survey.signal_hz is None:
+            return "the frequency of the mains signal is not told"
+        if rate_hz < FEWEST_SAMPLES_A_CYCLE * hertz:
+            return ""
+        highest = highest_signal_hz(rate_hz=rate_hz, n_cycles=round(0.2 * hertz))
+        return "" if survey.signal_hz <= highest else f"a mains signal can be measured up to {highest:.0f} Hz"
+
+    def _follow_events(self, stretch: Stretch) -> None:
+        """Finds the sags, swells, interruptions and rapid changes of a stretch."""
+        voltages = stretch.series.of_channels(self._live)
+        if self._events is not None:
+            self._events.push(voltages)
+        if self._changes is not None and voltages.n:
+            self._changes.push(voltages)
 
     def _push_flicker(self, raw: npt.NDArray[np.generic]) -> None:
         """Gives the flickermeter the next voltages; one that meets missing samples is done, and another begins anew."""
@@ -265,104 +312,68 @@ class _Run:
             self._flicker = SeverityMeter(meter, start_ns=self._record.time_ns(position))
         self._severities += self._flicker.push(raw)
 
-    def _close(self, *, everything: bool) -> None:
-        """Aggregates the intervals that no later block can start in."""
-        if not self._waiting:
-            return
-        intervals = [blocks.starts_ns // self._survey.interval_ns for blocks in self._waiting]
-        last = intervals[-1][-1] + (1 if everything else 0)
-        if intervals[0][0] >= last:
-            return
-        setup = Setup(
-            self._point.phases, tuple(phase for phase, _ in self._point.currents), self._point.hookup,
-            self._reference_v, self._survey.demand_current_a,
-        )  # fmt: skip
-        waiting = []
-        for blocks, numbers in zip(self._waiting, intervals, strict=True):
-            waiting.append((numbers, blocks, series_of_blocks(blocks, setup, self._survey.quantities)))
-        numbers = np.concatenate([part[0] for part in waiting])
-        done = numbers < last
-        lengths = np.concatenate([part[1].lengths_ns for part in waiting])[done]
-        starts = np.concatenate([part[1].starts_ns for part in waiting])[done]
-        edge = (numbers[done] + 1) * self._survey.interval_ns
-        inside = np.minimum(lengths, edge - starts) / self._survey.interval_ns
-        share = aggregate(inside, numbers[done], how="sum")
-        part: dict[str, Any] = {"number": share.intervals, "measured": np.minimum(share.values, 1.0)}
-        for name, series in waiting[0][2].items():
-            quantity = series.quantity
-            values = np.concatenate([one[2][name].values for one in waiting], axis=-1)[..., done]
-            self._notes.setdefault(name, dict(series.notes))
-            if quantity.aggregation == "ratio":
-                above, below = aggregate(values, numbers[done], how="sum").values
-                part[name] = _ratio(above, below)
-                values = _ratio(*values)
-            else:
-                part[name] = aggregate(values, numbers[done], how=quantity.aggregation).values
-            if quantity.symbol in ("u_under", "u_over"):
-                part[name] = self._deviation(name, part[name])
-                continue
-            if quantity.aggregation in ("rms", "mean", "ratio"):
-                for end in ("min", "max"):
-                    self._notes.setdefault(f"{name}_{end}", dict(series.notes))
-                part[f"{name}_min"] = aggregate(values, numbers[done], how="min").values
-                part[f"{name}_max"] = aggregate(values, numbers[done], how="max").values
-        self._parts.append(part)
-        self._waiting = [blocks.kept(~(n < last)) for blocks, n in zip(self._waiting, intervals, strict=True)]
-        self._waiting = [blocks for blocks in self._waiting if blocks.starts_ns.size]
-
-    def _deviation(self, name: str, values: F64) -> F64:
-        """Under- or overdeviation in per cent of the nominal voltage; null where that is not told."""
-        if self._known.nominal_v is None:
-            self._notes.setdefault(name, {})["reason"] = "the nominal voltage is not told"
-            return np.full(values.shape, np.nan)
-        return deviation_pct(values, u_din_v=self._known.nominal_v)
-
     def _table(self) -> pa.Table:
         import pyarrow as pa
 
-        if not self._parts:
+        if self._intervals is None or self._intervals.empty:
             raise SignalError("no whole block of 10/12 cycles; nothing can be measured")
-        names = list(self._parts[0])
-        joined = {name: np.concatenate([part[name] for part in self._parts]) for name in names}
-        starts = joined.pop("number") * self._survey.interval_ns
-        flags, interrupted = self._flags(starts)
+        together = self._intervals.result()
+        starts = together.numbers * self._survey.interval_ns
+        values, notes = together.columns, together.notes
+        for name in [name for name in values if name.startswith(("u_under", "u_over"))]:
+            values[name], notes[name] = self._deviation(values[name], notes.get(name, {}))
+        nothing = np.zeros(starts.shape, np.bool_)
+        flags, interrupted = nothing, nothing
+        if self._events is not None:
+            flags, interrupted = self._events.of_intervals(starts, self._record, interval_ns=self._survey.interval_ns)
         columns: dict[str, Any] = {
             "start": pa.array(starts, pa.timestamp("ns", tz="UTC")),
-            "measured": joined.pop("measured").astype(np.float32),
+            "measured": together.measured.astype(np.float32),
             "flag": flags,
             "interrupted": interrupted,
         }
-        for name, values in joined.items():
-            columns[name] = values.astype(np.float64 if name.startswith("energy") else np.float32)
+        for name, column in values.items():
+            columns[name] = column.astype(np.float64 if name.startswith("energy") else np.float32)
         symbols = {quantity.symbol for quantity in self._survey.quantities}
         flicker = flicker_columns(
             self._severities, starts, phases=self._point.phases, interval_s=self._survey.interval_s, symbols=symbols
         )
-        return with_notes(pa.table(columns | flicker), self._notes | dict.fromkeys(flicker, self._flicker_note()))
+        further = self._demands(starts, notes) | self._largest_changes(starts, notes)
+        notes |= dict.fromkeys(flicker, self._flicker_note())
+        return with_notes(pa.table(columns | further | flicker), notes)
+
+    def _deviation(self, values: F64, notes: dict[str, str]) -> tuple[F64, dict[str, str]]:
+        """Under- or overdeviation in per cent of the nominal voltage; null where that is not told."""
+        if self._known.nominal_v is None:
+            return np.full(values.shape, np.nan), {"reason": "the nominal voltage is not told"}
+        return deviation_pct(values, u_din_v=self._known.nominal_v), notes
+
+    def _demands(self, starts: I64, notes: dict[str, dict[str, str]]) -> dict[str, F64]:
+        """The columns of the demand."""
+        if self._demand is None:
+            return {}
+        found = self._demand.of_intervals(starts, interval_s=self._survey.interval_s)
+        lacking = elements_of(self._channels)
+        for name in ("demand_block", "demand_sliding"):
+            notes[name] = {"reason": lacking} if isinstance(lacking, str) else {"over": f"{self._survey.demand_s} s"}
+        symbols = {quantity.symbol for quantity in self._survey.quantities}
+        return {name: v for name, v in zip(("demand_block", "demand_sliding"), found, strict=True) if name in symbols}
+
+    def _largest_changes(self, starts: I64, notes: dict[str, dict[str, str]]) -> dict[str, F64]:
+        """The column of rapid voltage changes."""
+        if not self._survey.needs("changes"):
+            return {}
+        if self._changes is None:
+            notes["rvc"] = {"reason": "the nominal voltage is not told"}
+            return {"rvc": np.full(starts.shape, np.nan)}
+        found = self._changes.finish()
+        times = np.array([self._record.time_ns(change.start) for change in found], np.int64)
+        return {"rvc": largest_change(found, times, starts, interval_ns=self._survey.interval_ns)}
 
     def _flicker_note(self) -> dict[str, str]:
         if not self._wants_flicker:
             return {"reason": f"flicker needs samples at {LOWEST_RATE_HZ:g} Hz"}
         return {"lamp": self._lamp_note} if self._lamp_note else {}
-
-    def _flags(self, starts: I64) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
-        """Intervals that hold a sag, swell or interruption on any phase, and those that hold an interruption.
-
-        A voltage that stays beyond a threshold for over a minute, or from one end of the record to the other, is an
-        under- or overvoltage and flags nothing: that is what limits are for.
-        """
-        found = [*self._touching, *(self._variations.finish() if self._variations is not None else ())]
-        rate_hz = self._record.header.rate_hz
-        passing = [v for v in found if v.kind == "interruption" or not _is_lasting(v, rate_hz)]
-        flags = self._touched(starts, passing)
-        return flags, self._touched(starts, [v for v in passing if v.kind == "interruption"])
-
-    def _touched(self, starts: I64, events: Sequence[RmsVariation]) -> npt.NDArray[np.bool_]:
-        times = np.array([[self._record.time_ns(v.start), self._record.time_ns(v.stop)] for v in events], np.int64)
-        times = times.reshape(-1, 2)
-        return touched_by_events(
-            starts, starts + self._survey.interval_ns, event_starts_ns=times[:, 0], event_ends_ns=times[:, 1]
-        )
 
 
 def joined_trends(trends: Sequence[Trend]) -> Trend:
@@ -381,14 +392,3 @@ def joined_trends(trends: Sequence[Trend]) -> Trend:
     once = whole.filter(np.diff(starts, prepend=starts[:1] - 1) != 0)
     rates_hz = tuple(sorted({rate for trend in trends for rate in trend.rates_hz}))
     return replace(trends[0], table=with_notes(once, notes), rates_hz=rates_hz)
-
-
-def _is_lasting(variation: RmsVariation, rate_hz: float) -> bool:
-    """Whether it is an under- or overvoltage rather than a sag or swell."""
-    whole_record = variation.open_start and variation.open_stop
-    return whole_record or (variation.stop - variation.start) / rate_hz > _LASTING_S
-
-
-def _ratio(above: F64, below: F64) -> F64:
-    quotient: F64 = np.divide(above, below, out=np.full(below.shape, np.nan), where=below > 0)
-    return quotient

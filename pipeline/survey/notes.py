@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+
+NOTES: Final = ("orders", "lamp", "reason", "derived", "over")
+"""What may be noted: orders covered, lamp, why there is no value, of what it was made, over how long."""
 
 
 def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Table:
@@ -67,4 +71,4 @@ def without_notes(table: pa.Table) -> pa.Table:
 
 
 def _is_ours(key: bytes) -> bool:
-    return key in (b"orders", b"reason", b"lamp")
+    return key.decode(errors="replace") in NOTES

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import groupby
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.aggregation import TEN_MINUTES_NS
 from pipeline.measures.harmonic_indices import (
     distortion_of_rms,
     harmonic_loss_factor,
@@ -17,21 +17,22 @@ from pipeline.measures.harmonic_indices import (
     k_factor,
     total_demand_distortion,
 )
-from pipeline.measures.harmonic_spectra import HarmonicSpectra
 from pipeline.measures.power import PhasePower, phase_power
-from pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
 from pipeline.measures.spectra import total_harmonic_distortion
 from pipeline.measures.waveform_indices import crest_factor, overdeviation, underdeviation
-from pipeline.quantities import Quantity
+from pipeline.quantities import BANDS_HZ, Quantity
 from pipeline.survey.blocks import Blocks
-from pipeline.survey.powers import Channels, active_power, effective_power, elements_of, reactive_power, rms_of
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, Hookup
+from pipeline.survey.orders import Smoothing, orders_of_channel, powers_of_orders
+from pipeline.survey.powers import Channels, rms_of
+from pipeline.survey.totals import Totals
+from pipeline.terms import NEUTRAL, Hookup
 
 F64 = npt.NDArray[np.float64]
-C128 = npt.NDArray[np.complex128]
+Values = npt.NDArray[np.floating]
 
-_NS_PER_H: Final = 3.6e12
 _NO_SPECTRUM: Final = "sampled too coarsely for harmonics: 16 samples a cycle are needed"
+_PLACE_OF_BAND: Final = {(low + high) // 2: k for k, (low, high) in enumerate(BANDS_HZ)}
+_FROM_LINES: Final = "minus the sum of the line currents"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +45,7 @@ class Setup:
     hookup : of the point.
     nominal_v : nominal voltage, of each judged voltage. [V]
     demand_current_a : of the total demand distortion; None: it is not measured. [A]
+    no_signal : why there is no mains signalling voltage; "" where there is one.
     """
 
     phases: tuple[str, ...]
@@ -51,6 +53,7 @@ class Setup:
     hookup: Hookup
     nominal_v: float
     demand_current_a: float | None = None
+    no_signal: str = ""
 
     @property
     def channels(self) -> Channels:
@@ -60,41 +63,59 @@ class Setup:
 
 @dataclass(frozen=True, slots=True)
 class Series:
-    """A quantity of some blocks.
+    """Quantities of some blocks that differ by their number alone, or a single one.
 
     Attributes
     ----------
-    quantity : which.
-    values : float64, shape (n_blocks,); of a ratio numerator and denominator, shape (2, n_blocks). [see the quantity]
-    notes : ``orders`` that it covers, or the ``reason`` why there is no value.
+    quantities : which.
+    names : of the columns, with the phase at their end but for the point's.
+    values : shape (n_blocks, n_names); of ratios and angles two, shape (2, n_blocks, n_names). [see the quantity]
+    notes : ``orders`` that they cover, how they were ``derived``, or the ``reason`` why there is no value.
+    beyond : reason by name, of those that the sampling rate does not reach.
     """
 
-    quantity: Quantity
-    values: F64
+    quantities: tuple[Quantity, ...]
+    names: tuple[str, ...]
+    values: Values
     notes: Mapping[str, str] = field(default_factory=dict)
+    beyond: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def quantity(self) -> Quantity:
+        """The first of them; all are aggregated alike."""
+        return self.quantities[0]
+
+    def notes_of(self, name: str) -> dict[str, str]:
+        """All that is to be noted of one column."""
+        if name in self.beyond:
+            return {"reason": self.beyond[name]}
+        orders = self.quantities[self.names.index(name)].orders
+        if not self.quantity.family or orders is None or "reason" in self.notes:
+            return dict(self.notes)
+        return {"orders": f"{orders[0]}-{orders[1]}", **self.notes}
 
 
-def series_of_blocks(blocks: Blocks, setup: Setup, quantities: Sequence[Quantity]) -> dict[str, Series]:
-    """The chosen quantities of some blocks, by column name.
+class SeriesOfBlocks:
+    """The chosen quantities of one point, of blocks as they come.
 
     Parameters
     ----------
-    blocks : of one point.
     setup : names its channels.
     quantities : wanted. Those that the point cannot have (a current that is not measured) are left out; those that it
         could, but for a channel or a higher sampling rate, are NaN with the reason.
-
-    Returns
-    -------
-    Series by name: the symbol, with the phase after it but for the point's.
     """
-    measured = _Measured(blocks, setup)
-    found: dict[str, Series] = {}
-    for quantity in quantities:
-        for phase, values in measured.of(quantity):
-            name = f"{quantity.symbol}_{phase.lower()}" if phase else quantity.symbol
-            found[name] = measured.series(quantity, values)
-    return found
+
+    def __init__(self, setup: Setup, quantities: Sequence[Quantity]) -> None:
+        self._setup = setup
+        of_blocks = [one for one in quantities if not one.needs_whole_record]
+        groups = groupby(of_blocks, key=lambda one: one.family or one.symbol)
+        self._groups = [tuple(group) for _, group in groups]
+        self._smoothing: dict[tuple[str, int], Smoothing] = {}
+
+    def of(self, blocks: Blocks) -> list[Series]:
+        """All series of some blocks, the same ones in the same order at each call. blocks : later than those before."""
+        measured = _Measured(blocks, self._setup, self._smoothing)
+        return [series for group in self._groups for series in measured.of(group)]
 
 
 _OF_CHANNEL: Final[Mapping[str, Callable[[Blocks, Setup, int], F64]]] = {
@@ -103,6 +124,7 @@ _OF_CHANNEL: Final[Mapping[str, Callable[[Blocks, Setup, int], F64]]] = {
     "u_half_max": lambda b, s, c: b.u_half_max[c],
     "u_peak": lambda b, s, c: b.values.peak[c],
     "crest_u": lambda b, s, c: crest_factor(b.values.peak[c], b.values.rms[c]),
+    "u_dc": lambda b, s, c: b.values.mean[c],
     # In volts: the deviation in per cent follows from their root mean square over the interval.
     "u_under": lambda b, s, c: underdeviation(b.values.rms[c], u_din_v=s.nominal_v),
     "u_over": lambda b, s, c: overdeviation(b.values.rms[c], u_din_v=s.nominal_v),
@@ -110,6 +132,7 @@ _OF_CHANNEL: Final[Mapping[str, Callable[[Blocks, Setup, int], F64]]] = {
     "i_half_max": lambda b, s, c: b.u_half_max[c],
     "i_peak": lambda b, s, c: b.values.peak[c],
     "crest_i": lambda b, s, c: crest_factor(b.values.peak[c], b.values.rms[c]),
+    "i_dc": lambda b, s, c: b.values.mean[c],
 }
 _OF_HARMONICS: Final[Mapping[str, Callable[[F64, F64], F64]]] = {  # of harmonics and interharmonics of a channel
     "thd_u": lambda h, ih: 100 * total_harmonic_distortion(h),
@@ -118,6 +141,7 @@ _OF_HARMONICS: Final[Mapping[str, Callable[[F64, F64], F64]]] = {  # of harmonic
     "u_hc": lambda h, ih: np.linalg.norm(h[:, 1:], axis=1),
     "i_hc": lambda h, ih: np.linalg.norm(h[:, 1:], axis=1),
     "tihd_u": lambda h, ih: 100 * interharmonic_distortion(ih, h[:, 0]),
+    "tihd_i": lambda h, ih: 100 * interharmonic_distortion(ih, h[:, 0]),
     "k_factor": lambda h, ih: k_factor(h),
     "f_hl": lambda h, ih: harmonic_loss_factor(h),
 }
@@ -126,155 +150,164 @@ _OF_CONDUCTOR: Final[Mapping[str, Callable[[PhasePower], F64]]] = {
     "s": lambda power: power.s,
     "q1": lambda power: power.q1,
     "s_n": lambda power: power.s_n,
+    "d_i": lambda power: power.d_i,
+    "d_v": lambda power: power.d_v,
+    "d_h": lambda power: power.d_h,
+    "d": lambda power: np.sqrt((power.n**2 - power.q1**2).clip(0.0)),
     "pf": lambda power: np.stack([power.p, power.s]),
     "dpf": lambda power: np.stack([power.p1, power.s1]),
 }
-_TOTALS: Final = ("p_total", "q1_total", "s_e", "pf_e", "energy_in", "energy_out")
 
 
 class _Measured:
     """Works each quantity out when it is asked for; what several need is worked out once."""
 
-    def __init__(self, blocks: Blocks, setup: Setup) -> None:
-        self._blocks, self._setup = blocks, setup
+    def __init__(self, blocks: Blocks, setup: Setup, smoothing: dict[tuple[str, int], Smoothing]) -> None:
+        self._blocks, self._setup, self._smoothing = blocks, setup, smoothing
         self._n_u = len(setup.phases)
-        self._elements = elements_of(setup.channels)
-        self._nothing = np.full(blocks.starts_ns.shape, np.nan)
+        self._totals = Totals(blocks, setup.channels)
+        self._powers: dict[int, PhasePower] = {}
+        self._harmonics: dict[int, F64] = {}
 
-    def of(self, quantity: Quantity) -> list[tuple[str, F64 | str]]:
-        """(phase, values, or why there is none) of a quantity."""
-        if quantity.of == "voltage":
-            return self._each(self._setup.phases, 0, quantity)
-        if quantity.of == "current":
-            return self._each(self._setup.current_phases, self._n_u, quantity)
-        if quantity.of == "conductor":
-            return self._conductors(quantity)
-        values = self._of_point(quantity)
-        return [] if values is None else [("", values)]
+    def of(self, group: tuple[Quantity, ...]) -> list[Series]:
+        """The series of a quantity, or of a family's numbers: of each channel, each conductor, or the point."""
+        first = group[0]
+        if first.of == "voltage":
+            found = [self._of_channel(group, phase, k) for k, phase in enumerate(self._setup.phases)]
+        elif first.of == "current":
+            phases = self._setup.current_phases
+            found = [self._of_channel(group, phase, self._n_u + k) for k, phase in enumerate(phases)]
+            found.append(self._of_neutral(group))
+        elif first.of == "conductor":
+            found = self._conductors(group)
+        else:
+            found = [self._of_point(first)]
+        return [series for series in found if series is not None]
 
-    def series(self, quantity: Quantity, values: F64 | str) -> Series:
-        """A quantity's values with what is to be noted of them."""
-        if isinstance(values, str):
-            nothing = np.stack([self._nothing] * 2) if quantity.aggregation == "ratio" else self._nothing
-            return Series(quantity, nothing, {"reason": values})
-        if quantity.orders is None or self._blocks.spectra is None:
-            return Series(quantity, values)
-        first, last = quantity.orders
-        covered = min(last, self._blocks.spectra.harmonics.shape[2])
-        return Series(quantity, values, {"orders": f"{first}-{covered}"})
-
-    def _each(self, phases: Sequence[str], first: int, quantity: Quantity) -> list[tuple[str, F64 | str]]:
-        found: list[tuple[str, F64 | str]] = []
-        for k, phase in enumerate(phases):
-            values = self._of_channel(quantity, first + k)
-            if values is not None:
-                found.append((phase, values))
-        return found
-
-    def _of_channel(self, quantity: Quantity, c: int) -> F64 | str | None:
-        symbol, spectra = quantity.symbol, self._blocks.spectra
-        if symbol in _OF_CHANNEL:
-            return _OF_CHANNEL[symbol](self._blocks, self._setup, c)
-        demand = self._setup.demand_current_a
-        if symbol in ("pst", "plt") or (symbol == "tdd" and demand is None):
+    def _of_channel(self, group: tuple[Quantity, ...], phase: str, c: int) -> Series | None:
+        first, spectra, setup = group[0], self._blocks.spectra, self._setup
+        if first.symbol in _OF_CHANNEL:
+            return self._single(first, phase, _OF_CHANNEL[first.symbol](self._blocks, setup, c))
+        if first.symbol == "tdd" and setup.demand_current_a is None:
             return None
+        if first.needs in ("signal", "bands"):
+            return self._signal(first, phase, c) if first.needs == "signal" else self._bands(group, phase, c)
         if spectra is None:
-            return _NO_SPECTRUM
-        harmonics = spectra.harmonics[c].astype(np.float64)
-        if symbol not in _OF_HARMONICS and symbol != "tdd":
-            order, highest = int(symbol[2:]), harmonics.shape[1]
-            of_order: F64 = harmonics[:, min(order, highest) - 1]
-            return of_order if order <= highest else f"the sampling rate reaches to order {highest} only"
-        if symbol == "tdd" and demand is not None:
-            return 100 * total_demand_distortion(harmonics, demand_current_a=demand)
-        values = _OF_HARMONICS[symbol](harmonics, spectra.interharmonics[c].astype(np.float64))
-        told: F64 = np.where(np.isfinite(values), values, np.nan)
-        return told
+            return self._nothing(group, phase, _NO_SPECTRUM)
+        if first.family:
+            smoothing = self._smoothing.setdefault((first.family, c), Smoothing())
+            return self._reached(group, phase, orders_of_channel(first.family, self._blocks, c, smoothing))
+        harmonics = self._of_harmonics(c)
+        if first.symbol == "tdd" and setup.demand_current_a is not None:
+            values = 100 * total_demand_distortion(harmonics, demand_current_a=setup.demand_current_a)
+        else:
+            values = _OF_HARMONICS[first.symbol](harmonics, spectra.interharmonics[c].astype(np.float64))
+        return self._single(first, phase, np.where(np.isfinite(values), values, np.nan))
 
-    def _conductors(self, quantity: Quantity) -> list[tuple[str, F64 | str]]:
+    def _of_harmonics(self, c: int) -> F64:
+        if c not in self._harmonics and self._blocks.spectra is not None:
+            self._harmonics[c] = self._blocks.spectra.harmonics[c].astype(np.float64)
+        return self._harmonics[c]
+
+    def _signal(self, quantity: Quantity, phase: str, c: int) -> Series:
+        spectra = self._blocks.spectra
+        if self._setup.no_signal or spectra is None or spectra.signal is None:
+            return self._nothing((quantity,), phase, self._setup.no_signal or _NO_SPECTRUM)
+        return self._single(quantity, phase, spectra.signal[c])
+
+    def _bands(self, group: tuple[Quantity, ...], phase: str, c: int) -> Series:
+        """The bands that are wanted, those that the sampling rate does not reach NaN."""
+        bands = self._blocks.bands
+        if bands is None:
+            return self._nothing(group, phase, _NO_SPECTRUM)
+        places = [_PLACE_OF_BAND[one.number] for one in group]
+        return self._placed(group, phase, bands[c], np.array(places), "the sampling rate does not reach this band")
+
+    def _of_neutral(self, group: tuple[Quantity, ...]) -> Series | None:
+        """RMS and harmonics of a neutral's current that no channel has, from all line currents."""
+        first, setup, spectra = group[0], self._setup, self._blocks.spectra
+        lines = setup.channels.line_currents
+        known = not setup.hookup.line_to_line and len(setup.hookup.judged_phases) > 1
+        if NEUTRAL in setup.current_phases or not known or set(lines) != set(setup.hookup.judged_phases):
+            return None
+        weights = setup.channels.current(NEUTRAL)
+        if first.symbol == "i_rms":
+            return self._single(first, NEUTRAL, rms_of(self._blocks.values, weights), {"derived": _FROM_LINES})
+        if first.family != "ih" or spectra is None:
+            return None
+        values = np.abs(np.tensordot(weights.astype(np.float32), spectra.phasors, axes=1))
+        return self._reached(group, NEUTRAL, values, {"derived": f"{_FROM_LINES}, its lines at the orders alone"})
+
+    def _conductors(self, group: tuple[Quantity, ...]) -> list[Series | None]:
         """Of each conductor that has a voltage to neutral and a current."""
-        if self._setup.hookup.line_to_line:
+        setup, first = self._setup, group[0]
+        if setup.hookup.line_to_line:
             return []
-        found: list[tuple[str, F64 | str]] = []
-        for k, phase in enumerate(self._setup.current_phases):
-            if phase not in self._setup.phases:
+        found: list[Series | None] = []
+        for k, phase in enumerate(setup.current_phases):
+            if phase not in setup.phases:
                 continue
-            if quantity.needs_spectrum and self._blocks.spectra is None:
-                found.append((phase, _NO_SPECTRUM))
-                continue
-            power = self._power(self._setup.phases.index(phase), self._n_u + k)
-            found.append((phase, _OF_CONDUCTOR[quantity.symbol](power)))
+            u, i = setup.phases.index(phase), self._n_u + k
+            if first.needs_spectrum and self._blocks.spectra is None:
+                found.append(self._nothing(group, phase, _NO_SPECTRUM))
+            elif first.family:
+                found.append(self._reached(group, phase, powers_of_orders(first.family, self._blocks, u, i)))
+            else:
+                found.append(self._single(first, phase, _OF_CONDUCTOR[first.symbol](self._power(u, i))))
         return found
 
     def _power(self, u: int, i: int) -> PhasePower:
-        values, spectra = self._blocks.values, self._blocks.spectra
-        nothing = np.zeros(self._nothing.shape, np.complex128)
-        u1, i1 = (nothing if spectra is None else _phasor(spectra, c) for c in (u, i))
-        return phase_power(
-            p=values.mean_product(u, i), u_rms=values.rms[u], i_rms=values.rms[i], u1=u1, i1=i1
-        )  # fmt: skip
+        if u not in self._powers:
+            values, spectra = self._blocks.values, self._blocks.spectra
+            nothing = np.zeros(self._blocks.starts_ns.shape, np.complex128)
+            u1, i1 = (nothing if spectra is None else spectra.phasors[c, :, 0].astype(np.complex128) for c in (u, i))
+            self._powers[u] = phase_power(
+                p=values.mean_product(u, i), u_rms=values.rms[u], i_rms=values.rms[i], u1=u1, i1=i1
+            )
+        return self._powers[u]
 
-    def _of_point(self, quantity: Quantity) -> F64 | str | None:
-        symbol = quantity.symbol
-        if symbol == "f":
-            return self._blocks.frequency_hz
-        if symbol in _TOTALS:
-            return self._total(quantity)
-        return self._line_unbalance() if symbol == "u_dev" else self._unbalance(symbol)
+    def _of_point(self, quantity: Quantity) -> Series | None:
+        values = self._totals.of(quantity)
+        if isinstance(values, str):
+            return self._nothing((quantity,), "", values)
+        return None if values is None else self._single(quantity, "", values)
 
-    def _total(self, quantity: Quantity) -> F64 | str | None:
-        """Of all conductors; None where no current is measured, or fewer than three phases are and all are needed."""
-        setup = self._setup
-        three = quantity.symbol in ("s_e", "pf_e")
-        if not setup.channels.line_currents or (three and len(setup.hookup.judged_phases) != len(LINE_PHASES)):
-            return None
-        if isinstance(self._elements, str):
-            return self._elements
-        if quantity.needs_spectrum:
-            return self._total_of_spectra(quantity.symbol, self._elements)
-        p = active_power(setup.channels, self._elements, self._blocks.values)
-        return {"p_total": p, "energy_in": self._energy(p), "energy_out": self._energy(-p)}[quantity.symbol]
+    def _single(self, quantity: Quantity, phase: str, values: Values, notes: Mapping[str, str] | None = None) -> Series:
+        """A quantity's values, with the orders that they cover where they are a sum over some."""
+        told = dict(notes or {})
+        if quantity.orders is not None and self._blocks.spectra is not None:
+            first, last = quantity.orders
+            told["orders"] = f"{first}-{min(last, self._blocks.spectra.harmonics.shape[2])}"
+        return Series((quantity,), _names((quantity,), phase), values[..., None], told)
 
-    def _total_of_spectra(self, symbol: str, elements: tuple[tuple[str, str], ...]) -> F64 | str:
-        spectra, channels = self._blocks.spectra, self._setup.channels
-        if spectra is None:
-            return _NO_SPECTRUM
-        if symbol == "q1_total":
-            return reactive_power(channels, elements, spectra)
-        power = effective_power(channels, elements, self._blocks.values, spectra)
-        return power.s_e if symbol == "s_e" else np.stack([power.p, power.s_e])
+    def _reached(
+        self, group: tuple[Quantity, ...], phase: str, values: Values, notes: Mapping[str, str] | None = None
+    ) -> Series:
+        """The numbers of a family that are wanted, those beyond reach NaN. values: (..., n_blocks, n_orders)."""
+        shift = 0 if group[0].family[1:] in ("ih", "ig") else 1
+        places = np.array([one.number - shift for one in group])
+        return self._placed(
+            group, phase, values, places, f"the sampling rate reaches to order {values.shape[-1]} only", notes
+        )
 
-    def _energy(self, p: F64) -> F64:
-        """What flows one way in each block, up to the ten-minute tick: there the next begins, and none counts twice."""
-        starts = self._blocks.starts_ns
-        to_tick = TEN_MINUTES_NS - starts % TEN_MINUTES_NS
-        return np.asarray(np.maximum(p, 0.0) * np.minimum(self._blocks.lengths_ns, to_tick) / _NS_PER_H)
+    def _placed(
+        self, group: tuple[Quantity, ...], phase: str, values: Values, places: npt.NDArray[np.int64], reason: str,
+        notes: Mapping[str, str] | None = None,
+    ) -> Series:  # fmt: skip
+        """Of a row of values those at some places; NaN with the reason where a place lies beyond."""
+        names, inside = _names(group, phase), places < values.shape[-1]
+        if inside.all() and np.array_equal(places, np.arange(values.shape[-1])):
+            return Series(group, names, values, notes or {})
+        chosen = np.full((*values.shape[:-1], places.size), np.nan, values.dtype)
+        chosen[..., inside] = values[..., places[inside]]
+        beyond = {name: reason for name, there in zip(names, inside, strict=True) if not there}
+        return Series(group, names, chosen, notes or {}, beyond)
 
-    def _unbalance(self, symbol: str) -> F64 | str | None:
-        spectra, setup = self._blocks.spectra, self._setup
-        lines = [phase for phase in setup.current_phases if phase in LINE_PHASES]
-        phases, first = (lines, self._n_u) if symbol == "i2" else (setup.phases, 0)
-        if len(phases) != 3 or (symbol == "u0" and setup.hookup.line_to_line):
-            return None
-        if spectra is None:
-            return _NO_SPECTRUM
-        phasors = np.stack([_phasor(spectra, first + k) for k in range(3)])
-        if setup.hookup.line_to_line and symbol == "u2":
-            return 100 * unbalance_of_line_voltages(np.abs(phasors))
-        return 100 * unbalance_of_phasors(phasors)[1 if symbol == "u0" else 0]
-
-    def _line_unbalance(self) -> F64 | None:
-        """Largest distance of a line-to-line voltage from the mean of the three, of that mean. [%]"""
-        channels, values = self._setup.channels, self._blocks.values
-        if len(self._setup.phases) != 3:
-            return None
-        lines = np.stack([rms_of(values, channels.voltage(pair)) for pair in LINE_TO_LINE_PHASES])
-        mean = lines.mean(axis=0)
-        largest = np.abs(lines - mean).max(axis=0)
-        share: F64 = np.divide(100 * largest, mean, out=np.full(mean.shape, np.nan), where=mean > 0)
-        return share
+    def _nothing(self, group: tuple[Quantity, ...], phase: str, reason: str) -> Series:
+        two = group[0].aggregation in ("ratio", "angle")
+        shape = (*((2,) if two else ()), self._blocks.starts_ns.size, len(group))
+        return Series(group, _names(group, phase), np.full(shape, np.nan), {"reason": reason})
 
 
-def _phasor(spectra: HarmonicSpectra, c: int) -> C128:
-    """Of the fundamental of a channel, each block."""
-    return spectra.phasors[c, :, 0].astype(np.complex128)
+def _names(group: tuple[Quantity, ...], phase: str) -> tuple[str, ...]:
+    return tuple(f"{one.symbol}_{phase.lower()}" if phase else one.symbol for one in group)

@@ -151,7 +151,7 @@ def bench_survey(folder: Path) -> list[Row]:
     """All quantities of 256 samples a cycle, flicker too: the time it was recorded in over the processor's time."""
     seconds = 660.0
     paths = parquet_archive(folder, n_files=1, seconds=seconds)
-    survey = Survey(chosen_quantities([]), nominal_voltage_v=NOMINAL_V, demand_current_a=30.0)
+    survey = Survey(chosen_quantities(["all"]), nominal_voltage_v=NOMINAL_V, demand_current_a=30.0)
     meters = {
         "harmonics": "harmonic_spectra", "RMS and power": "window_values", "flicker": "_push_flicker",
         "tracking": "track_fundamental", "aggregation": "aggregate",

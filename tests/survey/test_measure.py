@@ -262,7 +262,8 @@ def test_nothing_to_measure_is_said() -> None:
 
 def test_every_quantity_is_measured_or_needs_what_the_table_says(whole: Trend) -> None:
     names = {name.rsplit("_", 1)[0] if name.rsplit("_", 1)[-1] in "abc" else name for name in whole.table.column_names}
-    assert set(QUANTITIES) - names == {"pst", "plt"}  # of ten minutes and two hours alone
+    of_ten_minutes = {"pst", "plt", "pinst_min", "pinst_max"}  # or of two hours, and of no other interval
+    assert {symbol for symbol, one in QUANTITIES.items() if one.usual} - names == of_ten_minutes
 
 
 def test_files_are_measured_by_site_judged_and_a_bad_one_is_set_aside(tmp_path: Path) -> None:

@@ -17,7 +17,7 @@ from pipeline.measures.flickermeter import Lamp
 from pipeline.quantities import QUANTITIES, chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Piece, records_of
-from pipeline.survey import series
+from pipeline.survey import series, totals
 from pipeline.survey.compliance import load_limit_profile
 from pipeline.survey.files import judge_files
 from pipeline.survey.lamps import lamp_of
@@ -176,10 +176,9 @@ def test_a_site_at_12_percent_over_breaches_what_must_always_hold_though_a_swell
 
 
 def test_every_quantity_has_its_function_and_no_function_is_without_a_quantity() -> None:
-    listed = [*series._OF_CHANNEL, *series._OF_HARMONICS, *series._OF_CONDUCTOR, *series._TOTALS]
-    others = {"f", "u2", "u0", "i2", "u_dev", "tdd", "pst", "plt"}
-    orders = {symbol for symbol in QUANTITIES if symbol[:2] in ("uh", "ih")}
-    assert sorted([*listed, *others, *orders]) == sorted(QUANTITIES)
+    listed = [*series._OF_CHANNEL, *series._OF_HARMONICS, *series._OF_CONDUCTOR, *totals.SYMBOLS, "tdd", "u_sig"]
+    further = {symbol for symbol, one in QUANTITIES.items() if one.family or one.needs_whole_record}
+    assert sorted([*listed, *further]) == sorted(QUANTITIES)
 
 
 def test_the_command_takes_a_lamp_lists_distortions_and_prints_the_declared_voltage(tmp_path: Path) -> None:

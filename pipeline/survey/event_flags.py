@@ -1,0 +1,71 @@
+"""Which intervals of a trend are flagged: those that hold a sag, swell or interruption on any phase."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.config import Thresholds
+from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch
+from pipeline.measures.aggregation import touched_by_events
+from pipeline.measures.half_cycle import HalfCycles
+from pipeline.records.record import Record
+
+I64 = npt.NDArray[np.int64]
+Mask = npt.NDArray[np.bool_]
+
+_LASTING_S: Final = 60.0  # a sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3
+
+
+class EventFlags:
+    """Finds the events of a record's judged voltages as its half cycles come.
+
+    Parameters
+    ----------
+    thresholds : of sags, swells and interruptions.
+    reference_v : that they are shares of. [V]
+    """
+
+    def __init__(self, thresholds: Thresholds, *, reference_v: float) -> None:
+        self._variations = VariationsByStretch(
+            reference_v=reference_v, sag_pu=thresholds.sag_pu, swell_pu=thresholds.swell_pu,
+            interruption_pu=thresholds.interruption_pu, hysteresis_pu=thresholds.hysteresis_pu,
+        )  # fmt: skip
+        self._found: list[RmsVariation] = []
+
+    def push(self, voltages: HalfCycles) -> None:
+        """Takes the next half cycles."""
+        self._found += self._variations.push(voltages.u_half, voltages.starts, voltages.flags)
+
+    def of_intervals(self, starts: I64, record: Record, *, interval_ns: int) -> tuple[Mask, Mask]:
+        """Intervals that hold a sag, swell or interruption on any phase, and those that hold an interruption.
+
+        A voltage that stays beyond a threshold for over a minute, or from one end of the record to the other, is an
+        under- or overvoltage and flags nothing: that is what limits are for.
+
+        Parameters
+        ----------
+        starts : of the intervals, once all half cycles have come. [ns UTC]
+        record : tells when a sample was taken.
+        interval_ns : length of the intervals. [ns]
+
+        Source: IEC 61000-4-30 Ed. 3, 4.7 (from memory).
+        """
+        found = [*self._found, *self._variations.finish()]
+        passing = [v for v in found if v.kind == "interruption" or not _is_lasting(v, record.header.rate_hz)]
+        interruptions = [v for v in passing if v.kind == "interruption"]
+        return _touched(starts, record, interval_ns, passing), _touched(starts, record, interval_ns, interruptions)
+
+
+def _touched(starts: I64, record: Record, interval_ns: int, events: Sequence[RmsVariation]) -> Mask:
+    times = np.array([[record.time_ns(v.start), record.time_ns(v.stop)] for v in events], np.int64).reshape(-1, 2)
+    return touched_by_events(starts, starts + interval_ns, event_starts_ns=times[:, 0], event_ends_ns=times[:, 1])
+
+
+def _is_lasting(variation: RmsVariation, rate_hz: float) -> bool:
+    """Whether it is an under- or overvoltage rather than a sag or swell."""
+    whole_record = variation.open_start and variation.open_stop
+    return whole_record or (variation.stop - variation.start) / rate_hz > _LASTING_S

@@ -1,0 +1,197 @@
+"""Blocks of 10/12 cycles brought together in longer intervals as they come: sums are kept, not blocks.
+
+However long an interval is, what is held of it is a few numbers for each series.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.quantities import Aggregation
+from pipeline.survey.blocks import Blocks
+from pipeline.survey.series import Series, SeriesOfBlocks
+
+F64 = npt.NDArray[np.float64]
+I64 = npt.NDArray[np.int64]
+Values = npt.NDArray[np.floating]
+
+_SUMMED: Final = ("rms", "mean", "sum", "ratio", "angle")
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """A series' values of intervals; shape (n_intervals, n_names) each, NaN where nothing was measured.
+
+    Attributes
+    ----------
+    values : of the whole interval.
+    low, high : least and largest of its blocks; None where they are not kept.
+    """
+
+    values: F64
+    low: F64 | None
+    high: F64 | None
+
+
+@dataclass(slots=True)
+class Gathering:
+    """One series on its way from blocks to intervals.
+
+    Attributes
+    ----------
+    aggregation : of `quantities.Quantity`; ``ratio`` and ``angle`` take two values a block: numerator and denominator,
+        or the parts of a complex number whose angle is wanted.
+    extremes : keep the least and the largest block too.
+    """
+
+    aggregation: Aggregation
+    extremes: bool
+    _parts: dict[str, list[F64]] = field(default_factory=dict)
+
+    def add(self, values: Values, begins: I64, *, joins: bool) -> None:
+        """Takes further blocks.
+
+        Parameters
+        ----------
+        values : shape (n_blocks, n_names); of ``ratio`` and ``angle`` (2, n_blocks, n_names). NaN where not measured.
+        begins : block with which each interval begins.
+        joins : the first of these intervals is the last of the call before.
+        """
+        new = self._sums(values, begins) if self.aggregation in _SUMMED else {}
+        if self.extremes or self.aggregation in ("min", "max"):
+            new |= self._of_single(_quotient(*values) if self.aggregation == "ratio" else values, begins)
+        for name, rows in new.items():
+            held = self._parts.setdefault(name, [])
+            if joins and held:
+                held[-1][..., -1, :] = _merged(name, held[-1][..., -1, :], rows[..., 0, :])
+            fresh = rows[..., 1:, :] if joins and held else rows
+            if fresh.shape[-2]:
+                held.append(fresh)
+
+    def result(self) -> Gathered:
+        """The values of all intervals so far."""
+        whole = {name: np.concatenate(parts, axis=-2) for name, parts in self._parts.items()}
+        low, high = (whole.get(name) if self.extremes else None for name in ("low", "high"))
+        return Gathered(self._value(whole), low, high)
+
+    def _sums(self, values: Values, begins: I64) -> dict[str, F64]:
+        squared = values * values if self.aggregation == "rms" else values
+        total = np.add.reduceat(squared, begins, axis=-2, dtype=np.float64)
+        lengths = np.diff(begins, append=values.shape[-2])
+        if not np.isnan(total).any():
+            counts = np.broadcast_to(lengths[:, None], total.shape).astype(np.float64)
+            return {"total": total, "count": counts}
+        known = ~np.isnan(squared)
+        total = np.add.reduceat(np.where(known, squared, 0.0), begins, axis=-2, dtype=np.float64)
+        return {"total": total, "count": np.add.reduceat(known, begins, axis=-2, dtype=np.float64)}
+
+    def _of_single(self, values: Values, begins: I64) -> dict[str, F64]:
+        found: dict[str, F64] = {}
+        if self.extremes or self.aggregation == "min":
+            found["low"] = np.fmin.reduceat(values, begins, axis=0).astype(np.float64)
+        if self.extremes or self.aggregation == "max":
+            found["high"] = np.fmax.reduceat(values, begins, axis=0).astype(np.float64)
+        return found
+
+    def _value(self, whole: dict[str, F64]) -> F64:
+        if self.aggregation in ("min", "max"):
+            return whole["low" if self.aggregation == "min" else "high"]
+        total, count = whole["total"], whole["count"]
+        if self.aggregation == "ratio":
+            return _quotient(total[0], total[1])
+        if self.aggregation == "angle":
+            known = (np.hypot(*total) > 0) & (count[0] > 0)
+            angle: F64 = np.where(known, np.degrees(np.arctan2(total[1], total[0])), np.nan)
+            return angle
+        value = np.divide(total, count, out=np.full(total.shape, np.nan), where=count > 0)
+        if self.aggregation == "sum":
+            return np.asarray(np.where(count > 0, total, np.nan), np.float64)
+        return np.asarray(np.sqrt(value) if self.aggregation == "rms" else value, np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """What all blocks came to.
+
+    Attributes
+    ----------
+    numbers : int64, shape (n_intervals,), rising. Each interval starts at so many times its length. [1]
+    measured : shape (n_intervals,). Share of each that was measured, up to 1.
+    columns : float64 by name, shape (n_intervals,) each; ``NAME_min`` and ``NAME_max`` are of single blocks.
+    notes : by column, see `survey.notes`.
+    """
+
+    numbers: I64
+    measured: F64
+    columns: dict[str, F64]
+    notes: dict[str, dict[str, str]]
+
+
+class Intervals:
+    """Takes blocks as they come and gives the values of the intervals of the clock in which they start.
+
+    Parameters
+    ----------
+    source : of the series.
+    interval_ns : length of the intervals. [ns]
+    """
+
+    def __init__(self, source: SeriesOfBlocks, *, interval_ns: int) -> None:
+        self._source, self._interval_ns = source, interval_ns
+        self._numbers: list[I64] = []
+        self._measured = Gathering("sum", extremes=False)
+        self._series: list[tuple[Series, Gathering]] = []
+
+    @property
+    def empty(self) -> bool:
+        """Whether no block has come yet."""
+        return not self._numbers
+
+    def add(self, blocks: Blocks) -> None:
+        """Takes further blocks, later than those before."""
+        numbers = blocks.starts_ns // self._interval_ns
+        if not numbers.size:
+            return
+        begins = np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1)).astype(np.int64)
+        joins = bool(self._numbers) and int(self._numbers[-1][-1]) == int(numbers[0])
+        own = numbers[begins]
+        if own.size > joins:
+            self._numbers.append(own[1:] if joins else own)
+        inside = np.minimum(blocks.lengths_ns, (numbers + 1) * self._interval_ns - blocks.starts_ns)
+        self._measured.add((inside / self._interval_ns)[:, None], begins, joins=joins)
+        found = self._source.of(blocks)
+        if not self._series:
+            self._series = [(one, Gathering(one.quantity.aggregation, one.quantity.extremes)) for one in found]
+        for series, (_, gathering) in zip(found, self._series, strict=True):
+            gathering.add(series.values, begins, joins=joins)
+
+    def result(self) -> Together:
+        """The values of all intervals, once all blocks have come; at least one has."""
+        columns: dict[str, F64] = {}
+        notes: dict[str, dict[str, str]] = {}
+        for series, gathering in self._series:
+            found = gathering.result()
+            for k, name in enumerate(series.names):
+                ends = (("", found.values), ("_min", found.low), ("_max", found.high))
+                for suffix, values in ends:
+                    if values is not None:
+                        columns[name + suffix] = values[:, k]
+                        notes[name + suffix] = series.notes_of(name)
+        measured = np.minimum(self._measured.result().values[:, 0], 1.0)
+        return Together(np.concatenate(self._numbers), measured, columns, {k: own for k, own in notes.items() if own})
+
+
+def _quotient(above: Values, below: Values) -> F64:
+    out = np.full(below.shape, np.nan)
+    np.divide(above, below, out=out, where=below > 0)
+    return out
+
+
+def _merged(name: str, before: F64, after: F64) -> F64:
+    if name in ("total", "count"):
+        return before + after
+    return np.asarray(np.fmin(before, after) if name == "low" else np.fmax(before, after), np.float64)
