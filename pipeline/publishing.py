@@ -13,13 +13,14 @@ from pipeline.config import Fleet, Report
 from pipeline.events import Event, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve
-from pipeline.nightly.days import Day, code_version, coverage_of, days_of, read_catalogue
+from pipeline.nightly.days import Day, coverage_of, days_of, read_catalogue
 from pipeline.recall import Archive
 from pipeline.report.content import Settings
 from pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
 from pipeline.report.material import Material
 from pipeline.report.origin import origin
 from pipeline.report.summary import worst_events
+from pipeline.resources import code_version
 from pipeline.store.lock import locked
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 

@@ -27,6 +27,7 @@ from pipeline.errors import HalfcycleError
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
 _TRIES: Final = 2  # of a batch alone, after the one beside others
+_NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
 _DIED: Final = "the process that worked on it ended: killed, out of memory, or crashed in a library"
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -100,6 +101,7 @@ class _Processes:
         self._asked_for = workers is not None
         self._pool: ProcessPoolExecutor | None = None
         self._started: Future[int] | None = None
+        self._can_start = True  # other processes: not so where there is no memory for them, or no script to start them
 
     def __call__(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
@@ -109,9 +111,9 @@ class _Processes:
         while n_done_here < len(batches):
             left = len(batches) - n_done_here
             pays = n_done_here > 0 and (time.perf_counter() - begun) / n_done_here * left > _POOL_PAYS_S
-            if self._pool is None and self._n > 1 and left > 1 and (pays or self._asked_for):
+            if self._pool is None and self._can_start and self._n > 1 and left > 1 and (pays or self._asked_for):
                 self._start()
-            if self._pool is not None and self._is_ready():
+            if self._pool is not None and self._is_ready() and self._has_started():
                 yield from self._over_pool(function, batches[n_done_here:], lost)
                 return
             yield _done_here(function, batches[n_done_here], lost)
@@ -126,10 +128,21 @@ class _Processes:
 
     def _start(self) -> None:
         self._pool = ProcessPoolExecutor(self._n, get_context("spawn"), initializer=prepare_worker)
-        self._started = self._pool.submit(os.getpid)
+        try:
+            self._started = self._pool.submit(os.getpid)
+        except OSError:  # no memory, or too many processes
+            self._started = None
+            self._has_started()
 
     def _is_ready(self) -> bool:
         return self._started is not None and self._started.done()
+
+    def _has_started(self) -> bool:
+        """Waits for the first process; where none comes up, this one goes on alone."""
+        if self._started is None or self._started.exception() is not None:
+            self._can_start = False
+            self.close()
+        return self._can_start
 
     def _over_pool(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], lost: Lost[Item, Outcome]
@@ -141,11 +154,7 @@ class _Processes:
         while i_next < len(batches):
             while waiting and len(running) < _WAITING_EACH * self._n:
                 k = waiting.popleft()
-                future = self._submit(function, batches[k])
-                if future is None:
-                    waiting.appendleft(k)
-                    break
-                running[future] = k
+                running[self._submit(function, batches[k], lost)] = k
             finished, _ = wait(running, return_when=FIRST_COMPLETED)
             broken: list[int] = []
             for future in finished:
@@ -169,32 +178,34 @@ class _Processes:
                 yield ready.pop(i_next)
                 i_next += 1
 
-    def _submit(self, function: Function[Item, Outcome], batch: Sequence[Item]) -> Future[list[Outcome]] | None:
-        """A batch handed to the pool; None where the pool has broken since, and is now a new one."""
-        try:
-            return self._current().submit(function, batch)
-        except BrokenProcessPool:
-            self._restart()
-            return None
-
-    def _current(self) -> ProcessPoolExecutor:
-        if self._pool is None:
-            self._start()
-        if self._pool is None:
-            raise RuntimeError("no process could be started")
-        return self._pool
+    def _submit(
+        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]
+    ) -> Future[list[Outcome]]:
+        """A batch handed to the pool, to a new one where that has broken since, or done here where none can be had."""
+        while self._pool is not None:
+            try:
+                return self._pool.submit(function, batch)
+            except BrokenProcessPool:
+                self._restart()
+        done: Future[list[Outcome]] = Future()
+        done.set_result(_done_here(function, batch, lost))
+        return done
 
     def _restart(self) -> None:
+        """A new pool; none where its processes cannot be started."""
         self.close()
         self._start()
+        self._has_started()
 
     def _alone(
         self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]
     ) -> list[Outcome]:
         """A batch done in the pool while nothing else is, then its items likewise."""
         for _ in range(_TRIES):  # what ended a process from outside may do so again
+            if self._pool is None:  # not to be done here: it may be what ended the process
+                return [lost(item, _NO_OTHER) for item in batch]
             try:
-                return self._current().submit(function, batch).result()
+                return self._pool.submit(function, batch).result()
             except BrokenProcessPool:
                 self._restart()
             except HalfcycleError:

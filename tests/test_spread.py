@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Sequence
@@ -132,3 +134,26 @@ def test_no_process_is_left_behind() -> None:
         found = [one for batch in spread(slowly, batches(range(40), 1), lost=lost) for one in batch]
     assert len(found) == 40
     assert workers_of_this_process() == []
+
+
+UNGUARDED = """
+import sys, time
+from pipeline.spread import spread_over_processes
+
+def work(items):
+    time.sleep(0.05)
+    return [item * 2 for item in items]
+
+with spread_over_processes(2) as spread:  # no guard: a process that starts from this script ends at once
+    found = [one for batch in spread(work, [[i] for i in range(100)], lost=lambda item, why: why) for one in batch]
+assert found == [2 * i for i in range(100)], found
+print("all done")
+"""
+
+
+def test_where_no_process_can_be_started_this_one_does_the_work(tmp_path: Path) -> None:
+    script = tmp_path / "unguarded.py"
+    script.write_text(UNGUARDED, encoding="utf-8")
+    done = subprocess.run([sys.executable, script], capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr[-2000:]
+    assert done.stdout == "all done\n"
