@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 
 _DAY_NS: Final = 86_400_000_000_000
 _NEAR_DAYS: Final = 3
-_NORMAL_MEDIAN: Final = 0.6745  # of the size of a normal variable, in deviations
 _STRAY_SCATTERS: Final = 6.0
 CLASS_A_S: Final = 0.02
 """What a class A clock may be off at 50 Hz: IEC 61000-4-30, 4.6 (value from memory)."""
@@ -75,32 +74,35 @@ def clock_days(sightings: Sightings, found: Joined, zone_ns: IntArray) -> ClockD
     offset_s = mean(clock.offset_s[rows]) + share * mean(rest[rows])
     line_square = np.square((1 - share) * mean(clock.offset_u_s[rows]))
     members = np.bincount(found.shot)[found.shot[rows]]
-    together_square = _day_to_day_square(cell, offset_s) / np.maximum(
-        mean(members.astype(np.float64)) - 1, 1
-    )  # of the mean of the others
+    drift = mean(clock.drift_s_a_day[rows])
+    others = np.maximum(mean(members.astype(np.float64)) - 1, 1)
+    together_square = _day_to_day_square(cell, offset_s, drift) / others
     u_s = np.sqrt(line_square + share * own_square + np.maximum(others_square, together_square))
     half_s = u_s * student.ppf(0.975, mean(clock.count[rows]) + 1)
     zone = np.zeros(cell.shape[1])
     zone[of] = zone_ns[rows] * 1e-9
-    return ClockDays(
-        cell[0], cell[1], zone, offset_s, offset_s - half_s, offset_s + half_s, mean(clock.drift_s_a_day[rows]), n
-    )
+    return ClockDays(cell[0], cell[1], zone, offset_s, offset_s - half_s, offset_s + half_s, drift, n)
 
 
-def _day_to_day_square(cell: IntArray, offset_s: FloatArray) -> float:
-    """How much the clocks of a fleet wander from day to day, as the mean square over recorders. [s^2]
+def _day_to_day_square(cell: IntArray, offset_s: FloatArray, drift_s_a_day: FloatArray) -> FloatArray:
+    """How much the clocks of a fleet wander from day to day around each cell's day, drifts left out. [s^2]
 
-    Half the square of the difference of days that follow one another; of each recorder its median, made a variance of.
+    Half the mean square of the differences to each recorder's day before, where there is one.
     """
-    follows = (np.diff(cell[0]) == 0) & (np.diff(cell[1]) <= _NEAR_DAYS)
-    apart = np.abs(np.diff(offset_s))[follows]
-    site = cell[0][1:][follows]
-    if not len(apart):
-        return 0.0
-    order = np.lexsort((apart, site))
-    _, begin, count = np.unique(site[order], return_index=True, return_counts=True)
-    middle = apart[order][begin + count // 2]
-    return float(np.mean(np.square(np.minimum(middle, CLASS_A_S) / _NORMAL_MEDIAN)) / 2)
+    passed = np.diff(cell[1])
+    follows = (np.diff(cell[0]) == 0) & (passed <= _NEAR_DAYS)
+    drift = (drift_s_a_day[1:] + drift_s_a_day[:-1]) / 2 * passed
+    square = np.square(np.minimum(np.abs(np.diff(offset_s) - drift)[follows], CLASS_A_S)) / 2
+    day, place = np.unique(cell[1], return_inverse=True)
+    total = np.bincount(place[1:][follows], square, len(day))
+    count = np.bincount(place[1:][follows], minlength=len(day))
+    around = [np.searchsorted(day, day + k, side=side) for k, side in ((-_NEAR_DAYS, "left"), (_NEAR_DAYS, "right"))]
+    sums = np.zeros((2, len(day)))
+    for step in range(2 * _NEAR_DAYS + 1):  # day by day and in order, so that a longer table gives the same sums
+        at = around[0] + step
+        held = at < around[1]
+        sums[:, held] += np.stack([total[at[held]], count[at[held]]])
+    return np.asarray((sums[0] / np.maximum(sums[1], 1))[place], dtype=np.float64)
 
 
 def clock_table(days: ClockDays, sites: tuple[str, ...]) -> pa.Table:
@@ -122,30 +124,31 @@ def clock_table(days: ClockDays, sites: tuple[str, ...]) -> pa.Table:
     )
 
 
+def notes_of(days: ClockDays) -> dict[int, str]:
+    """In words, by row: whose clock is in another zone, beyond class A, or drifts."""
+    beyond = (days.low_s > CLASS_A_S) | (days.high_s < -CLASS_A_S)
+    return {i: _in_words(days, i, beyond=bool(beyond[i])) for i in np.flatnonzero(beyond | (days.zone_s != 0)).tolist()}
+
+
 def clock_notes(days: ClockDays, sites: tuple[str, ...]) -> dict[str, str]:
-    """In words, by site: whose clock is beyond class A on its last day, in another zone, or drifts."""
-    notes: dict[str, str] = {}
-    for site in np.unique(days.site):
-        rows = np.flatnonzero(days.site == site)
-        said = _in_words(days, rows)
-        if said:
-            notes[sites[site]] = "; ".join(said)
-    return notes
+    """The notes of each site's last day."""
+    notes = notes_of(days)
+    last = np.flatnonzero(np.append(np.diff(days.site) != 0, True)) if len(days.site) else []
+    return {sites[days.site[i]]: notes[i] for i in map(int, last) if i in notes}
 
 
-def _in_words(days: ClockDays, rows: IntArray) -> list[str]:
-    last = rows[-1]
+def _in_words(days: ClockDays, i: int, *, beyond: bool) -> str:
     said = []
-    if days.zone_s[last]:
-        said.append(
-            f"{abs(days.zone_s[last]) / 3600:g} h {'ahead' if days.zone_s[last] > 0 else 'behind'}: a time zone"
-        )
-    beyond = days.low_s[last] > CLASS_A_S or days.high_s[last] < -CLASS_A_S
+    if days.zone_s[i]:
+        said.append(f"{abs(days.zone_s[i]) / 3600:g} h {_way(days.zone_s[i])}: a time zone")
     if beyond:
-        half_s = (days.high_s[last] - days.low_s[last]) / 2
-        way = "ahead" if days.offset_s[last] > 0 else "behind"
-        said.append(f"{abs(days.offset_s[last]):.3f} s {way} (± {max(half_s, 0.001):.3f} s)")
-    drift = float(np.median(days.drift_s_a_day[rows]))
-    if len(rows) >= 4 and beyond and abs(drift) > _NOTE_DRIFT_S_A_DAY:
-        said.append(f"drifts {abs(drift):.3f} s a day {'ahead' if drift > 0 else 'behind'}")
-    return said
+        half_s = max((days.high_s[i] - days.low_s[i]) / 2, 0.001)
+        said.append(f"{abs(days.offset_s[i]):.3f} s {_way(days.offset_s[i])} (± {half_s:.3f} s)")
+        drift = float(days.drift_s_a_day[i])
+        if abs(drift) > _NOTE_DRIFT_S_A_DAY:
+            said.append(f"drifts {abs(drift):.3f} s a day {_way(drift)}")
+    return "; ".join(said)
+
+
+def _way(seconds: float) -> str:
+    return "ahead" if seconds > 0 else "behind"

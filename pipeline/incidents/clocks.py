@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray
 
 NEIGHBOURS: Final = 7  # sightings of a recorder before, and after, one that say how its clock goes
-REACH_DAYS: Final = 7.0  # and none further off than that
+REACH_DAYS: Final = 5.0  # and none further off than that
 _DAY_NS: Final = 86_400_000_000_000
 _SLOPE_S_A_DAY: Final = 0.3  # standard deviation of drifts: crystals of some ppm (common practice, no source)
 _USUAL_S: Final = 0.003  # scatter of a recorder's clock before it is known, and how many lags that counts for
@@ -104,7 +104,7 @@ def _block(
     scatter = np.full(len(index), _USUAL_S)
     weight = told.astype(np.float64)
     inverse = np.ones(len(index))
-    for _ in range(3):
+    for _ in range(2):
         off = np.abs(y - intercept[:, None] - slope[:, None] * x)
         middle = 1.4826 * _median(off, told)
         limit = _TUKEY * np.maximum(np.maximum(middle, scatter), _USUAL_S)

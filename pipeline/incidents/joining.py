@@ -6,24 +6,16 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.special import gammaln
 
-from pipeline.incidents.clocks import Around, ClockFit, fitted, neighbours, supported
-from pipeline.incidents.cores import Cores, candidates, chained, cores_of, likeness
+from pipeline.incidents.choosing import GOOD_S, Moments, chosen, without_itself
+from pipeline.incidents.clocks import Around, ClockFit, fitted, neighbours
+from pipeline.incidents.cores import chained, cores_of
 from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
 REACH_S: Final = 10.0  # how far clocks of which nothing is known may be off: twice what class S may lose in a day
 _GAP_S: Final = 0.02  # within which times that are known make one moment
 _SHARP_S: Final = 0.02  # a time known better than this may make a moment
-_GOOD_SHARE: Final = (
-    0.75  # of clocks that are right within `_GOOD_S`; the rest Cauchy-like (common practice, no source)
-)
-_GOOD_S: Final = 0.02
-_BAD_S: Final = 1.0
-_STRAY: Final = 0.02  # of sightings whose clock was just set, or is not as its line says
-_ACCEPT: Final = float(np.log(3.0))
-_ROUNDS: Final = 3
-_LONGEST_CHAIN: Final = 8
+_ROUNDS: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,31 +55,12 @@ def joined(sightings: Sightings, *, zone_ns: IntArray, reach_s: float = REACH_S)
     clock = ClockFit(none, none, zero, zero, none)
     for nth in range(_ROUNDS):
         moments = _moments(sightings, time_ns, clock, first=nth == 0)
-        chosen, _ = _chosen(sightings, time_ns, clock, moments, around, reach_s)
-        clock = fitted(time_ns, _lags(time_ns, moments, chosen), around, leave_out=True)
+        where, _ = chosen(sightings, clock, moments, around, reach_s)
+        clock = fitted(time_ns, _lags(time_ns, moments, where), around, leave_out=True)
     moments = _moments(sightings, time_ns, clock, first=False)
-    chosen, score = _chosen(sightings, time_ns, clock, moments, around, reach_s)
-    where, score = _one_of_a_site(sightings, chosen, score, moments)
+    where, score = chosen(sightings, clock, moments, around, reach_s)
+    where, score = _one_of_a_site(sightings, where, score, moments)
     return _numbered(sightings, time_ns, moments, where, score, around)
-
-
-@dataclass(frozen=True, slots=True)
-class Moments:
-    """The moments of a round, and where the sightings lie between them.
-
-    Attributes
-    ----------
-    cores : in order of time.
-    own : the one each sighting helps to make; -1: its time is too vague.
-    rank : of each moment: of two alike the lower one says what the time is.
-    at_ns, u_s : time of each sighting, as far as its clock is known, and its standard uncertainty.
-    """
-
-    cores: Cores
-    own: IntArray
-    rank: IntArray
-    at_ns: IntArray
-    u_s: FloatArray
 
 
 def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit, *, first: bool) -> Moments:
@@ -95,7 +68,7 @@ def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit, *, first:
     known = np.isfinite(clock.offset_s)
     at_ns = time_ns - np.round(np.nan_to_num(clock.offset_s) * 1e9).astype(np.int64)
     told_u_s = np.hypot(np.nan_to_num(clock.offset_u_s), np.maximum(clock.scatter_s, sightings.start_u_s))
-    u_s = np.where(known, told_u_s, np.hypot(_GOOD_S, sightings.start_u_s))
+    u_s = np.where(known, told_u_s, np.hypot(GOOD_S, sightings.start_u_s))
     sharp = sightings.start_u_s <= _SHARP_S
     if not first:
         sharp &= ~known | (np.nan_to_num(clock.offset_u_s) <= _SHARP_S)
@@ -109,93 +82,21 @@ def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit, *, first:
     return Moments(cores, own, rank, at_ns, u_s)
 
 
-def _without_itself(at_ns: IntArray, u_s: FloatArray, cores: Cores, index: IntArray, own: IntArray) -> FloatArray:
-    """How far sightings are from moments, each left out of its own. index: shape (n, m). [s]"""
-    apart_s = (at_ns[:, None] - cores.time_ns[index]) * 1e-9
-    weight = 1 / np.square(u_s)[:, None]
-    rest = cores.weight[index] - weight
-    mine = (index == own[:, None]) & (rest > 1e-9 * weight)
-    return np.where(mine, apart_s * cores.weight[index] / np.where(mine, rest, 1.0), apart_s)
-
-
-def _prior(lag_s: FloatArray) -> FloatArray:
-    """Density of the lag of a clock of which nothing is known. [1/s]"""
-    good = np.exp(-0.5 * np.square(lag_s / _GOOD_S)) / (_GOOD_S * np.sqrt(2 * np.pi))
-    return np.asarray(_GOOD_SHARE * good + (1 - _GOOD_SHARE) / (np.pi * _BAD_S * (1 + np.square(lag_s / _BAD_S))))
-
-
-def _of_clock(apart_s: FloatArray, clock: ClockFit, u_s: FloatArray) -> FloatArray:
-    """Density of the lag of a clock that is known, by Student's distribution. [1/s]"""
-    free = np.maximum(clock.count + 1, 2.0)[:, None]
-    scale = gammaln((free + 1) / 2) - gammaln(free / 2) - 0.5 * np.log(free * np.pi) - np.log(u_s[:, None])
-    return np.asarray(np.exp(scale - (free + 1) / 2 * np.log1p(np.square(apart_s / u_s[:, None]) / free)))
-
-
-def _chosen(
-    sightings: Sightings, time_ns: IntArray, clock: ClockFit, moments: Moments, around: Around, reach_s: float
-) -> tuple[IntArray, FloatArray]:
-    """The moment that each sighting belongs to, -1 for none, and by how much that is likelier than chance: its log."""
-    cores, own = moments.cores, moments.own
-    known = np.isfinite(clock.offset_s)
-    within_s = np.where(known, np.clip(8 * moments.u_s, 0.1, reach_s), reach_s)
-    index, there = candidates(moments.at_ns, cores, reach_s=within_s)
-    if not cores.n:
-        return np.full(sightings.n, -1), np.zeros(sightings.n)
-    mine = index == own[:, None]
-    own_sites = np.where(own >= 0, cores.n_sites[np.maximum(own, 0)], 0)[:, None]
-    stronger = (cores.n_sites[index] > own_sites) | (
-        (cores.n_sites[index] == own_sites) & (moments.rank[index] < moments.rank[np.maximum(own, 0)][:, None])
-    )
-    there &= np.where(mine, own_sites > 1, stronger | (own < 0)[:, None])
-    apart_s = _without_itself(moments.at_ns, moments.u_s, cores, index, own)
-    lag_s = np.where(known[:, None], apart_s + np.nan_to_num(clock.offset_s)[:, None], apart_s)
-    density = np.where(
-        known[:, None],
-        (1 - _STRAY) * _of_clock(apart_s, clock, moments.u_s) + _STRAY * _prior(lag_s),
-        _prior(lag_s),
-    )
-    alike = likeness(
-        sightings.duration_s[:, None], sightings.label[:, None], cores.duration_s[index], cores.label[index]
-    )
-    others = np.maximum(cores.n_sites[index] - mine, 1)  # a site is more likely one of many than one of few
-    score = np.where(there, np.log(density * others / cores.rate_hz[index]) + alike, -np.inf)
-    lonely = ~known & ((own_sites[:, 0] <= 1) | np.any(there & (cores.n_sites[index] > 2 * own_sites), axis=1))
-    if lonely.any():
-        worth = np.log1p(np.where(there, others / cores.rate_hz[index], 0.0) * np.exp(alike))
-        score = score + supported(lag_s, worth, around, lonely)
-    best = score.argmax(axis=1)
-    rows = np.arange(sightings.n)
-    found = score[rows, best]
-    return _led_on(np.where(found > _ACCEPT, index[rows, best], -1), own, cores), found
-
-
-def _led_on(chosen: IntArray, own: IntArray, cores: Cores) -> IntArray:
-    """Where the only sighting of a moment went to another one, whoever chose that moment goes there too."""
-    to = np.arange(cores.n)
-    moved = np.flatnonzero((own >= 0) & (chosen >= 0) & (chosen != own))
-    moved = moved[cores.n_sites[own[moved]] == 1]
-    to[own[moved]] = chosen[moved]
-    for _ in range(_LONGEST_CHAIN):
-        to = to[to]
-    return np.where(chosen >= 0, to[np.maximum(chosen, 0)], -1)
-
-
-def _lags(time_ns: IntArray, moments: Moments, chosen: IntArray) -> FloatArray:
+def _lags(time_ns: IntArray, moments: Moments, where: IntArray) -> FloatArray:
     """How far each recorder's clock was ahead of the moment that its sighting belongs to; NaN of none. [s]"""
-    held = chosen >= 0
+    held = where >= 0
     if not held.any():
-        return np.full(len(chosen), np.nan)
-    index = np.maximum(chosen, 0)[:, None]
-    apart_s = _without_itself(moments.at_ns, moments.u_s, moments.cores, index, moments.own)[:, 0]
+        return np.full(len(where), np.nan)
+    apart_s = without_itself(moments, np.arange(len(where)), np.maximum(where, 0)[:, None])[:, 0]
     return np.where(held, apart_s + (time_ns - moments.at_ns) * 1e-9, np.nan)
 
 
 def _one_of_a_site(
-    sightings: Sightings, chosen: IntArray, score: FloatArray, moments: Moments
+    sightings: Sightings, found: IntArray, score: FloatArray, moments: Moments
 ) -> tuple[IntArray, FloatArray]:
     """Of several sightings of a site that chose one moment the likeliest stays."""
-    where = np.where(chosen >= 0, chosen, moments.own)
-    staying = (chosen < 0) & (moments.own >= 0)
+    where = np.where(found >= 0, found, moments.own)
+    staying = (found < 0) & (moments.own >= 0)
     held = np.flatnonzero(where >= 0)
     rank = np.where(staying, -np.inf, score)
     order = held[np.lexsort((sightings.key[held], -rank[held], sightings.site[held], where[held]))]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pipeline.incidents.clock_days import clock_notes
+from pipeline.incidents.clock_days import notes_of
 from pipeline.incidents.fleet import FleetIncidents
 from pipeline.incidents.origin import reason
 from pipeline.incidents.sightings import FloatArray, IntArray
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _MOST_NOTES: Final = 3
+_MANY_DAYS: Final = 1_000_000
+_DAY_NS: Final = 86_400_000_000_000
 
 
 def member_table(table: pa.Table, found: FleetIncidents) -> pa.Table:
@@ -184,15 +186,22 @@ def _site_names(found: FleetIncidents) -> Any:
 
 
 def _notes(found: FleetIncidents) -> Any:
-    """What is the matter with the clocks of an incident's sites."""
-    notes = clock_notes(found.clocks, found.sightings.sites)
-    noted = np.array([site in notes for site in found.sightings.sites], dtype=bool)
-    out: list[list[str]] = [[] for _ in range(found.n)]
-    shares = found.shares
-    for incident, site in zip(*(v[noted[shares.site]].tolist() for v in (shares.incident, shares.site)), strict=True):
-        out[incident].append(f"{found.sightings.sites[site]}: {notes[found.sightings.sites[site]]}")
+    """What was the matter with the clocks of an incident's sites on that day."""
+    clocks, s = found.clocks, found.sightings
+    notes = notes_of(clocks)
+    out: list[dict[str, None]] = [{} for _ in range(found.n)]
+    if notes:
+        rows = np.array(sorted(notes))
+        cells = clocks.site[rows] * _MANY_DAYS + clocks.day[rows]  # in order, as the rows are
+        cell = s.site * _MANY_DAYS + s.start_ns // _DAY_NS
+        place = np.minimum(np.searchsorted(cells, cell), len(cells) - 1)
+        noted = np.flatnonzero(cells[place] == cell)
+        order = noted[np.lexsort((s.site[noted], found.incident[noted]))]
+        for i, row in zip(found.incident[order].tolist(), rows[place[order]].tolist(), strict=True):
+            out[i][f"{s.sites[clocks.site[row]]}: {notes[row]}"] = None
     words = [
-        " | ".join(said[:_MOST_NOTES]) + (f" | and {len(said) - _MOST_NOTES} more" if len(said) > _MOST_NOTES else "")
+        " | ".join(list(said)[:_MOST_NOTES])
+        + (f" | and {len(said) - _MOST_NOTES} more" if len(said) > _MOST_NOTES else "")
         for said in out
     ]
     return np.array(words or [], dtype=object)

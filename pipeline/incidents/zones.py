@@ -11,6 +11,7 @@ from pipeline.incidents.clocks import REACH_DAYS
 from pipeline.incidents.cores import Cores, chained, cores_of
 from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
+_BY_DAYS: Final = np.array([840 // (1 + days) for days in range(8)])  # the nearer days count more
 _QUARTER_NS: Final = 900_000_000_000
 _DAY_NS: Final = 86_400_000_000_000
 # Differences between zones in use: whole hours, half hours and a few quarters. [quarters of an hour]
@@ -22,9 +23,10 @@ _NEAR_S: Final = 3.0  # by which the clock may be off besides
 _LEAST_SITES: Final = 3
 _LEVELS: Final = (_LEAST_SITES, 12, 50)  # moments of many sites are not hidden by those of few around them
 _ALIKE_S: Final = 0.025  # lengths
-_LEAST_VOTES: Final = 1.4  # with a length, one and one without
-_LENGTHLESS: Final = 0.4  # what a vote counts for where no length is known
-_NOTHING: Final = 0.15  # what a sighting counts for against a shift that fits nowhere, shifted or not
+_FULL: Final = 20  # what a vote counts for, in whole numbers so that sums do not depend on their order
+_LEAST_VOTES: Final = 28  # with a length, one and one without
+_LENGTHLESS: Final = 8  # where no length is known
+_NOTHING: Final = 3  # what a sighting counts for against a shift that fits nowhere, shifted or not
 
 
 def zones(sightings: Sightings) -> IntArray:
@@ -43,13 +45,13 @@ def zones(sightings: Sightings) -> IntArray:
     voted = np.bincount(sightings.site, vote != 0, len(sightings.sites))
     order = np.lexsort((sightings.start_ns, sightings.site))
     begins = np.searchsorted(sightings.site[order], np.arange(len(sightings.sites) + 1))
-    for site in np.flatnonzero(voted >= _LEAST_VOTES):
+    for site in np.flatnonzero(voted >= 2):
         rows = order[begins[site] : begins[site + 1]]
         found[rows] = _of_days(day[rows], vote[rows], worth[rows]) * _QUARTER_NS
     return found
 
 
-def _votes(sightings: Sightings) -> tuple[IntArray, FloatArray]:
+def _votes(sightings: Sightings) -> tuple[IntArray, IntArray]:
     """The shift that each sighting votes for, 0 for none, and what that is worth. [quarters of an hour]"""
     order, chain = chained(sightings.start_ns, _GAP_S)
     group = np.empty(sightings.n, dtype=np.int64)
@@ -57,20 +59,16 @@ def _votes(sightings: Sightings) -> tuple[IntArray, FloatArray]:
     u_s = np.full(sightings.n, _GAP_S)
     cores, own = cores_of(sightings.start_ns, u_s, sightings.site, sightings.duration_s, sightings.label, group)
     levels = [np.flatnonzero(cores.n_sites >= least) for least in _LEVELS]
-    vote, worth = np.zeros(sightings.n, dtype=np.int64), np.ones(sightings.n)
-    in_order = np.argsort(sightings.start_ns, kind="stable")
-    time_ns, length = sightings.start_ns[in_order], sightings.duration_s[in_order]
-    most = _largest(time_ns, length, cores, levels)
-    most = np.maximum(most, cores.n_sites[own[in_order]])  # as it is, unless another fits better
-    best = np.zeros(sightings.n, dtype=np.int64)
+    time_ns, length = cores.time_ns, cores.duration_s
+    most = np.maximum(_largest(time_ns, length, cores, levels), cores.n_sites)  # as it is, unless another fits better
+    best = np.zeros(cores.n, dtype=np.int64)
     for shift in SHIFTS:
         reached = _largest(time_ns - shift * _QUARTER_NS, length, cores, levels)
         better = reached > 1.5 * most
         best = np.where(better, shift, best)
         most = np.where(better, reached, most)
-    vote[in_order] = best
-    worth[in_order] = np.where(most >= _LEAST_SITES, np.where(np.isfinite(length), 1.0, _LENGTHLESS), _NOTHING)
-    return vote, worth
+    worth = np.where(most >= _LEAST_SITES, np.where(np.isfinite(length), _FULL, _LENGTHLESS), _NOTHING)
+    return best[own], worth[own]
 
 
 def _largest(time_ns: IntArray, length: FloatArray, cores: Cores, levels: Sequence[IntArray]) -> IntArray:
@@ -88,15 +86,15 @@ def _largest(time_ns: IntArray, length: FloatArray, cores: Cores, levels: Sequen
     return found
 
 
-def _of_days(day: IntArray, vote: IntArray, worth: FloatArray) -> IntArray:
+def _of_days(day: IntArray, vote: IntArray, worth: IntArray) -> IntArray:
     """The shift of each sighting of one recorder: the most frequent vote of the days around, where it is clear."""
     shifts = np.unique(vote[vote != 0])
     near = np.abs(day[:, None] - day[None, :])
-    there = np.where(near <= REACH_DAYS, worth[None, :], 0.0)
-    weight = there / (1 + near)  # the nearer days count more
+    there = np.where(near <= REACH_DAYS, worth[None, :], 0)
+    weight = there * _BY_DAYS[np.minimum(near, len(_BY_DAYS) - 1)]
     votes = weight @ (vote[:, None] == shifts[None, :])
     count = there @ (vote[:, None] == shifts[None, :])
     best = votes.argmax(axis=1)
     rows = np.arange(len(day))
-    clear = (count[rows, best] >= _LEAST_VOTES) & (votes[rows, best] > 0.5 * weight.sum(axis=1))
+    clear = (count[rows, best] >= _LEAST_VOTES) & (2 * votes[rows, best] > weight.sum(axis=1))
     return np.where(clear, shifts[best], 0)
