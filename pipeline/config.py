@@ -135,6 +135,13 @@ class Report(_Settings):
     address: str = ""
 
 
+class Incidents(_Settings):
+    """Incidents over all sites, joined at the end of a night where the table is there; no catalogue depends on them."""
+
+    topology: Path | None = None
+    reach_s: float = Field(10.0, gt=0, le=60)
+
+
 class Fleet(_Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
@@ -149,6 +156,7 @@ class Fleet(_Settings):
     explain: bool = True
     learned: Learned = Learned()
     report: Report | None = None
+    incidents: Incidents | None = None
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -215,7 +223,10 @@ def load_fleet(path: Path) -> Fleet:
     if report is not None:
         report = report.model_copy(update={"folder": base / report.folder})
         _check_folders({**folders, "report.folder": report.folder}, path)
-    return fleet.model_copy(update={**folders, "learned": learned, "report": report})
+    incidents = fleet.incidents
+    if incidents is not None and incidents.topology is not None:
+        incidents = incidents.model_copy(update={"topology": base / incidents.topology})
+    return fleet.model_copy(update={**folders, "learned": learned, "report": report, "incidents": incidents})
 
 
 class _SiteTables(_Settings):

@@ -128,7 +128,7 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         show.warning(f"quarantined {outcome.path}: {outcome.reason}")
     for outcome in summary.left:
         show.warning(f"left in the inbox {outcome.path}: {outcome.reason}")
-    if not summary.files and not summary.days:
+    if not summary.files and not summary.days and not (summary.joined and summary.joined.n_days):
         show.line(nothing)
     if summary.n_settling:
         show.line(
@@ -155,6 +155,14 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         )
         for reason in dict.fromkeys(reason for day in summary.days for reason in day.reasons):
             show.line(f"not judged: {reason}")
+    if summary.joined is not None and summary.joined.n_days:
+        changed = (
+            f"; {summary.joined.n_changed} events have another incident id now" if summary.joined.n_changed else ""
+        )
+        show.line(
+            f"incidents: {summary.joined.n_days} days joined over sites, {summary.joined.n_incidents} incidents "
+            f"of several sites{changed}"
+        )
     _other_versions(summary.other_version)
     return Exit.QUARANTINED if summary.quarantined or summary.left else Exit.DONE
 

@@ -13,6 +13,8 @@ from pipeline.cli.commands import Exit, typer_app
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from pipeline.config import Incidents
+
 _EPILOG = "Example:  halfcycle incidents events.parquet --out incidents.parquet --clocks clocks.csv"
 
 
@@ -58,8 +60,10 @@ def incidents_command(
     for path in (out, events, clocks):
         if path is not None:
             writer_for(path)
-    table = _catalogue(catalogue, config)
-    found = fleet_incidents(table, topology=None if topology is None else load_topology(topology))
+    table, asked = _catalogue(catalogue, config)
+    known = topology or asked.topology
+    net = None if known is None else load_topology(known)
+    found = fleet_incidents(table, topology=net, reach_s=asked.reach_s)
     rows = incident_table(table, found)
     show.table(incidents_table(rows, most=most))
     notes = clock_notes(found.clocks, found.sightings.sites)
@@ -76,18 +80,18 @@ def incidents_command(
     return Exit.DONE
 
 
-def _catalogue(catalogue: Path | None, config: Path | None) -> pa.Table:
-    """The rows of a catalogue file, or of all days of a fleet."""
+def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, Incidents]:
+    """The rows of a catalogue file, or of all days of a fleet, and what the fleet asks for."""
     from pipeline.catalogue.reading import read_table
-    from pipeline.config import load_fleet
+    from pipeline.config import Incidents, load_fleet
     from pipeline.errors import ConfigError
     from pipeline.nightly.days import days_of, read_catalogue
 
     if (catalogue is None) == (config is None):
         raise ConfigError("name a catalogue, or a fleet with --config")
     if catalogue is not None:
-        return read_table(catalogue)
+        return read_table(catalogue), Incidents()
     if config is None:
         raise ConfigError("name a fleet with --config")
     fleet = load_fleet(config)
-    return read_catalogue(fleet, [day for day, _ in days_of(fleet)])
+    return read_catalogue(fleet, [day for day, _ in days_of(fleet)]), fleet.incidents or Incidents()

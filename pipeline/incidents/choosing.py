@@ -106,7 +106,7 @@ def _contested(clock: ClockFit, moments: Moments, reach_s: float) -> BoolArray:
     sure = np.isfinite(clock.offset_s) & (8 * moments.u_s <= _SURE_S)
     apart = np.abs(moments.at_ns - cores.time_ns[at]) * 1e-9 > 4 * moments.u_s
     by_larger = np.where(sure, np.any(larger & near, axis=1)[at], np.any(larger, axis=1)[at])
-    return (own < 0) | (cores.n_sites[at] <= 1) | by_larger | (sure & apart)
+    return np.asarray((own < 0) | (cores.n_sites[at] <= 1) | by_larger | (sure & apart), dtype=bool)
 
 
 def _candidates(clock: ClockFit, moments: Moments, rows: IntArray, reach_s: float) -> tuple[IntArray, BoolArray]:

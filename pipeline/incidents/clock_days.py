@@ -96,11 +96,11 @@ def _day_to_day_square(cell: IntArray, offset_s: FloatArray, drift_s_a_day: Floa
     day, place = np.unique(cell[1], return_inverse=True)
     total = np.bincount(place[1:][follows], square, len(day))
     count = np.bincount(place[1:][follows], minlength=len(day))
-    around = [np.searchsorted(day, day + k, side=side) for k, side in ((-_NEAR_DAYS, "left"), (_NEAR_DAYS, "right"))]
+    begin, end = np.searchsorted(day, day - _NEAR_DAYS), np.searchsorted(day, day + _NEAR_DAYS, side="right")
     sums = np.zeros((2, len(day)))
     for step in range(2 * _NEAR_DAYS + 1):  # day by day and in order, so that a longer table gives the same sums
-        at = around[0] + step
-        held = at < around[1]
+        at = begin + step
+        held = at < end
         sums[:, held] += np.stack([total[at[held]], count[at[held]]])
     return np.asarray((sums[0] / np.maximum(sums[1], 1))[place], dtype=np.float64)
 
@@ -133,8 +133,8 @@ def notes_of(days: ClockDays) -> dict[int, str]:
 def clock_notes(days: ClockDays, sites: tuple[str, ...]) -> dict[str, str]:
     """The notes of each site's last day."""
     notes = notes_of(days)
-    last = np.flatnonzero(np.append(np.diff(days.site) != 0, True)) if len(days.site) else []
-    return {sites[days.site[i]]: notes[i] for i in map(int, last) if i in notes}
+    last = {int(site): i for i, site in enumerate(days.site)}  # rows are in order of day
+    return {sites[site]: notes[i] for site, i in last.items() if i in notes}
 
 
 def _in_words(days: ClockDays, i: int, *, beyond: bool) -> str:

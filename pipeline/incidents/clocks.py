@@ -172,7 +172,9 @@ def _median(values: FloatArray, told: BoolArray) -> FloatArray:
     return np.where(n > 0, (np.where(n > 0, low, 0.0) + np.where(n > 0, high, 0.0)) / 2, 0.0)
 
 
-def supported(lag_s: FloatArray, worth: FloatArray, around: Around, which: npt.NDArray[np.bool_]) -> FloatArray:
+def supported(
+    lag_s: npt.NDArray[Any], worth: npt.NDArray[Any], around: Around, which: npt.NDArray[np.bool_]
+) -> FloatArray:
     """For candidate lags, the evidence of neighbouring sightings of the recorder that could have the same lag.
 
     Parameters

@@ -12,6 +12,7 @@ from pipeline.config import Fleet
 from pipeline.errors import StoreError
 from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, rebuild_days
 from pipeline.nightly.inbox import batches_of, to_quarantine, waiting
+from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from pipeline.nightly.ingest import FileOutcome, ingest_files
 from pipeline.spread import Spread, in_this_process
 from pipeline.store.atomic import clear_staging
@@ -31,12 +32,14 @@ class RunSummary:
     days : an outcome for each day rebuilt.
     other_version : days whose catalogue was made by another version of the code, left as they are.
     n_settling : files of the inbox that are still being written.
+    joined : what was done about incidents over sites; None where the fleet asks for none.
     """
 
     files: tuple[FileOutcome, ...] = ()
     days: tuple[DayOutcome, ...] = ()
     other_version: tuple[Day, ...] = ()
     n_settling: int = 0
+    joined: JoinOutcome | None = None
 
     @property
     def left(self) -> tuple[FileOutcome, ...]:
@@ -82,7 +85,8 @@ def run_nightly(
         while stale := [day for day, state in states if state == "stale"]:
             built |= {outcome.day: outcome for outcome in build_batches(stale, fleet, spread)}
             states = days_of(fleet)  # a day that runs on into the next shows it only now
-        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling)
+        joined = join_days(fleet) if catalogue else None
+        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling, joined)
 
 
 def summary_if_idle(fleet: Fleet) -> RunSummary | None:
@@ -95,7 +99,7 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         states = days_of(fleet)
         inbox = waiting(fleet)
-        if inbox.ready or any(state == "stale" for _, state in states):
+        if inbox.ready or any(state == "stale" for _, state in states) or has_stale_days(fleet):
             return None
         return RunSummary(other_version=_of_other_version(states), n_settling=len(inbox.settling))
 

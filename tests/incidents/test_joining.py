@@ -171,3 +171,17 @@ def test_three_substations_of_one_measured_fault_are_one_incident(tmp_path: Path
         assert found.clocks.low_s[k] - found.clocks.low_s[clocks["station-c"]] <= ahead_s + 0.01
         assert found.clocks.low_s[k] <= ahead_s <= found.clocks.high_s[k]
         assert found.clocks.offset_s[k] == pytest.approx(ahead_s, abs=0.01)
+
+
+def test_what_is_joined_on_a_day_depends_on_the_thirty_days_around_it_alone() -> None:
+    # Property: what the nightly run relies on when it joins some days of many.
+    fleet = drawn_fleet(FleetPlan(n_sites=40, n_areas=3, n_feeders=2, n_days=75), seed=9)
+    day = (fleet.table.column("start").cast("int64").to_numpy() - FleetPlan().first_day_ns) // (DAY_S * 10**9)
+    part = fleet.table.take(np.flatnonzero(day <= 62))
+    asked = set(fleet.table.take(np.flatnonzero(day <= 32)).column("event_id").to_pylist())
+    rows = [
+        [row for row in member_table(table, fleet_incidents(table)).to_pylist() if row["event_id"] in asked]
+        for table in (fleet.table, part)
+    ]
+    assert len(rows[0]) > 300
+    assert rows[0] == rows[1]

@@ -1,0 +1,283 @@
+"""Incidents over sites in the store: day by day, each a pure function of the catalogues of the days around it.
+
+incidents/date=D/events.parquet      the rows of all sites that joining needs
+incidents/date=D/members.parquet     for each of them its incident, shot and corrected start
+incidents/date=D/incidents.parquet   incidents that an event of the day gives its id to
+incidents/date=D/clocks.parquet      how far each recorder's clock was ahead
+incidents/changes.parquet            ids that an event had before, as late captures came: merged or renamed incidents
+incidents/index.json                 what each day was made of; where it is lost all days are made anew
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pipeline.config import Fleet
+from pipeline.errors import StoreError
+from pipeline.events import catalogue_schema
+from pipeline.incidents.clock_days import clock_table
+from pipeline.incidents.fleet import fleet_incidents
+from pipeline.incidents.tables import incident_table, member_table
+from pipeline.incidents.topology import Topology, load_topology
+from pipeline.nightly.days import Day, read_catalogue
+from pipeline.resources import code_version
+from pipeline.store.atomic import write_atomically
+from pipeline.store.partitions import Store, day_start_ns
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+AROUND_DAYS: Final = 30
+"""Days before and after one whose events may speak for it: six looks at recorders' clocks of five days each."""
+_LONGEST_RUN: Final = 60  # days that are joined at once
+_ONE_DAY: Final = timedelta(days=1)
+_NEEDED: Final = (
+    "event_id", "site", "kind", "start", "refined_start", "refined_start_u_s", "duration_s", "observed_s", "magnitude",
+    "characteristic_pu", "phases", "line_to_line", "open_start", "open_end", "dip_type", "direction",
+    "direction_confidence", "cause", "cause_confidence", "part_of",
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class JoinOutcome:
+    """What joining did: days made anew, incidents of several sites in them, events whose incident has another id."""
+
+    n_days: int
+    n_incidents: int
+    n_changed: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What the index says of a day.
+
+    Attributes
+    ----------
+    files : stamp of the catalogues that its events were gathered from.
+    content : digest of the events.
+    made_of : digest of all that its incidents were made of; "": not made yet.
+    """
+
+    files: str
+    content: str
+    made_of: str = ""
+
+
+def join_days(fleet: Fleet) -> JoinOutcome | None:
+    """Bring the incidents of a fleet up to date; the caller holds the lock. None where the fleet asks for none.
+
+    Raises
+    ------
+    ConfigError : the topology is wrong.
+    StoreError : a catalogue is damaged, or a file cannot be written.
+    """
+    if fleet.incidents is None:
+        return None
+    topology = None if fleet.incidents.topology is None else load_topology(fleet.incidents.topology)
+    index = _gathered(fleet, _read_index(fleet))
+    settings = _settings(fleet, topology)
+    stale = _stale(index, settings)
+    n_incidents = n_changed = 0
+    for run in _runs(stale):
+        shared, changed = _join(run, index, fleet, topology)
+        n_incidents, n_changed = n_incidents + shared, n_changed + changed
+        index |= {day: replace(index[day], made_of=_made_of(day, index, settings)) for day in run}
+    _write_index(index, fleet)
+    return JoinOutcome(len(stale), n_incidents, n_changed)
+
+
+def has_stale_days(fleet: Fleet) -> bool:
+    """Whether `join_days` would find something to do."""
+    if fleet.incidents is None:
+        return False
+    topology = None if fleet.incidents.topology is None else load_topology(fleet.incidents.topology)
+    known = _read_index(fleet)
+    stamps = _stamps(fleet)
+    if stamps != {day: item.files for day, item in known.items() if item.files}:
+        return True
+    return bool(_stale(known, _settings(fleet, topology)))
+
+
+def read_incidents(fleet: Fleet, what: str) -> pa.Table | None:
+    """The kept tables of all days as one: ``incidents``, ``members`` or ``clocks``; None where there are none.
+
+    Raises
+    ------
+    StoreError : a file is damaged.
+    """
+    import pyarrow as pa
+
+    tables = [_read(_folder(fleet, day) / f"{what}.parquet") for day in sorted(_read_index(fleet))]
+    return pa.concat_tables(tables) if tables else None
+
+
+def _folder(fleet: Fleet, day: date | None = None) -> Path:
+    root = fleet.store / "incidents"
+    return root if day is None else root / f"date={day.isoformat()}"
+
+
+def _settings(fleet: Fleet, topology: Topology | None) -> str:
+    """What incidents depend on besides the events."""
+    reach_s = 0.0 if fleet.incidents is None else fleet.incidents.reach_s
+    said = None if topology is None else [topology.names, topology.fed_by.tolist(), topology.group]
+    return json.dumps([reach_s, said, code_version()])
+
+
+def _stamps(fleet: Fleet) -> dict[date, str]:
+    """By day, a stamp of its catalogues: which files there are, when and how large they were written."""
+    store = Store(fleet.store)
+    found: dict[date, list[str]] = {}
+    for site in fleet.sites:
+        for day in store.catalogue_days(site.name):
+            status = store.catalogue_path(site.name, day).stat()
+            found.setdefault(day, []).append(f"{site.name}\x1f{status.st_mtime_ns}\x1f{status.st_size}")
+    return {day: _digest("\x1e".join(sorted(words))) for day, words in found.items()}
+
+
+def _gathered(fleet: Fleet, known: dict[date, _Known]) -> dict[date, _Known]:
+    """The index with the events of days gathered anew whose catalogues were written since; days that went are empty."""
+    stamps = _stamps(fleet)
+    index = {}
+    for day in sorted({*stamps, *known}):
+        stamp = stamps.get(day, "")
+        former = known.get(day)
+        path = _folder(fleet, day) / "events.parquet"
+        if former is not None and former.files == stamp and path.is_file():
+            index[day] = former
+            continue
+        days = [Day(site.name, day) for site in fleet.sites]
+        table = read_catalogue(fleet, days).select([name for name in _NEEDED if name in catalogue_schema().names])
+        _write(table, path, fleet)
+        content = _digest(json.dumps(table.to_pylist(), default=str))
+        index[day] = _Known(stamp, content, "" if former is None else former.made_of)
+    return index
+
+
+def _stale(index: dict[date, _Known], settings: str) -> list[date]:
+    return [day for day in sorted(index) if index[day].made_of != _made_of(day, index, settings)]
+
+
+def _made_of(day: date, index: dict[date, _Known], settings: str) -> str:
+    """Digest of all that a day's incidents are made of."""
+    around = (day + _ONE_DAY * n for n in range(-AROUND_DAYS, AROUND_DAYS + 1))
+    return _digest(json.dumps([settings, [(str(d), index[d].content) for d in around if d in index]]))
+
+
+def _runs(days: list[date]) -> list[list[date]]:
+    """Days that are close to one another, which are joined at once."""
+    runs: list[list[date]] = []
+    for day in days:
+        if runs and day - runs[-1][-1] <= _ONE_DAY * AROUND_DAYS and len(runs[-1]) < _LONGEST_RUN:
+            runs[-1].append(day)
+        else:
+            runs.append([day])
+    return runs
+
+
+def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: Topology | None) -> tuple[int, int]:
+    """Join some days and write their files: (incidents of several sites, events whose incident has another id)."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    first, last = run[0] - _ONE_DAY * AROUND_DAYS, run[-1] + _ONE_DAY * AROUND_DAYS
+    read = [_read(_folder(fleet, day) / "events.parquet") for day in sorted(index) if first <= day <= last]
+    table = pa.concat_tables(read)
+    reach_s = 0.0 if fleet.incidents is None else fleet.incidents.reach_s
+    found = fleet_incidents(table, topology=topology, reach_s=reach_s)
+    tables = {
+        "incidents": incident_table(table, found),
+        "members": member_table(table, found),
+        "clocks": clock_table(found.clocks, found.sightings.sites),
+    }
+    n_incidents = n_changed = 0
+    for day in run:
+        start = tables["members"].column("start").cast(pa.int64())
+        held = pc.and_(pc.greater_equal(start, day_start_ns(day)), pc.less(start, day_start_ns(day + _ONE_DAY)))
+        members = tables["members"].filter(held)
+        named = pc.is_in(tables["incidents"].column("incident_id"), members.column("event_id").combine_chunks())
+        mine = {
+            "incidents": tables["incidents"].filter(named),
+            "members": members,
+            "clocks": tables["clocks"].filter(pc.equal(tables["clocks"].column("date"), pa.scalar(day))),
+        }
+        n_changed += _note_changes(mine["members"], day, fleet)
+        for name, part in mine.items():
+            _write(part, _folder(fleet, day) / f"{name}.parquet", fleet)
+        n_incidents += pc.sum(pc.greater(mine["incidents"].column("sites"), 1)).as_py() or 0
+    return n_incidents, n_changed
+
+
+def _note_changes(members: pa.Table, day: date, fleet: Fleet) -> int:
+    """Keep the former ids of a day's events whose incident has another one now; returns how many there are.
+
+    They are written before the day itself, so that a run that is killed between the two notes them again and no more.
+    """
+    import pyarrow as pa
+
+    former_path = _folder(fleet, day) / "members.parquet"
+    if not former_path.is_file():
+        return 0
+    former = _ids_of(_read(former_path))
+    now = _ids_of(members)
+    changed = {event: (former[event], now[event]) for event in now if event in former and former[event] != now[event]}
+    if changed:
+        path = _folder(fleet) / "changes.parquet"
+        kept = [tuple(row.values()) for row in _read(path).to_pylist()] if path.is_file() else []
+        new = {(old, incident, day.isoformat()) for old, incident in changed.values()}
+        rows = list(dict.fromkeys([*kept, *sorted(new)]))
+        names = ("former_id", "incident_id", "date")
+        columns = {name: pa.array([row[k] for row in rows], pa.string()) for k, name in enumerate(names)}
+        _write(pa.table(columns), path, fleet)
+    return len(changed)
+
+
+def _ids_of(members: pa.Table) -> dict[str, str]:
+    ids, incidents = (members.column(name).to_pylist() for name in ("event_id", "incident_id"))
+    return dict(zip(ids, incidents, strict=True))
+
+
+def _read_index(fleet: Fleet) -> dict[date, _Known]:
+    path = _folder(fleet) / "index.json"
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+        return {date.fromisoformat(day): _Known(**item) for day, item in document.items()}
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError, TypeError, AttributeError) as error:
+        raise StoreError(f"{path}: is no index of incidents ({error}); remove it to have all days made anew") from error
+
+
+def _write_index(index: dict[date, _Known], fleet: Fleet) -> None:
+    document = {day.isoformat(): asdict(item) for day, item in sorted(index.items())}
+    text = json.dumps(document, indent=1)
+    _aside(_folder(fleet) / "index.json", lambda path: path.write_text(text, encoding="utf-8"), fleet)
+
+
+def _read(path: Path) -> pa.Table:
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return pq.read_table(path, partitioning=None)
+    except (OSError, pa.ArrowException, ValueError) as error:
+        raise StoreError(f"{path}: cannot be read ({error}); remove the store's incidents to have them anew") from error
+
+
+def _write(table: pa.Table, path: Path, fleet: Fleet) -> None:
+    import pyarrow.parquet as pq
+
+    _aside(path, lambda aside: pq.write_table(table, aside, compression="zstd"), fleet)
+
+
+def _aside(path: Path, write: Callable[[Path], Any], fleet: Fleet) -> None:
+    write_atomically(path, write, staging=Store(fleet.store).staging)
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:32]
