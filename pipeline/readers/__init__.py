@@ -17,6 +17,7 @@ from typing import Final
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
 from pipeline.gate import check_header, passed, reading
+from pipeline.readers.budget import Clock
 from pipeline.readers.bundle import (
     MEMBER,
     as_member,
@@ -141,10 +142,11 @@ def read_captures(
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
     reader = _reader_of_whole(path)
-    with reading(path, format_name=reader.name):
+    clock = Clock(path)
+    with reading(path, format_name=reader.name), clock.running():
         captures = iter(reader.read(path, quantities=wanted))
     while True:
-        with reading(path, format_name=reader.name):
+        with reading(path, format_name=reader.name), clock.running():
             capture = next(captures, None)
             if capture is None:
                 return
@@ -235,7 +237,7 @@ def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool 
     ReadError : as `read_captures`.
     """
     reader = _reader_of_whole(path)
-    with reading(path, format_name=reader.name):
+    with reading(path, format_name=reader.name), Clock(path).running():
         headers = reader.read_headers(path, frozenset(quantities))
         for header in headers or ():
             check_header(header, path)
@@ -261,7 +263,7 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     ReadError : it is damaged, or holds nothing that its reader could name; in a strict reading, what would be repaired.
     """
     reader = _reader_of_whole(path)
-    with reading(path, format_name=reader.name):
+    with reading(path, format_name=reader.name), Clock(path).running():
         remarks = reader.remarks(path)
     if not remarks:
         raise MalformedRecord(path, "", "holds no capture")

@@ -25,6 +25,7 @@ from typing import IO, Final
 
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
+from pipeline.readers.budget import Budget, check_time
 from pipeline.readers.contract import Reader, no_companions
 from pipeline.readers.kept import release
 from pipeline.terms import Quantity
@@ -301,10 +302,11 @@ def _unpack_tar(bundle: Path, stream: IO[bytes], folder: Path) -> None:
 
 
 class _Quota:
-    """Counts members and bytes, and refuses a bundle with too much in it."""
+    """Counts members and bytes, and refuses a bundle with too much in it, by itself or for its size."""
 
     def __init__(self, bundle: Path) -> None:
         self._bundle = bundle
+        self._budget = Budget(bundle)
         self._n_members = self._n_bytes = 0
 
     def count(self, name: str, n_bytes: int) -> None:
@@ -316,6 +318,7 @@ class _Quota:
             raise Unsupported(self._bundle, name, f"holds {n_bytes} bytes; a member may hold {MAX_MEMBER_BYTES}")
         if self._n_bytes > MAX_TOTAL_BYTES:
             raise Unsupported(self._bundle, name, f"the bundle holds over {MAX_TOTAL_BYTES} bytes, all together")
+        self._budget.use(n_bytes, name)
 
 
 class _Bounded:
@@ -363,6 +366,7 @@ def _copy(member: IO[bytes], place: Path, n_bytes: int) -> None:
     left = n_bytes
     with place.open("xb") as out:
         while left:
+            check_time(place.name)
             chunk = member.read(min(left, _COPY_BYTES))
             if not chunk:
                 raise EOFError(f"{place.name} ends {left} bytes early")

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
 from pipeline.errors import MalformedRecord
+from pipeline.readers.budget import check_time
 from pipeline.readers.contract import Repair
 from pipeline.readers.description import (
     Column,
@@ -214,6 +215,7 @@ def _pieces(
     parts: list[npt.NDArray[Any]] = []
     held = i_span = 0  # samples in parts; the span behind them, and above the row in it
     for n_rows, arrays in file.blocks_from(tuple(channels), first_row):
+        check_time()
         block = _converted(arrays, n_rows, sample_type=header.sample_type, codes=codes)
         at = 0
         while at < n_rows:
@@ -275,6 +277,7 @@ def _sample_type(file: ColumnFile, positions: Sequence[int]) -> tuple[str, list[
     ranges = {i: [0, 0] for i, kind in kinds.items() if kind.kind in "iu" and not np.can_cast(kind, np.int32)}
     if ranges:
         for _, arrays in file.blocks(tuple(ranges)):
+            check_time()
             for reach, array in zip(ranges.values(), arrays, strict=True):
                 reach[:] = min(reach[0], int(array.min(initial=0))), max(reach[1], int(array.max(initial=0)))
     held: set[str] = set()

@@ -19,6 +19,7 @@ import numpy as np
 
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError
+from pipeline.readers.budget import check_time
 from pipeline.readers.columns import Block, ColumnFile, captures_of
 from pipeline.readers.contract import Reader, Repair
 from pipeline.readers.description import Column, companions, instant_ns, name_and_unit, validated
@@ -102,6 +103,7 @@ class _Table(ColumnFile):
                 source = _SingleBlanks(stream) if self._layout.separator == BLANKS else stream
                 with arrow_csv.open_csv(source, **self._options(positions)) as batches:
                     for batch in batches:
+                        check_time()
                         arrays = [self._values(i, batch.column(k)) for k, i in enumerate(positions)]
                         yield batch.num_rows, [array.to_numpy(zero_copy_only=False) for array in arrays]
         except pa.ArrowInvalid as error:
@@ -194,6 +196,7 @@ class _Table(ColumnFile):
         with self.path.open("rb") as stream:
             stream.seek(self._layout.offset)
             for i, (_, text) in enumerate(lines_of(stream.read())):
+                check_time(f"line {self._layout.line + i}")
                 if text:
                     yield self._layout.line + i, text
 

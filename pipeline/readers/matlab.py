@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers.budget import Budget
+from pipeline.readers.budget import Budget, check_time
 from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, columns_of_array, own_description
 from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions
@@ -146,6 +146,7 @@ def _checked_level_5(data: bytes, budget: Budget) -> tuple[bytes, list[str]]:
     left_out: list[str] = []
     at = _HEAD_BYTES
     while at < len(view):
+        check_time(f"byte {at}")
         kind, body, after = _element(view, at, order)
         whole = view[at:after]
         if kind == _COMPRESSED:

@@ -33,7 +33,7 @@ import numpy.typing as npt
 
 from pipeline.capture import Capture
 from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers.budget import Budget
+from pipeline.readers.budget import Budget, check_time
 from pipeline.readers.columns import MAX_WIDTH, Block, ColumnFile, captures_of, columns_of_array, own_description
 from pipeline.readers.contract import Reader
 from pipeline.readers.description import (
@@ -86,6 +86,7 @@ class _Member:
 def _member(archive: zipfile.ZipFile, info: zipfile.ZipInfo, path: Path) -> _Member | None:
     """Read an array's header; None for a member that is no array of plain elements."""
     name = info.filename.removesuffix(".npy")
+    check_time(name)
     with _read_errors(path, name), archive.open(info) as stream:
         start = stream.read(12)
         if start[:6] != _MAGIC:

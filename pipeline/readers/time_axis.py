@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import MalformedRecord
+from pipeline.readers.budget import check_time
 from pipeline.readers.contract import Repair
 from pipeline.readers.description import (
     Column,
@@ -65,6 +66,7 @@ def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> t
     ticks_per_s = 1e9 if column.kind.kind == "M" else ticks_per_second(column, said=said)
     stamps = _Stamps(file, column, ticks_per_s=ticks_per_s, given_hz=said.rate_hz)
     for _, (times,) in file.blocks((i_time,)):
+        check_time()
         stamps.add(times)
     if column.kind.kind != "M":
         start_ns = said.start_ns or 0

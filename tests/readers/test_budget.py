@@ -43,13 +43,10 @@ def test_what_would_grow_beyond_its_budget_is_refused_and_the_budget_can_be_set(
         list(read_captures(path))
 
 
-def test_the_budget_grows_with_the_file_up_to_a_cap(tmp_path: Path) -> None:
+def test_the_budget_grows_with_the_file_up_to_a_cap() -> None:
     # SOURCE.
-    path = tmp_path / "x"
     for size, allowed in ((1, budget.LEAST_BYTES), (1 << 20, 100 << 20), (1 << 30, budget.MOST_BYTES)):
-        with path.open("wb") as stream:
-            stream.truncate(size)
-        assert budget.allowed_bytes(path) == allowed
+        assert budget.allowed_bytes(size) == allowed
 
 
 def test_many_columns_cost_their_number_and_not_its_square(tmp_path: Path) -> None:
@@ -86,3 +83,21 @@ def test_a_compressed_variable_that_ends_early_is_refused(tmp_path: Path) -> Non
     with pytest.raises(MalformedRecord):
         list(read_captures(path))
     assert not zipfile.is_zipfile(path)
+
+
+def test_the_time_to_read_grows_with_the_file_from_a_floor_to_a_cap_and_can_be_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # SOURCE.
+    path = tmp_path / "x.zip"
+    for size, allowed in ((1, budget.LEAST_SECONDS), (10**7, 200.0), (10**10, budget.MOST_SECONDS)):
+        with path.open("wb") as stream:
+            stream.truncate(size)
+        assert budget.allowed_seconds(path) == allowed
+        assert budget.allowed_seconds(path / "in it" / "r.cfg") == allowed
+    monkeypatch.setenv(budget.SECONDS_VARIABLE, "2.5")
+    assert budget.allowed_seconds(path) == 2.5
+    for wrong in ("soon", "0", "nan", "-1"):
+        monkeypatch.setenv(budget.SECONDS_VARIABLE, wrong)
+        with pytest.raises(ConfigError, match="number of seconds"):
+            budget.allowed_seconds(path)

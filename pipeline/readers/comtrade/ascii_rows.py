@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from pipeline.capture import SampleArray
 from pipeline.errors import MalformedRecord, ReadError
+from pipeline.readers.budget import check_time
 from pipeline.readers.comtrade.configuration import Configuration
 from pipeline.readers.comtrade.sources import DataPart
 from pipeline.readers.contract import Repair
@@ -153,6 +154,7 @@ def _tidied(
     rows: list[bytes] = []
     notes: tuple[str, ...] = ()
     for i, line in enumerate(_LINE_END.split(content), start=data.first_line):
+        check_time(f"line {i}")
         fields = [field.strip() for field in line.split(b",")]
         if fields == [b""]:
             continue

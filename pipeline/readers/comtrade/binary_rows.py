@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from pipeline.capture import SampleArray
 from pipeline.errors import MalformedRecord, ReadError
+from pipeline.readers.budget import check_time
 from pipeline.readers.comtrade.configuration import Configuration
 from pipeline.readers.comtrade.sources import DataPart
 
@@ -148,6 +149,7 @@ class BinaryRows:
             with self.data.path.open("rb", buffering=0) as stream:
                 stream.seek(self.data.offset + first_row * self.row_bytes)
                 for row in range(0, n_rows, block_rows):
+                    check_time(f"row {first_row + row + 1}")
                     rows = min(block_rows, n_rows - row)
                     self._fill(stream, buffer[: rows * self.row_bytes])
                     for i, offset in enumerate(offsets):

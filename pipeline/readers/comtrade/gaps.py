@@ -11,6 +11,7 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.readers.budget import check_time
 from pipeline.readers.comtrade.stamps import NS_PER_S
 from pipeline.readers.comtrade.timing import MAX_STAMP, STAMP_TOLERANCE, STAMP_WRAP, Elapsed, Stretch, Timing
 from pipeline.readers.contract import Repair
@@ -174,6 +175,7 @@ def _jumps(rows: StampedRows, timing: Timing, scale: _Scale) -> Iterator[tuple[i
     around = min(max(least, 2 * math.ceil(scale.resolution_ns / min(intervals_ns))), most)
     edge = around // 2 if scale.resolution_ns > min(intervals_ns) else 0  # nearer an end it may be rounding
     for first in range(0, n_rows, _BLOCK_ROWS):
+        check_time(f"row {first + 1}")
         begin, end = max(first - around, 0), min(first + _BLOCK_ROWS + around, n_rows)
         stamps = rows.stamps(first_row=begin, n_rows=end - begin)
         known = _known(stamps)

@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 from pipeline.errors import MalformedRecord
+from pipeline.readers.budget import check_time
 
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -54,6 +55,7 @@ class Lines:
         ------
         MalformedRecord : there is none; `what` names what was expected there.
         """
+        check_time(self.place)
         if self._next >= len(self._lines):
             raise MalformedRecord(self._path, f"after {self.place}", f"the configuration ends before {what}")
         self._number, fields, self.n_commas = self._lines[self._next]

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Final, Protocol
 
 from pipeline.errors import MalformedRecord
+from pipeline.readers.budget import VARIABLE, allowed_bytes, check_time
 from pipeline.readers.contract import Repair
 from pipeline.readers.pqdif.sources import MemorySource, Source
 
@@ -33,8 +34,6 @@ _CHECKED_AT_A_TIME: Final = 1 << 20
 _FREE_ENTRIES: Final = 1 << 17
 _LOOKS: Final = 2  # at each collection: what an observation is, and what is in it
 _ENTRIES_SHRINK: Final = 8  # to an eighth, or less far
-_FREE_INFLATED: Final = 128 << 20
-_INFLATED_PER_BYTE: Final = 100
 _FREE_VALUES: Final = 1 << 24
 
 
@@ -75,7 +74,7 @@ class Budget:
     """
 
     def __init__(self, file_size: int, *, compressed: bool) -> None:
-        most_inflated = max(_FREE_INFLATED, _INFLATED_PER_BYTE * file_size)
+        most_inflated = allowed_bytes(file_size)
         shrunk = _ENTRIES_SHRINK if compressed else 1
         self._entries = _FREE_ENTRIES + _LOOKS * shrunk * file_size // _ENTRY_BYTES
         self._value_bytes = _FREE_VALUES + (most_inflated if compressed else file_size)
@@ -128,8 +127,8 @@ class Budget:
             self._inflated[record.offset] = n_bytes
             self._total_inflated += n_bytes - before
         if self._total_inflated > self._most_inflated:
-            raise MalformedRecord(path, record.place, f"the records up to here inflate to more than "
-                                                      f"{self._most_inflated} bytes")  # fmt: skip
+            reason = f"the records up to here inflate to more than {self._most_inflated} bytes"
+            raise MalformedRecord(path, record.place, f"{reason}; {VARIABLE} allows more")
 
 
 class Body(Protocol):
@@ -242,6 +241,7 @@ class _Inflation:
                 raise MalformedRecord(self._source.path, self._place, f"it inflates to more than {self._most} bytes")
 
     def _step(self, most: int) -> None:
+        check_time(self._place)
         n = 0 if self._ahead else min(_STEP, self._end - self._at)
         if n:
             self._ahead = self._source.take(self._at, n, self._place)

@@ -12,6 +12,7 @@ from typing import Final
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord
+from pipeline.readers.budget import check_time
 from pipeline.readers.contract import Repair
 from pipeline.readers.kept import has_gone
 from pipeline.readers.pqdif import tags
@@ -99,6 +100,7 @@ class Recording:
             return None
         found: list[Header] = []
         while (place := self._place(len(found))) is not None:
+            check_time()
             reading, piece = place
             if piece.header.sample_type == "float32":
                 return None

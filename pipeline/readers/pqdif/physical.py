@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import MalformedRecord
+from pipeline.readers.budget import check_time
 from pipeline.readers.pqdif.bodies import Body, Record
 from pipeline.readers.pqdif.sources import Source
 from pipeline.readers.pqdif.tags import CONTAINER, SIGNATURE, Tag
@@ -174,6 +175,7 @@ class Collection:
 
     def __init__(self, body: Body, offset: int, place: str) -> None:
         self.body, self.place = body, place
+        check_time(place)
         (count,) = _COUNT.unpack(body.take(offset, _COUNT.size, place))
         body.budget.use_entries(count, body, place)
         content = body.take(offset + _COUNT.size, count * _ENTRY.size, place)
