@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from pipeline.capture import Channel
 from pipeline.measures.aggregation import TEN_MINUTES_NS, clock_blocks
+from pipeline.measures.crossings import refined_crossings
 from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
 from pipeline.measures.harmonic_spectra import HarmonicSpectra, harmonic_spectra, margin_samples
 from pipeline.measures.high_bands import band_rms
@@ -125,6 +126,7 @@ class BlockMeter:
         first, starts, lengths, held, starts_ns = (
             first[usable], starts[usable], lengths[usable], held[usable], starts_ns[usable],
         )  # fmt: skip
+        starts, lengths = self._synchronised(stretch.raw[0], starts, lengths)
         scales = np.array([channel.scale for channel in self._channels])
         offsets = np.array([channel.offset for channel in self._channels])
         raw = stretch.raw[: len(self._channels)]
@@ -140,6 +142,17 @@ class BlockMeter:
                 np.where(tracked, hertz, np.nan), self._bands_of(raw, starts, lengths, scales),
             )
         )  # fmt: skip
+
+    def _synchronised(self, raw: npt.NDArray[np.generic], starts: F64, lengths: F64) -> tuple[F64, F64]:
+        """Blocks from crossing to crossing of the first channel, each crossing found anew on the waveform."""
+        edges, place = np.unique(np.concatenate([starts, starts + lengths]), return_inverse=True)
+        period = float(np.median(lengths)) / self._n_cycles
+        shift = -self._channels[0].offset / self._channels[0].scale if self._channels[0].scale else 0.0
+        level = raw if not shift else np.asarray(raw - np.float32(shift), np.float32)  # type: ignore[operator]
+        found = refined_crossings(level, edges, period=period, n_cycles=self._n_cycles)[place]
+        begin, end = found[: starts.size], found[starts.size :]
+        inside = (begin >= self._margin) & (end <= raw.size - self._margin)
+        return np.where(inside, begin, starts), np.where(inside, end - begin, lengths)
 
     def _spectra_of(self, raw: npt.NDArray[np.generic], starts: F64, lengths: F64, scales: F64) -> HarmonicSpectra:
         found = harmonic_spectra(
