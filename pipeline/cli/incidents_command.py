@@ -9,11 +9,15 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import Files
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from pipeline.config import Incidents
+    from pipeline.config import Fleet
+    from pipeline.incidents.fleet import FleetIncidents
+    from pipeline.recall import Archive
+    from pipeline.report.summary import TextTable
 
 _EPILOG = "Example:  halfcycle incidents events.parquet --out incidents.parquet --clocks clocks.csv"
 
@@ -44,6 +48,10 @@ def incidents_command(
         Optional[Path],  # noqa: UP045
         typer.Option(metavar="FILE", help="TOML file of [[sites]] with site, fed_by and group."),
     ] = None,
+    waveforms: Annotated[
+        int, typer.Option(min=0, metavar="N", help="Lay the waveforms of the first N incidents over one another.")
+    ] = 0,
+    files: Files = None,
     most: Annotated[int, typer.Option(min=0, metavar="N", help="Number of incidents to print.")] = 20,
 ) -> int:
     """Join the events of many sites: incidents, clocks, origins.
@@ -51,6 +59,7 @@ def incidents_command(
     One fault that many recorders saw is one incident, with the sites where it most likely began.
     """
     from pipeline.catalogue.tables import write_table, writer_for
+    from pipeline.config import Incidents
     from pipeline.incidents.clock_days import clock_notes, clock_table
     from pipeline.incidents.fleet import fleet_incidents
     from pipeline.incidents.tables import incident_table, with_fleet_incidents
@@ -60,12 +69,15 @@ def incidents_command(
     for path in (out, events, clocks):
         if path is not None:
             writer_for(path)
-    table, asked = _catalogue(catalogue, config)
+    table, fleet = _catalogue(catalogue, config)
+    asked = (fleet and fleet.incidents) or Incidents()
     known = topology or asked.topology
     net = None if known is None else load_topology(known)
     found = fleet_incidents(table, topology=net, reach_s=asked.reach_s)
     rows = incident_table(table, found)
     show.table(incidents_table(rows, most=most))
+    if waveforms:
+        show.table(_waveforms(table, found, rows, waveforms, _archive(catalogue, fleet, files or [])))
     notes = clock_notes(found.clocks, found.sightings.sites)
     if notes:
         show.table(clocks_table(notes))
@@ -80,18 +92,40 @@ def incidents_command(
     return Exit.DONE
 
 
-def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, Incidents]:
-    """The rows of a catalogue file, or of all days of a fleet, and what the fleet asks for."""
+def _waveforms(table: pa.Table, found: FleetIncidents, rows: pa.Table, n: int, archive: Archive) -> TextTable:
+    """What the waveforms of the first incidents of several sites say."""
+    from pipeline.incident_waveforms import waveform_evidence
+    from pipeline.report.incident_words import ranked, waveforms_table
+
+    chosen = [row for row in ranked(rows) if row["sites"] > 1][:n]
+    evidence = waveform_evidence(table, found, [row["incident_id"] for row in chosen], archive)
+    return waveforms_table(evidence, {row["incident_id"]: row["start"] for row in chosen})
+
+
+def _archive(catalogue: Path | None, fleet: Fleet | None, files: list[Path]) -> Archive:
+    """Where waveforms may lie."""
+    from pipeline.errors import ConfigError
+    from pipeline.recall import Archive
+
+    for folder in files:
+        if not folder.is_dir():
+            raise ConfigError(f"--files {folder}: no such folder")
+    beside = [] if catalogue is None else [catalogue.resolve().parent]
+    return Archive(tuple(dict.fromkeys([*files, *beside])), fleet)
+
+
+def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, Fleet | None]:
+    """The rows of a catalogue file, or of all days of a fleet, and the fleet."""
     from pipeline.catalogue.reading import read_table
-    from pipeline.config import Incidents, load_fleet
+    from pipeline.config import load_fleet
     from pipeline.errors import ConfigError
     from pipeline.nightly.days import days_of, read_catalogue
 
     if (catalogue is None) == (config is None):
         raise ConfigError("name a catalogue, or a fleet with --config")
     if catalogue is not None:
-        return read_table(catalogue), Incidents()
+        return read_table(catalogue), None
     if config is None:
         raise ConfigError("name a fleet with --config")
     fleet = load_fleet(config)
-    return read_catalogue(fleet, [day for day, _ in days_of(fleet)]), fleet.incidents or Incidents()
+    return read_catalogue(fleet, [day for day, _ in days_of(fleet)]), fleet

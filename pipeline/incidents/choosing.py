@@ -19,6 +19,7 @@ _STRAY: Final = 0.02  # of sightings whose clock was just set, or is not as its 
 _ACCEPT: Final = float(np.log(3.0))
 _SURE_S: Final = 0.5  # a clock known better than this is looked up within it
 _LONGEST_CHAIN: Final = 8
+_LIKELIEST: Final = 8  # candidates of a sighting that are compared with those of its recorder's others
 _BLOCK: Final = 20_000
 
 
@@ -157,12 +158,15 @@ def _support(
     lonely = ~np.isfinite(clock.offset_s[rows]) & ((own_sites <= 1) | larger)
     if not lonely.any():
         return np.zeros(score.shape)
-    all_lags, all_worth = (np.zeros((n, score.shape[1]), dtype=np.float32) for _ in range(2))
-    all_lags[rows], all_worth[rows] = lag_s, worth
+    best = np.argsort(-score, axis=1, kind="stable")[:, :_LIKELIEST]
+    all_lags, all_worth = (np.zeros((n, _LIKELIEST), dtype=np.float32) for _ in range(2))
+    all_lags[rows], all_worth[rows] = (np.take_along_axis(values, best, axis=1) for values in (lag_s, worth))
     all_lags[stay[0], 0], all_worth[stay[0], 0] = stay[1].lag_s[:, 0], stay[1].worth[:, 0]
     which = np.zeros(n, dtype=bool)
     which[rows[lonely]] = True
-    return supported(all_lags, all_worth, around, which)[rows]
+    support = np.zeros(score.shape)
+    np.put_along_axis(support, best, supported(all_lags, all_worth, around, which)[rows], axis=1)
+    return support
 
 
 def without_itself(moments: Moments, rows: IntArray, index: IntArray) -> FloatArray:

@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.incidents.clocks import REACH_DAYS
 from pipeline.incidents.cores import Cores, chained, cores_of
 from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
-_BY_DAYS: Final = np.array([840 // (1 + days) for days in range(8)])  # the nearer days count more
+REACH_DAYS: Final = 10
+_BY_DAYS: Final = np.array([27720 // (1 + days) for days in range(REACH_DAYS + 1)])  # the nearer days count more
 _QUARTER_NS: Final = 900_000_000_000
 _DAY_NS: Final = 86_400_000_000_000
 # Differences between zones in use: whole hours, half hours and a few quarters. [quarters of an hour]
@@ -88,13 +88,19 @@ def _largest(time_ns: IntArray, length: FloatArray, cores: Cores, levels: Sequen
 
 def _of_days(day: IntArray, vote: IntArray, worth: IntArray) -> IntArray:
     """The shift of each sighting of one recorder: the most frequent vote of the days around, where it is clear."""
-    shifts = np.unique(vote[vote != 0])
-    near = np.abs(day[:, None] - day[None, :])
-    there = np.where(near <= REACH_DAYS, worth[None, :], 0)
-    weight = there * _BY_DAYS[np.minimum(near, len(_BY_DAYS) - 1)]
-    votes = weight @ (vote[:, None] == shifts[None, :])
-    count = there @ (vote[:, None] == shifts[None, :])
+    days, at = np.unique(day, return_inverse=True)
+    shifts, which = np.unique(vote, return_inverse=True)
+    cast = np.zeros((len(days), len(shifts)), dtype=np.int64)
+    np.add.at(cast, (at, which), worth)
+    votes, count = np.zeros_like(cast), np.zeros_like(cast)
+    for apart in range(-REACH_DAYS, REACH_DAYS + 1):
+        place = np.minimum(np.searchsorted(days, days + apart), len(days) - 1)
+        there = np.where((days[place] == days + apart)[:, None], cast[place], 0)
+        count += there
+        votes += there * _BY_DAYS[abs(apart)]
+    whole = votes.sum(axis=1)
+    votes[:, shifts == 0] = -1  # what speaks for no shift counts against the others in the whole
     best = votes.argmax(axis=1)
-    rows = np.arange(len(day))
-    clear = (count[rows, best] >= _LEAST_VOTES) & (2 * votes[rows, best] > weight.sum(axis=1))
-    return np.where(clear, shifts[best], 0)
+    rows = np.arange(len(days))
+    clear = (count[rows, best] >= _LEAST_VOTES) & (2 * votes[rows, best] > whole)
+    return np.asarray(np.where(clear, shifts[best], 0)[at], dtype=np.int64)

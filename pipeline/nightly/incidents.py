@@ -33,8 +33,8 @@ from pipeline.store.partitions import Store, day_start_ns
 if TYPE_CHECKING:
     import pyarrow as pa
 
-AROUND_DAYS: Final = 30
-"""Days before and after one whose events may speak for it: six looks at recorders' clocks of five days each."""
+AROUND_DAYS: Final = 35
+"""Days before and after one whose events may speak for it: ten for its zone, five each for four looks at clocks."""
 _LONGEST_RUN: Final = 60  # days that are joined at once
 _ONE_DAY: Final = timedelta(days=1)
 _NEEDED: Final = (

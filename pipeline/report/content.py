@@ -13,6 +13,7 @@ from pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
 from pipeline.report.event_view import EventView, event_view
 from pipeline.report.event_words import duration_words, kind_words, magnitude_words
 from pipeline.report.figures import MOST_ROWS, Figure, coverage_figure, scatter_figure, timeline_figures
+from pipeline.report.incident_matrix import incident_figures
 from pipeline.report.index_words import cells_table, curve_table, sarfi_table, severity_table
 from pipeline.report.material import Material
 from pipeline.report.summary import TextTable, worst_events
@@ -125,7 +126,7 @@ def build_content(
         scatter=scatter_figure(events, settings.curve, ids),
         indices=_index_tables(rows),
         rules=tuple(dict.fromkeys(f"{row.basis}: {row.rule}" for row in rows if row.index == "SARFI-X")),
-        timeline=tuple(timeline_figures(events, settings.curve, clock)),
+        timeline=(*timeline_figures(events, settings.curve, clock), *incident_figures(events, clock)),
         events=tuple(views),
         all_events=_all_events(listed, clock),
         anchors=tuple(f"#event-{event.event_id}" if event.event_id in ids else "" for event in listed),

@@ -2,15 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.catalogue.tables import iso_utc
+from pipeline.incidents.waveforms import WaveformEvidence
 from pipeline.report.summary import TextTable
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 _MOST_CLOCKS = 30
+_VERDICTS = {
+    "same": "one disturbance", "unclear": "neither for nor against the join", "other": "not the same disturbance",
+}  # fmt: skip
+
+
+def ranked(table: pa.Table) -> list[dict[str, Any]]:
+    """Incident rows, those that most sites saw first, then the deepest; start in nanoseconds since 1970-01-01."""
+    import pyarrow as pa
+
+    place = table.column_names.index("start")
+    rows = table.set_column(place, "start", table.column("start").cast(pa.int64())).to_pylist()
+    return sorted(rows, key=lambda row: (-row["sites"], _worst(row), row["start"], row["incident_id"]))
 
 
 def incidents_table(table: pa.Table, *, most: int) -> TextTable:
@@ -21,16 +35,13 @@ def incidents_table(table: pa.Table, *, most: int) -> TextTable:
     table : of `incidents.tables.incident_table`.
     most : rows at the most.
     """
-    import pyarrow as pa
-
-    place = table.column_names.index("start")
-    rows = table.set_column(place, "start", table.column("start").cast(pa.int64())).to_pylist()
+    rows = ranked(table)
     shared = [row for row in rows if row["sites"] > 1]
-    ranked = sorted(rows, key=lambda row: (-row["sites"], _worst(row), row["start"], row["incident_id"]))[:most]
+    shown = rows[:most]
     return TextTable(
-        f"{len(ranked)} of {len(rows)} incidents, {len(shared)} of them seen by several sites",
+        f"{len(shown)} of {len(rows)} incidents, {len(shared)} of them seen by several sites",
         ("start (UTC)", "span", "sites", "shots", "worst", "down to", "began near", "or near", "cause"),
-        tuple(_cells(row) for row in ranked),
+        tuple(_cells(row) for row in shown),
     )
 
 
@@ -47,14 +58,32 @@ def _cells(row: dict[str, Any]) -> tuple[str, ...]:
         str(row["shots"]),
         row["worst_site"] or "",
         "" if row["worst_pu"] is None else f"{row['worst_pu']:.3f} pu",
-        _likely(row["origin_site"], row["origin_confidence"]) if row["sites"] > 1 else "",
-        _likely(row["rival_site"], row["rival_confidence"]),
+        likely(row["origin_site"], row["origin_confidence"]) if row["sites"] > 1 else "",
+        likely(row["rival_site"], row["rival_confidence"]),
         row["cause"] or "",
     )
 
 
-def _likely(site: str | None, probability: float | None) -> str:
+def likely(site: str | None, probability: float | None) -> str:
+    """A site with its probability; "" for none."""
     return "" if site is None or probability is None else f"{site} ({probability:.0%})"
+
+
+def waveforms_table(rows: Sequence[WaveformEvidence], starts: Mapping[str, int]) -> TextTable:
+    """What waveforms say of joins. starts: of the incidents, by id. [ns since 1970-01-01]"""
+    cells = tuple(
+        (
+            iso_utc(starts[row.incident_id])[:23] + "Z",
+            row.reference_site,
+            row.site,
+            "" if row.match is None else f"{row.match.correlation:.3f}",
+            "" if row.match is None else f"{1e3 * row.match.lag_s:+.2f} ms",
+            row.why_not if row.match is None else _VERDICTS[row.match.verdict],
+        )
+        for row in rows
+    )
+    heads = ("incident (UTC)", "site", "against", "alike", "later by", "what the waveforms say")
+    return TextTable("waveforms laid over one another", heads, cells)
 
 
 def clocks_table(notes: dict[str, str]) -> TextTable:

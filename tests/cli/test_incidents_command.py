@@ -77,3 +77,18 @@ def test_a_fleet_is_read_from_its_store(tmp_path: Path) -> None:
     done = halfcycle("incidents", "--config", config)
     assert done.returncode == 0, done.stderr
     assert "1 of 1 incidents, 1 of them seen by several sites" in done.stdout
+
+
+def test_waveforms_are_recalled_and_laid_over_one_another(tmp_path: Path) -> None:
+    for site, low in (("north", 0.5), ("south", 0.7)):
+        capture = made_capture("2026-03-01T12:00:00", seconds=2, sags=[(0.5, 0.2, low)], station=site)
+        write_capture(capture, tmp_path / "in" / f"{site}.csv")
+    catalogue = tmp_path / "e.parquet"
+    halfcycle("screen", tmp_path / "in", "--out", catalogue, "--nominal-voltage", "230")
+    done = halfcycle("incidents", catalogue, "--waveforms", "3", "--files", tmp_path / "in")
+    assert done.returncode == 0, done.stderr
+    assert "waveforms laid over one another" in done.stdout
+    assert "one disturbance" in done.stdout
+    gone = halfcycle("incidents", catalogue, "--waveforms", "1", "--files", tmp_path / "nowhere")
+    assert gone.returncode == 2
+    assert "no such folder" in gone.stderr

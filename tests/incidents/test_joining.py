@@ -173,11 +173,11 @@ def test_three_substations_of_one_measured_fault_are_one_incident(tmp_path: Path
         assert found.clocks.offset_s[k] == pytest.approx(ahead_s, abs=0.01)
 
 
-def test_what_is_joined_on_a_day_depends_on_the_thirty_days_around_it_alone() -> None:
+def test_what_is_joined_on_a_day_depends_on_the_weeks_around_it_alone() -> None:
     # Property: what the nightly run relies on when it joins some days of many.
     fleet = drawn_fleet(FleetPlan(n_sites=40, n_areas=3, n_feeders=2, n_days=75), seed=9)
     day = (fleet.table.column("start").cast("int64").to_numpy() - FleetPlan().first_day_ns) // (DAY_S * 10**9)
-    part = fleet.table.take(np.flatnonzero(day <= 62))
+    part = fleet.table.take(np.flatnonzero(day <= 67))
     asked = set(fleet.table.take(np.flatnonzero(day <= 32)).column("event_id").to_pylist())
     rows = [
         [row for row in member_table(table, fleet_incidents(table)).to_pylist() if row["event_id"] in asked]
