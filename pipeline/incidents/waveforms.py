@@ -148,6 +148,6 @@ def _between(values: FloatArray, k: int) -> float:
     """How far a parabola through a maximum and the values beside it has its own maximum from it. [steps]"""
     if not 0 < k < len(values) - 1:
         return 0.0
-    low, mid, high = values[k - 1 : k + 2]
+    low, mid, high = (float(value) for value in values[k - 1 : k + 2])
     bend = low - 2 * mid + high
-    return 0.5 * float(low - high) / float(bend) if bend < 0 else 0.0
+    return 0.5 * (low - high) / bend if bend < 0 else 0.0
