@@ -134,7 +134,7 @@ def _frequency(volts: FloatArray, rate_hz: float, nominal_hz: float) -> float:
     turn = np.exp(-2j * np.pi * nominal_hz / rate_hz * np.arange(volts.shape[1]))
     first, last = ((volts * turn)[:, part].sum(axis=1) for part in (slice(0, whole), slice(-whole, None)))
     angle = float(np.angle((last * np.conj(first)).sum()))
-    return nominal_hz + angle / (2 * np.pi) * rate_hz / (volts.shape[1] - whole)
+    return float(nominal_hz + angle / (2 * np.pi) * rate_hz / (volts.shape[1] - whole))
 
 
 def _six(new: FloatArray) -> FloatArray:
