@@ -62,6 +62,7 @@ class Certificate:
     budget : what the stated uncertainties hold and what they leave out, in words.
     sources : name and digest of each file; of more than `MOST_SOURCES` one digest over all of them.
     n_sources : how many files.
+    left_out : what a recorder's file holds beside, and why it was not taken.
     quantities : the columns.
     """
 
@@ -87,6 +88,7 @@ class Certificate:
     budget: str = ""
     sources: tuple[str, ...] = ()
     n_sources: int = 0
+    left_out: tuple[str, ...] = ()
     quantities: tuple[CertifiedQuantity, ...] = ()
 
 

@@ -46,7 +46,7 @@ def measure_command(
     ] = "",
     verdicts: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Write the verdict of every period: .parquet, .csv or .ndjson.", show_default=False),
+        typer.Option(metavar="FILE", help="Write all verdicts: .parquet, .csv or .ndjson.", show_default=False),
     ] = None,
     nominal_voltage: NominalVoltage = None,
     nominal_frequency: NominalFrequency = None,
@@ -64,7 +64,7 @@ def measure_command(
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
-        typer.Option(metavar="V", help="Lamp of the flickermeter, 120 or 230. Default: by the nominal voltage."),
+        typer.Option(metavar="V", help="Flickermeter lamp, 120 or 230. Default: by voltage."),
     ] = None,
     sites: Sites = None,
     workers: Workers = None,
@@ -150,7 +150,14 @@ def _tell(found: Measured) -> None:
             show.line(f"{account.site}: {account.line}")
     for one in found.certified:
         name = f"{one.certificate.site} {one.certificate.point}".strip()
-        show.line(f"{name}: {one.trend.table.num_rows} intervals of {one.certificate.interval_s:g} s")
+        rows = f"{one.trend.table.num_rows} intervals of {one.certificate.interval_s:g} s"
+        show.line(f"{name}: {rows}, {one.certificate.origin}")
+        for text in one.certificate.left_out:
+            show.line(f"  left out: {text}")
+    for text in found.compared:
+        show.line(text)
+    for finding in found.disagreements:
+        show.line(f"  {finding.site}: {finding.text}")
     by_reason: dict[tuple[str, str], list[str]] = {}
     for site, point, reason in found.not_measured:
         by_reason.setdefault((site, reason), []).append(point)

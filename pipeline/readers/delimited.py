@@ -23,6 +23,8 @@ from pipeline.readers.budget import check_time
 from pipeline.readers.columns import Block, ColumnFile, captures_of
 from pipeline.readers.contract import Reader, Repair
 from pipeline.readers.description import Column, companions, instant_ns, name_and_unit, validated
+from pipeline.readers.intervals import text_intervals
+from pipeline.readers.intervals.text import layout_of
 from pipeline.readers.text_layout import (
     BLANKS,
     Layout,
@@ -289,7 +291,7 @@ def _recognises(path: Path, head: bytes) -> bool:
 
 
 def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    if certificate_path(path).is_file():  # a trend: see `_remarks`
+    if certificate_path(path).is_file() or layout_of(path) is not None:  # a trend or interval records: see `_remarks`
         return
     try:
         with path.open("rb") as stream:
@@ -304,10 +306,10 @@ def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Cap
 
 
 def _remarks(path: Path) -> tuple[str, ...]:
-    """What a file without waveforms holds: a trend has its certificate beside it."""
+    """What a file without waveforms holds: a trend has its certificate beside it, others are interval records."""
     beside = certificate_path(path)
     if not beside.is_file():
-        return ()
+        return tuple(one.remark for one in text_intervals(path))
     try:
         certificates = certificates_of(beside.read_text(encoding="utf-8"))
         with path.open("rb") as stream:

@@ -21,6 +21,8 @@ from pipeline.errors import MalformedRecord, ReadError
 from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, own_description
 from pipeline.readers.contract import Reader, reading
 from pipeline.readers.description import Column, companions, name_and_unit
+from pipeline.readers.intervals.description import described_intervals
+from pipeline.readers.intervals.parquet import holds_intervals, parquet_intervals
 from pipeline.readers.kept import has_gone
 from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
 from pipeline.trend_table import CERTIFICATE_KEY
@@ -321,11 +323,19 @@ def _remarks(path: Path) -> tuple[str, ...]:
 
     with _opened(path) as file, _read_errors(path, "certificate"):
         certificates = certificates_in(file.schema_arrow.metadata)
-        return (remark_of(certificates, file.metadata.num_rows),) if certificates else ()
+        if certificates:
+            return (remark_of(certificates, file.metadata.num_rows),)
+    return tuple(one.remark for one in parquet_intervals(path))
+
+
+def _is_slow(path: Path, file: pq.ParquetFile) -> bool:
+    """Whether a plain table's rows are interval records."""
+    with _read_errors(path):
+        return holds_intervals(file) or described_intervals(path) is not None
 
 
 class _NoCaptures:
-    """A file of trends: there is no waveform in it."""
+    """A file of trends or interval records: there is no waveform in it."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -353,7 +363,7 @@ class _Recording:
         try:
             stored = _stored_header(path, self._file.schema_arrow)
             self._captures: _Stored | ColumnCaptures | _NoCaptures
-            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}):
+            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}) or _is_slow(path, self._file):
                 self._captures = _NoCaptures(path)
             elif stored is not None:
                 self._captures = _Stored(path, self._file, stored, quantities)

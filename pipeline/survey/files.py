@@ -21,6 +21,7 @@ from pipeline.sites.recorders import each_once
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_over_processes
 from pipeline.survey.certificate import certificate_of, sources_of
+from pipeline.survey.compared import Disagreement
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
 from pipeline.survey.stored import StoredTrend
@@ -43,6 +44,7 @@ class Measured:
     accounts : of the recorders, each once, in order of site.
     assessments : by site and point, where a profile was asked for.
     certified : these trends, and those that the profile needs beside them, each with its certificate.
+    compared, disagreements : see `compared.compared`, where a recorder made trends of its own.
     """
 
     trends: dict[Key, Trend]
@@ -52,6 +54,8 @@ class Measured:
     accounts: tuple[Account, ...] = ()
     assessments: dict[Key, list[Assessment]] = field(default_factory=dict)
     certified: tuple[StoredTrend, ...] = ()
+    compared: tuple[str, ...] = ()
+    disagreements: tuple[Disagreement, ...] = ()
 
 
 def measure_files(

@@ -1,4 +1,4 @@
-"""One road for whatever a survey is made of: captures are measured, trends that were written before are read back."""
+"""One road for whatever a survey is made of: captures are measured, trends that recorders or we wrote are read."""
 
 from __future__ import annotations
 
@@ -11,9 +11,11 @@ from pipeline.records.archive import SetAside, files_below
 from pipeline.sites.account import Declared
 from pipeline.sites.inventory import Progress
 from pipeline.sites.table import SiteTable
+from pipeline.survey.compared import compared
 from pipeline.survey.compliance import LimitProfile
 from pipeline.survey.files import Measured, measure_files
 from pipeline.survey.measure import Survey
+from pipeline.survey.recorded import recorded_trends
 from pipeline.survey.stored import StoredTrend, by_point, is_trend, judge_trends, neighbours_of, read_trends
 
 
@@ -29,7 +31,7 @@ def measure(
     leave_out: Collection[Path] = (),
     strict: bool = False,
 ) -> Measured:
-    """What `files.measure_files` makes of the captures below some paths, and the trends that lie there.
+    """What `files.measure_files` makes of the captures below some paths, beside the trends that lie there.
 
     Parameters
     ----------
@@ -42,29 +44,52 @@ def measure(
     ------
     ReadError : a path does not exist.
     """
-    trends = [path for path in files_below(paths, leave_out=leave_out) if is_trend(path)]
+    files = files_below(paths, leave_out=leave_out)
+    trends = [path for path in files if is_trend(path)]
     trends = list(dict.fromkeys([*trends, *(other for path in trends for other in neighbours_of(path))]))
-    if not trends:
-        return measure_files(
-            paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
-            leave_out=leave_out, strict=strict,
-        )  # fmt: skip
+    declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
+    recorded, refused = _recorded(sorted({*files} - {*trends}), survey, declared, sites or SiteTable())
     found = measure_files(
         paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
-        leave_out=[*leave_out, *trends], strict=strict,
+        leave_out=[*leave_out, *trends, *recorded, *(item.path for item in refused)], strict=strict,
     )  # fmt: skip
     stored, set_aside = _read(trends)
-    declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
+    stored += [one for ones in recorded.values() for one in ones]
+    if not stored:
+        return replace(found, set_aside=(*found.set_aside, *refused, *set_aside))
     assessments = {} if profile is None else judge_trends(
         stored, profile, declared=declared, sites=sites, demand_current_a=survey.demand_current_a
     )  # fmt: skip
     joined = tuple(one for of_point in by_point(stored).values() for one in of_point.values())
+    certified = (*found.certified, *joined)
+    told, findings = compared(certified)
     return replace(
         found,
-        set_aside=(*found.set_aside, *set_aside),
+        set_aside=(*found.set_aside, *refused, *set_aside),
         assessments=found.assessments | assessments,
-        certified=(*found.certified, *joined),
+        certified=certified,
+        compared=told,
+        disagreements=findings,
     )
+
+
+def _recorded(
+    files: Sequence[Path], survey: Survey, declared: Declared, sites: SiteTable
+) -> tuple[dict[Path, list[StoredTrend]], list[SetAside]]:
+    """The trends that recorders made, by file, and files of such that cannot be read."""
+    found: dict[Path, list[StoredTrend]] = {}
+    refused: list[SetAside] = []
+    for path in files:
+        try:
+            trends = recorded_trends(
+                path, sites=sites, declared=declared, thresholds=survey.thresholds, interval_s=survey.interval_s
+            )
+        except ReadError as error:
+            refused.append(SetAside(path, str(error)))
+            continue
+        if trends:
+            found[path] = trends
+    return found, refused
 
 
 def _read(paths: Sequence[Path]) -> tuple[list[StoredTrend], list[SetAside]]:

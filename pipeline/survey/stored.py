@@ -123,14 +123,15 @@ def judge_trends(
 
     Returns
     -------
-    Assessments by site and point.
+    Assessments by site and point; of what recorders made the point's name says so.
     """
     table = sites or SiteTable()
     found: dict[Key, list[Assessment]] = {}
-    for key, by_interval in by_point(stored).items():
+    for (site, point, origin), by_interval in by_point(stored).items():
+        key = (site, point if origin == "measured from waveforms" else f"{point} {origin}".strip())
         certificate = next(iter(by_interval.values())).certificate
         trends = {interval_s: one.trend for interval_s, one in by_interval.items()}
-        said = table.declared(key[0], declared).nominal_voltage_v
+        said = table.declared(site, declared).nominal_voltage_v
         known = certificate.nominal_kind == "declared"
         found[key] = assess(
             {interval_s: trend.table for interval_s, trend in with_needed(trends, profile).items()},
@@ -142,11 +143,11 @@ def judge_trends(
     return found
 
 
-def by_point(stored: Sequence[StoredTrend]) -> dict[Key, dict[float, StoredTrend]]:
-    """Trends by site and point and by interval, those of several files joined; what was measured goes first."""
-    groups: dict[Key, dict[float, list[StoredTrend]]] = {}
-    for one in sorted(stored, key=lambda one: one.certificate.origin):
-        groups.setdefault(one.key, {}).setdefault(one.certificate.interval_s, []).append(one)
+def by_point(stored: Sequence[StoredTrend]) -> dict[tuple[str, str, str], dict[float, StoredTrend]]:
+    """Trends by site, point and origin, and by interval, those of several files joined."""
+    groups: dict[tuple[str, str, str], dict[float, list[StoredTrend]]] = {}
+    for one in stored:
+        groups.setdefault((*one.key, one.certificate.origin), {}).setdefault(one.certificate.interval_s, []).append(one)
     return {
         key: {interval_s: _joined(ones) for interval_s, ones in of_point.items()} for key, of_point in groups.items()
     }

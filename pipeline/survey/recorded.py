@@ -1,0 +1,151 @@
+"""Trends that a recorder made itself, as trends with certificates: beside what is measured from waveforms."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.capture import Header
+from pipeline.config import Site, Thresholds
+from pipeline.quantities import QUANTITIES
+from pipeline.readers.intervals import IntervalRecords, IntervalSeries, interval_records
+from pipeline.readers.intervals.records import F64, Mask
+from pipeline.resources import code_version
+from pipeline.sites.account import Declared
+from pipeline.sites.table import SiteTable
+from pipeline.survey.certificate import certified_quantities, listed_sources, sources_of
+from pipeline.survey.coarser import coarser
+from pipeline.survey.measure import Trend
+from pipeline.survey.stored import StoredTrend
+from pipeline.trend_table import Certificate
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+BUDGET: Final = (
+    "the values, their definitions and their uncertainty are the recorder's; nothing is claimed of them here"
+)
+CLOCK: Final = "the recorder's own stamps; whether its clock was synchronised is not known"
+
+
+def recorded_trends(
+    path: Path, *, sites: SiteTable, declared: Declared, thresholds: Thresholds, interval_s: float
+) -> list[StoredTrend]:
+    """The interval records in a file as trends; none where it holds samples.
+
+    Parameters
+    ----------
+    path : of the file.
+    sites, declared : what a person says of single sites and of all; transformer ratios stand there.
+    thresholds : by which a least or largest value shows a sag, swell or interruption that flags its interval.
+    interval_s : logs of RMS become a trend in these intervals; interval records stay as they are. [s]
+
+    Raises
+    ------
+    ReadError : the file cannot be read.
+    """
+    return [
+        _stored(one, path, sites, declared, thresholds, interval_s)
+        for one in interval_records(path)
+    ]  # fmt: skip
+
+
+def _stored(
+    records: IntervalRecords, path: Path, sites: SiteTable, declared: Declared, thresholds: Thresholds,
+    interval_s: float,
+) -> StoredTrend:  # fmt: skip
+    n, first_ns = records.starts_ns.size, int(records.starts_ns[0])
+    header = Header(records.station, first_ns, 1 / records.step_s, n, (), "float32")
+    site, name = sites.site(header, path), sites.name_of(header, path)
+    said = sites.declared(name, declared)
+    volts, kind = said.nominal_voltage_v, "declared"
+    if volts is None and records.nominal_v is not None:
+        volts, kind = records.nominal_v, "declared"  # beside the file, by a person
+    series = _in_primary(records.series, site)
+    table = _table(replace(records, series=series), volts, thresholds)
+    phases = tuple(dict.fromkeys(one.phase for one in series if one.symbol == "u_rms"))
+    currents = tuple(dict.fromkeys(one.phase for one in series if one.symbol == "i_rms"))
+    hookup = said.hookup or ""
+    trend = Trend(table, volts, kind if volts is not None else None, hookup, phases, currents)
+    step_s = records.step_s
+    if records.is_rms_log:
+        made = coarser(trend, from_s=step_s, to_s=interval_s) or coarser(trend, from_s=step_s, to_s=600.0)
+        if made is not None:
+            trend, step_s = made, interval_s
+    certificate = Certificate(
+        name, records.point, "recorded by the instrument", step_s, nominal_voltage_v=volts,
+        nominal_kind=kind if volts is not None else "not told", nominal_told="" if volts is None else "by a person",
+        nominal_frequency_hz=said.nominal_frequency_hz, hookup=hookup, phases=phases, current_phases=currents,
+        thresholds={name: getattr(thresholds, name) for name in ("sag_pu", "swell_pu", "interruption_pu")},
+        version=code_version(), clock="; ".join([CLOCK, *records.notes]), ratios=_ratios(site), budget=BUDGET,
+        sources=listed_sources(sources_of([path])), n_sources=1,
+        left_out=tuple(f"{label}: {reason}" for label, reason in records.left_out),
+        quantities=certified_quantities(trend.table, computed=False),
+    )  # fmt: skip
+    return StoredTrend(trend, certificate)
+
+
+def _in_primary(series: tuple[IntervalSeries, ...], site: Site | None) -> tuple[IntervalSeries, ...]:
+    """Series times the transformer ratios of a site's table."""
+    if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
+        return series
+    factors = {
+        "V": site.voltage_ratio, "A": site.current_ratio,
+        **dict.fromkeys(("W", "var", "VA", "Wh"), site.voltage_ratio * site.current_ratio),
+    }  # fmt: skip
+    return tuple(replace(one, values=one.values * factors.get(QUANTITIES[one.symbol].unit, 1.0)) for one in series)
+
+
+def _ratios(site: Site | None) -> str:
+    if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
+        return "as the recorder applied them"
+    return f"what the file holds times {site.voltage_ratio:g} (voltages) and {site.current_ratio:g} (currents)"
+
+
+def _table(records: IntervalRecords, volts: float | None, thresholds: Thresholds) -> pa.Table:
+    import pyarrow as pa
+
+    known = np.any([np.isfinite(one.values) for one in records.series], axis=0)
+    flagged, interrupted = _flags({one.column: one for one in records.series}, volts, thresholds, known.size)
+    columns = {
+        "start": pa.array(records.starts_ns, pa.timestamp("ns", tz="UTC")),
+        "measured": known.astype(np.float32),
+        "flag": records.flagged | flagged,
+        "interrupted": interrupted,
+    }
+    return pa.table(columns | {one.column: one.values.astype(_kind(one)) for one in records.series})
+
+
+def _kind(one: IntervalSeries) -> type[np.floating]:
+    return np.float64 if one.symbol.startswith("energy") else np.float32
+
+
+def _flags(
+    series: Mapping[str, IntervalSeries], volts: float | None, thresholds: Thresholds, n: int
+) -> tuple[Mask, Mask]:
+    """Intervals whose least or largest voltage shows what passed, and those in which it was interrupted.
+
+    An average beyond a threshold is an under- or overvoltage and flags nothing, as in `measure.measure_record`. An
+    interruption is one of all phases: IEC 61000-4-30 Ed. 3, 5.5 [memory]. Departs: the least values of the phases need
+    not be of one time, so an interruption is seen where they are all below its threshold.
+    """
+    flagged, low = np.zeros(n, np.bool_), []
+    for column, one in series.items():
+        if volts is None or one.symbol != "u_rms" or one.statistic != "average":
+            continue
+        average = one.values / volts
+        least, largest = (_of(series, f"{column}_{end}", average, volts) for end in ("min", "max"))
+        passing_low = (least < thresholds.sag_pu) & (average >= thresholds.sag_pu)
+        flagged |= passing_low | ((largest > thresholds.swell_pu) & (average <= thresholds.swell_pu))
+        low.append(least < thresholds.interruption_pu)
+    interrupted = np.all(low, axis=0) if low else np.zeros(n, np.bool_)
+    return flagged | interrupted, interrupted
+
+
+def _of(series: Mapping[str, IntervalSeries], column: str, otherwise: F64, volts: float) -> F64:
+    one = series.get(column)
+    return otherwise if one is None else np.where(np.isfinite(one.values), one.values / volts, otherwise)
