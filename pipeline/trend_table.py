@@ -28,7 +28,7 @@ class CertifiedQuantity:
     columns : of the trend.
     accuracy_class : claimed for the computation; "" where none is.
     uncertainty : of that computation, and what it leaves out, in words.
-    orders, lamp, reason : see `survey.notes`; "" where there is nothing to say.
+    orders, lamp, reason, at : see `survey.notes`; "" where there is nothing to say.
     """
 
     symbol: str
@@ -39,6 +39,7 @@ class CertifiedQuantity:
     orders: str = ""
     lamp: str = ""
     reason: str = ""
+    at: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,7 @@ def certified_quantities(table: pa.Table, *, computed: bool = True) -> tuple[Cer
     computed : by us; of what a recorder computed no class is claimed.
     """
     notes = notes_of(table)
-    groups: dict[tuple[str, str, str, str, str], list[str]] = {}
+    groups: dict[tuple[str, str, str, str, str, str], list[str]] = {}
     for name in table.column_names:
         quantity = quantity_of_column(name)
         if quantity is None:
@@ -107,11 +107,11 @@ def certified_quantities(table: pa.Table, *, computed: bool = True) -> tuple[Cer
         single = quantity.orders is not None and quantity.orders[0] == quantity.orders[1]
         symbol = quantity.family or quantity.symbol
         orders = "" if single else own.get("orders", "")
-        key = (symbol, quantity.unit, orders, own.get("lamp", ""), own.get("reason", ""))
+        key = (symbol, quantity.unit, orders, own.get("lamp", ""), own.get("reason", ""), own.get("at", ""))
         groups.setdefault(key, []).append(name)
     return tuple(
-        _certified(symbol, unit, tuple(columns), orders, lamp, reason, computed)
-        for (symbol, unit, orders, lamp, reason), columns in groups.items()
+        replace(_certified(symbol, unit, tuple(columns), orders, lamp, reason, computed), at=at)
+        for (symbol, unit, orders, lamp, reason, at), columns in groups.items()
     )
 
 

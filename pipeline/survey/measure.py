@@ -249,7 +249,7 @@ class _Run:
         self._blocks = BlockMeter(channels, rate_hz=header.rate_hz, nominal_hz=hertz, start_ns=start_ns, wanted=wanted)
         setup = Setup(
             self._point.phases, self._current_phases, self._point.hookup, self._reference_v, survey.demand_current_a,
-            no_signal,
+            survey.signal_hz, no_signal,
         )  # fmt: skip
         self._intervals = Intervals(SeriesOfBlocks(setup, survey.quantities), interval_ns=survey.interval_ns)
         self._demand = DemandMeter(survey.demand_s) if survey.needs("demand") and self._point.currents else None

@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 
-NOTES: Final = ("orders", "lamp", "reason", "derived", "over")
-"""What may be noted: orders covered, lamp, why there is no value, of what it was made, over how long."""
+NOTES: Final = ("orders", "lamp", "reason", "derived", "over", "at")
+"""What may be noted: orders covered, lamp, why there is no value, of what made, over how long, at which frequency."""
 
 
 def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Table:

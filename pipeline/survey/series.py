@@ -45,6 +45,7 @@ class Setup:
     hookup : of the point.
     nominal_v : nominal voltage, of each judged voltage. [V]
     demand_current_a : of the total demand distortion; None: it is not measured. [A]
+    signal_hz : frequency of the mains signal; None: it is not told. [Hz]
     no_signal : why there is no mains signalling voltage; "" where there is one.
     """
 
@@ -53,6 +54,7 @@ class Setup:
     hookup: Hookup
     nominal_v: float
     demand_current_a: float | None = None
+    signal_hz: float | None = None
     no_signal: str = ""
 
     @property
@@ -213,7 +215,7 @@ class _Measured:
         spectra = self._blocks.spectra
         if self._setup.no_signal or spectra is None or spectra.signal is None:
             return self._nothing((quantity,), phase, self._setup.no_signal or _NO_SPECTRUM)
-        return self._single(quantity, phase, spectra.signal[c])
+        return self._single(quantity, phase, spectra.signal[c], {"at": f"{self._setup.signal_hz:g} Hz"})
 
     def _bands(self, group: tuple[Quantity, ...], phase: str, c: int) -> Series:
         """The bands that are wanted, those that the sampling rate does not reach NaN."""

@@ -24,7 +24,7 @@ Key = tuple[str, str]
 
 LEADING: Final = ("start", "measured", "flag", "interrupted")
 _ENDINGS: Final = (".parquet", ".csv")
-_NOTES: Final = ("orders", "lamp", "reason")
+_NOTES: Final = ("orders", "lamp", "reason", "at")
 
 
 @dataclass(frozen=True, slots=True)

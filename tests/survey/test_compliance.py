@@ -333,7 +333,9 @@ def test_what_is_wrong_in_a_profile_is_said(tmp_path: Path) -> None:
     for text, words in (
         ("title = 't'\nrows = []", "rows"),
         (f"{row}quantity = 'u'\nabove = 1.0", "quantity 'u' is not known"),
-        (f"{row}quantity = 'u2'", "above, below or table"),
+        (f"{row}quantity = 'u2'", "above, below, table or by_frequency"),
+        (f"{row}quantity = 'u_sig'\nby_frequency = [[500, 9], [100, 9]]", "frequencies or more that rise"),
+        (f"{row}quantity = 'u2'\nby_frequency = [[100, 9], [500, 9]]", "for u_sig alone"),
         (f"{row}quantity = 'u2'\nabov = 1.0", "abov; .* 'above'"),
         (f"{row}quantity = 'u2'\nabove = '1/0'", "number or a fraction"),
         (f"{row}quantity = 'u2'\nabove = true", "number or a fraction"),
@@ -360,3 +362,37 @@ def test_symbols_are_checked_with_the_nearest_known_and_families_stand_for_all_o
     with pytest.raises(ConfigError, match="'thd_u'"):
         chosen_quantities(["thdu"])
     assert all(one.source and one.meaning for one in QUANTITIES.values())
+
+
+@pytest.mark.parametrize(
+    ("at", "bound_pct", "verdict"),
+    [
+        ("175 Hz", 9.0, "met"),
+        ("1042 Hz", 5.3, "exceeded"),
+        ("50000 Hz", None, "cannot tell"),
+        ("", None, "cannot tell"),
+    ],
+)
+def test_a_mains_signal_is_judged_by_the_bound_at_its_frequency(at: str, bound_pct: float | None, verdict: str) -> None:
+    """EN 50160:2010, 4.2.7: 9 % to 500 Hz, 1 % at 10 kHz (memory); 9 * (1042/500)^(ln(1/9)/ln 20) between."""
+    table = trend({"u_sig_a": np.full(28_800, 0.06 * 230.0)}, interval_s=3.0)
+    fields = [field.with_metadata({"at": at}) if at and field.name == "u_sig_a" else field for field in table.schema]
+    told = table.cast(pa.schema(fields))
+    found = assess({3.0: told}, load_limit_profile("en-50160-lv"), nominal_voltage_v=230.0, declared=True)
+    (one,) = [one for one in found if one.quantity == "u_sig"]
+    assert (one.verdict, one.period) == (verdict, "day from 2026-03-02 00:00 UTC")
+    if bound_pct is not None:
+        assert float(one.bounds.split()[1]) == pytest.approx(2.3 * bound_pct, rel=0.01)
+    else:
+        assert one.reason in ("there is no bound at 50000 Hz", "the frequency of the mains signal is not told")
+
+
+def test_rapid_changes_have_a_bound_for_most_and_one_for_all_intervals() -> None:
+    """EN 50160:2010, 4.2.3.1: generally 5 %, up to 10 % some times a day (memory)."""
+    values = np.where(np.arange(WEEK) % 40 == 0, 7.0, 0.0)
+    known = load_limit_profile("en-50160-lv")
+    for extra, verdict in ((7.0, "met"), (11.0, "exceeded")):
+        values[5] = extra
+        found = assess({600.0: trend({"rvc": values})}, known, nominal_voltage_v=230.0, declared=True)
+        verdicts = {one.name: one.verdict for one in found if one.quantity == "rvc"}
+        assert verdicts == {"rapid voltage change": "met", "rapid voltage change, always": verdict}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
 
@@ -106,7 +106,7 @@ def assess(
         if interval_s not in judges:
             judges[interval_s] = _Judge(trend, profile, told, aligned)
         for name in series_of(trend, limit.quantity):
-            found += judges[interval_s].of(name, limit)
+            found += judges[interval_s].of(name, judges[interval_s].at_frequency(name, limit))
     return found
 
 
@@ -136,6 +136,16 @@ class _Judge:
         self._least_coverage_pct = profile.least_coverage_pct
         self._grid: Grid = grid_of(trend, least_coverage_pct=profile.least_coverage_pct)
         self._periods: dict[str, Periods] = {}
+
+    def at_frequency(self, name: str, limit: Limit) -> Limit:
+        """The limit with the bound that it has at the frequency of a mains signal, or why it has none."""
+        if not limit.row.by_frequency or self._field(name, b"reason"):
+            return limit
+        told = self._field(name, b"at").partition(" ")[0]
+        if not told:
+            return replace(limit, obstacle="the frequency of the mains signal is not told")
+        bound = limit.row.bound_at(float(told))
+        return replace(limit, above=bound, obstacle="" if bound is not None else f"there is no bound at {told} Hz")
 
     def of(self, name: str, limit: Limit) -> Iterator[Assessment]:
         """The assessments of a series, a period each."""
@@ -185,11 +195,11 @@ class _Judge:
                 reason += (
                     f" ({n_there[i]} of them measured for less than {least} % of their length, or without a value)"
                 )
-            if obstacle:
-                verdict, reason = "cannot tell", obstacle
+            if limit.obstacle or obstacle:
+                verdict, reason = "cannot tell", limit.obstacle or obstacle
             part = shown[order[edges[i] : edges[i + 1]]]
             upper = limit.below is None or (limit.above is not None and 2 * int(n_over[i]) >= beyond)
-            told = total and not obstacle
+            told = total and not (limit.obstacle or obstacle)
             yield Assessment(
                 limit.name, limit.quantity, name, periods.names[i], verdict, reason, self._words(limit),
                 _float(self._told.declared_v), 100.0 * (total - beyond) / total if told else _NAN,
@@ -244,7 +254,9 @@ class _Judge:
 
 
 def bounds_in_words(limit: Limit, told: Told) -> str:
-    """The bounds, with the declared voltage that they rest on."""
+    """The bounds, with the declared voltage that they rest on; "" where there is none."""
+    if limit.above is None and limit.below is None:
+        return ""
     how = limit.row.measured_as
     if how in OF_DECLARED:
         factor = Fraction(1, 100) if how == "pct_of_nominal" else Fraction(1)
@@ -269,7 +281,7 @@ def _between(below: Fraction | None, above: Fraction | None, unit: str) -> str:
 
 
 def _without_series(limit: Limit, told: Told, reason: str) -> Assessment:
-    bounds = bounds_in_words(limit, told) if limit.above is not None or limit.below is not None else ""
+    bounds = bounds_in_words(limit, told)
     return Assessment(
         limit.name, limit.quantity, "", "", "cannot tell", reason, bounds, _float(told.declared_v), _NAN,
         float(limit.row.share_pct), _NAN, 0, 0, 0, 0, 0, limit.source, limit.mark,

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, Self
 
+import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from pipeline.config import checked, read_toml
@@ -19,11 +21,6 @@ Period = Literal["day", "week", "year"]
 MeasuredAs = Literal["absolute", "pct_of_nominal", "pu_of_nominal", "pct_of_fundamental", "pct_of_demand"]
 
 OF_DECLARED: Final = ("pct_of_nominal", "pu_of_nominal")
-NOT_IN_TRENDS: Final = {
-    "signalling": "mains signalling is not a quantity of a survey yet",
-    "rvc": "rapid voltage changes are events; a trend does not hold them",
-}
-"""Quantities that have limits and that no trend holds today, with the reason."""
 _FAMILIES: Final = ("uh", "ih")
 _NO_RATIO: Final = "the short-circuit ratio Isc/IL is not told"
 
@@ -45,12 +42,13 @@ class LimitRow(BaseModel):
     """One limit of a profile.
 
     name : what is limited, in words.
-    quantity : a symbol of `pipeline.quantities`; ``uh`` or ``ih`` for single orders, with `table` or `orders`; or one
-        of `NOT_IN_TRENDS`, whose verdict says why there is none.
+    quantity : a symbol of `pipeline.quantities`; ``uh`` or ``ih`` for single orders, with `table` or `orders`.
     interval_s : length of the intervals whose values count. [s]
     period : over which they are looked at; each period is judged by itself.
     share_pct : of the intervals that must be within the bounds.
     above, below : bounds, as `measured_as` says; numbers, or fractions such as "110/120", taken exactly.
+    by_frequency : upper bounds of a mains signal at some frequencies [Hz], rising; between them straight on logarithmic
+        axes, beyond them none.
     measured_as : ``absolute``, ``pct_of_nominal`` or ``pu_of_nominal`` (of the declared voltage),
         ``pct_of_fundamental`` (of harmonics), or ``pct_of_demand`` (of the demand current).
     table : of datasets/limits, whose bounds, sources and marks replace `above`.
@@ -71,6 +69,7 @@ class LimitRow(BaseModel):
     share_pct: Exact = Fraction(95)
     above: Exact | None = None
     below: Exact | None = None
+    by_frequency: tuple[tuple[float, float], ...] = ()
     measured_as: MeasuredAs = "absolute"
     table: str = ""
     times: Exact = Fraction(1)
@@ -82,17 +81,35 @@ class LimitRow(BaseModel):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if self.above is None and self.below is None and not self.table:
-            raise ValueError(f"{self.name!r}: above, below or table is needed")
+        if self.above is None and self.below is None and not self.table and not self.by_frequency:
+            raise ValueError(f"{self.name!r}: above, below, table or by_frequency is needed")
+        self._check_frequencies()
         if not 0 < self.share_pct <= 100:
             raise ValueError(f"{self.name!r}: share_pct must be above 0 and at most 100")
-        if self.quantity not in (*QUANTITIES, *NOT_IN_TRENDS, *_FAMILIES):
+        if self.quantity not in (*QUANTITIES, *_FAMILIES):
             raise ValueError(f"{self.name!r}: quantity {self.quantity!r} is not known")
         if self.quantity in _FAMILIES and not self.table and self.orders is None:
             raise ValueError(f"{self.name!r}: quantity {self.quantity!r} needs table or orders")
         if self.orders is not None and not 1 <= self.orders[0] <= self.orders[1] <= HIGHEST_ORDER:
             raise ValueError(f"{self.name!r}: orders {self.orders} must rise within 1 to {HIGHEST_ORDER}")
         return self
+
+    def _check_frequencies(self) -> None:
+        hertz = [frequency for frequency, _ in self.by_frequency]
+        if not hertz:
+            return
+        if self.quantity != "u_sig" or self.table or self.above is not None:
+            raise ValueError(f"{self.name!r}: by_frequency is for u_sig alone, in place of above and table")
+        if len(hertz) < 2 or sorted(set(hertz)) != hertz or hertz[0] <= 0 or min(b for _, b in self.by_frequency) <= 0:
+            raise ValueError(f"{self.name!r}: by_frequency needs two frequencies or more that rise, and bounds above 0")
+
+    def bound_at(self, hertz: float) -> Fraction | None:
+        """The upper bound of a mains signal of a frequency; None where the row has none there. hertz: [Hz]"""
+        frequencies, bounds = zip(*self.by_frequency, strict=True)
+        if not frequencies[0] <= hertz <= frequencies[-1]:
+            return None
+        found = math.exp(float(np.interp(math.log(hertz), np.log(frequencies), np.log(bounds))))
+        return Fraction(round(found, 9)).limit_denominator(10**9)
 
 
 class LimitProfile(BaseModel):
@@ -201,8 +218,6 @@ def needed_quantities(profile: LimitProfile) -> dict[float, list[str]]:
     """The quantities that a profile judges, by length of the intervals. [s]"""
     needed: dict[float, set[str]] = {}
     for limit in limits_of(profile, short_circuit_ratio=profile.short_circuit_ratio or 1.0):
-        if limit.quantity in NOT_IN_TRENDS:
-            continue
         symbols = needed.setdefault(limit.row.interval_s, set())
         symbols.add(limit.quantity)
         if limit.row.measured_as == "pct_of_fundamental":
@@ -213,8 +228,6 @@ def needed_quantities(profile: LimitProfile) -> dict[float, list[str]]:
 def _expanded(row: LimitRow, ratio: float | None) -> list[Limit]:
     """A limit for each order that the row is about."""
     plain = Limit(row.name, row.quantity, row.above, row.below, row, row.source, row.mark)
-    if row.quantity in NOT_IN_TRENDS:
-        return [replace(plain, obstacle=f"not measured: {NOT_IN_TRENDS[row.quantity]}")]
     if not row.table:
         if row.quantity not in _FAMILIES:
             return [plain]
