@@ -18,8 +18,9 @@ from pipeline.inspection import inspect
 from pipeline.quantities import chosen_quantities
 from pipeline.screening import screen
 from pipeline.sites.account import Account, Declared
+from pipeline.sites.drafted_table import drafted_tables
 from pipeline.sites.drafts import look_through
-from pipeline.sites.table import SiteTable, drafted_tables
+from pipeline.sites.table import SiteTable
 from pipeline.survey.files import measure_files
 from pipeline.survey.measure import Survey
 

@@ -60,9 +60,9 @@ class Terms:
         """What a person says of the site."""
         return Declared(self.nominal_voltage_v, self.nominal_frequency_hz, self.hookup, self.clamps_checked)
 
-    def evidence_of(self, record: Record) -> Evidence:
-        """What a record shows of its site, beside what is declared."""
-        return self.declared.evidence_of(record)
+    def evidence_of(self, record: Record, *, judged_next: bool = False) -> Evidence:
+        """What a record shows of its site, beside what is declared; `judged_next` as of `evidence.evidence_of`."""
+        return self.declared.evidence_of(record, judged_next=judged_next)
 
     @property
     def needs(self) -> frozenset[Need]:
@@ -148,7 +148,7 @@ def judge(
     coverage: list[Coverage] = []
     notes: list[str] = list(dict.fromkeys(note for piece in record.pieces for note in piece.header.notes))
     if account is None:
-        account = draft(site, [terms.evidence_of(record)], terms.declared)
+        account = draft(site, [terms.evidence_of(record, judged_next=True)], terms.declared)
         notes.append(account.line)
     for busbar in busbars_of(record, points, account):
         notes += [busbar.note] if busbar.note else []

@@ -95,8 +95,8 @@ def _inspect_folder(
 ) -> int:
     """The recorders whose files lie in a folder; their sites as a table, where a file for it is named."""
     from pipeline.sites.account import Declared
+    from pipeline.sites.drafted_table import drafted_tables
     from pipeline.sites.drafts import look_through
-    from pipeline.sites.table import drafted_tables
     from pipeline.store.atomic import write_atomically
 
     declared = Declared(nominal_voltage_v=nominal_voltage, hookup=hookup)

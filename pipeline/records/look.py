@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, SampleArray
+from pipeline.capture import Channel, Header, SampleArray
 from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
@@ -251,12 +251,15 @@ def frequency_of(record: Record, block: SampleArray, channels: Sequence[Channel]
     ------
     SignalError : neither tells it.
     """
-    rate_hz = record.header.rate_hz
+    bridged = without_missing(block, channels, samples_per_cycle=record.header.rate_hz / _ABOUT_HZ)
+    return nominal_frequency(record.header, bridged)
+
+
+def nominal_frequency(header: Header, samples: npt.NDArray[np.generic]) -> float:
+    """Nominal frequency by samples without gaps, or else by the header; errors as for `frequency_of`. [Hz]"""
     try:
-        return find_nominal_frequency(
-            without_missing(block, channels, samples_per_cycle=rate_hz / _ABOUT_HZ), rate_hz=rate_hz
-        )
+        return find_nominal_frequency(samples, rate_hz=header.rate_hz)
     except SignalError:
-        if record.header.nominal_frequency_hz in USUAL_FREQUENCIES_HZ:
-            return float(record.header.nominal_frequency_hz)
+        if header.nominal_frequency_hz in USUAL_FREQUENCIES_HZ:
+            return float(header.nominal_frequency_hz)
         raise

@@ -187,38 +187,43 @@ class Record:
             rows = [row.astype(np.float64) * c.scale + c.offset for row, c in zip(raw, channels, strict=True)]
         return np.stack(rows)
 
-    def beginning(self, point: Point, k: int, n: int) -> npt.NDArray[np.float64]:
+    def beginning(self, point: Point, k: int, n: int, *, whole: bool = False) -> npt.NDArray[np.float64]:
         """The first samples of piece k of a point's judged voltages, missing ones as NaN.
 
         Parameters
         ----------
         point : whose judged voltages.
         k : which piece.
-        n : so many samples, or what there is of them. A long piece is not loaded for them.
+        n : so many samples, or what there is of them. A long piece is not loaded for them,
+        whole : unless it is needed next anyway.
 
         Returns
         -------
         shape (n_voltages, at most n). [V]
         """
         channels = judged_channels(self.header, point)
-        return self._measured_beginning(
-            k, n, channels, lambda capture, first: judged_samples(capture, point, first=first)
-        )
+        return self._measured_beginning(k, n, channels, lambda capture: judged_samples(capture, point), whole=whole)
 
-    def beginning_of_currents(self, point: Point, k: int, n: int) -> npt.NDArray[np.float64]:
+    def beginning_of_currents(self, point: Point, k: int, n: int, *, whole: bool = False) -> npt.NDArray[np.float64]:
         """As `beginning`, of a point's currents; shape (n_currents, at most n). [A]"""
         rows = [i for _, i in point.currents]
         channels = tuple(self.header.channels[i] for i in rows)
-        return self._measured_beginning(k, n, channels, lambda capture, first: capture.samples[rows, first:])
+        return self._measured_beginning(k, n, channels, lambda capture: capture.samples[rows], whole=whole)
 
     def _measured_beginning(
-        self, k: int, n: int, channels: Sequence[Channel], rows_of: Callable[[Capture, int], SampleArray]
+        self,
+        k: int,
+        n: int,
+        channels: Sequence[Channel],
+        rows_of: Callable[[Capture], SampleArray],
+        *,
+        whole: bool,
     ) -> npt.NDArray[np.float64]:
         piece, first = self.pieces[k], self.skips[k]
         stop = min(first + n, piece.header.n_samples)
-        whole = piece.header.n_samples <= _LONG * n
-        capture = piece.load() if whole else piece.part(first, stop)
-        raw = rows_of(capture, first if whole else 0)[:, : stop - first]
+        whole = whole or piece.header.n_samples <= _LONG * n
+        begun = replace(piece, samples=None) if whole else piece
+        raw = rows_of(begun.part(first, stop))
         rows = np.empty(raw.shape)
         for row, samples, channel in zip(rows, raw, channels, strict=True):
             with np.errstate(invalid="ignore"):

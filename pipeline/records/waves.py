@@ -37,7 +37,7 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
     if block.shape[1] < n:
         return found
     hertz = np.fft.rfftfreq(n, 1 / samples_per_cycle)  # in nominal frequencies
-    inside = (hertz >= _BAND[0]) & (hertz <= _BAND[1])
+    inside, window = (hertz >= _BAND[0]) & (hertz <= _BAND[1]), np.hanning(n)
     for first in np.unique(np.linspace(0, block.shape[1] - n, _WINDOWS).astype(np.int64)).tolist():
         raw = block[:, first : first + n]
         for c, channel in enumerate(channels):
@@ -47,7 +47,9 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
             if channel.missing_code is not None:
                 values[raw[c] == channel.missing_code] = np.nan
             values[~np.isfinite(values)] = 0.0
-            power = np.abs(np.fft.rfft(values * np.hanning(n))) ** 2
+            power = np.abs(np.fft.rfft(values * window)) ** 2
             total = float(power.sum())
             found[c] = total > 0 and float(power[inside].sum()) >= _LEAST_SHARE * total
+        if found.all():
+            break
     return found

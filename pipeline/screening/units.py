@@ -239,7 +239,7 @@ def _judged_record(record: Record, unit: _Unit, basis: Basis) -> _Judged:
     terms = basis.terms_of(unit.site)
     evidence, account = None, unit.account
     if account is None:
-        evidence = terms.evidence_of(record)
+        evidence = terms.evidence_of(record, judged_next=True)
         account = draft(unit.site, [evidence], terms.declared)
     whole = unit.from_ns <= record.start_ns(0) and unit.to_ns > record.time_ns(record.n_samples)
     if whole:

@@ -40,10 +40,14 @@ class Declared:
     hookup: str | None = None
     clamps_checked: bool = False
 
-    def evidence_of(self, record: Record) -> Evidence:
+    def evidence_of(self, record: Record, *, judged_next: bool = False) -> Evidence:
         """What a record shows of its site, looked at as is declared; see `evidence.evidence_of`."""
         return evidence_of(
-            record, hookup=self.hookup, frequency_hz=self.nominal_frequency_hz, clamps_checked=self.clamps_checked
+            record,
+            hookup=self.hookup,
+            frequency_hz=self.nominal_frequency_hz,
+            clamps_checked=self.clamps_checked,
+            judged_next=judged_next,
         )
 
 

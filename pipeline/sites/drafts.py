@@ -15,10 +15,11 @@ from pipeline.readers import capture_at
 from pipeline.records.archive import Reading, SetAside
 from pipeline.records.points import points_of
 from pipeline.sites.account import Account, Declared
+from pipeline.sites.drafted_table import Recorder
 from pipeline.sites.identify import ChannelDraft, draft_channels
 from pipeline.sites.inventory import SiteRecord, take_inventory
 from pipeline.sites.recorders import recorder_key
-from pipeline.sites.table import Recorder, SiteTable
+from pipeline.sites.table import SiteTable
 from pipeline.spread import spread_over_processes
 from pipeline.terms import Quantity
 

@@ -15,7 +15,7 @@ from pipeline.capture import Channel, Header
 from pipeline.errors import SignalError
 from pipeline.measures.calm import half_window
 from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
-from pipeline.records.look import frequency_of
+from pipeline.records.look import frequency_of, nominal_frequency
 from pipeline.records.points import Point, judged_channels, points_of
 from pipeline.records.record import Record
 from pipeline.records.waves import are_waves
@@ -94,7 +94,12 @@ class Evidence:
 
 
 def evidence_of(
-    record: Record, *, hookup: str | None = None, frequency_hz: float | None = None, clamps_checked: bool = False
+    record: Record,
+    *,
+    hookup: str | None = None,
+    frequency_hz: float | None = None,
+    clamps_checked: bool = False,
+    judged_next: bool = False,
 ) -> Evidence:
     """Look at the beginning of a record.
 
@@ -104,6 +109,7 @@ def evidence_of(
     hookup : declared, or None: told from the channels.
     frequency_hz : declared nominal frequency, or None. [Hz]
     clamps_checked : declared, see `wiring_correction.wiring_of`.
+    judged_next : the record is judged next, so that its first piece is loaded as it will be needed.
 
     Returns
     -------
@@ -120,7 +126,7 @@ def evidence_of(
         return Evidence(header, frequency_hz, problem=str(error))
     if not points:
         return Evidence(header, frequency_hz, problem="no voltage channel")
-    first = [_beginning(record, point, 0) for point in points]
+    first = [_beginning(record, point, 0, whole=judged_next) for point in points]
     hertz = frequency_hz or _frequency(record, first)
     if hertz is None:
         stated = tuple(_stated_only(header, point) for point in points)
@@ -130,7 +136,7 @@ def evidence_of(
     told = [
         replace(
             one,
-            wiring=_wiring(record, point, values, one, hertz, clamps_checked=clamps_checked),
+            wiring=_wiring(record, point, values, one, hertz, clamps_checked=clamps_checked, whole=judged_next),
             same_as=same.get(one.name),
         )
         for one, point, values in zip(found, points, first, strict=True)
@@ -138,9 +144,9 @@ def evidence_of(
     return Evidence(header, hertz, tuple(told))
 
 
-def _beginning(record: Record, point: Point, k: int) -> F64:
+def _beginning(record: Record, point: Point, k: int, *, whole: bool = False) -> F64:
     """A point's voltages over the first seconds of a record's k-th capture, missing samples as NaN. [V]"""
-    return record.beginning(point, k, max(1, round(_LOOKED_AT_S * record.header.rate_hz)))
+    return record.beginning(point, k, max(1, round(_LOOKED_AT_S * record.header.rate_hz)), whole=whole)
 
 
 def _same_as(points: Sequence[Point], beginnings: Sequence[F64]) -> dict[str, str]:
@@ -157,6 +163,8 @@ def _same_as(points: Sequence[Point], beginnings: Sequence[F64]) -> dict[str, st
 def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:
     for values in beginnings:
         try:
+            if np.isfinite(values).all():
+                return nominal_frequency(record.header, values)
             return frequency_of(record, values, [Channel("", "voltage", "", "V")] * len(values))
         except SignalError:
             continue
@@ -164,14 +172,14 @@ def _frequency(record: Record, beginnings: Sequence[F64]) -> float | None:
 
 
 def _wiring(
-    record: Record, point: Point, u: F64, seen: PointEvidence, hertz: float, *, clamps_checked: bool
+    record: Record, point: Point, u: F64, seen: PointEvidence, hertz: float, *, clamps_checked: bool, whole: bool
 ) -> Wiring | None:
     """What the steady beginning of a record says of leads and clamps."""
     header = record.header
     if len(point.currents) < len(point.voltages) or seen.level_v is None or seen.steady_cycles < _WIRING_CYCLES:
         return None
     n = int(seen.steady_cycles * header.rate_hz / hertz)
-    i = record.beginning_of_currents(point, 0, u.shape[1])[:, :n]
+    i = record.beginning_of_currents(point, 0, u.shape[1], whole=whole)[:, :n]
     calm = u[:, :n]
     if not (np.isfinite(calm).all() and np.isfinite(i).all()):
         return None

@@ -20,7 +20,7 @@ from pipeline.readers.comtrade.ascii_rows import ascii_rows
 from pipeline.readers.comtrade.binary_rows import binary_rows
 from pipeline.readers.comtrade.configuration import AnalogChannel, Configuration, parse_configuration
 from pipeline.readers.comtrade.gaps import cut_at_gaps
-from pipeline.readers.comtrade.sources import SECTION, locate, sibling
+from pipeline.readers.comtrade.sources import SECTION, Sources, locate, sibling
 from pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
 from pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
 from pipeline.readers.contract import Reader, Repair, reading
@@ -69,6 +69,7 @@ class Recording:
     ----------
     path : of its .cfg or .cff file.
     quantities : only channels of these quantities; None: all.
+    told : its files and configuration, where they were looked at before; None: they are looked at now.
 
     Attributes
     ----------
@@ -80,9 +81,10 @@ class Recording:
     ReadError : a file cannot be read.
     """
 
-    def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
-        recording = locate(path)
-        configuration = parse_configuration(recording.configuration, path=path, first_line=recording.first_line)
+    def __init__(
+        self, path: Path, quantities: frozenset[Quantity] | None, told: tuple[Sources, Configuration] | None = None
+    ) -> None:
+        recording, configuration = told or _configured(path)
         if recording.data.kind not in ("", configuration.data_kind):
             raise MalformedRecord(path, "", f"the configuration says {configuration.data_kind} data, "
                                             f"the section line {recording.data.kind}")  # fmt: skip
@@ -138,9 +140,14 @@ class Recording:
 
 def read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     """The headers of a recording with binary data; None where they are text, of which each row must be read."""
-    recording = locate(path)
-    configuration = parse_configuration(recording.configuration, path=path, first_line=recording.first_line)
-    return None if configuration.data_kind == "ASCII" else Recording(path, quantities).headers
+    told = _configured(path)
+    return None if told[1].data_kind == "ASCII" else Recording(path, quantities, told).headers
+
+
+def _configured(path: Path) -> tuple[Sources, Configuration]:
+    """The files of a recording, and its configuration."""
+    sources = locate(path)
+    return sources, parse_configuration(sources.configuration, path=path, first_line=sources.first_line)
 
 
 class _Rows(Protocol):

@@ -42,7 +42,7 @@ class DataPart:
 
 
 @dataclass(frozen=True, slots=True)
-class Recording:
+class Sources:
     """The configuration's bytes, the number of their first line in the file, the data, and what was odd in the file."""
 
     configuration: bytes
@@ -51,7 +51,7 @@ class Recording:
     notes: tuple[str, ...] = ()
 
 
-def locate(path: Path) -> Recording:
+def locate(path: Path) -> Sources:
     """Find the parts of a recording.
 
     Parameters
@@ -60,7 +60,7 @@ def locate(path: Path) -> Recording:
 
     Returns
     -------
-    Recording.
+    Sources.
 
     Raises
     ------
@@ -79,7 +79,7 @@ def locate(path: Path) -> Recording:
         data_path = sibling(path, "dat", search=True)
         if data_path is None:
             raise MalformedRecord(path, "", f"its data file {path.stem}.dat is missing")
-        return Recording(head, 1, DataPart(data_path, 0, data_path.stat().st_size, 1, ""))
+        return Sources(head, 1, DataPart(data_path, 0, data_path.stat().st_size, 1, ""))
     except OSError as error:
         raise ReadError(path, "", f"cannot be read ({error.strerror or error})") from error
 
@@ -113,7 +113,7 @@ def sibling(path: Path, ending: str, *, search: bool) -> Path | None:
     return next((found for found in alike if found.is_file()), None)
 
 
-def _sections(path: Path, head: bytes, size: int) -> Recording:
+def _sections(path: Path, head: bytes, size: int) -> Sources:
     """The parts of a single-file recording; its configuration stands before its data."""
     configuration: bytes | None = None
     first_line = 1
@@ -136,7 +136,7 @@ def _sections(path: Path, head: bytes, size: int) -> Recording:
             more = held - length
             words = f"{more} bytes follow the {length} that the DAT section declares; they are left out"
             notes = (Repair(words),) if more > _LINE_END_BYTES else ()
-            return Recording(configuration, first_line, DataPart(path, start, length, line, kind), notes)
+            return Sources(configuration, first_line, DataPart(path, start, length, line, kind), notes)
     raise MalformedRecord(path, "", f"there is no {'CFG' if configuration is None else 'DAT'} section")
 
 
