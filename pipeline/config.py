@@ -135,6 +135,15 @@ class Report(_Settings):
     address: str = ""
 
 
+class SurveySettings(_Settings):
+    """Trends and verdicts of a night, where the table is there; no catalogue depends on them."""
+
+    interval_s: float = Field(600.0, ge=1, le=86_400)
+    quantities: tuple[str, ...] = ()
+    limits: str = ""
+    demand_current_a: float | None = Field(None, gt=0)
+
+
 class Incidents(_Settings):
     """Incidents over all sites, joined at the end of a night where the table is there; no catalogue depends on them."""
 
@@ -157,6 +166,7 @@ class Fleet(_Settings):
     learned: Learned = Learned()
     report: Report | None = None
     incidents: Incidents | None = None
+    survey: SurveySettings | None = None
     run: Run = Run()
 
     @model_validator(mode="after")

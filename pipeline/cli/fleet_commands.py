@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pipeline.config import Fleet
     from pipeline.nightly.days import Day
     from pipeline.nightly.run import RunSummary
+    from pipeline.nightly.survey import SurveyOutcome
 
 
 @typer_app.command("ingest", epilog="Example:  halfcycle ingest --config configs/fleet.toml")
@@ -128,7 +129,8 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         show.warning(f"quarantined {outcome.path}: {outcome.reason}")
     for outcome in summary.left:
         show.warning(f"left in the inbox {outcome.path}: {outcome.reason}")
-    if not summary.files and not summary.days and not (summary.joined and summary.joined.n_days):
+    surveyed = summary.survey is not None and (summary.survey.days or summary.survey.verdicts)
+    if not summary.files and not summary.days and not (summary.joined and summary.joined.n_days) and not surveyed:
         show.line(nothing)
     if summary.n_settling:
         show.line(
@@ -163,8 +165,19 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             f"incidents: {summary.joined.n_days} days joined over sites, {summary.joined.n_incidents} incidents "
             f"of several sites{changed}"
         )
+    if summary.survey is not None:
+        _show_survey(summary.survey)
     _other_versions(summary.other_version)
     return Exit.QUARANTINED if summary.quarantined or summary.left else Exit.DONE
+
+
+def _show_survey(survey: SurveyOutcome) -> None:
+    if survey.days:
+        show.line(f"trends: {len(survey.days)} days of {len({site for site, _ in survey.days})} sites measured")
+    for site, day, reason in survey.reasons:
+        show.line(f"not measured: {site}, {day}: {reason}")
+    for site, period, exceeded, met, unclear in survey.verdicts:
+        show.line(f"verdicts: {site}, {period}: {exceeded} limits exceeded, {met} met, {unclear} cannot be told")
 
 
 def _other_versions(days: tuple[Day, ...]) -> None:

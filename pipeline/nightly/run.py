@@ -14,6 +14,7 @@ from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, r
 from pipeline.nightly.inbox import batches_of, to_quarantine, waiting
 from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from pipeline.nightly.ingest import FileOutcome, ingest_files
+from pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
 from pipeline.spread import Spread, in_this_process
 from pipeline.store.atomic import clear_staging
 from pipeline.store.lock import locked
@@ -33,6 +34,7 @@ class RunSummary:
     other_version : days whose catalogue was made by another version of the code, left as they are.
     n_settling : files of the inbox that are still being written.
     joined : what was done about incidents over sites; None where the fleet asks for none.
+    survey : what was done about trends and verdicts; None where the fleet asks for none.
     """
 
     files: tuple[FileOutcome, ...] = ()
@@ -40,6 +42,7 @@ class RunSummary:
     other_version: tuple[Day, ...] = ()
     n_settling: int = 0
     joined: JoinOutcome | None = None
+    survey: SurveyOutcome | None = None
 
     @property
     def left(self) -> tuple[FileOutcome, ...]:
@@ -86,7 +89,8 @@ def run_nightly(
             built |= {outcome.day: outcome for outcome in build_batches(stale, fleet, spread)}
             states = days_of(fleet)  # a day that runs on into the next shows it only now
         joined = join_days(fleet) if catalogue else None
-        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling, joined)
+        survey = update_trends(fleet) if catalogue else None
+        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling, joined, survey)
 
 
 def summary_if_idle(fleet: Fleet) -> RunSummary | None:
@@ -99,7 +103,12 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         states = days_of(fleet)
         inbox = waiting(fleet)
-        if inbox.ready or any(state == "stale" for _, state in states) or has_stale_days(fleet):
+        if (
+            inbox.ready
+            or any(state == "stale" for _, state in states)
+            or has_stale_days(fleet)
+            or has_stale_trends(fleet)
+        ):
             return None
         return RunSummary(other_version=_of_other_version(states), n_settling=len(inbox.settling))
 

@@ -95,7 +95,7 @@ def measure_files(
     reading = Reading(_QUANTITIES, strict, table.described if table.sites else None)
     volts = survey.nominal_voltage_v or (None if profile is None else profile.declared_voltage_v)
     declared = Declared(volts, survey.nominal_frequency_hz, hookup)
-    surveys = _surveys(survey, profile)
+    surveys = surveys_for(survey, profile)
     tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
         held = take_inventory(
@@ -132,7 +132,7 @@ def judge_files(
     return measure_files(paths, survey, profile=profile, hookup=hookup).assessments
 
 
-def _surveys(survey: Survey, profile: LimitProfile | None) -> list[Survey]:
+def surveys_for(survey: Survey, profile: LimitProfile | None) -> list[Survey]:
     """A survey, with what a profile's limits need of its intervals, and those of other intervals that they need."""
     needed = {} if profile is None else dict(needed_quantities(profile))
     own = [*(quantity.symbol for quantity in survey.quantities), *needed.pop(survey.interval_s, ())]

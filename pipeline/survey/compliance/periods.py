@@ -1,4 +1,4 @@
-"""Days, weeks and years of a trend: which interval lies in which, how many each has, and what it is called."""
+"""Days, weeks, months and years of a trend: which interval lies in which, how many each has, and what it is called."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Mask = npt.NDArray[np.bool_]
 Aligned = Literal["record", "calendar"]
 
 _DAY_NS: Final = 86_400 * 10**9
-_DAYS: Final = {"day": 1, "week": 7, "year": 365}
+_DAYS: Final = {"day": 1, "week": 7, "month": 30, "year": 365}
 _MONDAY: Final = 3  # 1970-01-01 was a Thursday: days since a Monday
 
 
@@ -79,10 +79,10 @@ def periods_of(grid: Grid, period: Period, *, interval_s: float, aligned: Aligne
     Parameters
     ----------
     grid : the intervals.
-    period : day, week or year.
+    period : day, week, month or year.
     interval_s : of the intervals. [s]
-    aligned : ``record``: one after another from the first interval that was measured, a year of 365 days; ``calendar``:
-        UTC days, weeks from Monday (ISO 8601), years of the calendar.
+    aligned : ``record``: one after another from the first interval that was measured, a month of 30 days, a year of
+        365; ``calendar``: UTC days, weeks from Monday (ISO 8601), months and years of the calendar.
     """
     starts = grid.starts_ns[grid.covered]
     if not starts.size:
@@ -103,9 +103,10 @@ def periods_of(grid: Grid, period: Period, *, interval_s: float, aligned: Aligne
 
 def _calendar_edges(first_ns: int, last_ns: int, period: Period) -> I64:
     first, last = first_ns // _DAY_NS, last_ns // _DAY_NS
-    if period == "year":
-        years = np.array([first, last], "datetime64[D]").astype("datetime64[Y]")
-        span = np.arange(years[0], years[1] + 2)
+    if period in ("month", "year"):
+        unit = "datetime64[M]" if period == "month" else "datetime64[Y]"
+        held = np.array([first, last], "datetime64[D]").astype(unit)
+        span = np.arange(held[0], held[1] + 2)
         return np.asarray(span.astype("datetime64[ns]").astype(np.int64))
     step = _DAYS[period]
     begin = first - (first + _MONDAY) % step if period == "week" else first
@@ -116,7 +117,9 @@ def _name(start_ns: int, period: Period, aligned: Aligned) -> str:
     start = np.datetime64(start_ns, "ns").astype("datetime64[s]").item()
     if aligned == "record":
         return f"{period} from {start:%Y-%m-%d %H:%M} UTC"
-    return {"day": f"{start:%Y-%m-%d}", "week": f"{start:%G-W%V}", "year": f"{start:%Y}"}[period]
+    return {"day": f"{start:%Y-%m-%d}", "week": f"{start:%G-W%V}", "month": f"{start:%Y-%m}", "year": f"{start:%Y}"}[
+        period
+    ]
 
 
 def _column(trend: pa.Table, name: str, otherwise: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -17,7 +17,7 @@ from pipeline.quantities import HIGHEST_ORDER, QUANTITIES
 from pipeline.resources import resource, resource_names
 from pipeline.survey.compliance.levels import Level, Mark, current_levels, harmonic_levels, is_current_table
 
-Period = Literal["day", "week", "year"]
+Period = Literal["day", "week", "month", "year"]
 MeasuredAs = Literal["absolute", "pct_of_nominal", "pu_of_nominal", "pct_of_fundamental", "pct_of_demand"]
 
 OF_DECLARED: Final = ("pct_of_nominal", "pu_of_nominal")

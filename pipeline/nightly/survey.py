@@ -1,0 +1,317 @@
+"""Trends and verdicts of a fleet: a site's trends of a day are a pure function of its captures around that day.
+
+trends/site=S/date=D/interval=600s.parquet   and other intervals that limits need; a point's below ``site=S POINT``
+trends/site=S/date=D/made.json               what the day's trends were made of; where it is lost they are made anew
+verdicts/site=S/verdicts.parquet             each day, week, month and year by the calendar against the fleet's limits
+verdicts/site=S/made.json                    which trends these verdicts rest on
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pipeline.catalogue.tables import write_table
+from pipeline.config import Fleet, Site
+from pipeline.errors import ReadError, SignalError, StoreError
+from pipeline.nightly.days import FLEET_HOOKUP
+from pipeline.nightly.stored import stored_piece
+from pipeline.quantities import chosen_quantities
+from pipeline.records.points import points_of
+from pipeline.records.record import Record, records_of
+from pipeline.resources import code_version
+from pipeline.sites.account import Declared, draft
+from pipeline.sites.table import SiteTable
+from pipeline.store.atomic import write_atomically
+from pipeline.store.partitions import DAY_NS, Store, day_start_ns, stored_header
+from pipeline.store.trends import write_trend
+from pipeline.survey.certificate import certificate_of, with_certificates
+from pipeline.survey.compliance import Assessment, LimitProfile, assess, load_limit_profile, verdicts_table
+from pipeline.survey.files import surveys_for
+from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
+from pipeline.survey.stored import StoredTrend, by_point, read_trends, with_needed
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_ONE_DAY: Final = timedelta(days=1)
+_LEAD_NS: Final = 2 * 3_600 * 10**9  # before midnight, so that the flickermeter has settled and a sag is known whole
+_FOLLOW_NS: Final = 60 * 10**9  # after it: a sag of over a minute is none
+_MADE: Final = "made.json"
+
+
+@dataclass(frozen=True, slots=True)
+class SurveyOutcome:
+    """What a night did: (site, day) whose trends were made anew, and the last verdict of each site judged anew.
+
+    Attributes
+    ----------
+    days : made anew.
+    reasons : (site, day, reason) of days of which nothing could be measured.
+    verdicts : (site, period, how many are exceeded, met, cannot tell) of the last week.
+    """
+
+    days: tuple[tuple[str, date], ...]
+    reasons: tuple[tuple[str, date, str], ...]
+    verdicts: tuple[tuple[str, str, int, int, int], ...]
+
+
+def has_stale_trends(fleet: Fleet) -> bool:
+    """Whether a night would have a trend or a verdict to make."""
+    if fleet.survey is None:
+        return False
+    survey = _Survey(fleet)
+    return any(survey.stale_days(site) or survey.has_stale_verdicts(site) for site in fleet.sites)
+
+
+def update_trends(fleet: Fleet) -> SurveyOutcome | None:
+    """Bring a fleet's trends and verdicts up to date; the caller holds the lock. None where it asks for none.
+
+    Raises
+    ------
+    ConfigError : the limits or quantities are not known.
+    StoreError : a stored capture is damaged, or a file cannot be written.
+    """
+    if fleet.survey is None:
+        return None
+    survey = _Survey(fleet)
+    days: list[tuple[str, date]] = []
+    reasons: list[tuple[str, date, str]] = []
+    verdicts: list[tuple[str, str, int, int, int]] = []
+    for site in fleet.sites:
+        for day in survey.stale_days(site):
+            reasons += [(site.name, day, reason) for reason in survey.make(site, day)]
+            days.append((site.name, day))
+        if survey.has_stale_verdicts(site):
+            verdicts += survey.judge(site)
+    return SurveyOutcome(tuple(days), tuple(reasons), tuple(verdicts))
+
+
+class _Survey:
+    """Makes the trends and verdicts of one fleet."""
+
+    def __init__(self, fleet: Fleet) -> None:
+        if fleet.survey is None:
+            raise StoreError("the fleet asks for no survey")
+        self._fleet, self._store, self._asked = fleet, Store(fleet.store), fleet.survey
+        self._profile = None if not fleet.survey.limits else load_limit_profile(fleet.survey.limits)
+        self._quantities = chosen_quantities(fleet.survey.quantities)
+
+    def stale_days(self, site: Site) -> list[date]:
+        """Days whose trends do not match their captures or the settings; in order."""
+        days = self._store.days(site.name)
+        names = {day: [path.stem for path in self._store.captures(site.name, day)] for day in days}
+        made = self._made_days(site)
+        stale = []
+        for day in sorted({day for day, held in names.items() if held} | set(made)):
+            if made.get(day, {}).get("inputs") != self._inputs(site, day, names):
+                stale.append(day)
+        return stale
+
+    def make(self, site: Site, day: date) -> list[str]:
+        """Make a day's trends; returns why nothing could be measured, where that is so."""
+        names = {d: [path.stem for path in self._store.captures(site.name, d)] for d in _around(day)}
+        former = self._made_days(site).get(day, {})
+        trends, reasons = self._measured(site, day)
+        files: list[str] = []
+        for one in trends:
+            certificate = one.certificate
+            name = f"{certificate.site} {certificate.point}".strip()
+            table = with_certificates(one.trend.table, [certificate])
+            paths = write_trend(table, self._store.root, site=name, interval_s=certificate.interval_s)
+            files += [path.relative_to(self._store.root).as_posix() for path in paths]
+        for gone in set(former.get("files", ())) - set(files):
+            (self._store.root / gone).unlink(missing_ok=True)
+        document = {"inputs": self._inputs(site, day, names), "files": sorted(files), "reasons": reasons}
+        self._write_json(document, self._made_path(site, day))
+        return reasons if not trends else []
+
+    def has_stale_verdicts(self, site: Site) -> bool:
+        """Whether the verdicts of a site rest on other trends than are there."""
+        if self._profile is None or not self._made_days(site):
+            return False
+        return bool(_json(self._verdicts_path(site).with_name(_MADE)).get("inputs") != self._verdict_inputs(site))
+
+    def judge(self, site: Site) -> list[tuple[str, str, int, int, int]]:
+        """Judge each day, week, month and year of a site; returns how its last week did, by point."""
+        profile = self._profile
+        if profile is None:
+            return []
+        stored = [one for day in self._made_days(site) for one in self._read(site, day)]
+        found = {
+            (name, point): _judged(of_point, profile, site, self._asked.demand_current_a)
+            for (name, point, _), of_point in by_point(stored).items()
+        }
+        path = self._verdicts_path(site)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_table(verdicts_table(found), path)
+        self._write_json({"inputs": self._verdict_inputs(site)}, path.with_name(_MADE))
+        return [last for (_, point), of_point in found.items() if (last := _last_week(site.name, point, of_point))]
+
+    def _read(self, site: Site, day: date) -> list[StoredTrend]:
+        """The trends of a day; where a file is damaged or gone they are made anew."""
+        try:
+            return self._read_as_made(site, day)
+        except ReadError:
+            self.make(site, day)
+        try:
+            return self._read_as_made(site, day)
+        except ReadError as error:
+            raise StoreError(str(error)) from error
+
+    def _read_as_made(self, site: Site, day: date) -> list[StoredTrend]:
+        files = _json(self._made_path(site, day)).get("files", ())
+        return [one for name in files for one in read_trends(self._store.root / name)]
+
+    def _measured(self, site: Site, day: date) -> tuple[list[StoredTrend], list[str]]:
+        """The trends of a day, of all points and intervals."""
+        first, last = day_start_ns(day), day_start_ns(day) + DAY_NS
+        paths = [path for d in _around(day) for path in self._store.captures(site.name, d)]
+        near = [path for path in paths if _lies_in(path, first - _LEAD_NS, last + _FOLLOW_NS)]
+        if not any(_lies_in(path, first, last) for path in near):
+            return [], []
+        pieces = (stored_piece(path, store=self._store, site=site, quantities=("voltage", "current")) for path in near)
+        declared = Declared(
+            site.nominal_voltage_v, None if site.nominal_frequency_hz is None else float(site.nominal_frequency_hz),
+            site.hookup or FLEET_HOOKUP, site.clamps_checked,
+        )  # fmt: skip
+        surveys = surveys_for(
+            Survey(
+                self._quantities, self._asked.interval_s, declared.nominal_voltage_v, declared.nominal_frequency_hz,
+                self._asked.demand_current_a, self._fleet.thresholds[site.thresholds],
+            ),
+            self._profile,
+        )  # fmt: skip
+        sources = [(path.name, path.stem) for path in near]
+        trends: dict[str, list[tuple[Trend | SignalError, ...]]] = {}
+        stored: list[StoredTrend] = []
+        reasons: list[str] = []
+        account = None
+        for record in records_of(pieces):
+            account = draft(site.name, [declared.evidence_of(record)], declared)
+            for point, found in _of_points(record, surveys, declared, account):
+                trends.setdefault(point, []).append(found)
+        for point, of_records in trends.items():
+            for survey, found in zip(surveys, zip(*of_records, strict=True), strict=True):
+                reasons += [str(one) for one in found if isinstance(one, SignalError)]
+                whole = _of_day([one for one in found if isinstance(one, Trend)], first, last)
+                if whole is not None and account is not None:
+                    certificate = certificate_of(
+                        whole, survey, account=account, point=point, sites=SiteTable((site,)), sources=sources,
+                        profile="" if self._profile is None else self._profile.title,
+                    )  # fmt: skip
+                    stored.append(StoredTrend(whole, certificate))
+        return stored, list(dict.fromkeys(reasons))
+
+    def _inputs(self, site: Site, day: date, names: Mapping[date, Sequence[str]]) -> str:
+        """Digest of all that a day's trends depend on, but for the version of the code."""
+        profile = "" if self._profile is None else self._profile.model_dump_json()
+        settings = [self._fleet.site_digest(site), self._asked.digest(), hashlib.sha256(profile.encode()).hexdigest()]
+        return _digest([settings, [list(names.get(d, ())) for d in _around(day)]])
+
+    def _verdict_inputs(self, site: Site) -> str:
+        made = {day.isoformat(): one.get("inputs") for day, one in self._made_days(site).items()}
+        return _digest([made, code_version()])
+
+    def _made_days(self, site: Site) -> dict[date, dict[str, Any]]:
+        folder = self._store.trend_path(site.name, date(1970, 1, 1), 1.0).parent.parent
+        found = {}
+        for path in sorted(folder.glob(f"date=*/{_MADE}")):
+            found[date.fromisoformat(path.parent.name.removeprefix("date="))] = _json(path)
+        return found
+
+    def _made_path(self, site: Site, day: date) -> Path:
+        return self._store.trend_path(site.name, day, 1.0).with_name(_MADE)
+
+    def _verdicts_path(self, site: Site) -> Path:
+        return self._store.root / "verdicts" / f"site={site.name}" / "verdicts.parquet"
+
+    def _write_json(self, document: Mapping[str, Any], path: Path) -> None:
+        text = json.dumps(document, sort_keys=True)
+        write_atomically(path, partial(_write_text, text), staging=self._store.staging)
+
+
+def _write_text(text: str, path: Path) -> None:
+    path.write_text(text, encoding="utf-8")
+
+
+def _around(day: date) -> tuple[date, date, date]:
+    return day - _ONE_DAY, day, day + _ONE_DAY
+
+
+def _lies_in(path: Path, from_ns: int, to_ns: int) -> bool:
+    header = stored_header(path)
+    return header.start_ns < to_ns and header.end_ns > from_ns
+
+
+def _of_points(
+    record: Record, surveys: Sequence[Survey], declared: Declared, account: Any
+) -> Iterable[tuple[str, tuple[Trend | SignalError, ...]]]:
+    try:
+        points = points_of(record.header, hookup=declared.hookup)
+    except SignalError as error:
+        return [("", (error,) * len(surveys))]
+    return [(point.name or "", measure_record(record, point, surveys, account=account)) for point in points]
+
+
+def _of_day(trends: Sequence[Trend], first_ns: int, last_ns: int) -> Trend | None:
+    """Trends of a point together, of the intervals that start in a day."""
+    import numpy as np
+
+    if not trends:
+        return None
+    whole = joined_trends(trends)
+    starts = whole.table.column("start").to_numpy().astype("datetime64[ns]").astype(np.int64)
+    rows: pa.Table = whole.table.filter((starts >= first_ns) & (starts < last_ns))
+    return replace(whole, table=rows) if rows.num_rows else None
+
+
+def _judged(
+    stored: Mapping[float, StoredTrend], profile: LimitProfile, site: Site, demand_a: float | None
+) -> list[Assessment]:
+    """By the calendar: each period that a limit has, and beside it each day and month."""
+    tables = {
+        interval_s: trend.table
+        for interval_s, trend in with_needed({s: one.trend for s, one in stored.items()}, profile).items()
+    }
+    found: list[Assessment] = []
+    for period in (None, "day", "month"):
+        rows = tuple(
+            row if period is None else row.model_copy(update={"period": period, "name": f"{row.name} (of a {period})"})
+            for row in profile.rows
+            if period is None or row.period not in (period, "year")
+        )
+        if rows:
+            found += assess(
+                tables, profile.model_copy(update={"rows": rows}), nominal_voltage_v=site.nominal_voltage_v,
+                declared=True, demand_current_a=demand_a, aligned="calendar",
+            )  # fmt: skip
+    return found
+
+
+def _last_week(site: str, point: str, found: Sequence[Assessment]) -> tuple[str, str, int, int, int] | None:
+    weeks = sorted({one.period for one in found if "-W" in one.period})
+    if not weeks:
+        return None
+    last = [one.verdict for one in found if one.period == weeks[-1]]
+    name = f"{site} {point}".strip()
+    return name, weeks[-1], last.count("exceeded"), last.count("met"), last.count("cannot tell")
+
+
+def _json(path: Path) -> dict[str, Any]:
+    """What a file of ours says; nothing where it is not there or broken: then what it speaks of is made anew."""
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return document if isinstance(document, dict) else {}
+
+
+def _digest(content: object) -> str:
+    return hashlib.sha256(json.dumps(content, sort_keys=True).encode()).hexdigest()[:32]
