@@ -6,12 +6,18 @@ What depends on the start itself (streams, their encoding, the time it takes) is
 from __future__ import annotations
 
 import atexit
+import fcntl
 import json
 import os
+import pty
+import struct
 import subprocess
 import sys
 import tempfile
+import termios
+import threading
 from collections.abc import Mapping
+from contextlib import nullcontext, suppress
 from functools import cache
 from pathlib import Path
 
@@ -75,12 +81,37 @@ def _end(process: subprocess.Popen[str]) -> None:
     process.stdout.close()
 
 
+class _Screen:
+    """A terminal of 100 columns, read as long as it is open."""
+
+    def __init__(self) -> None:
+        self._master, self._slave = pty.openpty()
+        fcntl.ioctl(self._slave, termios.TIOCSWINSZ, struct.pack("4H", 40, 100, 0, 0))
+        self.path = os.ttyname(self._slave)
+        self._shown = bytearray()
+        self._reader = threading.Thread(target=self._read)
+        self._reader.start()
+
+    def text(self) -> str:
+        """All that was shown; closes it."""
+        os.close(self._slave)
+        self._reader.join()
+        os.close(self._master)
+        return self._shown.decode("utf-8", "replace")
+
+    def _read(self) -> None:
+        with suppress(OSError):  # how the system says that nobody holds its other end any more
+            while part := os.read(self._master, 1 << 16):
+                self._shown += part
+
+
 def run_code(
     code: str,
     *words: str | Path,
     cwd: Path | None = None,
     env: Mapping[str, str] | None = None,
     timeout_s: int = 60,
+    terminal: bool = False,
 ) -> subprocess.CompletedProcess[str]:
     """Run code as ``python -c CODE WORDS`` would, in a process of its own.
 
@@ -90,12 +121,13 @@ def run_code(
     words : its arguments.
     cwd, env : folder and environment; None: those of the tests.
     timeout_s : after which the process ends by SIGALRM. [s]
+    terminal : show both streams on a terminal, as which they come back together, instead of in files.
     """
     server = _server()
     assert server.stdin is not None
     assert server.stdout is not None
-    with tempfile.TemporaryDirectory() as folder:
-        paths = {name: str(Path(folder, name)) for name in ("stdout", "stderr")}
+    with tempfile.TemporaryDirectory() as folder, nullcontext(_Screen() if terminal else None) as screen:
+        paths = {name: screen.path if screen else str(Path(folder, name)) for name in ("stdout", "stderr")}
         request = {
             **paths, "code": code, "words": ["halfcycle", *(str(word) for word in words)], "timeout_s": timeout_s,
             "folder": str(cwd or Path.cwd()), "environment": dict(os.environ if env is None else env),
@@ -103,5 +135,5 @@ def run_code(
         server.stdin.write(json.dumps(request) + "\n")
         server.stdin.flush()
         status = int(server.stdout.readline())
-        out, err = (Path(path).read_text(encoding="utf-8") for path in paths.values())
+        out, err = (screen.text(), "") if screen else (Path(path).read_text("utf-8") for path in paths.values())
     return subprocess.CompletedProcess(request["words"], status, out, err)
