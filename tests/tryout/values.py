@@ -132,7 +132,8 @@ TABLE: dict[str, Tried] = {
         ("{catalogue}",),
         {
             "--config": ("{fleet}",), "--out": ("{out}/i.csv",), "--events": ("{out}/e.parquet",),
-            "--clocks": ("{out}/c.csv",), "--topology": ("{topology}",), "--most": ("3", "0"),
+            "--clocks": ("{out}/c.csv",), "--topology": ("{topology}",),
+            "--waveforms": ("2", "0"), "--files": ("{archive}",), "--most": ("3", "0"),
         },
         instead=frozenset({"--config"}),
     ),
