@@ -165,7 +165,7 @@ def _support(
     which = np.zeros(n, dtype=bool)
     which[rows[lonely]] = True
     support = np.zeros(score.shape)
-    np.put_along_axis(support, best, supported(all_lags, all_worth, around, which)[rows], axis=1)
+    np.put_along_axis(support, best, supported(moments.at_ns, all_lags, all_worth, around, which)[rows], axis=1)
     return support
 
 

@@ -173,12 +173,15 @@ def _median(values: FloatArray, told: BoolArray) -> FloatArray:
 
 
 def supported(
-    lag_s: npt.NDArray[Any], worth: npt.NDArray[Any], around: Around, which: npt.NDArray[np.bool_]
+    time_ns: IntArray, lag_s: npt.NDArray[Any], worth: npt.NDArray[Any], around: Around, which: npt.NDArray[np.bool_]
 ) -> FloatArray:
     """For candidate lags, the evidence of neighbouring sightings of the recorder that could have the same lag.
 
+    What is a day off counts half, as a clock may drift or be set.
+
     Parameters
     ----------
+    time_ns : of the sightings, shape (n,).
     lag_s, worth : of each sighting's candidates, shape (n, m), and what each is worth, as a log; 0: no candidate.
     around : of `neighbours`.
     which : sightings for which it is worked out; 0 for others.
@@ -192,10 +195,11 @@ def supported(
         theirs, weights = lag_s[order[index[at]]], worth[order[index[at]]]  # (b, k, m)
         others = there[at].copy()
         others[:, NEIGHBOURS] = False
+        days = np.abs(time_ns[order[index[at]]] - time_ns[order[at]][:, None]) / _DAY_NS
         total = np.zeros(mine.shape)
         for k in range(theirs.shape[1]):
             apart = np.abs(mine[:, :, None] - theirs[:, k, None, :])
             alike = np.where(apart < 0.1, weights[:, k, None, :], 0.0).max(axis=2)
-            total += np.where(others[:, k, None], alike, 0.0)
+            total += np.where(others[:, k, None], alike, 0.0) / (1 + days[:, k, None])
         found[order[at]] = total
     return found

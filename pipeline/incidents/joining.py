@@ -14,7 +14,7 @@ from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
 REACH_S: Final = 10.0  # how far clocks of which nothing is known may be off: twice what class S may lose in a day
 _GAP_S: Final = 0.02  # within which times that are known make one moment
-_SHARP_S: Final = 0.02  # a time known better than this may make a moment
+_SHARP_S: Final = 0.02  # a start known better than this may make a moment
 _ROUNDS: Final = 2
 
 
@@ -53,26 +53,23 @@ def joined(sightings: Sightings, *, zone_ns: IntArray, reach_s: float = REACH_S)
     around = neighbours(sightings.site, time_ns)
     none, zero = np.full(sightings.n, np.nan), np.zeros(sightings.n)
     clock = ClockFit(none, none, zero, zero, none)
-    for nth in range(_ROUNDS):
-        moments = _moments(sightings, time_ns, clock, first=nth == 0)
+    for _ in range(_ROUNDS):
+        moments = _moments(sightings, time_ns, clock)
         where, _ = chosen(sightings, clock, moments, around, reach_s)
         clock = fitted(time_ns, _lags(time_ns, moments, where), around, leave_out=True)
-    moments = _moments(sightings, time_ns, clock, first=False)
+    moments = _moments(sightings, time_ns, clock)
     where, score = chosen(sightings, clock, moments, around, reach_s)
     where, score = _one_of_a_site(sightings, where, score, moments)
     return _numbered(sightings, time_ns, moments, where, score, around)
 
 
-def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit, *, first: bool) -> Moments:
-    """The moments of sightings whose time is well known."""
+def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit) -> Moments:
+    """The moments of sightings, each at its time as far as its clock is known."""
     known = np.isfinite(clock.offset_s)
     at_ns = time_ns - np.round(np.nan_to_num(clock.offset_s) * 1e9).astype(np.int64)
     told_u_s = np.hypot(np.nan_to_num(clock.offset_u_s), np.maximum(clock.scatter_s, sightings.start_u_s))
     u_s = np.where(known, told_u_s, np.hypot(GOOD_S, sightings.start_u_s))
-    sharp = sightings.start_u_s <= _SHARP_S
-    if not first:
-        sharp &= ~known | (np.nan_to_num(clock.offset_u_s) <= _SHARP_S)
-    held = np.flatnonzero(sharp)
+    held = np.flatnonzero(sightings.start_u_s <= _SHARP_S)
     order, chain = chained(at_ns[held], _GAP_S)
     group = np.full(sightings.n, -1)
     group[held[order]] = chain
