@@ -15,9 +15,12 @@ _LEAST_RATE: Final = 1 / 86_400.0  # 1/s: where nothing else is near, one a day
 _DURATION_U_S: Final = 0.008  # between two sites: half a cycle of grid and up to a cycle of depth, as a deviation
 _OTHER_LENGTH: Final = 0.15  # of the sites of an incident see another length: they are switched off, or a stage more
 _LENGTH_SPAN: Final = np.log(1000.0)  # lengths of unrelated events: log-uniform from 10 ms to 10 s
-_SAME_LABEL: Final = 0.85  # of two sites of an incident, once turns are known
 _LEVELS: Final = ((1, 8), (3, 4), (12, 4), (50, 2))  # moments of at least so many sites: so many candidates of these
-_LABELS_KNOWN: Final = 0.25  # common practice, no source: how often the labels of unrelated events are alike
+# Labels of two sites of an incident against those of strangers, as logs (common practice, no source): transformers turn
+# labels, whose turn is not known, but make no balanced sag of an unbalanced one.
+_SAME: Final = float(np.log(0.6 / 0.25))
+_TURNED: Final = float(np.log(0.37 / 0.55))
+_UNLIKE: Final = float(np.log(0.03 / 0.20))
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +137,8 @@ def likeness(duration_s: FloatArray, label: IntArray, core_duration_s: FloatArra
     alike = np.exp(-0.5 * np.square(apart)) / (_DURATION_U_S * np.sqrt(2 * np.pi))
     told = np.where(known, np.log(_OTHER_LENGTH + (1 - _OTHER_LENGTH) * alike / by_chance), 0.0)
     both = (label != UNTOLD) & (core_label != UNTOLD)
-    same = np.where(
-        label == core_label,
-        np.log(_SAME_LABEL / _LABELS_KNOWN),
-        np.log((1 - _SAME_LABEL) / (1 - _LABELS_KNOWN)),
-    )
+    turned = (label != BALANCED) & (core_label != BALANCED)
+    same = np.where(label == core_label, _SAME, np.where(turned, _TURNED, _UNLIKE))
     return np.asarray(told + np.where(both, same, 0.0), dtype=np.float64)
 
 
