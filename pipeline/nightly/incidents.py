@@ -208,7 +208,9 @@ def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: To
         }
         n_changed += _note_changes(mine["members"], day, fleet)
         for name, part in mine.items():
-            _write(part, _folder(fleet, day) / f"{name}.parquet", fleet)
+            path = _folder(fleet, day) / f"{name}.parquet"
+            if not path.is_file() or not _read(path).equals(part):  # most days around a new one stay as they were
+                _write(part, path, fleet)
         n_incidents += pc.sum(pc.greater(mine["incidents"].column("sites"), 1)).as_py() or 0
     return n_incidents, n_changed
 
