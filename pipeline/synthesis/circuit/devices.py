@@ -12,7 +12,7 @@ from pipeline.synthesis.circuit.motor import Motor
 from pipeline.synthesis.circuit.network import GROUND, Ends, MagnetisingCurve, Network, Sine, between, three_phase
 from pipeline.synthesis.circuit.stepping import Command, MotorAt, Valves
 
-Place = Literal["source", "upstream", "downstream"]
+Place = Literal["source", "upstream", "downstream", "main", "feeder", "end", "customer"]
 
 PHASES: Final = ("a", "b", "c")
 _CLOSED_SHARE: Final = 1e-5  # of the base impedance: resistance of a closed pole

@@ -195,7 +195,7 @@ def build(feeder: Feeder) -> tuple[Network, list[Built]]:
     )
     bus = "source"
     for i, winding in enumerate(feeder.windings):
-        _transformer(network, f"transformer{i}", winding, bus, f"bus{i}", feeder.transformer_ohm, base.w)
+        add_transformer(network, f"transformer{i}", winding, bus, f"bus{i}", feeder.transformer_ohm, base.w)
         bus = f"bus{i}"
     tie = base.closed_ohm * (1 + 1j)
     up, down = feeder.line_ohm
@@ -208,7 +208,7 @@ def build(feeder: Feeder) -> tuple[Network, list[Built]]:
     return network, built
 
 
-def _transformer(network: Network, name: str, winding: str, first: str, second: str, ohm: complex, w: float) -> None:
+def add_transformer(network: Network, name: str, winding: str, first: str, second: str, ohm: complex, w: float) -> None:
     """Two windings on each of three cores: series branches whose voltage is that of one winding less the other's."""
     primary, secondary = winding.rstrip("ynd"), winding.lstrip("YND")
     sides = zip(_winding(first, primary, f"{name}.n1"), _winding(second, secondary.upper(), f"{name}.n2"), strict=True)

@@ -11,9 +11,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.errors import ConfigError
 from pipeline.synthesis.circuit.companion import step_matrix
+from pipeline.synthesis.circuit.leap import LEAP_STEPS, Leap
 from pipeline.synthesis.circuit.motor import Motor, Running
 from pipeline.synthesis.circuit.network import C128, F64, Group, Network, Sine
 
@@ -132,12 +134,19 @@ def simulate(
     out = np.empty((n_steps + 1, pick.size))
     speeds = np.empty((len(motors), n_steps + 1))
     emfs = run.emf_table(n_steps)
-    for k in range(n_steps + 1):
+    k = 0
+    while k <= n_steps:
+        leapt = run.leap(k, emfs, pick) if k else None
+        if leapt is not None:
+            out[k : k + LEAP_STEPS] = leapt
+            k += LEAP_STEPS
+            continue
         if k:
             run.advance(k, emfs)
         out[k] = run.z[pick]
         for m, (_, running) in enumerate(run.motors):
             speeds[m, k] = running.speed
+        k += 1
     rows = np.split(out.T, np.cumsum([p.size for p in picks])[:-1])
     # Branch voltages are kept without the source in series; groups with a source are asked for their current.
     return Trace(
@@ -173,6 +182,8 @@ class _Run:
     offsets: dict[str, int] = field(default_factory=dict)
     i_due: int = 0
     largest: float = 0.0
+    leaps: dict[tuple[tuple[bool, ...], tuple[int, ...], tuple[int, ...]], Leap] = field(default_factory=dict)
+    no_leap_before: int = 0
 
     def __post_init__(self) -> None:
         net = self.network
@@ -247,6 +258,47 @@ class _Run:
         ]
         return np.concatenate(columns, axis=1) if columns else np.zeros((t.size, 0))
 
+    def leap(self, k: int, emfs: F64, pick: npt.NDArray[np.int64]) -> F64 | None:
+        """Steps k to k + LEAP_STEPS - 1 at one go, what is picked of each; None where something may happen in them."""
+        last = k + LEAP_STEPS - 1
+        busy = bool(self.motors or self.valves) or self.moved or k < self.no_leap_before
+        if busy or 2 * last >= emfs.shape[0] or (self.i_due < len(self.due) and self.due[self.i_due][0] <= last):
+            return None
+        n_cores = self.z.size - 1 - 2 * self.n
+        poles = tuple(branch for _, branch in self.opening)
+        key = (tuple(self.closed), self.pieces, poles)
+        leap = self.leaps.get(key)
+        if leap is None:
+            rows = np.concatenate([pick, np.asarray(poles, np.int64), 2 * self.n + np.arange(n_cores)])
+            leap = self.leaps[key] = Leap.of(self._matrix(backward=False), rows)
+        watched, z = leap(self.z, emfs[2 * k : 2 * last + 1 : 2])
+        currents = watched[:, pick.size : pick.size + len(poles)]
+        fluxes = watched[:, pick.size + len(poles) :]
+        if self._something_opens(currents, poles) or not self._keeps_its_pieces(fluxes):
+            self.no_leap_before = k + LEAP_STEPS
+            return None
+        self.z = z
+        return watched[:, : pick.size]
+
+    def _something_opens(self, currents: F64, poles: tuple[int, ...]) -> bool:
+        if not poles:
+            return False
+        tiny = _NEAR_ZERO * max(self.largest, 1e-12)
+        return bool(((currents * self.z[list(poles)] <= 0) | (np.abs(currents) <= tiny)).any())
+
+    def _keeps_its_pieces(self, fluxes: F64) -> bool:
+        i = 0
+        for group in self.cores:
+            knees = () if group.curve is None else group.curve.knees_vs
+            bounds = (-np.inf, *(-knee for knee in reversed(knees)), *knees, np.inf)
+            for _ in range(group.n):
+                place = self.pieces[i] + len(knees)
+                low, high = bounds[place], bounds[place + 1]
+                if not (fluxes[:, i].min() >= low and fluxes[:, i].max() <= high):
+                    return False
+                i += 1
+        return True
+
     def advance(self, k: int, emfs: F64) -> None:
         """From step k - 1 to step k."""
         while self.i_due < len(self.due) and self.due[self.i_due][0] <= k:
@@ -281,13 +333,16 @@ class _Run:
                 running.step((a, b, c), dt)
                 place = self._emf_place(group)
                 emf[place : place + 3] = running.emf()
+        self.z = self._matrix(backward=backward) @ np.concatenate([self.z, emf])
+
+    def _matrix(self, *, backward: bool) -> F64:
         key = (tuple(self.closed), self.pieces, backward)
         matrix = self.matrices.get(key)
         if matrix is None:
             matrix = self.matrices[key] = step_matrix(
                 self.network, closed=self.closed, pieces=self.pieces, dt_s=self.dt, backward=backward
             )
-        self.z = matrix @ np.concatenate([self.z, emf])
+        return matrix
 
     def _emf_place(self, group: Group) -> int:
         place = 0
