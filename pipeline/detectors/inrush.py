@@ -31,6 +31,8 @@ from pipeline.errors import SignalError
 CATEGORY: Final = "inrush current"
 
 _FEWEST_BLOCKS = 20  # that a short record is cut into
+_FLOWING: Final = 0.1  # of an inrush: less before it is nothing that flows
+_LEAST_FLOWING: Final = 0.1  # of the time before, in which something flows: no source
 _CHUNK = 1 << 14  # blocks whose medians are taken at one go
 
 
@@ -41,7 +43,8 @@ class InrushSettings(BaseModel):
         their rated current as they start.
     minimum_duration_s : 0 takes a single half cycle. Common practice, no source.
     usual_window_s : where no rated current is given, the usual one is the larger of the median over so long before and
-        that over so long after; an inrush must be shorter than half of it. Common practice, no source.
+        that over so long after; an inrush must be shorter than half of it, begin after the record does, and exceed
+        what flowed before it, while something did. Common practice, no source.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -131,6 +134,8 @@ def find_inrush(
         start, stop = min(part.start for part in parts), stop_of(excursion, currents)
         if excursion.judged_share * (stop - start) / rate_hz < settings.minimum_duration_s:
             continue
+        if rated_a is None and _flowed_before(currents, excursion, extremes, settings, nominal_frequency_hz):
+            continue
         worst = extremes.index(max(extremes))
         found.append(
             Finding(
@@ -149,6 +154,25 @@ def find_inrush(
             )
         )
     return found
+
+
+def _flowed_before(
+    currents: Series, excursion: Excursion, extremes: list[float], settings: InrushSettings, nominal_frequency_hz: float
+) -> bool:
+    """Whether such currents flowed before, or nobody saw what did: the ordinary load before a trip is no inrush.
+
+    Derived: a current that is there as the record begins cannot be told from a load; and what flowed before, while
+    anything did, is usual, however long the line was dead since.
+    """
+    if excursion.i_start == 0:
+        return True
+    first = max(0, excursion.i_start - round(2 * nominal_frequency_hz * settings.usual_window_s))
+    for span, extreme in zip(excursion.spans, extremes, strict=True):
+        earlier = currents.values[span.channel, first : excursion.i_start]
+        flowing = earlier[earlier > _FLOWING * extreme]
+        if flowing.size < _LEAST_FLOWING * earlier.size or extreme > settings.threshold_pu * float(np.median(flowing)):
+            return False
+    return True
 
 
 def _surely_usual(currents: Series, threshold_pu: float) -> bool:

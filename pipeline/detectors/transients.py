@@ -36,6 +36,7 @@ FEWEST_CYCLES: Final = 3
 _GUARD = 18  # samples that keep the reading between samples clear of an event
 _MOST_CYCLES = 6  # of which a waveform is the mean
 _STRETCH_CYCLES = 256  # over which one delay serves
+_LONGEST_IMPULSE_CYCLES = 1.0  # what stands on one side for longer is the charge of a dead line, or a shift: no source
 _NARROWEST = 2.0  # samples: an impulse this narrow, at the threshold, is still a candidate
 _QUIET_MARGIN = (
     1.45  # over the loudest blocks of quiet cycles, for blocks of 16 samples; noise is less varied in longer
@@ -274,6 +275,8 @@ def _events(record: _Record, u: F64, turns: F64, slow: list[SlowPart], noise: F6
         least = np.maximum(settings.threshold_pu, _SHARE_OF_STEP * np.array(steps))
         for shape in shapes_in(residue, start, stop):
             taken += shape.values
+            if not shape.oscillates and shape.stop - shape.start > _LONGEST_IMPULSE_CYCLES * record.cycle:
+                continue
             reach = slice(max(int(shape.start), 0), int(shape.stop) + 2)
             excess = np.array([np.abs(part.excess[reach]).max(initial=0.0) for part in slow]) - _CHANCE * noise
             if ((shape.peaks >= least) & (excess >= _LEAST_EXCESS * least)).any():

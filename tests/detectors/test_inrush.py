@@ -230,3 +230,14 @@ def test_empty_series_have_no_inrush_and_misfits_are_refused() -> None:
 def test_settings_of_an_inrush_out_of_order_are_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(ValidationError):
         InrushSettings(**wrong)
+
+
+def test_the_load_before_a_trip_is_no_inrush_and_neither_is_it_when_it_comes_back() -> None:
+    # Derived: 0.4 s of load, a fault, then a line dead for most of the record: the median of the whole is nothing.
+    tripped = levels((100, 40), (900, 10), (0.1, 280))
+    assert inrush(tripped) == []
+    back = levels((100, 40), (0.1, 250), (105, 40))
+    assert inrush(back) == []
+    # What is more than twice what flowed before is one, dead line or not.
+    (found,) = inrush(levels((100, 60), (0.1, 200), (600, 20), (0.1, 100)))
+    assert found.magnitude == 600

@@ -457,3 +457,16 @@ def test_channels_in_another_order_give_the_same_findings() -> None:
 def test_what_cannot_be_judged_is_refused(u: F64, changes: dict[str, Any]) -> None:
     with pytest.raises(SignalError):
         find_transients(u, **{"rate_hz": 12_800.0, "frequency_hz": 50.0, "nominal_peak": 1.0, **changes})
+
+
+@pytest.mark.parametrize("decay_s", [0.012, 0.03])
+def test_the_charge_that_a_dead_line_loses_is_no_impulse(decay_s: float) -> None:
+    # Derived: a line opened at 0.4 s keeps each phase's charge, which then goes exponentially, on one side throughout.
+    rate_hz, rng = 6_400.0, np.random.default_rng(1)
+    t = np.arange(round(rate_hz)) / rate_hz
+    angles = 2 * np.pi * 50 * t - 2 * np.pi / 3 * np.arange(3)[:, None]
+    kept = 1.2 * np.sin(2 * np.pi * 50 * 0.4 - 2 * np.pi / 3 * np.arange(3))[:, None]
+    u = np.where(t < 0.4, np.sin(angles), kept * np.exp(-np.maximum(t - 0.4, 0) / decay_s))
+    u += 1e-3 * rng.standard_normal(u.shape)
+    found = find_transients(u, rate_hz=rate_hz, frequency_hz=50.0, nominal_peak=1.0, settings=TransientSettings())
+    assert [one for one in found if one.kind == "impulsive_transient"] == []
