@@ -261,6 +261,24 @@ def load_sites(path: Path) -> tuple[Site, ...]:
     return sites
 
 
+class _DetectorTables(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+    detectors: dict[str, dict[str, Any]]
+
+
+def load_detectors(path: Path) -> dict[str, dict[str, Any]]:
+    """The ``[detectors.*]`` tables of a file: of a fleet's configuration, or of a file that holds nothing else.
+
+    Raises
+    ------
+    ConfigError : the file cannot be read, has no such table, or holds other keys.
+    """
+    document = read_toml(path)
+    tables = {"detectors": document.get("detectors", {})} if "inbox" in document or "store" in document else document
+    return checked(_DetectorTables, tables, path.name).detectors
+
+
 def load_thresholds(name: str) -> Thresholds:
     """A named threshold profile of configs/thresholds, or one in a TOML file of one's own.
 

@@ -39,11 +39,15 @@ def screen_command(
         str,
         typer.Option(
             metavar="NAMES",
-            help="Additional detectors, comma-separated, or all: transient, rapid_voltage_change, flicker, unbalance, "
-            "frequency_deviation, harmonics, interharmonics, flat_topping, dc_offset, noise, notching, inrush. "
-            "Only by name: current_transient.",
+            help="Additional detectors, comma-separated, or all: transient, rapid_voltage_change, voltage_step, "
+            "flicker, unbalance, frequency_deviation, harmonics, interharmonics, flat_topping, dc_offset, noise, "
+            "notching, inrush. Only by name: current_transient.",
         ),
     ] = "",
+    settings: Annotated[
+        Optional[Path],  # noqa: UP045
+        typer.Option(help="TOML file with [detectors.NAME] tables, as a fleet's; those detectors run with them."),
+    ] = None,
     explain: Annotated[
         bool,
         typer.Option("--explain", help="Name cause, side and dip type of each event."),
@@ -61,7 +65,7 @@ def screen_command(
     """Find the events in a folder of captures."""
     from pipeline.catalogue.judge import Terms
     from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
-    from pipeline.config import load_sites, load_thresholds
+    from pipeline.config import load_detectors, load_sites, load_thresholds
     from pipeline.detectors.registry import choose
     from pipeline.errors import ConfigError
     from pipeline.events import catalogue_table
@@ -74,11 +78,11 @@ def screen_command(
         raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
-    detectors = choose(_wanted(detect))
+    detectors = choose(_wanted(detect) | ({} if settings is None else load_detectors(settings)))
     folder = _checked(model)
     terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder)
     quarantine = out.with_suffix(".quarantine.csv")
-    known = () if sites is None else (sites,)
+    known = tuple(path for path in (sites, settings) if path is not None)
     table = None if sites is None else SiteTable(load_sites(sites))
     with show.progress("screening") as advance:
         result = screen(

@@ -27,6 +27,7 @@ from pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find
 from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
 from pipeline.detectors.variables import LIMIT_VARIABLES, known_variables, series_of, windows_of_cycles
 from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
+from pipeline.detectors.voltage_step import VoltageStepSettings, find_voltage_steps
 from pipeline.measures.spectra import Spectra
 
 
@@ -69,6 +70,19 @@ class LimitSettings(BaseModel):
 def _rapid_voltage_changes(measured: Measured, settings: RapidVoltageChangeSettings) -> list[Finding]:
     series = measured.half_cycles
     return find_rapid_voltage_changes(
+        series.u_half,
+        series.starts,
+        reference_v=measured.scalar_reference_v,
+        nominal_frequency_hz=measured.nominal_hz,
+        settings=settings,
+        flags=series.flags,
+        variations=measured.variations,
+    )
+
+
+def _voltage_steps(measured: Measured, settings: VoltageStepSettings) -> list[Finding]:
+    series = measured.half_cycles
+    return find_voltage_steps(
         series.u_half,
         series.starts,
         reference_v=measured.scalar_reference_v,
@@ -218,6 +232,7 @@ def _excursions(measured: Measured, rule: LimitRule) -> list[Finding]:
 OWN = (
     Detector("transient", TransientSettings, _transients, frozenset({"waveform"})),
     Detector("rapid_voltage_change", RapidVoltageChangeSettings, _rapid_voltage_changes, _SERIES),
+    Detector("voltage_step", VoltageStepSettings, _voltage_steps, _SERIES),
     Detector("flicker", VoltageFluctuationSettings, _fluctuations, _SERIES),
     Detector("unbalance", UnbalanceSettings, _unbalance, _SERIES),
     Detector("frequency_deviation", FrequencyDeviationSettings, _frequency, _SERIES),

@@ -280,3 +280,34 @@ def test_explained_events_show_their_cause_and_side(tmp_path: Path) -> None:
     assert " cause " not in plain.stdout
     explained = screen(tmp_path / "in", "--out", tmp_path / "e.csv", "--explain")
     assert " cause " in explained.stdout
+
+
+def test_settings_of_detectors_come_from_a_file_and_name_what_runs(tmp_path: Path) -> None:
+    # Derived: a step of 1.2 % lies between a threshold of 0.4 % and the default of 3.3 %. The keys are a fleet's.
+    source = write_capture(made_capture(START, seconds=8.0, sags=[(3.0, 4.9, 0.988)]), tmp_path / "a.npz")
+    settings = tmp_path / "settings.toml"
+    settings.write_text("[detectors.rapid_voltage_change]\nthreshold_pct = 0.4\nhysteresis_pct = 0.2\n")
+    by_default = screen(source, "--detect", "rapid_voltage_change", "--out", tmp_path / "a.csv")
+    assert by_default.returncode == 0, by_default.stderr
+    assert "0 events" in by_default.stdout
+    done = screen(source, "--settings", settings, "--out", tmp_path / "b.csv")
+    assert done.returncode == 0, done.stderr
+    assert "rapid_voltage_change" in (tmp_path / "b.csv").read_text()
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[detectors.rapid_voltage_chang]\n", "rapid_voltage_change"),
+        ("[detectors.rapid_voltage_change]\nthreshold = 1\n", "threshold_pct"),
+        ("[sitez]\nname = 1\n", "sitez"),
+    ],
+)
+def test_a_wrong_file_of_settings_is_said_in_a_sentence(tmp_path: Path, text: str, said: str) -> None:
+    source = write_capture(made_capture(START), tmp_path / "a.npz")
+    settings = tmp_path / "settings.toml"
+    settings.write_text(text)
+    wrong = screen(source, "--settings", settings, "--out", tmp_path / "e.parquet")
+    assert wrong.returncode == 2, wrong.stdout
+    assert said in wrong.stderr
+    assert "Traceback" not in wrong.stderr
