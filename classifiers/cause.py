@@ -51,8 +51,10 @@ class Verdict:
     ----------
     cause : ``fault``, ``fault with reclosing``, ``motor start``, ``transformer energising``, ``capacitor energising``,
         ``back-to-back capacitor energising``, ``load switching``, ``voltage-regulator step``, ``converter notching`` or
-        ``unknown``.
-    confidence : 0 to 1; a share of the evidence that speaks for it, not a probability.
+        ``unknown``; by the model also ``fault, then trip``, ``evolving fault``, ``fault clearing``, ``open phase``,
+        ``disconnection``, ``re-energising``, ``capacitor de-energising`` and ``lightning impulse``.
+    confidence : 0 to 1; of a rule a share of the evidence that speaks for it, of `cause_naming.name_cause` a
+        probability.
     why : a sentence.
     """
 
@@ -82,6 +84,12 @@ def find_cause(evidence: Evidence) -> Verdict:
     if best.confidence - second.confidence < _CLEAR_LEAD:
         return Verdict(UNKNOWN, 0.0, f"it may be {best.cause} as well as {second.cause}")
     return best
+
+
+def rule_scores(evidence: Evidence) -> dict[str, float]:
+    """What each rule says, by the name of its cause: 0 to 1, no probabilities."""
+    verdicts = [rule(evidence) for rule in RULES]
+    return {f"rule: {'fault' if v.cause.startswith('fault') else v.cause}": v.confidence for v in verdicts}
 
 
 def judge_fault(evidence: Evidence) -> Verdict:

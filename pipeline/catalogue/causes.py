@@ -23,7 +23,9 @@ _SWELLS: Final = frozenset({"swell", "overvoltage"})
 _EXPLAINED: Final = _SAGS | _SWELLS | {"rapid_voltage_change", "oscillatory_transient", "inrush"}
 _OF_CURRENTS: Final = frozenset({"inrush"})
 _LEAD_CYCLES: Final = 8.0  # before an event, that tell what was steady; three at least
-_TAIL_S: Final = 2.0  # after its start, that tell a motor from a step
+_TAIL_S: Final = 2.6  # after its start, that tell a motor from a step, and show trips and reclosings
+_DEAD_PU: Final = 0.2  # lowest voltage of a sag or interruption that leaves a phase dead
+_OUTAGE_NS: Final = 3_000_000_000  # after its end, that what is energised belongs to it: no source
 _AFTER_CYCLES: Final = 5.0  # after its end
 
 
@@ -61,6 +63,7 @@ def with_causes(
     """
     shots = [event for event in events if event.kind in _SAGS and event.part_of is None]
     sequences = _sequences(shots)
+    outages = [event for event in events if event.kind in _SAGS and event.magnitude < _DEAD_PU]
     telling = [one for one in clamps if len(one.point.currents) == 3] or clamps[:1]
     explained = []
     for event in events:
@@ -72,11 +75,19 @@ def with_causes(
 
         of_event = clamps[:1] if event.kind in _OF_CURRENTS else telling
 
-        def work(event: Event = event, next_ns: int | None = next_ns, of_event: Sequence[Clamps] = of_event) -> Event:
+        after_outage = any(0 <= event.start - other.end < _OUTAGE_NS for other in outages)
+
+        def work(
+            event: Event = event,
+            next_ns: int | None = next_ns,
+            of_event: Sequence[Clamps] = of_event,
+            after_outage: bool = after_outage,
+        ) -> Event:
             found = []
             for one in of_event:
-                window = _window(event, record, one.point, frequency_hz, next_ns, is_marked)
-                told = None if window is None else _told(event, window, sequences.get(event.event_id), one.wiring)
+                cut = _window(event, record, one.point, frequency_hz, next_ns, is_marked)
+                sequence = sequences.get(event.event_id)
+                told = None if cut is None else _told(event, *cut, sequence, one.wiring, after_outage=after_outage)
                 if told is not None:
                     found.append((str(one.point.name), told))
             return _explained(event, by_feeder(found)) if found else event
@@ -104,8 +115,8 @@ def _window(
     frequency_hz: float,
     following_ns: int | None,
     is_marked: Callable[[int, int], bool],
-) -> EventWindow | None:
-    """The waveforms around an event, up to the next one; None where they are not all there."""
+) -> tuple[EventWindow, float | None] | None:
+    """The waveforms around an event, and where in them the next one begins; None where they are not all there."""
     rate_hz = record.header.rate_hz
     cycle = rate_hz / frequency_hz
     start = event.start if event.refined_start is None else event.refined_start
@@ -114,15 +125,18 @@ def _window(
     last = min(i_start + round(_TAIL_S * rate_hz), record.n_samples)
     if i_stop < last:
         last = max(last, i_stop + int(_AFTER_CYCLES * cycle))
-    if following_ns is not None:
-        last = min(last, max(record.position_of(following_ns) - int(cycle), i_stop))
     last = min(last, record.n_samples)
+    following = None if following_ns is None else float(record.position_of(following_ns) - first)
     if is_marked(first, last):
-        return None
+        if following is None or following >= last - first:
+            return None
+        last = min(last, max(int(following + first - cycle), i_stop))
+        if is_marked(first, last):
+            return None
     currents = len(point.currents) == 3
     values = record.physical(point, first, last, currents=currents)
     n_voltages = len(point.voltages)
-    return EventWindow(
+    window = EventWindow(
         values[:n_voltages],
         values[n_voltages:] if currents else None,
         rate_hz,
@@ -131,10 +145,17 @@ def _window(
         float(i_stop - first) if not event.open_end else float(last - first + 1),
         point.hookup.line_to_line,
     )
+    return window, following
 
 
 def _told(
-    event: Event, window: EventWindow, sequence: ShotSequence | None, wiring: Wiring | None
+    event: Event,
+    window: EventWindow,
+    following: float | None,
+    sequence: ShotSequence | None,
+    wiring: Wiring | None,
+    *,
+    after_outage: bool,
 ) -> Explanation | None:
     """What is said of an event by one point's currents; None where there is too little before or after it."""
     try:
@@ -145,6 +166,8 @@ def _told(
             repeats=None if sequence is None else len(sequence.members),
             dead_time_s=None if sequence is None else sequence.dead_time_s,
             wiring=wiring,
+            following=following,
+            after_outage=after_outage,
         )
     except SignalError:
         return None

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 
 from classifiers.cause import UNKNOWN as UNKNOWN_CAUSE
-from classifiers.cause import Verdict, find_cause
+from classifiers.cause import Verdict, rule_scores
+from classifiers.cause_model import CauseModel
+from classifiers.cause_naming import name_cause
 from classifiers.dip_type import DipType, classify_dip
 from classifiers.direction import UNKNOWN, Direction, find_direction
 from classifiers.direction_methods import PowerTrace
+from classifiers.evidence import Evidence
 from classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
+from pipeline.measures.cause_features import cause_features
 from pipeline.measures.event_measures import gather_evidence
 from pipeline.measures.event_window import (
     EventWindow,
@@ -24,6 +29,7 @@ from pipeline.measures.event_window import (
     positive_sequence,
     three_phase_power,
 )
+from pipeline.resources import resource
 from pipeline.sites.wiring_correction import Wiring
 
 
@@ -57,19 +63,25 @@ def explain(
     notches_per_cycle: int | None = None,
     notch_depth_pu: float | None = None,
     wiring: Wiring | None = None,
+    following: float | None = None,
+    after_outage: bool = False,
 ) -> Explanation:
     """Everything the classifiers say of one event.
 
     Parameters
     ----------
     window : the waveforms around it, in volts and amperes; see `measures.event_window.EventWindow`. Three cycles
-        before the event are needed; two seconds after its start tell a motor from a step.
+        before the event are needed; two to three seconds after its start tell a motor from a step, and show a trip
+        or a reclosing.
     sag : whether it is a sag, undervoltage or interruption, so that it has a type.
     swell : whether it is a swell or overvoltage.
     repeats, dead_time_s : of the sequence that it belongs to, by `classifiers.reclosing`; None where it is alone.
     notches_per_cycle, notch_depth_pu : where notching was found.
     wiring : what is known of leads and clamps; None: they are taken for right. Channels are put right where it says
         how; where currents are in doubt they are left out, and where voltages are, type, side and cause are withheld.
+    following : where the next event begins; type, side and size are told from what lies before it, the cause from all
+        that the window has. None: nothing follows. [samples]
+    after_outage : whether a phase was dead a moment before.
 
     Returns
     -------
@@ -81,38 +93,26 @@ def explain(
     """
     wiring = Wiring() if wiring is None else wiring
     window = at_onset(_put_right(window, wiring))
-    series = phasor_series(window)
-    dip = direction = None
+    own = following_cut(window, following)
+    series = phasor_series(own)
+    dip = None
     is_told = "voltages" not in wiring.lost
     if is_told and sag and series.u.shape[0] == 3:
         dip = classify_dip(*dip_phasors(series, cycle=window.cycle), line_to_line=window.line_to_line)
     points = None
     if (sag or swell) and window.cycle >= LEAST_SAMPLES_PER_CYCLE:
-        points = _wave_points(window, series, swell=swell)
-    power = three_phase_power(window) if is_told else None
-    if series.i is not None and power is not None:
-        v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
-        i1 = positive_sequence(series.i)
-        i_start, i_stop = lasting_change(series, v1, i1)
-        first, stop, cycle = round(window.start), min(round(window.stop), power.size), round(window.cycle)
-        # A step that is over as it begins has no power of its own.
-        trace = PowerTrace(power, window.rate_hz, first, stop, cycle) if cycle <= first < stop else None
-        v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
-        direction = find_direction(
-            v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
-            negative=None if v2 is None or i2 is None else (v2, i2),
-        )  # fmt: skip
-        direction = replace(direction, confidence=min(direction.confidence, wiring.sure))
+        points = _wave_points(own, series, swell=swell)
+    direction = side_of(own, series, wiring) if is_told else None
     known = direction is not None and direction.direction != UNKNOWN
-    evidence = replace(
-        gather_evidence(window),
-        repeats=repeats,
-        dead_time_s=dead_time_s,
-        notches_per_cycle=notches_per_cycle,
-        notch_depth_pu=notch_depth_pu,
-        direction=direction.direction if direction is not None and known else None,
-    )
-    cause = find_cause(evidence) if is_told else Verdict(UNKNOWN_CAUSE, 0.0, "withheld")
+    if is_told:
+        evidence, numbers = measured(window, own, series, direction)
+        evidence = replace(
+            evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
+            notch_depth_pu=notch_depth_pu,
+        )  # fmt: skip
+        cause = name_cause(cause_model(), evidence, numbers, after_outage=after_outage)
+    else:
+        cause = Verdict(UNKNOWN_CAUSE, 0.0, "withheld")
     words = [f"{cause.cause}: {cause.why}"]
     if dip is not None and dip.dip_type is not None:
         words.append(dip.reason)
@@ -123,6 +123,59 @@ def explain(
         left_out = "; currents left out, side withheld" if "currents" in wiring.lost and is_told else ""
         words.append(wiring.words + left_out)
     return Explanation(dip, points, direction, cause, "; ".join(words))
+
+
+def measured(
+    window: EventWindow, own: EventWindow, series: PhasorSeries, direction: Direction | None
+) -> tuple[Evidence, dict[str, float]]:
+    """What the rules judge by, of the event alone, and what the model is asked with, of all that follows.
+
+    Parameters
+    ----------
+    window : with its start at the event's first sample.
+    own : the same up to the next event.
+    series : the phasors of `own`.
+    direction : of the event, where it was found.
+    """
+    evidence = gather_evidence(own, series)
+    if direction is not None and direction.direction != UNKNOWN:
+        evidence = replace(evidence, direction=direction.direction)
+    longer = series if own is window else phasor_series(window)
+    return evidence, cause_features(window, longer, evidence) | rule_scores(evidence)
+
+
+@cache
+def cause_model() -> CauseModel:
+    """The model that is shipped."""
+    return CauseModel.read(resource("datasets", "causes/model.npz"))
+
+
+def following_cut(window: EventWindow, following: float | None) -> EventWindow:
+    """The window up to the next event, which begins at a sample."""
+    if following is None or following >= window.u.shape[1]:
+        return window
+    last = max(int(following - window.cycle), int(min(window.stop, following)), int(window.start + 2 * window.cycle))
+    i = None if window.i is None else window.i[:, :last]
+    return replace(window, u=window.u[:, :last], i=i)
+
+
+def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = None) -> Direction | None:
+    """The side of an event; None where there are not three currents."""
+    power = three_phase_power(window)
+    if series.i is None or power is None:
+        return None
+    v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
+    i1 = positive_sequence(series.i)
+    i_start, i_stop = lasting_change(series, v1, i1)
+    first, stop, cycle = round(window.start), min(round(window.stop), power.size), round(window.cycle)
+    # A step that is over as it begins has no power of its own.
+    trace = PowerTrace(power, window.rate_hz, first, stop, cycle) if cycle <= first < stop else None
+    v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
+    direction = find_direction(
+        v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
+        negative=None if v2 is None or i2 is None else (v2, i2),
+    )  # fmt: skip
+    return direction if wiring is None else replace(direction, confidence=min(direction.confidence, wiring.sure))
 
 
 def _put_right(window: EventWindow, wiring: Wiring) -> EventWindow:

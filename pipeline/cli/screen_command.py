@@ -46,7 +46,7 @@ def screen_command(
     ] = "",
     settings: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="TOML file with [detectors.NAME] tables, as a fleet's; those detectors run with them."),
+        typer.Option(metavar="FILE", help="Detectors with settings: a fleet's [detectors.*]."),
     ] = None,
     explain: Annotated[
         bool,

@@ -28,12 +28,13 @@ _RAMP_CYCLES: Final = 0.6  # between a fifth and half of a step, down and up, in
 _LEAST_ADDED: Final = 0.02  # of the current before: less has no power factor
 
 
-def gather_evidence(window: EventWindow) -> Evidence:
+def gather_evidence(window: EventWindow, series: PhasorSeries | None = None) -> Evidence:
     """All measures of an event that its waveforms allow; notches, repeats and direction are for the caller to add.
 
     Parameters
     ----------
     window : see `phasor_series`; the longer it runs on after the start, the more can be told.
+    series : its phasors, where they are known and its start is at the event's first sample; None: both are found here.
 
     Returns
     -------
@@ -45,8 +46,9 @@ def gather_evidence(window: EventWindow) -> Evidence:
 
     Source: derived; each measure's meaning is in `classifiers.evidence`.
     """
-    window = at_onset(window)
-    series = phasor_series(window)
+    if series is None:
+        window = at_onset(window)
+        series = phasor_series(window)
     v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
     evidence = Evidence(
         duration_s=(window.stop - window.start) / window.rate_hz if window.stop <= window.u.shape[1] else None

@@ -180,9 +180,9 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
     span = (
         ""
         if not shares
-        else f", for which {min(shares)} % of the evidence speaks"
+        else f", probable to {min(shares)} %"
         if min(shares) == max(shares)
-        else f", for which {min(shares)} to {max(shares)} % of the evidence speaks"
+        else f", probable to {min(shares)} to {max(shares)} %"
     )
     of = "the event" if total == 1 else f"{n} of {total} events" if n < total else f"all {total} events"
     return [Sentence(f"The likely cause of {of} is {cause_words(cause)}{span}.", "#events")]

@@ -252,9 +252,9 @@ def _method(settings: Settings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
         "Rates are counts over judged time; intervals are exact 95 % intervals of a Poisson mean. Sags come in "
         "clusters: where "
         "the dispersion is above 1 they are too narrow.",
-        "Causes, sides and types are inferred from the waveform; the per cent behind a cause says how well it fits, "
-        "and is "
-        "no proof. Side: downstream is where the current clamps' arrows point to.",
+        "Causes, sides and types are inferred from the waveform; the per cent behind a cause is how often such "
+        "answers are right on simulated networks, and is no proof. Side: downstream is where the current clamps' "
+        "arrows point to.",
         "Waveforms hold every sample of the span shown; where a picture has fewer columns than samples, each column "
         "shows "
         "its lowest and its highest sample, so no spike is lost.",

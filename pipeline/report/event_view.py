@@ -176,7 +176,7 @@ def _facts(event: Event, clock: Clock) -> TextTable:
         ("start on the wave", "" if event.start_angle_deg is None else f"{event.start_angle_deg:.0f}°"),
         ("type", event.dip_type or ""),
         ("ringing", "" if event.oscillation_hz is None else f"{event.oscillation_hz:.4g} Hz"),
-        ("likely cause", _named(event.cause, event.cause_confidence, "of the evidence")),
+        ("likely cause", _named(event.cause, event.cause_confidence, "probable")),
         ("learned class", _named(event.learned_class, event.learned_confidence, "probable")),
         ("side", event.direction or ""),
         ("marks", event.quality),

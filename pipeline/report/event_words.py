@@ -27,9 +27,18 @@ _SIDES: Final = {
 _CAUSES: Final = {
     "fault": "a short circuit in the network",
     "fault with reclosing": "a short circuit with automatic reclosing",
+    "fault, then trip": "a short circuit, after which a breaker opened",
+    "evolving fault": "a short circuit that spread to further phases",
+    "fault clearing": "the end of a short circuit",
+    "open phase": "an open phase or a blown fuse",
+    "disconnection": "the supply being switched off",
+    "re-energising": "the supply being switched on again",
+    "lightning impulse": "a surge, as of lightning",
     "motor start": "the start of a large motor",
     "transformer energising": "a transformer being switched on",
     "capacitor energising": "a capacitor bank being switched on",
+    "back-to-back capacitor energising": "a capacitor bank being switched on beside another",
+    "capacitor de-energising": "a capacitor bank being switched off",
     "load switching": "a load being switched",
 }
 
@@ -94,7 +103,7 @@ def _why_sentences(event: Event) -> list[str]:
     said = []
     if event.cause and event.cause != "unknown":
         share = event.cause_confidence
-        backed = "" if share is None else f"; {100 * share:.0f} % of the evidence speaks for it"
+        backed = "" if share is None else f", probable to {100 * share:.0f} %"
         said.append(f"The likely cause is {cause_words(event.cause)}{backed}.")
     elif event.cause:
         said.append("The cause cannot be told from these waveforms.")

@@ -160,7 +160,7 @@ def test_the_answer_comes_first_with_numbers_that_are_right() -> None:
     assert "Of 3 sags and interruptions of at most a minute 1 went below" in site
     assert "Side: 1 from upstream and 1 from downstream; of 2 it cannot be told." in site
     cause = "The likely cause of 2 of 3 events is a short circuit in the network"
-    assert f"{cause}, for which 50 to 90 % of the evidence speaks." in site
+    assert f"{cause}, probable to 50 to 90 %." in site
     assert made.scatter is not None
     assert "1 below the ITI curve (2000), 2 within it, 1 above it" in made.scatter.sentence
     text = page(events)

@@ -49,7 +49,7 @@ TABLE: dict[str, Tried] = {
             "--nominal-voltage": ("230", "0.001"), "--nominal-frequency": ("50", "60"), "--hookup": _HOOKUPS,
             "--thresholds": ("iec-61000-4-30", "ieee-1159"), "--detect": ("all", "transient,inrush", "harmonics"),
             "--explain": _FLAG, "--model": ("{model}",), "--worst": ("3", "0"), "--workers": ("2", "1", "4"),
-            "--notes": _FLAG, "--sites": ("{sites}",), "--strict": _FLAG,
+            "--notes": _FLAG, "--settings": ("{fleet}",), "--sites": ("{sites}",), "--strict": _FLAG,
         },
         needs=("--out",),
         long=frozenset({"--model"}),

@@ -1,0 +1,104 @@
+"""A model of causes as plain arrays: a forest, their calibration, and how sure an answer must be."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
+I32 = npt.NDArray[np.int32]
+
+_LEAST_SHARE: Final = 1e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CauseModel:
+    """Trees whose leaves hold shares of causes, and what makes probabilities of their mean.
+
+    Attributes
+    ----------
+    features : names of the numbers, in the order of the trees.
+    causes : names.
+    roots : shape (n_trees,). First node of each tree.
+    feature : shape (n_nodes,). What a node asks; -1 at a leaf.
+    threshold : shape (n_nodes,). Of a node.
+    left, right : shape (n_nodes,). Where at most the threshold leads, and more than it; of a leaf, its row of shares.
+    missing_left : shape (n_nodes,). Whether a number that is missing leads to the left.
+    shares : shape (n_leaves, n_causes). Of the examples that came to a leaf, 255 for all of them.
+    temperature : shape (2,). What logarithms of shares are divided by, without currents and with.
+    knots : shape (2, 2, k). (share, probability of being right) of the likeliest cause, without currents and with:
+        lines between. Beyond them it stays.
+    """
+
+    features: tuple[str, ...]
+    causes: tuple[str, ...]
+    roots: I32
+    feature: I32
+    threshold: F32
+    left: I32
+    right: I32
+    missing_left: npt.NDArray[np.bool_]
+    shares: npt.NDArray[np.uint8]
+    temperature: F64
+    knots: F64
+
+    @classmethod
+    def read(cls, path: Path) -> CauseModel:
+        """From a file of `write`."""
+        with np.load(path, allow_pickle=False) as file:
+            arrays = {name: file[name] for name in file.files}
+        names = {name: tuple(str(one) for one in arrays.pop(name)) for name in ("features", "causes")}
+        arrays["feature"] = arrays["feature"].astype(np.int32)
+        return cls(**names, **arrays)  # type: ignore[arg-type]
+
+    def write(self, path: Path) -> None:
+        """To a file of NumPy arrays, without pickles; the same model gives the same bytes."""
+        arrays = {name: np.asarray(getattr(self, name)) for name in self.__dataclass_fields__}
+        arrays["feature"] = arrays["feature"].astype(np.int16)
+        np.savez_compressed(path, **arrays)  # type: ignore[arg-type]
+
+    def row(self, numbers: Mapping[str, float]) -> F32:
+        """The numbers in the order of the trees; NaN for one that is missing."""
+        return np.array([numbers.get(name, np.nan) for name in self.features], np.float32)
+
+    def mean_shares(self, row: F32) -> F64:
+        """Mean over the trees of the shares at the leaves that a row comes to, shape (n_causes,)."""
+        node = self.roots
+        while True:
+            asked = self.feature[node]
+            inner = asked >= 0
+            if not inner.any():
+                break
+            x = row[asked]
+            goes_left = np.where(np.isnan(x), self.missing_left[node], x <= self.threshold[node])
+            node = np.where(inner, np.where(goes_left, self.left[node], self.right[node]), node)
+        mean: F64 = self.shares[self.left[node]].mean(axis=0) / 255.0
+        return mean
+
+    def probabilities(self, numbers: Mapping[str, float]) -> dict[str, float]:
+        """Probability of each cause, likeliest first; together at most 1, the rest is for what the model does not know.
+
+        The likeliest is right as often as it says, on grids that were left out of its training.
+        """
+        has_currents = int(any(name.startswith("i_") for name in numbers))
+        shares = tempered(self.mean_shares(self.row(numbers)), float(self.temperature[has_currents]))
+        best = int(shares.argmax())
+        sure = float(np.interp(shares[best], *self.knots[has_currents]))
+        rest = 1 - float(shares[best])
+        scaled = shares * (min(1 - sure, rest) / rest if rest > 0 else 0.0)
+        scaled[best] = sure
+        order = np.argsort(-scaled, kind="stable")
+        return {self.causes[i]: float(scaled[i]) for i in order}
+
+
+def tempered(shares: F64, temperature: float) -> F64:
+    """Shares that a temperature makes flatter (above 1) or steeper, adding up to 1 over the last axis."""
+    powers = np.maximum(shares, _LEAST_SHARE) ** (1 / temperature)
+    again: F64 = powers / powers.sum(axis=-1, keepdims=True)
+    return again

@@ -1,0 +1,334 @@
+"""Numbers of an event that do not depend on its network: what a model of causes is trained on and asked with.
+
+All voltages are per unit of those before the event, all currents of the positive-sequence current before. What a window
+does not reach, or channels do not tell, is missing from the result.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import fields
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from classifiers.evidence import Evidence
+from pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, cycle_phasors
+from pipeline.measures.sequence import symmetrical_components
+
+Numbers = dict[str, float]
+Mask = npt.NDArray[np.bool_]
+
+_LONGEST_S: Final = 2.6  # after the start, that is looked at
+_AT: Final = (0, 2, 4, 8, 16, 32, 64, 128)  # half cycles after the start
+_CURRENTS_AT: Final = (0, 2, 6, 16, 64)
+_SAG: Final = 0.9
+_DEAD: Final = 0.15
+_NOTHING: Final = 0.08  # of the current before
+_MOST: Final = 1e6
+_TURNS: Final = np.exp(-2j * np.pi / 3 * np.arange(3))
+_SIDES: Final = {"upstream": -1.0, "downstream": 1.0}
+
+
+def cause_features(window: EventWindow, series: PhasorSeries, evidence: Evidence) -> Numbers:
+    """The numbers of an event.
+
+    Parameters
+    ----------
+    window : with its start at the event's first sample, and all that follows, other events with it.
+    series : its phasors.
+    evidence : of the event.
+
+    Returns
+    -------
+    Finite numbers by name.
+
+    Source: derived.
+    """
+    found = _of_evidence(evidence)
+    found["seconds_after"] = (window.u.shape[1] - window.start) / window.rate_hz
+    relative = series.u / np.maximum(np.abs(series.u[:, series.before].mean(axis=1)), 1e-30)[:, None]
+    relative = relative * np.exp(-1j * np.angle(series.u[:, series.before].mean(axis=1)))[:, None]
+    longest = series.i_start + math.ceil(2 * _LONGEST_S * series.frequency_hz)
+    after = relative[:, series.i_start : longest]
+    sizes = np.abs(after)
+    found |= _levels(sizes) | _runs_of_sags(sizes) | _before(window, series)
+    if after.shape[0] == 3:
+        found |= _sequences(after, line_to_line=window.line_to_line)
+    found |= _steps(after)
+    found |= _ringing(window.u, window, "u") | _shape_after(window, series)
+    if window.i is not None and series.i is not None and window.i.shape[0] == 3:
+        found |= _of_currents(window, series) | _ringing(window.i, window, "i")
+    return {name: min(max(value, -_MOST), _MOST) for name, value in found.items() if math.isfinite(value)}
+
+
+def _of_evidence(evidence: Evidence) -> Numbers:
+    found: Numbers = {}
+    for field in fields(evidence):
+        value = getattr(evidence, field.name)
+        if isinstance(value, bool | int | float) and field.name not in ("repeats", "dead_time_s", "duration_s"):
+            found[field.name] = float(value)
+    if evidence.direction in _SIDES:
+        found["side"] = _SIDES[evidence.direction]
+    if evidence.phase_steps_pu is not None:
+        found["steps_apart_pu"] = max(evidence.phase_steps_pu) - min(evidence.phase_steps_pu)
+    return found
+
+
+def _levels(sizes: F64) -> Numbers:
+    """Lowest, middle and highest phase some half cycles after the start, at the extremes, and at the end."""
+    found: Numbers = {}
+    ordered = np.sort(sizes, axis=0)
+    rows = (("low", 0), ("middle", ordered.shape[0] // 2), ("high", -1))
+    n = ordered.shape[1]
+    places = {f"at{k}": slice(k, k + 2) for k in _AT if k + 1 < n}
+    lowest, highest = int(ordered[0].argmin()), int(ordered[-1].argmax())
+    places |= {"lowest": slice(lowest, lowest + 1), "highest": slice(highest, highest + 1)}
+    if n >= 6:
+        places["end"] = slice(n - 5, n - 1)
+    for name, place in places.items():
+        for row, i in rows:
+            found[f"{name}_{row}"] = float(ordered[i, place].mean())
+    return found | {"lowest_after": float(lowest), "highest_after": float(highest), "n_after": float(n)}
+
+
+def _runs_of_sags(sizes: F64) -> Numbers:
+    """Sags, dead phases and dead points: how long, how many, what lies between; and whether one changes inside."""
+    worst, best = sizes.min(axis=0), sizes.max(axis=0)
+    found: Numbers = {}
+    for name, mask in (
+        ("sag", worst < _SAG),
+        ("dead_phase", worst < _DEAD),
+        ("dead", best < _DEAD),
+        ("swell", best > 1.1),
+    ):
+        first, stop = _spans(mask)
+        found[f"{name}_n"] = float(first.size)
+        if not first.size:
+            continue
+        found[f"{name}_begins"], found[f"{name}_length"] = float(first[0]), float(stop[0] - first[0])
+        found[f"{name}_ends"] = float(stop[0] < mask.size)
+        found[f"{name}_share"] = float(mask.mean())
+        if first.size > 1:
+            found[f"{name}_apart"] = float(first[1] - stop[0])
+            found[f"{name}_second_length"] = float(stop[1] - first[1])
+    first, stop = _spans(worst < _SAG)
+    if first.size and stop[0] - first[0] >= 3:
+        inside = sizes[:, first[0] : stop[0]]
+        n = inside.shape[1]
+        early, late = (np.sort(inside[:, int(share * (n - 1))]) for share in (0.25, 0.8))
+        found["sag_changes"] = float(np.abs(late - early).max())
+        found["sag_deepens"] = float((early - late).max())
+        found["sag_more_phases"] = float((late < 0.85).sum() - (early < 0.85).sum())
+        found["sag_flat"] = float(np.median(np.abs(np.diff(inside.min(axis=0)))))
+    return found
+
+
+def _spans(mask: Mask) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view(np.int8), [0]))))
+    return edges[::2], edges[1::2]
+
+
+def _before(window: EventWindow, series: PhasorSeries) -> Numbers:
+    sizes = np.abs(series.u[:, series.before])
+    mean = sizes.mean(axis=1)
+    found = {
+        "before_apart": float(mean.min() / mean.max()), "before_moves": float((sizes.std(axis=1) / mean).max()),
+        "samples_a_cycle": window.cycle, "line_to_line": float(window.line_to_line), "voltages": float(mean.size),
+    }  # fmt: skip
+    if mean.size == 3:
+        zero, positive, negative = (
+            abs(complex(x)) for x in symmetrical_components(series.u[:, series.before].mean(axis=1))
+        )
+        found["before_negative"] = negative / max(positive, 1e-30)
+        if not window.line_to_line:
+            found["before_zero"] = zero / max(positive, 1e-30)
+    return found
+
+
+def _sequences(after: C128, *, line_to_line: bool) -> Numbers:
+    zero, positive, negative = np.abs(symmetrical_components(after * _TURNS[:, None]))
+    found: Numbers = {}
+    n = after.shape[1]
+    lowest = int(positive.argmin())
+    places = {f"at{k}": slice(k, k + 2) for k in _AT if k + 1 < n} | {"lowest": slice(lowest, lowest + 1)}
+    for name, place in places.items():
+        found[f"{name}_positive"] = float(positive[place].mean())
+        found[f"{name}_negative"] = float(negative[place].mean())
+        if not line_to_line:
+            found[f"{name}_zero"] = float(zero[place].mean())
+    loss = max(1 - float(positive.min()), 0.0)
+    found["most_negative"], found["most_positive"] = float(negative.max()), float(positive.max())
+    found["negative_of_loss"] = float(negative[lowest]) / max(loss, 0.003)
+    if not line_to_line:
+        found["most_zero"] = float(zero.max())
+    return found
+
+
+def _steps(after: C128) -> Numbers:
+    """What the mean of the phases does: a step, its angle, how it settles."""
+    mean = after.mean(axis=0)
+    found: Numbers = {}
+    for name, place in (("early", slice(4, 10)), ("later", slice(20, 30))):
+        if mean.size >= place.stop:
+            value = complex(mean[place].mean())
+            found[f"step_{name}"], found[f"jump_{name}"] = (
+                abs(value) - 1,
+                math.degrees(math.atan2(value.imag, value.real)),
+            )
+            found[f"jump_of_step_{name}"] = math.atan2(value.imag, value.real) / math.copysign(
+                max(abs(abs(value) - 1), 5e-4), abs(value) - 1
+            )
+            found[f"settled_{name}"] = float(np.abs(mean[place] - value).max()) / max(abs(value - 1), 5e-4)
+    return found
+
+
+def _ringing(x: F64, window: EventWindow, letter: str) -> Numbers:
+    """What departs from the cycle before: the first move, and what is left without a change of the fundamental."""
+    cycle, start = window.cycle, int(window.start)
+    n = round(cycle)
+    if start - n - 2 < 0 or start + 2 * n + 2 > x.shape[1] or n < 8:
+        return {}
+    peak = max(float(np.abs(x[:, start - n : start]).max()), 1e-30)
+    k = np.arange(start - 1, start + 2 * n)
+    place = np.arange(x.shape[1])
+    back = np.where(k < start + n, k - cycle, k - 2 * cycle)
+    earlier = np.stack([np.interp(back, place, values) for values in x])
+    change = x[:, k] - earlier
+    found = _first_move(change, earlier, n, peak)
+    angle = 2 * np.pi * k / cycle
+    basis = np.stack([np.ones(k.size), np.cos(angle), np.sin(angle)]).T
+    rest = np.empty_like(change)
+    for part in (slice(0, n + 1), slice(n + 1, k.size)):
+        fitted = np.linalg.lstsq(basis[part], change[:, part].T, rcond=None)[0]
+        rest[:, part] = change[:, part] - (basis[part] @ fitted).T
+    starts = range(0, 2 * n - n // 4 + 1, n // 4)
+    quarters = [float(np.sqrt((rest[:, a : a + n // 4] ** 2).mean())) / peak for a in starts]
+    for i in (0, 1, 2, 3, 5, 7):
+        found[f"rest{i}"] = math.log10(max(quarters[min(i, len(quarters) - 1)], 1e-6))
+    found["damped"] = math.log10(max(quarters[2], 1e-6) / max(quarters[0], 1e-6))
+    found["ring_most"] = float(np.abs(rest[:, : n + 1]).max()) / peak
+    row = rest[int(np.abs(rest[:, : n + 1]).max(axis=1).argmax()), : n + 1]
+    found |= _spectrum(row, window)
+    return {f"{letter}_{name}": value for name, value in found.items()}
+
+
+def _first_move(change: F64, earlier: F64, n: int, peak: float) -> Numbers:
+    """The largest change within an eighth of a cycle, against the voltage or current that it changes."""
+    first = change[:, : max(3, n // 8) + 1]
+    worst = np.unravel_index(int(np.abs(first).argmax()), first.shape)
+    was = float(earlier[worst])
+    return {
+        "first_move": float(np.abs(first).max()) / peak,
+        "first_to_zero": -float(first[worst]) * math.copysign(1, was) / peak,
+        "collapse": -float(first[worst]) / was if abs(was) > 0.25 * peak else 0.0,
+    }
+
+
+def _spectrum(row: F64, window: EventWindow) -> Numbers:
+    """Of what rings, by orders of the fundamental."""
+    power = np.abs(np.fft.rfft(row * np.hanning(2 * row.size)[row.size :], 4 * row.size)) ** 2
+    hertz = np.fft.rfftfreq(4 * row.size, 1 / window.rate_hz)
+    power[hertz < 2 * window.frequency_hz] = 0
+    total = max(float(power.sum()), 1e-30)
+    strongest = int(power.argmax())
+    near = np.abs(hertz - hertz[strongest]) <= 1.5 * window.frequency_hz
+    return {
+        "ring_order": float(hertz[strongest]) / window.frequency_hz,
+        "centre_order": float((power * hertz).sum() / total) / window.frequency_hz,
+        "ring_pure": float(power[near].sum()) / total,
+        "ring_crest": float(np.abs(row).max()) / max(float(np.sqrt((row**2).mean())), 1e-30),
+        "above_20": float(power[hertz > 20 * window.frequency_hz].sum()) / total,
+    }
+
+
+def _shape_after(window: EventWindow, series: PhasorSeries) -> Numbers:
+    """Harmonics of the voltage some cycles after the start, and how rough the wave is against before."""
+    found: Numbers = {}
+    u1 = np.abs(series.u[:, series.before]).mean(axis=1)
+    rough_before = _rough(window.u, window.start - 3 * window.cycle, window.start - 1)
+    for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
+        at = series.starts[series.i_start + first : series.i_start + stop]
+        if at.size < stop - first:
+            continue
+        orders = _harmonics(window.u, window, series.frequency_hz, at, (2, 3, 5))
+        found |= {f"u_h{order}_{name}": float((size / u1).max()) for order, size in orders.items()}
+        rough = _rough(window.u, at[0], at[-1] + window.cycle)
+        found[f"rougher_{name}"] = math.log10(max(rough, 1e-12) / max(rough_before, 1e-12))
+    return found
+
+
+def _harmonics(
+    x: F64, window: EventWindow, frequency_hz: float, at: F64, orders: tuple[int, ...]
+) -> dict[int, F64]:  # fmt: skip
+    """Median size of some orders, shape (n_channels,) each; only what lies about the windows is looked at."""
+    first, stop = int(at[0]), min(int(at[-1] + window.cycle) + 3, x.shape[1])
+    part = x[:, first:stop]
+    usable = at[at + window.rate_hz / frequency_hz <= stop - 1 - 1e-6] - first
+    found = {}
+    for order in orders:
+        phasors = cycle_phasors(
+            part, rate_hz=window.rate_hz, frequency_hz=frequency_hz, starts=usable, order=order
+        )  # fmt: skip
+        found[order] = np.asarray(np.median(np.abs(phasors), axis=1)) if usable.size else np.full(x.shape[0], np.nan)
+    return found
+
+
+def _rough(x: F64, first: float, stop: float) -> float:
+    part = x[:, max(int(first), 0) : int(stop)]
+    return float(np.sqrt((np.diff(part, 2, axis=1) ** 2).mean())) if part.shape[1] > 3 else math.nan
+
+
+def _of_currents(window: EventWindow, series: PhasorSeries) -> Numbers:
+    """Currents of that before, in phases and sequences; what is drawn beyond the steady load; even harmonics."""
+    if series.i is None or window.i is None:
+        return {}
+    before = series.i[:, series.before].mean(axis=1)
+    sizes_before = np.abs(symmetrical_components(before))
+    usual = max(float(sizes_before[1]), 1e-30)
+    phase_before = np.maximum(np.abs(before), 0.05 * usual)
+    after = series.i[:, series.i_start :]
+    sizes = np.sort(np.abs(after) / phase_before[:, None], axis=0)
+    found = {"i_before_negative": float(sizes_before[2]) / usual, "i_before_zero": float(sizes_before[0]) / usual}
+    found |= _currents_at(series, after, sizes, usual)
+    found["i_most"], found["i_least"] = float(sizes[2].max()), float(sizes[2].min())
+    dead = sizes[2] < _NOTHING
+    found["i_dead_share"], found["i_phase_dead_share"] = float(dead.mean()), float((sizes[0] < _NOTHING).mean())
+    begins, ends = _spans(np.ascontiguousarray(dead))
+    if begins.size:
+        found["i_dead_begins"], found["i_dead_ends"] = float(begins[0]), float(ends[0] < dead.size)
+    for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
+        at = series.starts[series.i_start + first : series.i_start + stop]
+        if at.size == stop - first:
+            orders = _harmonics(window.i, window, series.frequency_hz, at, (0, 2, 3))
+            more = np.maximum(np.abs(after[:, first:stop] - before[:, None]).mean(axis=1), 0.02 * usual)
+            found |= {f"i_h{order}_{name}": float((size / more).max()) for order, size in orders.items()}
+    return found
+
+
+def _currents_at(series: PhasorSeries, after: C128, sizes: F64, usual: float) -> Numbers:
+    """Some half cycles after the start and at the end."""
+    if series.i is None:
+        return {}
+    first, n = series.i_start, after.shape[1]
+    zero, _, negative = np.abs(symmetrical_components(after)) / usual
+    positive_v = symmetrical_components(series.u)[1] if series.u.shape[0] == 3 else series.u[0]
+    positive_i = symmetrical_components(series.i)[1]
+    admittance = complex(positive_i[series.before].mean()) / (complex(positive_v[series.before].mean()) or 1e-30)
+    added = positive_i[first:] - admittance * positive_v[first:]
+    turned = np.angle(positive_v[first:] * np.conj(added))
+    places = {f"at{k}": slice(k, k + 2) for k in _CURRENTS_AT if k + 1 < n}
+    if n >= 6:
+        places["end"] = slice(n - 5, n - 1)
+    found: Numbers = {}
+    for name, place in places.items():
+        rows = {
+            "low": sizes[0], "middle": sizes[1], "high": sizes[2], "zero": zero, "negative": negative,
+            "added": np.abs(added) / usual,
+        }  # fmt: skip
+        found |= {f"i_{name}_{what}": float(row[place].mean()) for what, row in rows.items()}
+        if np.abs(added[place]).mean() > 0.02 * usual:
+            found[f"i_{name}_watts"] = float(np.cos(turned[place]).mean())
+            found[f"i_{name}_vars"] = float(np.sin(turned[place]).mean())
+    return found
