@@ -103,7 +103,8 @@ class Run(_Settings):
     batch_files: int = Field(200, ge=1)
     batch_megabytes: float = Field(256.0, gt=0)
     settle_s: float = Field(30.0, ge=0)
-    task_runner: Literal["threads", "processes"] = "threads"
+    task_runner: Literal["threads", "processes"] = "processes"
+    longest_s: float = Field(3600.0, gt=0)
     wait_for_lock_s: float = Field(0.0, ge=0)
     strict: bool = False
 

@@ -9,6 +9,8 @@ HalfcycleError
 ├── SignalError          an array does not allow the measure (also a ValueError)
 ├── ConfigError          a setting is wrong (also a ValueError)
 └── StoreError           the store, an output or the lock on them failed
+    ├── PlaceError       one file or folder cannot be read or written; others may be
+    └── DamagedCapture   a stored capture is not what was put there
 """
 
 from __future__ import annotations
@@ -60,3 +62,19 @@ class ConfigError(HalfcycleError, ValueError):
 
 class StoreError(HalfcycleError):
     """The store, an output file or the lock on them failed."""
+
+
+class PlaceError(StoreError):
+    """One file or folder of the store or the inbox cannot be read or written, for what it is or where it lies."""
+
+
+class DamagedCapture(StoreError):
+    """A stored capture is not what was put there."""
+
+    def __init__(self, path: Path, reason: str) -> None:
+        super().__init__(path, reason)
+        self.path = path
+        self.reason = reason
+
+    def __str__(self) -> str:
+        return f"{self.path}: {self.reason}"

@@ -13,7 +13,7 @@ from pipeline.config import Fleet, Report
 from pipeline.events import Event, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve
-from pipeline.nightly.days import Day, coverage_of, days_of, read_catalogue
+from pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
 from pipeline.recall import Archive
 from pipeline.report.content import Settings
 from pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
@@ -45,8 +45,8 @@ def fleet_events(
     fleet : the configuration.
     first, last : range of UTC days, both included; None: open.
     """
-    days = [day for day, _ in days_of(fleet) if (first or day.day) <= day.day <= (last or day.day)]
-    return events_of(read_catalogue(fleet, days)), coverage_of(fleet, days)
+    days = [day for day, _ in look_at_days(fleet).states if (first or day.day) <= day.day <= (last or day.day)]
+    return events_of(read_days(fleet, days)[0]), coverage_of(fleet, days)
 
 
 def period_ns_of(first: date | None, last: date | None) -> tuple[int, int] | None:
@@ -112,7 +112,7 @@ def worst_of(fleet: Fleet, days: Sequence[Day], *, most: int) -> list[tuple[Even
     days : whose catalogues are read.
     most : events at the most.
     """
-    events = worst_events(events_of(read_catalogue(fleet, days)), most=most)
+    events = worst_events(events_of(read_days(fleet, days)[0]), most=most)
     return [(event, _address(fleet, event)) for event in events]
 
 

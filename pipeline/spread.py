@@ -18,7 +18,8 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from multiprocessing import get_context, parent_process
 from multiprocessing.process import BaseProcess
-from typing import Final, Protocol, TypeVar
+from queue import LifoQueue
+from typing import Any, Final, Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
@@ -26,13 +27,15 @@ from pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
-_TRIES: Final = 2  # of a batch alone, after the one beside others
+_TRIES: Final = 2  # of an item alone
+_DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
-_DIED: Final = "the process that worked on it ended: killed, out of memory, or crashed in a library"
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 Function = Callable[[Sequence[Item]], list[Outcome]]
 Lost = Callable[[Item, str], Outcome]
+SingleBatch = Callable[[Function[Item, Outcome], Sequence[Item], Lost[Item, Outcome]], list[Outcome]]
+"""Does one batch, as a `Spread` does several."""
 
 
 class Spread(Protocol):
@@ -78,6 +81,49 @@ def _in_words(error: BaseException) -> str:
 
 
 @contextmanager
+def spread_apart(workers: int) -> Iterator[Spread]:
+    """A spread that does nothing in this process: for what may end the one that works on it.
+
+    Parameters
+    ----------
+    workers : processes; started when there is something to do.
+    """
+    engine = _Processes(workers, begins_here=False)
+    try:
+        yield engine
+    finally:
+        engine.close()
+
+
+@contextmanager
+def single_batches_apart(workers: int) -> Iterator[SingleBatch[Any, Any]]:
+    """A function that does one batch in a process of its own, for as many threads as there are workers.
+
+    Parameters
+    ----------
+    workers : processes, each started when a thread first needs it.
+    """
+    engines = [_Processes(1, begins_here=False) for _ in range(workers)]
+    idle: LifoQueue[_Processes] = LifoQueue()
+    for engine in engines:
+        idle.put(engine)
+
+    def done(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
+        engine = idle.get()
+        try:
+            (outcomes,) = engine(function, [batch], lost=lost)
+        finally:
+            idle.put(engine)
+        return outcomes
+
+    try:
+        yield done
+    finally:
+        for engine in engines:
+            engine.close()
+
+
+@contextmanager
 def spread_over_processes(workers: int | None) -> Iterator[Spread]:
     """A spread that begins in this process, and goes on over several where what is left pays for starting them.
 
@@ -94,11 +140,12 @@ def spread_over_processes(workers: int | None) -> Iterator[Spread]:
 
 
 class _Processes:
-    """This process works until the others have started; from then on it only hands out and collects."""
+    """This process works until the others have started, where it may; from then on it only hands out and collects."""
 
-    def __init__(self, workers: int | None) -> None:
+    def __init__(self, workers: int | None, *, begins_here: bool = True) -> None:
         self._n = workers or os.cpu_count() or 1
         self._asked_for = workers is not None
+        self._begins_here = begins_here
         self._pool: ProcessPoolExecutor | None = None
         self._started: Future[int] | None = None
         self._can_start = True  # other processes: not so where there is no memory for them, or no script to start them
@@ -106,6 +153,11 @@ class _Processes:
     def __call__(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
     ) -> Iterator[list[Outcome]]:
+        if not self._begins_here and batches:
+            if self._pool is None:
+                self._restart()
+            yield from self._over_pool(function, batches, lost)
+            return
         begun = time.perf_counter()
         n_done_here = 0
         while n_done_here < len(batches):
@@ -172,8 +224,9 @@ class _Processes:
                 suspects = sorted([*broken, *running.values()])
                 running.clear()
                 self._restart()
+                n_alone = int(len(suspects) == 1)
                 for k in suspects:
-                    ready[k] = self._alone(function, batches[k], lost)
+                    ready[k] = self._alone(function, batches[k], lost, n_died=n_alone)
             while i_next in ready:
                 yield ready.pop(i_next)
                 i_next += 1
@@ -198,10 +251,11 @@ class _Processes:
         self._has_started()
 
     def _alone(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]
+        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], *, n_died: int = 0
     ) -> list[Outcome]:
-        """A batch done in the pool while nothing else is, then its items likewise."""
-        for _ in range(_TRIES):  # what ended a process from outside may do so again
+        """A batch done in the pool while nothing else is, then its items likewise. n_died: tries it had alone."""
+        tries = _TRIES if len(batch) == 1 else 1  # what ended a process from outside may do so again
+        for _ in range(tries - n_died):
             if self._pool is None:  # not to be done here: it may be what ended the process
                 return [lost(item, _NO_OTHER) for item in batch]
             try:

@@ -26,8 +26,12 @@ def ingest_command(config: FleetFile) -> int:
     """Move new captures from the inbox into the store."""
     from pipeline.config import load_fleet
     from pipeline.nightly.run import run_nightly
+    from pipeline.spread import spread_over_processes
 
-    return report(run_nightly(load_fleet(config), catalogue=False), nothing="nothing new in the inbox")
+    fleet = load_fleet(config)
+    with spread_over_processes(fleet.run.workers) as spread:
+        summary = run_nightly(fleet, spread=spread, catalogue=False)
+    return report(summary, nothing="nothing new in the inbox")
 
 
 @typer_app.command(
@@ -91,8 +95,9 @@ def catalogue_command(
     from pipeline.catalogue.tables import write_table, writer_for
     from pipeline.config import load_fleet
     from pipeline.errors import ConfigError
-    from pipeline.nightly.days import read_catalogue
-    from pipeline.nightly.run import update_days
+    from pipeline.nightly.days import path_of, read_days
+    from pipeline.nightly.run import summary_of, update_days
+    from pipeline.spread import spread_over_processes
 
     if out is not None:
         writer_for(out)
@@ -100,15 +105,22 @@ def catalogue_command(
         raise ConfigError(f"--from {first:%Y-%m-%d} lies after --to {last:%Y-%m-%d}")
     fleet = load_fleet(config)
     sites = _chosen_sites(fleet, site)
-    built, other, days = update_days(fleet, sites=sites, first=_day(first), last=_day(last), rebuild=rebuild)
-    table = read_catalogue(fleet, days)
-    show.line(f"{len(built)} days rebuilt, {len(days)} days chosen")
-    _other_versions(other)
+    with spread_over_processes(fleet.run.workers) as spread:
+        done = update_days(
+            fleet, sites=sites, first=_day(first), last=_day(last), rebuild=rebuild, spread=spread
+        )  # fmt: skip
+    summary = summary_of(done)
+    table, damaged = read_days(fleet, [day for day, _ in done.states])
+    show_set_aside(summary)
+    for day in damaged:
+        show.warning(f"{path_of(day, fleet)}: its events cannot be read; verify --repair makes them anew")
+    show.line(f"{len(done.built)} days rebuilt, {len(done.states)} days chosen")
+    _other_versions(summary.other_version)
     show_catalogue(table, sites, worst=worst)
     if out is not None:
         write_table(table, out)
         show.line(f"catalogue: {out}")
-    return Exit.DONE
+    return Exit.DONE if summary.is_whole and not damaged else Exit.QUARANTINED
 
 
 def show_catalogue(table: pa.Table, sites: list[str], *, worst: int) -> None:
@@ -128,9 +140,11 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     for outcome in summary.quarantined:
         show.warning(f"quarantined {outcome.path}: {outcome.reason}")
     for outcome in summary.left:
-        show.warning(f"left in the inbox {outcome.path}: {outcome.reason}")
+        show.warning(f"left in the inbox {outcome.path}: {outcome.reason.removeprefix(f'{outcome.path}: ')}")
+    show_set_aside(summary)
     surveyed = summary.survey is not None and (summary.survey.days or summary.survey.verdicts)
-    if not summary.files and not summary.days and not (summary.joined and summary.joined.n_days) and not surveyed:
+    joined = summary.joined is not None and summary.joined.n_days
+    if not (summary.files or summary.days or summary.failed or joined or surveyed):
         show.line(nothing)
     if summary.n_settling:
         show.line(
@@ -139,9 +153,11 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     if summary.files:
         states = [outcome.state for outcome in summary.files]
         left = f", {len(summary.left)} left in the inbox" if summary.left else ""
+        uncounted = "at least " if any(o.state == "stored" and o.reason for o in summary.files) else ""
         show.line(
             f"files: {states.count('stored')} stored, {states.count('known')} known before, "
-            f"{states.count('quarantined')} quarantined{left}; {sum(o.n_new for o in summary.files)} new captures"
+            f"{states.count('quarantined')} quarantined{left}; {uncounted}{sum(o.n_new for o in summary.files)} new "
+            "captures"
         )
         n = states.count("no waveform")
         if n:
@@ -157,6 +173,9 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         )
         for reason in dict.fromkeys(reason for day in summary.days for reason in day.reasons):
             show.line(f"not judged: {reason}")
+        n = sum(day.n_mishaps for day in summary.days)
+        if n:
+            show.line(f"{n} events could not be explained or named to the end; their notes say why")
     if summary.joined is not None and summary.joined.n_days:
         changed = (
             f"; {summary.joined.n_changed} events have another incident id now" if summary.joined.n_changed else ""
@@ -168,7 +187,20 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     if summary.survey is not None:
         _show_survey(summary.survey)
     _other_versions(summary.other_version)
-    return Exit.QUARANTINED if summary.quarantined or summary.left else Exit.DONE
+    return Exit.DONE if summary.is_whole else Exit.QUARANTINED
+
+
+def show_set_aside(summary: RunSummary) -> None:
+    """Print what of the store a run could not use, each with its reason."""
+    for words in summary.unreadable:
+        show.warning(words)
+    for day in summary.damaged:
+        remade = "made anew" if day not in {failure.day for failure in summary.failed} else "not made anew"
+        show.warning(f"{day.site}, {day.day}: its catalogue was damaged; {remade}")
+    for path, reason in summary.set_aside:
+        show.warning(f"set aside in the store {path}: {reason}")
+    for failure in summary.failed:
+        show.warning(f"no catalogue of {failure.day.site}, {failure.day.day}: {failure.reason}")
 
 
 def _show_survey(survey: SurveyOutcome) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -17,7 +17,7 @@ from pipeline.flows.artifacts import tell_prefect
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
 from pipeline.publishing import publish
-from pipeline.spread import Function, Lost, end_with_parent, in_this_process, prepare_worker
+from pipeline.spread import Function, Lost, SingleBatch, end_with_parent, in_this_process, single_batches_apart
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -39,15 +39,14 @@ from prefect.client.schemas.schedules import CronSchedule  # noqa: E402
 from prefect.futures import wait  # noqa: E402
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
 from prefect.states import Completed  # noqa: E402
-from prefect.task_runners import ProcessPoolTaskRunner, TaskRunner, ThreadPoolTaskRunner  # noqa: E402
+from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner  # noqa: E402
 
 
 # No retries: a file that cannot be read is quarantined, and a store that cannot be written stays so.
 @task(persist_result=False, log_prints=False)
-def work_on_batch(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
+def work_on_batch(work: Callable[[], list[Outcome]]) -> list[Outcome]:
     """One batch of files or days."""
-    (outcomes,) = in_this_process(function, [batch], lost=lost)
-    return outcomes
+    return work()
 
 
 def spread_over_tasks(
@@ -57,11 +56,12 @@ def spread_over_tasks(
     *,
     lost: Lost[Item, Outcome],
     runner: TaskRunner[Any],
+    single: SingleBatch[Item, Outcome],
 ) -> Iterator[list[Outcome]]:
     """A task for each batch; all end before the first failure is raised. See `pipeline.spread.Spread`."""
     work: Any = function
     named = work_on_batch.with_options(name=getattr(work, "func", work).__name__)
-    futures = [runner.submit(named, {"function": function, "batch": batch, "lost": lost}) for batch in batches]
+    futures = [runner.submit(named, {"work": partial(single, function, batch, lost)}) for batch in batches]
     wait(futures)
     for future in futures:
         if not future.state.is_completed():
@@ -79,8 +79,9 @@ def nightly(config: str) -> State[Any]:
     end_with_parent()  # a scheduled run would wait for ever for a server that ended with the process that serves it
     fleet = load_fleet(Path(config))
     # Opened here and not given to the flow as its own: a scheduled run is a new process that knows `config` alone.
-    with _task_runner(fleet) as runner:
-        summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner))
+    threads: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=fleet.run.workers)
+    with threads as runner, _batches(fleet) as single:
+        summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner, single=single))
     tell_prefect(fleet, summary, publish(fleet, Path(config)))
     n_quarantined = len(summary.quarantined)
     return Completed(message=f"{n_quarantined} files quarantined" if n_quarantined else None, data=summary)
@@ -123,10 +124,19 @@ def serve_flow(config: Path, *, cron: str) -> None:
         )
 
 
-def _task_runner(fleet: Fleet) -> TaskRunner[Any]:
+@contextmanager
+def _batches(fleet: Fleet) -> Iterator[SingleBatch[Any, Any]]:
+    """How a task does its batch: in a process of its own, or as one of several threads of this one."""
     if fleet.run.task_runner == "processes":
-        return ProcessPoolTaskRunner(max_workers=fleet.run.workers, initializer=prepare_worker)
-    return ThreadPoolTaskRunner(max_workers=fleet.run.workers)
+        with single_batches_apart(fleet.run.workers) as single:
+            yield single
+    else:
+        yield _here
+
+
+def _here(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
+    (outcomes,) = in_this_process(function, [batch], lost=lost)
+    return outcomes
 
 
 @contextmanager

@@ -27,19 +27,14 @@ from pipeline.config import Fleet
 from pipeline.errors import StoreError
 from pipeline.plain_text import plain
 from pipeline.readers import SPECIAL_FILES, capture_files, companions_of
-from pipeline.store.atomic import clear_staging, sync_folder, write_atomically
+from pipeline.store.atomic import clear_staging, refused, sync_folder, write_atomically
+from pipeline.store.partitions import REASON_ENDING
 
-REASON_ENDING: Final = ".reason.txt"
 _STAGING: Final = ".staging"
 _UPLOAD_ENDINGS: Final = (".part", ".partial", ".tmp")  # common practice, no source
 _LONGEST_WATCH_S: Final = 2.0  # of files dated in the future
-_OF_THE_FILE: Final = (errno.EACCES, errno.EPERM, errno.EBUSY)  # what the system refuses of one file, not of all
 _MARK: Final = re.compile(r"[0-9a-f]{8}")
 _LONGEST_NAME: Final = 255  # bytes, on the usual file systems
-
-
-class NotMovedError(StoreError):
-    """A file of the inbox cannot be moved for what it is or where it lies; others may be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,10 +46,12 @@ class Waiting:
     ready : capture files that are whole; in order, files of one stem side by side, and a link to another of them
         before it.
     settling : those that changed a moment ago, or of which a part is still being uploaded.
+    unreadable : in words, folders that cannot be looked into.
     """
 
     ready: tuple[Path, ...]
     settling: tuple[Path, ...]
+    unreadable: tuple[str, ...] = ()
 
 
 def new_files(fleet: Fleet) -> list[Path]:
@@ -77,13 +74,18 @@ def waiting(fleet: Fleet) -> Waiting:
     drop_leftovers(fleet)
     files = capture_files([fleet.inbox])
     uploads = [path for path in files if path.suffix.lower() in _UPLOAD_ENDINGS]
-    stems = {_group(path.with_suffix("")) for path in uploads}
-    growing = set(uploads) | {path for path in files if _group(path) in stems}
+    stems = {group_of(path.with_suffix("")) for path in uploads}
+    growing = set(uploads) | {path for path in files if group_of(path) in stems}
     if fleet.run.settle_s > 0:
         growing |= _unsettled([path for path in files if path not in growing], fleet.run.settle_s)
-    ordered = sorted(files, key=lambda path: (*_group(path), not path.is_symlink(), path))
+    ordered = sorted(files, key=lambda path: (*group_of(path), not path.is_symlink(), path))
+    closed: list[OSError] = []
+    for _ in os.walk(fleet.inbox, onerror=closed.append):
+        pass
     return Waiting(
-        tuple(path for path in ordered if path not in growing), tuple(path for path in ordered if path in growing)
+        tuple(path for path in ordered if path not in growing),
+        tuple(path for path in ordered if path in growing),
+        tuple(f"{error.filename}: cannot be looked into ({error.strerror})" for error in closed),
     )
 
 
@@ -102,16 +104,26 @@ def _unsettled(files: Sequence[Path], settle_s: float) -> set[Path]:
 
 def is_special(path: Path) -> bool:
     """Whether a path is a pipe, a device or a socket, which are never opened nor moved."""
-    return path.exists() and stat.S_IFMT(path.stat().st_mode) in SPECIAL_FILES
+    status = _status(path)
+    return status is not None and stat.S_IFMT(status.st_mode) in SPECIAL_FILES
 
 
 def state_of(path: Path) -> tuple[tuple[int, int], ...]:
     """Size and time stamp of a file and each of its companions: while they stay, nothing was written."""
     found = []
     for part in (path, *companions_of(path)):
-        status = part.stat() if part.exists() else part.lstat()
-        found.append((status.st_size, status.st_mtime_ns))
+        status = _status(part)
+        found.append((0, 0) if status is None else (status.st_size, status.st_mtime_ns))
     return tuple(found)
+
+
+def _status(path: Path) -> os.stat_result | None:
+    """What the system says of a file, or of a link that leads nowhere; None where it has gone, as by a rename."""
+    with contextlib.suppress(OSError):
+        return path.stat()
+    with contextlib.suppress(OSError):
+        return path.lstat()
+    return None
 
 
 def batches_of(files: Sequence[Path], fleet: Fleet) -> list[tuple[Path, ...]]:
@@ -119,10 +131,11 @@ def batches_of(files: Sequence[Path], fleet: Fleet) -> list[tuple[Path, ...]]:
     batches: list[list[Path]] = []
     n_bytes = 0.0
     for path in files:
-        size = sum(part.stat().st_size for part in (path, *companions_of(path)) if part.exists())
+        statuses = [_status(part) for part in (path, *companions_of(path))]
+        size = sum(status.st_size for status in statuses if status is not None)
         last = batches[-1] if batches else []
         full = len(last) >= fleet.run.batch_files or n_bytes + size > fleet.run.batch_megabytes * 1e6
-        if not last or (full and _group(last[-1]) != _group(path)):
+        if not last or (full and group_of(last[-1]) != group_of(path)):
             batches.append([])
             n_bytes = 0.0
         batches[-1].append(path)
@@ -190,12 +203,15 @@ def drop_leftovers(fleet: Fleet) -> int:
         paths = [Path(folder, name) for name in names]
         places = _possible_places(Path(folder), fleet)
         found += paths
-        left.update(path for path in paths if any(_is_same(path, place / path.name) for place in places))
+        for path in paths:
+            with contextlib.suppress(OSError):
+                if any(_is_same(path, place / path.name) for place in places):
+                    left.add(path)
     for parts in ({path, *companions_of(path)} for path in found if left):
         if not parts <= left:
             left -= parts  # not all of these files lie elsewhere: they are moved once more, together
     for path in left:
-        with contextlib.suppress(PermissionError):  # it is met again, and named, where it is to be moved
+        with contextlib.suppress(OSError):  # it is met again, and named, where it is to be moved
             path.unlink()
     return len(left)
 
@@ -225,15 +241,16 @@ def _is_same(path: Path, place: Path) -> bool:
     return place.is_file() and filecmp.cmp(path, place, shallow=False)
 
 
-def _group(path: Path) -> tuple[str, str]:
-    """Files with the same one may share companions, or be links to one another."""
+def group_of(path: Path) -> tuple[str, str]:
+    """What files that may share companions, or be links to one another, have in common."""
     real = Path(os.path.realpath(path))
     return str(real.parent), real.stem
 
 
 def _changed(path: Path) -> float:
-    """When a file last changed. [s since 1970]"""
-    return (path.stat() if path.exists() else path.lstat()).st_mtime
+    """When a file last changed: now, where it has gone. [s since 1970]"""
+    status = _status(path)
+    return time.time() if status is None else status.st_mtime
 
 
 def _places(parts: Sequence[Path], inbox: Path, root: Path) -> list[Path]:
@@ -275,8 +292,7 @@ def _move(parts: Sequence[Path], places: Sequence[Path], fleet: Fleet, root: Pat
                 part.unlink(missing_ok=True)
         sync_folder(parts[0].parent)
     except OSError as error:
-        kind = NotMovedError if error.errno in _OF_THE_FILE else StoreError
-        raise kind(f"{parts[0]}: cannot be moved below {root} ({error.strerror or error})") from error
+        raise refused(f"{parts[0]}: cannot be moved below {root}", error) from error
 
 
 def _bring(path: Path, place: Path, inbox: Path, root: Path) -> None:

@@ -25,7 +25,7 @@ from pipeline.incidents.clock_days import clock_table
 from pipeline.incidents.fleet import fleet_incidents
 from pipeline.incidents.tables import incident_table, member_table
 from pipeline.incidents.topology import Topology, load_topology
-from pipeline.nightly.days import Day, read_catalogue
+from pipeline.nightly.days import Day, read_days
 from pipeline.resources import code_version
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import Store, day_start_ns
@@ -152,7 +152,7 @@ def _gathered(fleet: Fleet, known: dict[date, _Known]) -> dict[date, _Known]:
             index[day] = former
             continue
         days = [Day(site.name, day) for site in fleet.sites]
-        table = read_catalogue(fleet, days).select([name for name in _NEEDED if name in catalogue_schema().names])
+        table = read_days(fleet, days)[0].select([name for name in _NEEDED if name in catalogue_schema().names])
         _write(table, path, fleet)
         content = _digest(json.dumps(table.to_pylist(), default=str))
         index[day] = _Known(stamp, content, "" if former is None else former.made_of)

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import os
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Literal
 
 from pipeline.capture import Header
 from pipeline.config import Fleet, Site
-from pipeline.errors import HalfcycleError, ReadError
-from pipeline.nightly.inbox import NotMovedError, is_special, state_of, to_processed, to_quarantine
+from pipeline.errors import HalfcycleError, PlaceError, ReadError
+from pipeline.nightly.at_hand import AtHand, key_of_file
+from pipeline.nightly.inbox import is_special, state_of, to_processed, to_quarantine
 from pipeline.nightly.stored import forget_catalogues, is_sound
 from pipeline.readers import companions_of, read_captures, remarks_on
-from pipeline.store.atomic import put_in_place, stage
+from pipeline.store.atomic import put_in_place, refused, stage
 from pipeline.store.partitions import Store, day_of
 from pipeline.writers.parquet import write_waveform_parquet
 
@@ -29,10 +31,11 @@ class FileOutcome:
     path : where it was in the inbox.
     state : ``stored`` (with something new, or in place of something damaged), ``known`` (all its captures were in the
         store), ``no waveform`` (it is sound and holds none), ``quarantined``, ``left`` (in the inbox: it is no plain
-        file, cannot be moved, or changed while it was read).
+        file, cannot be stored or moved, changed while it was read, or ended the process that read it).
     site : whose captures they are; "" where there are none.
     n_captures, n_new : captures in it, and those that were not in the store yet.
-    reason : why it was quarantined or left, or what it holds instead of waveforms, in words.
+    reason : why it was quarantined or left, or what it holds instead of waveforms, or why its captures are not
+        counted, in words.
     """
 
     path: Path
@@ -54,69 +57,118 @@ def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:
     Returns
     -------
     One outcome a file. A file that cannot be read, or whose site is not configured, is quarantined; so is in a strict
-    run one in which something would have to be put right. The rest goes on.
+    run one in which something would have to be put right; one that cannot be stored or moved for where it lies, or
+    where its captures belong, is left. The rest goes on.
 
     Raises
     ------
-    StoreError : the store, `processed` or `quarantine` cannot be written. All that was in the inbox is still there or
+    StoreError : nothing can be written any more, as where the disk is full. All that was in the inbox is still there or
         where it belongs; running again goes on from there.
     """
     outcomes: list[FileOutcome] = []
-    for i, path in enumerate(files):
-        # Files of one stem may share a description: it stays until the last of them has been read.
-        alike = [other for other in files[i + 1 :] if other.parent == path.parent and other.stem == path.stem]
-        keep = frozenset(companion for other in alike for companion in companions_of(other))
-        try:
-            outcomes.append(_ingest(path, fleet, keep=keep))
-        except NotMovedError as error:
-            outcomes.append(FileOutcome(path, "left", reason=str(error)))
+    with AtHand(fleet) as mark:
+        for i, path in enumerate(files):
+            # Files of one stem may share a description: it stays until the last of them has been read.
+            alike = [other for other in files[i + 1 :] if other.parent == path.parent and other.stem == path.stem]
+            keep = frozenset(companion for other in alike for companion in companions_of(other))
+            mark.on(key_of_file(path, fleet))
+            outcomes.append(_ingest_or_left(path, fleet, keep=keep))
     return outcomes
 
 
-def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
-    store = Store(fleet.store)
-    staged: list[tuple[Path, Path]] = []
-    n_captures = 0
-    site_names: set[str] = set()
+def _ingest_or_left(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
+    try:
+        try:
+            return _ingest(path, fleet, keep=keep)
+        except OSError as error:
+            raise refused(f"{path}: cannot be looked at", error) from error
+    except PlaceError as error:
+        return FileOutcome(path, "left", reason=str(error))
+
+
+@dataclass(slots=True)
+class _Held:
+    """What a file holds: a place in the store for each capture, those written aside that are not there yet, sites."""
+
+    places: list[Path] = field(default_factory=list)
+    staged: list[tuple[Path, Path]] = field(default_factory=list)
+    sites: set[str] = field(default_factory=set)
     remarks: tuple[str, ...] = ()
+
+    def drop(self) -> None:
+        """Remove what was written aside and has no place yet."""
+        for aside, _ in self.staged:
+            aside.unlink(missing_ok=True)
+
+
+def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
+    if not os.path.lexists(path):
+        return _moved(path, fleet)
     if is_special(path):
         return FileOutcome(path, "left", reason=f"{path.name}: is no plain file; it is never opened")
     before = state_of(path)
+    held = _Held()
     try:
-        for capture in read_captures(path, strict=fleet.run.strict):
-            site = site_of(path, capture.header, fleet)
-            site_names.add(site.name)
-            n_captures += 1
-            digest = capture.digest()
-            place = store.waveform_path(site.name, day_of(capture.header.start_ns), digest)
-            if place not in (final for _, final in staged) and not is_sound(place):
-                if place.exists():  # damaged: this one takes its place
-                    forget_catalogues(store, site.name, capture.header.start_ns)
-                aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
-                staged.append((aside, place))
-        if not n_captures:
-            remarks = remarks_on(path, strict=fleet.run.strict)
+        _stage(path, fleet, held)
     except HalfcycleError as error:
-        for aside, _ in staged:
-            aside.unlink(missing_ok=True)
+        held.drop()
+        if isinstance(error.__cause__, MemoryError):  # there may be more of it when nothing else is at work
+            raise error.__cause__ from None
         if not isinstance(error, ReadError):
             raise
         to_quarantine(path, str(error), fleet, keep=keep)
         return FileOutcome(path, "quarantined", reason=str(error))
     if state_of(path) != before:
-        for aside, _ in staged:
-            aside.unlink(missing_ok=True)
+        held.drop()
         return FileOutcome(path, "left", reason=f"{path.name}: changed while it was read; it is left to settle")
-    if remarks:
-        reason = f"{path.name}: holds no waveform; {'; '.join(remarks)}"
+    if held.remarks:
+        reason = f"{path.name}: holds no waveform; {'; '.join(held.remarks)}"
         to_processed(path, fleet, keep=keep, reason=reason)
         return FileOutcome(path, "no waveform", reason=reason)
-    # Only when the whole file has been read do its captures take their names.
-    for aside, place in staged:
-        put_in_place(aside, place)
+    _put_in_place(held, Store(fleet.store))
     to_processed(path, fleet, keep=keep)
-    state: Literal["stored", "known"] = "stored" if staged else "known"
-    return FileOutcome(path, state, "+".join(sorted(site_names)), n_captures, len(staged))
+    state: Literal["stored", "known"] = "stored" if held.staged else "known"
+    return FileOutcome(path, state, "+".join(sorted(held.sites)), len(held.places), len(held.staged))
+
+
+def _moved(path: Path, fleet: Fleet) -> FileOutcome:
+    """What became of a file that was there when the run began: a process that then ended was done with it."""
+    relative = path.relative_to(fleet.inbox)
+    if (fleet.quarantine / relative).exists():
+        return FileOutcome(path, "quarantined", reason=f"{path.name}: its reason lies beside it in {fleet.quarantine}")
+    if (fleet.processed / relative).exists():
+        return FileOutcome(path, "stored", reason="by a process that ended before it could tell how many captures")
+    return FileOutcome(path, "left", reason=f"{path.name}: is not there any more")
+
+
+def _stage(path: Path, fleet: Fleet, held: _Held) -> None:
+    """Write those captures of a file aside that are not in the store."""
+    store = Store(fleet.store)
+    for capture in read_captures(path, strict=fleet.run.strict):
+        site = site_of(path, capture.header, fleet)
+        held.sites.add(site.name)
+        digest = capture.digest()
+        place = store.waveform_path(site.name, day_of(capture.header.start_ns), digest)
+        if place not in held.places and not is_sound(place):
+            if place.exists():  # damaged: this one takes its place
+                forget_catalogues(store, site.name, capture.header.start_ns)
+            aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
+            held.staged.append((aside, place))
+        held.places.append(place)
+    if not held.places:
+        held.remarks = remarks_on(path, strict=fleet.run.strict)
+
+
+def _put_in_place(held: _Held, store: Store) -> None:
+    """Only when the whole file has been read do its captures take their names."""
+    try:
+        for aside, place in held.staged:
+            put_in_place(aside, place)
+    except PlaceError:
+        held.drop()
+        raise
+    for place in held.places:
+        store.put_back(place)  # it is tried again, whatever it was set aside for
 
 
 def site_of(path: Path, header: Header, fleet: Fleet) -> Site:

@@ -3,24 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import partial
 from pathlib import Path
 
 from pipeline.config import Fleet
-from pipeline.errors import StoreError
-from pipeline.nightly.days import Day, DayOutcome, State, build_days, days_of, rebuild_days
-from pipeline.nightly.inbox import batches_of, to_quarantine, waiting
+from pipeline.errors import PlaceError
+from pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
+from pipeline.nightly.building import DayFailure, DayOutcome
+from pipeline.nightly.days import Day, State, look_at_days
+from pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from pipeline.nightly.ingest import FileOutcome, ingest_files
 from pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
-from pipeline.spread import Spread, in_this_process
-from pipeline.store.atomic import clear_staging
+from pipeline.nightly.upkeep import DaysDone, bring_up_to_date
+from pipeline.spread import Spread, in_this_process, spread_apart
+from pipeline.store.atomic import check_folder, clear_staging
 from pipeline.store.lock import locked
 from pipeline.store.partitions import Store
-
-_DAYS_A_BATCH = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +34,10 @@ class RunSummary:
     days : an outcome for each day rebuilt.
     other_version : days whose catalogue was made by another version of the code, left as they are.
     n_settling : files of the inbox that are still being written.
+    failed : days whose catalogue could not be made.
+    set_aside : stored captures that days are judged without from now on, and why.
+    damaged : days whose catalogue could not be read.
+    unreadable : in words, what of the store and the inbox cannot be read.
     joined : what was done about incidents over sites; None where the fleet asks for none.
     survey : what was done about trends and verdicts; None where the fleet asks for none.
     """
@@ -41,6 +46,10 @@ class RunSummary:
     days: tuple[DayOutcome, ...] = ()
     other_version: tuple[Day, ...] = ()
     n_settling: int = 0
+    failed: tuple[DayFailure, ...] = ()
+    set_aside: tuple[tuple[Path, str], ...] = ()
+    damaged: tuple[Day, ...] = ()
+    unreadable: tuple[str, ...] = ()
     joined: JoinOutcome | None = None
     survey: SurveyOutcome | None = None
 
@@ -59,6 +68,13 @@ class RunSummary:
         """Events in the days rebuilt."""
         return sum(day.n_events for day in self.days)
 
+    @property
+    def is_whole(self) -> bool:
+        """Whether nothing was set aside, left or damaged."""
+        return not (
+            self.left or self.quarantined or self.failed or self.set_aside or self.damaged or self.unreadable
+        )  # fmt: skip
+
 
 def run_nightly(
     fleet: Fleet, *, spread: Spread = in_this_process, ingest: bool = True, catalogue: bool = True
@@ -73,24 +89,50 @@ def run_nightly(
 
     Raises
     ------
-    StoreError : another run is at work, or something cannot be written.
+    StoreError : another run is at work, or nothing can be written.
     """
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
-        clear_staging(Store(fleet.store).staging)
+        _make_ready(fleet)
+        strikes = Strikes(fleet)
         files: list[FileOutcome] = []
         n_settling = 0
+        unreadable: tuple[str, ...] = ()
         if ingest:
             inbox = waiting(fleet)
-            n_settling = len(inbox.settling)
-            files = ingest_new(inbox.ready, fleet, spread)
-        built: dict[Day, DayOutcome] = {}
-        states = days_of(fleet) if catalogue else []
-        while stale := [day for day, state in states if state == "stale"]:
-            built |= {outcome.day: outcome for outcome in build_batches(stale, fleet, spread)}
-            states = days_of(fleet)  # a day that runs on into the next shows it only now
+            n_settling, unreadable = len(inbox.settling), inbox.unreadable
+            files = ingest_new(inbox.ready, fleet, spread, strikes)
+        done = bring_up_to_date(fleet, spread, strikes) if catalogue else DaysDone()
         joined = join_days(fleet) if catalogue else None
         survey = update_trends(fleet) if catalogue else None
-        return RunSummary(tuple(files), tuple(built.values()), _of_other_version(states), n_settling, joined, survey)
+    summary = summary_of(done)
+    return replace(
+        summary,
+        files=tuple(files),
+        n_settling=n_settling,
+        unreadable=(*unreadable, *summary.unreadable),
+        joined=joined,
+        survey=survey,
+    )
+
+
+def summary_of(done: DaysDone) -> RunSummary:
+    """The summary of a run that only brought days up to date."""
+    return RunSummary(
+        days=tuple(done.built.values()),
+        other_version=_of_other_version(done.states),
+        failed=tuple(done.failed.values()),
+        set_aside=tuple(done.set_aside.items()),
+        damaged=done.damaged,
+        unreadable=done.unreadable,
+    )
+
+
+def _make_ready(fleet: Fleet) -> None:
+    """Refuse a run that could write nowhere, and clear up behind one that was killed."""
+    store = Store(fleet.store)
+    clear_staging(store.staging)
+    for folder in (*store.folders, fleet.processed, fleet.quarantine):
+        check_folder(folder)
 
 
 def summary_if_idle(fleet: Fleet) -> RunSummary | None:
@@ -101,22 +143,25 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     StoreError : another run is at work, or the inbox is no folder.
     """
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
-        states = days_of(fleet)
+        found = look_at_days(fleet)
         inbox = waiting(fleet)
-        if (
-            inbox.ready
-            or any(state == "stale" for _, state in states)
-            or has_stale_days(fleet)
-            or has_stale_trends(fleet)
-        ):
+        special = [path for path in inbox.ready if is_special(path)]
+        stale = any(state in ("stale", "damaged") for _, state in found.states)
+        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
             return None
-        return RunSummary(other_version=_of_other_version(states), n_settling=len(inbox.settling))
+        return RunSummary(
+            files=tuple(ingest_files(special, fleet)),
+            other_version=_of_other_version(found.states),
+            n_settling=len(inbox.settling),
+            unreadable=(*inbox.unreadable, *found.unreadable),
+        )
 
 
 def update_days(
-    fleet: Fleet, *, sites: Sequence[str], first: date | None, last: date | None, rebuild: bool
-) -> tuple[list[DayOutcome], tuple[Day, ...], list[Day]]:
-    """Bring chosen days up to date.
+    fleet: Fleet, *, sites: Sequence[str], first: date | None, last: date | None, rebuild: bool,
+    spread: Spread = in_this_process,
+) -> DaysDone:  # fmt: skip
+    """Bring chosen days up to date; where they all are, the store is only read and needs no lock.
 
     Parameters
     ----------
@@ -124,58 +169,60 @@ def update_days(
     sites : names of sites.
     first, last : range of UTC days, both included; None: open.
     rebuild : also days that are fresh or were made by another version of the code.
-
-    Returns
-    -------
-    (days built, days of another version left as they are, all chosen days in order).
+    spread : how batches are worked on.
 
     Raises
     ------
-    StoreError : another run is at work, or something cannot be written.
+    StoreError : another run is at work, or nothing can be written.
     """
 
     def chosen(day: Day) -> bool:
         return day.site in sites and (first is None or first <= day.day) and (last is None or day.day <= last)
 
+    found = look_at_days(fleet)
+    states = tuple((day, state) for day, state in found.states if chosen(day))
+    if not rebuild and all(state in ("fresh", "other version") for _, state in states):
+        return DaysDone(states=states, unreadable=found.unreadable)
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
-        clear_staging(Store(fleet.store).staging)
-        states = [(day, state) for day, state in days_of(fleet) if chosen(day)]
-        anew = [day for day, _ in states if rebuild]
-        built = {outcome.day: outcome for outcome in rebuild_days(anew, fleet)}
-        while True:
-            states = [(day, state) for day, state in days_of(fleet) if chosen(day)]
-            stale = [day for day, state in states if state == "stale"]
-            if not stale:
-                break
-            built |= {outcome.day: outcome for outcome in build_days(stale, fleet)}
-    return list(built.values()), _of_other_version(states), [day for day, _ in states]
+        _make_ready(fleet)
+        return bring_up_to_date(fleet, spread, Strikes(fleet), wanted=chosen, anew=rebuild)
 
 
 def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:
     return tuple(day for day, state in states if state == "other version")
 
 
-def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread) -> list[FileOutcome]:
-    """Ingest files of the inbox; the caller holds the lock."""
-    batches: list[tuple[Path, ...]] = batches_of(files, fleet)
-    function = partial(ingest_files, fleet=fleet)
-    return [outcome for batch in spread(function, batches, lost=partial(_lost_file, fleet=fleet)) for outcome in batch]
+def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[FileOutcome]:
+    """Ingest files of the inbox, those apart that ended a process before; the caller holds the lock."""
+    suspected = {group_of(path) for path in files if strikes[key_of_file(path, fleet)]}
+    suspects = [path for path in files if group_of(path) in suspected]
+    function, lost = partial(ingest_files, fleet=fleet), partial(_lost_file, fleet=fleet, strikes=strikes)
+    plain = batches_of([path for path in files if group_of(path) not in suspected], fleet)
+    outcomes = [outcome for batch in spread(function, plain, lost=lost) for outcome in batch]
+    for path in [path for path in suspects if strikes[key_of_file(path, fleet)] >= MOST_UNTRIED]:
+        suspects.remove(path)
+        reason = f"{path.name}: ended {strikes[key_of_file(path, fleet)]} runs; it is not tried any more"
+        outcomes.append(_quarantined(path, reason, fleet))
+    with spread_apart(1) as apart:
+        for batch in apart(function, [[path] for path in suspects], lost=lost):
+            outcomes += batch
+    left = {key_of_file(outcome.path, fleet) for outcome in outcomes if outcome.state == "left"}
+    strikes.settle(strikes.files() - left)
+    return outcomes
 
 
-def _lost_file(path: Path, reason: str, *, fleet: Fleet) -> FileOutcome:
-    """A file that nothing could be done with: it would be so the next night, too."""
+def _lost_file(path: Path, reason: str, *, fleet: Fleet, strikes: Strikes) -> FileOutcome:
+    """A file that ended its process, or met a bug: it has some more chances, as memory or time may have been short."""
+    n = strikes.add(key_of_file(path, fleet))
     words = f"{path.name}: cannot be ingested ({reason})"
-    to_quarantine(path, words, fleet)
-    return FileOutcome(path, "quarantined", reason=words)
+    if n < MOST_STRIKES:
+        return FileOutcome(path, "left", reason=f"{words}; it is tried again, {n} of {MOST_STRIKES} times are over")
+    return _quarantined(path, f"{words}; {n} times", fleet)
 
 
-def _lost_day(day: Day, reason: str) -> DayOutcome:
-    raise StoreError(f"{day.site}, {day.day}: its catalogue cannot be built ({reason})")
-
-
-def build_batches(days: Sequence[Day], fleet: Fleet, spread: Spread) -> list[DayOutcome]:
-    """Bring days up to date; the caller holds the lock."""
-    size = max(1, min(_DAYS_A_BATCH, -(-len(days) // (2 * fleet.run.workers))))
-    batches = [days[i : i + size] for i in range(0, len(days), size)]
-    function = partial(build_days, fleet=fleet)
-    return [outcome for batch in spread(function, batches, lost=_lost_day) for outcome in batch]
+def _quarantined(path: Path, reason: str, fleet: Fleet) -> FileOutcome:
+    try:
+        to_quarantine(path, reason, fleet)
+    except PlaceError as error:
+        return FileOutcome(path, "left", reason=f"{reason}; {error}")
+    return FileOutcome(path, "quarantined", reason=reason)

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.config import Site
-from pipeline.errors import ReadError, StoreError
+from pipeline.errors import DamagedCapture, ReadError
 from pipeline.readers import read_captures, samples_at
 from pipeline.records.record import Piece
 from pipeline.sites.table import of_site
@@ -23,18 +23,26 @@ def check_stored(path: Path) -> None:
 
     Raises
     ------
-    StoreError : naming the file: it is damaged, or its content is another one's.
+    DamagedCapture : its content cannot be read, or is another one's.
     """
     try:
         (capture,) = read_captures(path)
     except (ReadError, ValueError) as error:  # ValueError: none, or several
-        raise StoreError(f"{path}: a stored capture is damaged ({error})") from error
+        raise _damage_in(path, error) from error
     digest = capture.digest()
     if digest != path.stem:
-        raise StoreError(
-            f"{path}: a stored capture is damaged (the digest of its content is {digest}, its name says another); "
-            "the same capture put into the inbox again takes its place"
-        )
+        raise _damaged(path, f"the digest of its content is {digest}, its name says another")
+
+
+def _damaged(path: Path, how: str) -> DamagedCapture:
+    return DamagedCapture(
+        path, f"a stored capture is damaged ({how}); the same capture put into the inbox again takes its place"
+    )
+
+
+def _damage_in(path: Path, error: Exception) -> Exception:
+    """What an error of reading a stored capture says of it; that memory is short says nothing."""
+    return error.__cause__ if isinstance(error.__cause__, MemoryError) else _damaged(path, str(error))
 
 
 def is_sound(path: Path) -> bool:
@@ -43,7 +51,7 @@ def is_sound(path: Path) -> bool:
         return False
     try:
         check_stored(path)
-    except StoreError:
+    except DamagedCapture:
         return False
     return True
 
@@ -106,7 +114,7 @@ class _StoredCapture:
 
         Raises
         ------
-        StoreError : naming the file, which is damaged.
+        DamagedCapture : naming the file.
         """
         with self._damage_named():
             (capture,) = read_captures(self.path, quantities=self.quantities)
@@ -126,4 +134,4 @@ class _StoredCapture:
         try:
             yield
         except (ReadError, ValueError) as error:
-            raise StoreError(f"{self.path}: a stored capture is damaged ({error})") from error
+            raise _damage_in(self.path, error) from error

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet, Site
-from pipeline.errors import ReadError, SignalError, StoreError
+from pipeline.errors import DamagedCapture, HalfcycleError, PlaceError, ReadError, SignalError, StoreError
 from pipeline.nightly.days import FLEET_HOOKUP
 from pipeline.nightly.stored import stored_piece
 from pipeline.quantities import chosen_quantities
@@ -55,11 +56,13 @@ class SurveyOutcome:
     days : made anew.
     reasons : (site, day, reason) of days of which nothing could be measured.
     verdicts : (site, period, how many are exceeded, met, cannot tell) of the last week.
+    failed : (site, day or None of verdicts, reason) of what could not be made; the next night tries it again.
     """
 
     days: tuple[tuple[str, date], ...]
     reasons: tuple[tuple[str, date, str], ...]
     verdicts: tuple[tuple[str, str, int, int, int], ...]
+    failed: tuple[tuple[str, date | None, str], ...] = ()
 
 
 def has_stale_trends(fleet: Fleet) -> bool:
@@ -76,7 +79,7 @@ def update_trends(fleet: Fleet) -> SurveyOutcome | None:
     Raises
     ------
     ConfigError : the limits or quantities are not known.
-    StoreError : a stored capture is damaged, or a file cannot be written.
+    StoreError : nothing can be written any more.
     """
     if fleet.survey is None:
         return None
@@ -84,13 +87,29 @@ def update_trends(fleet: Fleet) -> SurveyOutcome | None:
     days: list[tuple[str, date]] = []
     reasons: list[tuple[str, date, str]] = []
     verdicts: list[tuple[str, str, int, int, int]] = []
+    failed: list[tuple[str, date | None, str]] = []
     for site in fleet.sites:
         for day in survey.stale_days(site):
-            reasons += [(site.name, day, reason) for reason in survey.make(site, day)]
-            days.append((site.name, day))
-        if survey.has_stale_verdicts(site):
-            verdicts += survey.judge(site)
-    return SurveyOutcome(tuple(days), tuple(reasons), tuple(verdicts))
+            with _failure_kept(site.name, day, failed):
+                reasons += [(site.name, day, reason) for reason in survey.make(site, day)]
+                days.append((site.name, day))
+        with _failure_kept(site.name, None, failed):
+            if survey.has_stale_verdicts(site):
+                verdicts += survey.judge(site)
+    return SurveyOutcome(tuple(days), tuple(reasons), tuple(verdicts), tuple(failed))
+
+
+@contextmanager
+def _failure_kept(site: str, day: date | None, failed: list[tuple[str, date | None, str]]) -> Iterator[None]:
+    """Keep what goes wrong with one day or site to it."""
+    try:
+        yield
+    except (PlaceError, DamagedCapture, ReadError, SignalError) as error:
+        failed.append((site, day, str(error)))
+    except HalfcycleError:
+        raise
+    except Exception as error:  # a bug must not cost the other days
+        failed.append((site, day, f"unexpected {type(error).__name__}: {error}"))
 
 
 class _Survey:

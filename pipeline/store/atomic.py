@@ -3,13 +3,32 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import os
 import threading
 from collections.abc import Callable
 from pathlib import Path
+from typing import Final
 
-from pipeline.errors import StoreError
+from pipeline.errors import PlaceError, StoreError
+
+_OF_ALL: Final = (
+    errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM,
+)  # fmt: skip
+"""What the system refuses whatever the file: the disk is full or failing, or the process has too many files open."""
+
+
+def refused(text: str, error: OSError) -> StoreError:
+    """The error for what the system refuses: a PlaceError where it may concern that file or folder alone.
+
+    Parameters
+    ----------
+    text : what cannot be done with what; the system's words are put behind it.
+    error : as the system gave it.
+    """
+    kind = StoreError if error.errno in _OF_ALL else PlaceError
+    return kind(f"{text} ({error.strerror or error})")
 
 
 def write_atomically(path: Path, write: Callable[[Path], None], *, staging: Path | None = None) -> None:
@@ -23,7 +42,8 @@ def write_atomically(path: Path, write: Callable[[Path], None], *, staging: Path
 
     Raises
     ------
-    StoreError : the folder or file cannot be written, or the disk is full; an older file is then still whole.
+    StoreError : the folder or file cannot be written, or the disk is full; an older file is then still whole. A
+        PlaceError where only this place cannot be.
     """
     aside = stage(path, write, staging=staging or path.parent)
     put_in_place(aside, path)
@@ -59,7 +79,7 @@ def put_in_place(aside: Path, path: Path) -> None:
 
     Raises
     ------
-    StoreError : the folder cannot be written.
+    StoreError : as for `write_atomically`.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -68,7 +88,22 @@ def put_in_place(aside: Path, path: Path) -> None:
     except OSError as error:
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)
-        raise StoreError(f"{path}: cannot be written ({error.strerror or error})") from error
+        raise refused(f"{path}: cannot be written", error) from error
+
+
+def check_folder(folder: Path) -> None:
+    """Refuse what is there in place of a folder, and a folder in which nothing can be written.
+
+    Raises
+    ------
+    StoreError : the one or the other; that there is nothing is no error.
+    """
+    if not os.path.lexists(folder):
+        return
+    if not folder.is_dir():
+        raise StoreError(f"{folder}: cannot be written (it is no folder)")
+    if not os.access(folder, os.W_OK | os.X_OK):
+        raise StoreError(f"{folder}: cannot be written (no leave to)")
 
 
 def sync_folder(folder: Path) -> None:
@@ -81,8 +116,16 @@ def sync_folder(folder: Path) -> None:
 
 
 def clear_staging(staging: Path) -> int:
-    """Remove files that a killed run left in a staging folder; returns how many. Call it under the store's lock."""
-    left = list(staging.iterdir()) if staging.is_dir() else []
-    for path in left:
-        path.unlink(missing_ok=True)
+    """Remove files that a killed run left in a staging folder; returns how many. Call it under the store's lock.
+
+    Raises
+    ------
+    StoreError : one cannot be removed.
+    """
+    try:
+        left = list(staging.iterdir()) if staging.is_dir() else []
+        for path in left:
+            path.unlink(missing_ok=True)
+    except OSError as error:
+        raise StoreError(f"{staging}: cannot be emptied ({error.strerror or error})") from error
     return len(left)

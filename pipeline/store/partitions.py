@@ -1,6 +1,7 @@
 """The store's folders: waveforms and catalogues by site and UTC day.
 
 waveforms/site=S/date=D/<digest of the capture>.parquet
+waveforms/site=S/date=D/<digest of the capture>.parquet.reason.txt    why no catalogue is made of it, where that is so
 catalogue/site=S/date=D/events.parquet
 trends/site=S/date=D/interval=600s.parquet, and interval=600s.recorded.parquet where the recorder made the values
 .staging/    files on their way to one of these places
@@ -17,10 +18,14 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.capture import Header
-from pipeline.errors import StoreError
+from pipeline.errors import DamagedCapture, StoreError
+from pipeline.plain_text import plain
+from pipeline.store.atomic import refused, write_atomically
 from pipeline.waveform_table import header_of
 
 DAY_NS: Final = 86_400_000_000_000
+REASON_ENDING: Final = ".reason.txt"
+"""Of the note beside a file that is set aside: why."""
 _EPOCH: Final = date(1970, 1, 1)
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
 _LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
@@ -67,6 +72,11 @@ class Store:
         """Where files of the store are written before they take their place."""
         return self.root / ".staging"
 
+    @property
+    def folders(self) -> tuple[Path, ...]:
+        """The folders below the root."""
+        return (self.staging, self.root / "waveforms", self.root / "catalogue", self.root / "trends")
+
     def waveform_path(self, site: str, day: date, digest: str) -> Path:
         """Where a capture of a site and day lies."""
         return self._partition("waveforms", site, day) / f"{digest}.parquet"
@@ -91,11 +101,11 @@ class Store:
         return [name for name, _ in self._values(self.root / "waveforms", "site=")]
 
     def days(self, site: str) -> list[date]:
-        """Days for which a site has waveforms, in order.
+        """Days for which a site has waveforms, in order; folders whose names are no dates are left out.
 
         Raises
         ------
-        StoreError : a folder's name is no date.
+        PlaceError : a folder cannot be read; so for the other lists.
         """
         return self._days(self.root / "waveforms" / f"site={site}")
 
@@ -106,29 +116,83 @@ class Store:
         ]
 
     def captures(self, site: str, day: date) -> list[Path]:
-        """Capture files of a site and day, in order of name; none where there is no such day."""
+        """Capture files of a site and day, in order of name, without those set aside; none where there is no day."""
+        return self.held(site, day)[0]
+
+    def set_aside(self, site: str, day: date) -> dict[Path, str]:
+        """Capture files of a site and day of which no catalogue is made, in order of name, and why."""
+        return {path: _text_of(_note_of(path)) for path in self.held(site, day)[1]}
+
+    def held(self, site: str, day: date) -> tuple[list[Path], list[Path]]:
+        """Capture files of a site and day in order of name: those of which a catalogue is made, and those set aside."""
         folder = self._partition("waveforms", site, day)
-        return sorted(path for path in folder.glob("*.parquet") if not path.name.startswith("."))
+        try:
+            names = set(os.listdir(folder))
+        except (FileNotFoundError, NotADirectoryError):
+            names = set()
+        except OSError as error:
+            raise refused(f"{folder}: cannot be read", error) from error
+        parts: tuple[list[Path], list[Path]] = ([], [])
+        for name in sorted(names):
+            if name.endswith(".parquet") and not name.startswith("."):
+                parts[name + REASON_ENDING in names].append(folder / name)
+        return parts
+
+    def put_aside(self, path: Path, reason: str) -> None:
+        """Make no catalogue of a stored capture from now on; the capture stays where it is.
+
+        Raises
+        ------
+        StoreError : the reason cannot be written beside it.
+        """
+        write_atomically(_note_of(path), lambda aside: _write_text(aside, reason), staging=self.staging)
+
+    def put_back(self, path: Path) -> None:
+        """Make catalogues of a stored capture again."""
+        note = _note_of(path)
+        if note.exists():
+            note.unlink()
 
     def _partition(self, kind: str, site: str, day: date) -> Path:
         check_name(site)
         return self.root / kind / f"site={site}" / f"date={day.isoformat()}"
 
     def _days(self, folder: Path) -> list[date]:
-        days = []
-        for text, path in self._values(folder, "date="):
-            try:
-                days.append(date.fromisoformat(text))
-            except ValueError as error:
-                raise StoreError(f"{path}: a partition's name must be date=YYYY-MM-DD") from error
-        return sorted(days)
+        found = (day_named(path.name) for _, path in self._values(folder, "date="))
+        return sorted(day for day in found if day is not None)
 
     @staticmethod
     def _values(folder: Path, prefix: str) -> Iterator[tuple[str, Path]]:
-        if folder.is_dir():
-            for path in sorted(folder.iterdir()):
-                if path.is_dir() and path.name.startswith(prefix):
-                    yield path.name.removeprefix(prefix), path
+        try:
+            paths = sorted(folder.iterdir()) if folder.is_dir() else []
+            held = [path for path in paths if path.name.startswith(prefix) and path.is_dir()]
+        except OSError as error:
+            raise refused(f"{folder}: cannot be read", error) from error
+        yield from ((path.name.removeprefix(prefix), path) for path in held)
+
+
+def day_named(name: str) -> date | None:
+    """The day of a partition's folder, ``date=YYYY-MM-DD``; None of any other name."""
+    try:
+        day = date.fromisoformat(name.removeprefix("date="))
+    except ValueError:
+        return None
+    return day if name == f"date={day.isoformat()}" else None
+
+
+def _note_of(path: Path) -> Path:
+    return path.with_name(path.name + REASON_ENDING)
+
+
+def _write_text(path: Path, reason: str) -> None:
+    path.write_text(plain(reason) + "\n", encoding="utf-8")
+
+
+def _text_of(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8", errors="replace").strip()
+    except OSError as error:
+        return f"for a reason that cannot be read ({error.strerror or error})"
 
 
 def stored_header(path: Path) -> Header:
@@ -136,7 +200,7 @@ def stored_header(path: Path) -> Header:
 
     Raises
     ------
-    StoreError : the file is no capture of the store, or damaged.
+    DamagedCapture : the file is no capture of the store, or damaged.
     """
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -144,7 +208,7 @@ def stored_header(path: Path) -> Header:
     try:
         header = header_of(pq.read_schema(path).metadata)
     except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
-        raise StoreError(f"{path}: is no stored capture ({error})") from error
+        raise DamagedCapture(path, f"is no stored capture ({error})") from error
     if header is None:
-        raise StoreError(f"{path}: is no stored capture (it has no header)")
+        raise DamagedCapture(path, "is no stored capture (it has no header)")
     return header

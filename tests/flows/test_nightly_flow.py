@@ -239,7 +239,7 @@ def test_a_run_that_cannot_do_its_job_fails_with_a_word_and_no_traceback(config:
         assert status == 1
         assert out == ""
         assert len(err.splitlines()) == 1
-        assert "events.parquet: cannot be written" in err
+        assert "catalogue: cannot be written" in err
         assert_no_noise(err)
         assert_gone(run.seen)
     (fleet.store / "catalogue").unlink()

@@ -40,39 +40,46 @@ def damage(path: Path, at: float) -> None:
 
 
 @pytest.mark.parametrize("at", [0.05, 0.2, 0.5])
-def test_zeroed_bytes_are_an_error_that_names_the_file_and_no_event(fleet: Fleet, at: float) -> None:
+def test_zeroed_bytes_set_the_capture_aside_and_are_no_event(fleet: Fleet, at: float) -> None:
     # SOURCE.
     put(fleet)
     run_nightly(fleet, catalogue=False)
     damage(stored(fleet), at)
-    with pytest.raises(StoreError, match=stored(fleet).stem):
-        run_nightly(fleet)
+    summary = run_nightly(fleet)
+    assert [path for path, _ in summary.set_aside] == [stored(fleet)]
+    assert events_in(fleet) == []
+    assert [outcome.judged_s for outcome in summary.days] == [0.0]
 
 
-def test_a_content_of_another_name_is_an_error_though_the_file_is_whole(fleet: Fleet) -> None:
+def test_a_content_of_another_name_is_set_aside_though_the_file_is_whole(fleet: Fleet) -> None:
     # SOURCE.
     put(fleet)
     run_nightly(fleet, catalogue=False)
     path = stored(fleet)
     other = path.with_name(path.stem[::-1] + ".parquet")
     path.rename(other)
-    with pytest.raises(StoreError, match="the digest of its content"):
-        run_nightly(fleet)
+    ((named, reason),) = run_nightly(fleet).set_aside
+    assert named == other
+    assert "the digest of its content" in reason
 
 
-@pytest.mark.parametrize("catalogued", [False, True])
-def test_the_same_capture_sent_again_takes_the_place_of_a_damaged_one(fleet: Fleet, catalogued: bool) -> None:
+@pytest.mark.parametrize("when", ["before a catalogue", "after a catalogue", "after it was set aside"])
+def test_the_same_capture_sent_again_takes_the_place_of_a_damaged_one(fleet: Fleet, when: str) -> None:
     # SOURCE.
     put(fleet)
-    run_nightly(fleet, catalogue=catalogued)
+    run_nightly(fleet, catalogue=when == "after a catalogue")
     before = stored(fleet).read_bytes()
     damage(stored(fleet), 0.2)
+    if when == "after it was set aside":
+        assert run_nightly(fleet).set_aside
+        assert events_in(fleet) == []
     put(fleet)
     summary = run_nightly(fleet)
     assert [outcome.state for outcome in summary.files] == ["stored"]
     assert stored(fleet).read_bytes() == before
     assert [(event.kind, round(event.magnitude, 2)) for event in events_in(fleet)] == [("sag", 0.6)]
     assert len(summary.days) == 1
+    assert Store(fleet.store).set_aside(SITE, summary.days[0].day.day) == {}
 
 
 def test_pages_of_the_store_carry_checksums(fleet: Fleet) -> None:

@@ -21,12 +21,14 @@ from made_fleet import (
     write_fleet,
 )
 
+import pipeline.nightly.building as building_module
 import pipeline.nightly.days as days_module
 from pipeline.capture import Capture
 from pipeline.config import Fleet
-from pipeline.errors import StoreError
+from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema
-from pipeline.nightly.days import CATALOGUE_KEY, Day, days_of, read_catalogue
+from pipeline.nightly.catalogue_file import CATALOGUE_KEY
+from pipeline.nightly.days import Day, days_of, read_catalogue
 from pipeline.nightly.run import run_nightly, summary_if_idle, update_days
 
 DAY_1, DAY_2, DAY_3 = "2026-03-01", "2026-03-02", "2026-03-03"
@@ -177,7 +179,8 @@ def test_days_of_another_version_are_named_and_left_until_they_are_asked_for(
         drop(fleet, with_sag(day), f"{i}.csv")
     run_nightly(fleet)
     before = catalogue_bytes(fleet.store)
-    monkeypatch.setattr(days_module, "code_version", lambda: "99.0")
+    for module in (days_module, building_module):
+        monkeypatch.setattr(module, "code_version", lambda: "99.0")
     assert states(fleet) == {DAY_1: "other version", DAY_2: "other version"}
     idle = summary_if_idle(fleet)
     assert idle is not None
@@ -187,11 +190,11 @@ def test_days_of_another_version_are_named_and_left_until_they_are_asked_for(
     assert summary.other_version == idle.other_version
     assert catalogue_bytes(fleet.store) == before
 
-    built, other, chosen = update_days(fleet, sites=[SITE], first=date(2026, 3, 2), last=None, rebuild=False)
-    assert (built, [day.day.isoformat() for day in other], len(chosen)) == ([], [DAY_2], 1)
-    built, other, _ = update_days(fleet, sites=[SITE], first=date(2026, 3, 2), last=None, rebuild=True)
-    assert [outcome.day.day.isoformat() for outcome in built] == [DAY_2]
-    assert other == ()
+    day_2 = Day(SITE, date.fromisoformat(DAY_2))
+    done = update_days(fleet, sites=[SITE], first=day_2.day, last=None, rebuild=False)
+    assert (done.built, done.states) == ({}, ((day_2, "other version"),))
+    done = update_days(fleet, sites=[SITE], first=day_2.day, last=None, rebuild=True)
+    assert (list(done.built), done.states) == ([day_2], ((day_2, "fresh"),))
     assert states(fleet) == {DAY_1: "other version", DAY_2: "fresh"}
 
 
@@ -201,7 +204,8 @@ def test_a_late_file_sets_its_days_in_motion_in_a_new_version_and_no_others(
     for i, day in enumerate((DAY_1, "2026-03-20")):
         drop(fleet, with_sag(day), f"{i}.csv")
     run_nightly(fleet)
-    monkeypatch.setattr(days_module, "code_version", lambda: "99.0")
+    for module in (days_module, building_module):
+        monkeypatch.setattr(module, "code_version", lambda: "99.0")
     drop(fleet, with_sag(DAY_1, "15:00:00"), "late.csv")
     assert rebuilt(fleet) == [DAY_1]
     assert states(fleet) == {DAY_1: "fresh", "2026-03-20": "other version"}
@@ -234,33 +238,46 @@ def test_catalogues_of_a_version_with_fewer_columns_can_still_be_read(fleet: Fle
 # --- What cannot be read ----------------------------------------------------------------------------------------------
 
 
-def test_a_damaged_catalogue_is_a_clear_error_that_says_what_to_do(fleet: Fleet) -> None:
+def test_a_damaged_catalogue_is_named_and_made_anew(fleet: Fleet) -> None:
     drop(fleet, with_sag(DAY_1), "a.csv")
     run_nightly(fleet)
     whole = catalogue_bytes(fleet.store)
     (path,) = (fleet.store / "catalogue").rglob("*.parquet")
     path.write_bytes(path.read_bytes()[:100])
-    with pytest.raises(StoreError, match=r"events\.parquet: is no catalogue.*remove it to have it made anew"):
-        run_nightly(fleet)
-    path.unlink()
-    run_nightly(fleet)
+    assert states(fleet) == {DAY_1: "damaged"}
+    with pytest.raises(PlaceError, match=r"events\.parquet: is no catalogue"):
+        read_catalogue(fleet, [Day(SITE, date.fromisoformat(DAY_1))])
+    summary = run_nightly(fleet)
+    assert summary.damaged == (Day(SITE, date.fromisoformat(DAY_1)),)
+    assert not summary.is_whole
     assert catalogue_bytes(fleet.store) == whole
+    assert run_nightly(fleet).is_whole
 
 
 @pytest.mark.parametrize("part", ["footer", "samples"])
-def test_a_damaged_stored_capture_is_a_clear_error_with_its_path(fleet: Fleet, part: str) -> None:
+def test_a_day_is_judged_without_a_damaged_stored_capture_which_is_named(fleet: Fleet, part: str) -> None:
     drop(fleet, with_sag(DAY_1), "a.parquet")
     run_nightly(fleet, catalogue=False)
     (path,) = (fleet.store / "waveforms").rglob("*.parquet")
+    drop(fleet, made_capture(f"{DAY_1}T18:00:00", sags=[(0.5, 0.2, 0.4)], seed=5), "b.parquet")
     content = bytearray(path.read_bytes())
     if part == "footer":
         content = content[:-20]
     else:
         content[4:600] = bytes(596)
     path.write_bytes(content)
-    with pytest.raises(StoreError, match=path.name) as caught:
-        run_nightly(fleet)
-    assert str(path) in str(caught.value)
+    summary = run_nightly(fleet)
+    ((named, reason),) = summary.set_aside
+    assert named == path
+    assert "damaged" in reason or "is no stored capture" in reason
+    assert [round(event.magnitude, 2) for event in events_in(fleet)] == [0.4]
+    (outcome,) = summary.days
+    assert outcome.judged_s == pytest.approx(2.0)
+    assert outcome.not_judged_s == pytest.approx(0.0 if part == "footer" else 2.0)  # a footer tells how long it was
+    assert path.name in " ".join(outcome.reasons)
+    again = run_nightly(fleet)
+    assert again.days == ()
+    assert again.is_whole
 
 
 # --- Sites ------------------------------------------------------------------------------------------------------------

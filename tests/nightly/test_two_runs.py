@@ -50,7 +50,17 @@ def config(tmp_path: Path) -> Path:
     return config
 
 
-@pytest.mark.parametrize("command", ["nightly", "ingest", "catalogue"])
+def test_a_catalogue_is_read_while_a_run_is_at_work(config: Path) -> None:
+    assert plain_run(config).returncode == 0
+    write_capture(made_capture("2026-03-02T12:00:00", seed=2), loaded(config).inbox / SITE / "b.csv")
+    with run_under_way(config, 60):
+        done = halfcycle("catalogue", "--config", config)
+        assert done.returncode == 0, done.stderr
+        assert "0 days rebuilt, 1 days chosen" in done.stdout
+        assert "another run is at work" in halfcycle("catalogue", "--config", config, "--rebuild").stderr
+
+
+@pytest.mark.parametrize("command", ["nightly", "ingest"])
 def test_a_second_command_stops_with_a_word_that_names_the_first_and_status_1(config: Path, command: str) -> None:
     with run_under_way(config, 60) as child:
         second = halfcycle(command, "--config", config)

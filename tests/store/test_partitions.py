@@ -63,10 +63,28 @@ def test_hidden_and_foreign_files_are_no_captures(tmp_path: Path) -> None:
     assert store.captures("S", date(2026, 1, 1)) == []
 
 
-def test_a_partition_that_is_no_date_is_a_clear_error(tmp_path: Path) -> None:
-    (tmp_path / "waveforms" / "site=S" / "date=yesterday").mkdir(parents=True)
-    with pytest.raises(StoreError, match=r"date=yesterday: a partition's name must be date=YYYY-MM-DD"):
-        Store(tmp_path).days("S")
+def test_a_folder_that_is_no_date_is_no_day_and_hides_none(tmp_path: Path) -> None:
+    for name in ("date=yesterday", "date=20260301", "2026-03-01", "date=2026-03-02"):
+        (tmp_path / "waveforms" / "site=S" / name).mkdir(parents=True)
+    (tmp_path / "waveforms" / "site=S" / "date=2026-03-03").write_text("a file")
+    assert Store(tmp_path).days("S") == [date(2026, 3, 2)]
+
+
+def test_a_capture_that_is_set_aside_is_listed_with_its_reason_until_it_is_put_back(tmp_path: Path) -> None:
+    store, day = Store(tmp_path), date(2026, 1, 1)
+    paths = [store.waveform_path("S", day, name) for name in ("a", "b")]
+    for path in paths:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"x")
+    store.put_aside(paths[0], "damaged,\nas it seems")
+    assert store.captures("S", day) == [paths[1]]
+    assert list(store.set_aside("S", day)) == [paths[0]]
+    assert store.set_aside("S", day)[paths[0]].startswith("damaged,")
+    assert paths[0].read_bytes() == b"x"
+    store.put_back(paths[0])
+    store.put_back(paths[0])
+    assert store.captures("S", day) == paths
+    assert store.set_aside("S", day) == {}
 
 
 def test_a_stored_file_that_is_none_is_a_clear_error(tmp_path: Path) -> None:

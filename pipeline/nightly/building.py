@@ -1,0 +1,359 @@
+"""Days' catalogues made: from stored captures to a file, each day for itself.
+
+What keeps a day from being made is a `DayFailure`, and the other days are made.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.catalogue.judge import Coverage, Terms
+from pipeline.catalogue.mishaps import has_mishap
+from pipeline.catalogue.span import judge_span
+from pipeline.config import Fleet, Site
+from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
+from pipeline.events import Event, catalogue_table, event_order, events_of, with_incidents
+from pipeline.nightly.at_hand import AtHand
+from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table, write_catalogue
+from pipeline.nightly.days import Day, names_digest, path_of, terms_of
+from pipeline.nightly.stored import stored_piece
+from pipeline.records.record import Record, records_of
+from pipeline.resources import code_version
+from pipeline.sites.recorders import Seen, accounts_of
+from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
+from pipeline.terms import STEADY_KINDS
+
+_ONE_DAY: Final = timedelta(days=1)
+_EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
+Row = tuple[str | None, float, float, str]
+"""Of a catalogue's coverage: point, time judged, time not judged [s], why not."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayOutcome:
+    """What a rebuilt day holds.
+
+    Attributes
+    ----------
+    day : which.
+    n_events : in its catalogue.
+    judged_s, not_judged_s : time that was judged and that was not. [s]
+    reasons : why not, in words.
+    n_mishaps : events with a fault of explaining or naming them in their notes.
+    """
+
+    day: Day
+    n_events: int
+    judged_s: float
+    not_judged_s: float
+    reasons: tuple[str, ...]
+    n_mishaps: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class DayFailure:
+    """A day whose catalogue could not be made; the one that was there, if any, is as it was.
+
+    Attributes
+    ----------
+    day : which.
+    reason : in words.
+    damaged : the stored capture that is damaged, where that is why.
+    in_judging : whether it failed in judging, so that one of its captures may be why.
+    """
+
+    day: Day
+    reason: str
+    damaged: Path | None = None
+    in_judging: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """A day judged with some of its captures only, to see whether that can be done."""
+
+    day: Day
+    captures: frozenset[Path]
+
+
+def build_days(days: Iterable[Day], fleet: Fleet) -> list[DayOutcome | DayFailure]:
+    """Bring the catalogues of some days up to date; events whose captures are as they were are not looked for again.
+
+    Raises
+    ------
+    StoreError : nothing can be written any more, as where the disk is full; catalogues written before stay.
+    """
+    return _built(days, fleet, anew=False)
+
+
+def rebuild_days(days: Iterable[Day], fleet: Fleet) -> list[DayOutcome | DayFailure]:
+    """Make the catalogues of some days anew, whatever is there.
+
+    Raises
+    ------
+    StoreError : as for `build_days`.
+    """
+    return _built(days, fleet, anew=True)
+
+
+def key_of_day(day: Day) -> str:
+    """The key of a day among what is at hand."""
+    return f"day {day.day.isoformat()} {day.site}"
+
+
+def _built(days: Iterable[Day], fleet: Fleet, *, anew: bool) -> list[DayOutcome | DayFailure]:
+    outcomes: list[DayOutcome | DayFailure] = []
+    with AtHand(fleet) as mark:
+        for day in days:
+            mark.on(key_of_day(day))
+            try:
+                outcomes.append(_build(day, fleet, None if anew else _former(path_of(day, fleet))))
+            except DamagedCapture as error:
+                outcomes.append(DayFailure(day, str(error), damaged=error.path))
+            except PlaceError as error:
+                outcomes.append(DayFailure(day, str(error)))
+            except (ReadError, SignalError) as error:
+                outcomes.append(DayFailure(day, str(error), in_judging=True))
+    return outcomes
+
+
+def _former(path: Path) -> dict[str, Any] | None:
+    try:
+        return catalogue_metadata(path)
+    except PlaceError:  # damaged: it is made anew
+        return None
+
+
+def try_days(trials: Iterable[Trial], fleet: Fleet) -> list[str]:
+    """Judge days without writing anything; for each "" or, in words, what went wrong."""
+    told = []
+    with AtHand(fleet) as mark:
+        for trial in trials:
+            mark.on(key_of_day(trial.day))
+            told.append(_tried(trial, fleet))
+    return told
+
+
+def _tried(trial: Trial, fleet: Fleet) -> str:
+    site, store = _site_of(trial.day, fleet), Store(fleet.store)
+
+    def held(day: date) -> list[Path]:
+        return [path for path in store.captures(site.name, day) if path in trial.captures]
+
+    try:
+        _found(trial.day, site, fleet, captures=held)
+    except (StoreError, ReadError, SignalError) as error:
+        return str(error)
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What a day's captures give.
+
+    Attributes
+    ----------
+    events, rows : that start in the day, and its coverage.
+    inputs : digest of what was judged.
+    days_after : that were read.
+    runs_on : whether an event is still under way at the end of what was read.
+    runs_into_next_day : whether a capture of the day does.
+    """
+
+    events: Sequence[Event]
+    rows: Sequence[Row]
+    inputs: str
+    days_after: int
+    runs_on: bool
+    runs_into_next_day: bool
+
+
+def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
+    """Write a day's catalogue. former: metadata of the one that is there, if its events may be kept."""
+    site, store = _site_of(day, fleet), Store(fleet.store)
+    aside = [
+        row
+        for d in (day.day - _ONE_DAY, day.day)
+        for path, reason in store.set_aside(site.name, d).items()
+        if (row := _row_of_aside(path, reason, day)) is not None
+    ]
+    document: dict[str, Any] = {
+        "site": site.name,
+        "date": day.day.isoformat(),
+        "settings": fleet.site_digest(site),
+        "version": code_version(),
+        "incident_before": _open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
+    }
+
+    def kept(inputs: str) -> tuple[Sequence[Event], Sequence[Row]] | None:
+        """What the former catalogue holds, where only unrelated captures came or went."""
+        now = document | {"inputs": inputs}
+        if not former or any(former.get(key) != now[key] for key in ("inputs", "settings", "version")):
+            return None
+        try:
+            return events_of(read_events_table(path_of(day, fleet))), former["coverage"]
+        except PlaceError:
+            return None
+
+    found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d), kept=kept)
+    events, open_after = _with_incidents(found.events, day, document["incident_before"], fleet)
+    set_aside = _at_points(aside, found.rows)
+    rows = [*found.rows, *set_aside]
+    watched = found.days_after + found.runs_on  # captures that come for the day after would go on with its event
+    around = {day.day + _ONE_DAY * n for n in range(-1, watched + 1)}
+    names = {d: [path.stem for path in store.captures(site.name, d)] for d in around}
+    document |= {
+        "inputs": found.inputs,
+        "days_after": watched,
+        "names": names_digest(names, day.day, watched),
+        "coverage": found.rows,
+        "incident_after": open_after,
+        "runs_into_next_day": found.runs_into_next_day,
+    }
+    if set_aside:
+        document["set_aside"] = set_aside
+    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store.staging)
+    return DayOutcome(
+        day, len(events), sum(r[1] for r in rows), sum(r[2] for r in rows),
+        tuple(dict.fromkeys(r[3] for r in rows if r[3])), sum(has_mishap(event) for event in events),
+    )  # fmt: skip
+
+
+def _site_of(day: Day, fleet: Fleet) -> Site:
+    site = fleet.site(day.site)
+    if site is None:
+        raise StoreError(f"site {day.site!r} is not configured")
+    return site
+
+
+def _found(
+    day: Day,
+    site: Site,
+    fleet: Fleet,
+    *,
+    captures: Callable[[date], Sequence[Path]],
+    kept: Callable[[str], tuple[Sequence[Event], Sequence[Row]] | None] = lambda inputs: None,
+) -> _Found:
+    """A day judged.
+
+    Parameters
+    ----------
+    captures : those of a day.
+    kept : events and coverage that are known for a digest of inputs, or None.
+    """
+    terms, store = terms_of(site, fleet), Store(fleet.store)
+    days_after = 1
+    while True:
+        around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
+        pieces = (
+            stored_piece(path, store=store, site=site, quantities=terms.quantities)
+            for d in around
+            for path in captures(d)
+        )
+        records = [
+            record
+            for record in records_of(pieces)
+            if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
+        ]
+        inputs = _inputs_digest(records)
+        known = kept(inputs)
+        if known is not None:
+            events, rows = known
+        else:
+            events, coverage = _judged(records, day, terms)
+            rows = [(c.point, c.judged_s, c.not_judged_s, c.reason) for c in coverage]
+        read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
+        runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
+        if not (runs_on and captures(around[-1] + _ONE_DAY)):
+            break
+        days_after *= 2
+    runs_into_next_day = any(
+        day_of(piece.given.header.end_ns - 1) > day.day for record in records for piece in record.pieces
+        if day_of(piece.given.header.start_ns) == day.day
+    )  # fmt: skip
+    return _Found(events, rows, inputs, days_after, runs_on, runs_into_next_day)
+
+
+def _row_of_aside(path: Path, reason: str, day: Day) -> Row | None:
+    """The coverage of a stored capture of which no catalogue is made; None where nothing of it lies in the day."""
+    first = day_start_ns(day.day)
+    try:
+        header = stored_header(path)
+    except StoreError:  # for how long it was cannot be told
+        return (None, 0.0, 0.0, f"{path.name}: {reason}") if f"date={day.day.isoformat()}" == path.parent.name else None
+    seconds = (min(header.end_ns, first + DAY_NS) - max(header.start_ns, first)) / 1e9
+    return (None, 0.0, seconds, f"{path.name}: {reason}") if seconds > 0 else None
+
+
+def _at_points(aside: Sequence[Row], rows: Sequence[Row]) -> list[Row]:
+    """Rows of captures that are set aside for each point that the day's others name: there it was not judged."""
+    points = list(dict.fromkeys(row[0] for row in rows)) or [None]
+    return [(point, *row[1:]) for row in aside for point in points]
+
+
+def _judged(records: Sequence[Record], day: Day, terms: Terms) -> tuple[list[Event], list[Coverage]]:
+    """The events that start in a day, and the day's coverage."""
+    events: list[Event] = []
+    coverage: list[Coverage] = []
+    if not records:
+        return events, coverage
+    from_ns = day_start_ns(day.day)
+    # What is told about the site is told once for the day: its wiring by all records that lead into it or lie in it.
+    accounts = accounts_of(
+        [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records], lambda site: terms.declared
+    )
+    for record, account in zip(records, accounts, strict=True):
+        span = judge_span(
+            record, from_ns=from_ns, to_ns=from_ns + DAY_NS, site=day.site, terms=terms,
+            account=account.named(day.site),
+        )  # fmt: skip
+        events += span.findings.events
+        coverage += span.findings.coverage
+    return events, coverage
+
+
+def _with_incidents(
+    events: Sequence[Event], day: Day, before: list[Any] | None, fleet: Fleet
+) -> tuple[list[Event], list[Any] | None]:
+    """A day's events with their incidents, and the incident that is open at its end.
+
+    An open incident is its id and until when events belong to it [ns since 1970-01-01]; `before` is that of the day
+    before, and None stands for none.
+    """
+    site = fleet.site(day.site)
+    window_s = 0.0 if site is None else fleet.thresholds[site.thresholds].incident_window_s
+    steady = [replace(event, incident_id=event.event_id) for event in events if event.kind in STEADY_KINDS]
+    rest = sorted((event for event in events if event.kind not in STEADY_KINDS), key=event_order)
+    incident, until = before or ("", 0)
+    continued: list[Event] = []
+    while rest and before and rest[0].start <= until:
+        continued.append(replace(rest.pop(0), incident_id=incident))
+        until = max(until, continued[-1].end)
+    grouped = [*continued, *with_incidents(rest, window_s=window_s)]
+    ordered = sorted([*steady, *grouped], key=event_order)
+    if rest:
+        incident = grouped[-1].incident_id
+        members = [event for event in grouped if event.incident_id == incident]
+        until = max(members[0].start + round(window_s * 1e9), *(event.end for event in members))
+    return ordered, [incident, until] if incident and until >= day_start_ns(day.day + _ONE_DAY) else None
+
+
+def _open_incident(day: Day, fleet: Fleet) -> list[Any] | None:
+    document = _former(path_of(day, fleet)) or {}
+    incident: list[Any] | None = document.get("incident_after")
+    return incident
+
+
+def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
+    return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
+
+
+def _inputs_digest(records: Sequence[Record]) -> str:
+    content = [list(dict.fromkeys(piece.digest() for piece in record.pieces)) for record in records]
+    return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:32]

@@ -1,0 +1,71 @@
+"""The file of a day's catalogue: its events, and in its metadata what it was made of."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from pipeline.catalogue.reading import aligned
+from pipeline.errors import PlaceError
+from pipeline.store.atomic import write_atomically
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+CATALOGUE_KEY: Final = b"halfcycle.catalogue"
+_MADE_ANEW: Final = "catalogue and nightly make it anew, verify --repair too"
+
+
+def catalogue_metadata(path: Path) -> dict[str, Any] | None:
+    """What a catalogue says of its inputs; None where there is no such file.
+
+    Raises
+    ------
+    PlaceError : the file is damaged or no catalogue of ours.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        document = json.loads(pq.read_schema(path).metadata[CATALOGUE_KEY])
+    except FileNotFoundError:
+        return None
+    except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
+        raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
+    if not isinstance(document, dict):
+        raise PlaceError(f"{path}: is no catalogue (its metadata is no table); {_MADE_ANEW}")
+    return document
+
+
+def read_events_table(path: Path) -> pa.Table:
+    """A catalogue's events; columns that an older one lacks are null.
+
+    Raises
+    ------
+    PlaceError : the file is damaged.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return aligned(pq.read_table(path, partitioning=None, page_checksum_verification=True))
+    except (OSError, pa.ArrowException, ValueError) as error:
+        raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
+
+
+def write_catalogue(table: pa.Table, document: dict[str, Any], path: Path, staging: Path) -> None:
+    """Write a catalogue, whole or not at all; each page has a checksum.
+
+    Raises
+    ------
+    StoreError : it cannot be written; a PlaceError where only this place cannot be.
+    """
+    import pyarrow.parquet as pq
+
+    named = table.replace_schema_metadata({CATALOGUE_KEY: json.dumps(document, sort_keys=True).encode()})
+    write_atomically(
+        path,
+        lambda aside: pq.write_table(named, aside, compression="zstd", write_page_checksum=True),
+        staging=staging,
+    )

@@ -1,0 +1,158 @@
+"""Days brought up to date, whatever one of them meets.
+
+It alone is left, or judged without the stored captures that keep it from being so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+from pipeline.config import Fleet
+from pipeline.errors import PlaceError
+from pipeline.nightly.at_hand import MOST_UNTRIED, Strikes
+from pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
+from pipeline.nightly.culprits import culprits
+from pipeline.nightly.days import Day, State, look_at_days
+from pipeline.spread import Spread, spread_apart
+from pipeline.store.partitions import Store
+
+_DAYS_A_BATCH: Final = 8
+Outcome = DayOutcome | DayFailure
+
+
+@dataclass(slots=True)
+class DaysDone:
+    """What became of some days.
+
+    Attributes
+    ----------
+    built : an outcome for each day whose catalogue was made.
+    failed : days whose catalogue could not be made, and why.
+    set_aside : stored captures that days are judged without from now on, and why.
+    damaged : days whose catalogue could not be read; it was made anew where it is among those built.
+    unreadable : in words, what of the store cannot be read.
+    states : of all days wanted, as they are now.
+    """
+
+    built: dict[Day, DayOutcome] = field(default_factory=dict)
+    failed: dict[Day, DayFailure] = field(default_factory=dict)
+    set_aside: dict[Path, str] = field(default_factory=dict)
+    damaged: tuple[Day, ...] = ()
+    unreadable: tuple[str, ...] = ()
+    states: tuple[tuple[Day, State], ...] = ()
+
+
+def bring_up_to_date(
+    fleet: Fleet,
+    spread: Spread,
+    strikes: Strikes,
+    *,
+    wanted: Callable[[Day], bool] = lambda day: True,
+    anew: bool = False,
+) -> DaysDone:
+    """Make the catalogues of all days wanted that do not match what they are made of; the caller holds the lock.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    spread : how batches are worked on.
+    strikes : days that ended a process before are worked on apart.
+    wanted : which days.
+    anew : also those that match; stored captures that are set aside are tried again.
+
+    Raises
+    ------
+    StoreError : nothing can be written any more.
+    """
+    done = DaysDone()
+    _look(fleet, done, wanted)
+    done.damaged = tuple(day for day, state in done.states if state == "damaged")
+    with spread_apart(fleet.run.workers) as apart:
+        if anew:
+            _put_back([day for day, _ in done.states], fleet)
+            _work(rebuild_days, [day for day, _ in done.states], fleet, spread, apart, strikes, done)
+            _look(fleet, done, wanted)
+        while stale := [d for d, state in done.states if state in ("stale", "damaged") and d not in done.failed]:
+            _work(build_days, stale, fleet, spread, apart, strikes, done)
+            _look(fleet, done, wanted)  # a day that runs on into the next shows it only now
+    strikes.settle({key_of_day(day) for day in done.built})
+    return done
+
+
+def _look(fleet: Fleet, done: DaysDone, wanted: Callable[[Day], bool]) -> None:
+    found = look_at_days(fleet)
+    done.states = tuple((day, state) for day, state in found.states if wanted(day))
+    done.unreadable = found.unreadable
+
+
+def _put_back(days: Sequence[Day], fleet: Fleet) -> None:
+    store = Store(fleet.store)
+    for day in days:
+        for path in store.set_aside(day.site, day.day):
+            store.put_back(path)
+
+
+def _work(
+    function: Callable[..., list[Outcome]],
+    days: Sequence[Day],
+    fleet: Fleet,
+    spread: Spread,
+    apart: Spread,
+    strikes: Strikes,
+    done: DaysDone,
+) -> None:
+    """Make some days once; what fails is set right as far as can be, so that the day is stale again, or has failed."""
+    suspects = [day for day in days if strikes[key_of_day(day)]]
+    tried = [day for day in suspects if strikes[key_of_day(day)] < MOST_UNTRIED]
+    for day in set(suspects) - set(tried):
+        reason = f"it ended {strikes[key_of_day(day)]} runs; catalogue --rebuild tries it again"
+        done.failed[day] = DayFailure(day, reason)
+    work = partial(function, fleet=fleet)
+    plain = [day for day in days if day not in suspects]
+    outcomes = [one for batch in spread(work, _batches(plain, fleet), lost=_lost_day) for one in batch]
+    outcomes += [one for batch in apart(work, [[day] for day in tried], lost=_lost_day) for one in batch]
+    for outcome in outcomes:
+        if isinstance(outcome, DayOutcome):
+            done.built[outcome.day] = outcome
+        else:
+            _set_right(outcome, work, fleet, apart, done)
+
+
+def _batches(days: Sequence[Day], fleet: Fleet) -> list[Sequence[Day]]:
+    size = max(1, min(_DAYS_A_BATCH, -(-len(days) // (2 * fleet.run.workers))))
+    return [days[i : i + size] for i in range(0, len(days), size)]
+
+
+def _lost_day(day: Day, reason: str) -> Outcome:
+    return DayFailure(day, reason, in_judging=True)
+
+
+def _set_right(
+    failure: DayFailure, work: Callable[[Sequence[Day]], list[Outcome]], fleet: Fleet, apart: Spread, done: DaysDone
+) -> None:
+    aside: dict[Path, str] = {}
+    if failure.damaged is not None:
+        aside = {failure.damaged: failure.reason.removeprefix(f"{failure.damaged}: ")}
+    elif failure.in_judging:
+        ((again,),) = apart(work, [[failure.day]], lost=_lost_day)
+        if isinstance(again, DayOutcome):  # it was no fault of the day
+            done.built[again.day] = again
+            return
+        if not again.in_judging:
+            _set_right(again, work, fleet, apart, done)
+            return
+        found = culprits(failure.day, fleet, apart)
+        aside = {path: f"the day cannot be judged with it ({reason})" for path, reason in found.items()}
+    try:
+        for path, reason in aside.items():
+            Store(fleet.store).put_aside(path, reason)
+            done.set_aside[path] = reason
+    except PlaceError as error:
+        done.failed[failure.day] = DayFailure(failure.day, str(error))
+        return
+    if not aside:
+        done.failed[failure.day] = failure

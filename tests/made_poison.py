@@ -1,0 +1,94 @@
+"""A distribution with a reader and a detector that do to their process what a file or a channel's name says.
+
+So a real process is killed, aborts, runs out of memory, meets a bug or hangs, in reading a file or judging a capture.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+from pipeline.capture import Capture
+
+WAYS = ("kill", "abort", "memory", "bug")
+"""What poison does. ``hang`` is another, which takes as long as the fleet's settings allow."""
+
+_GUEST = """
+import os, signal, time
+from pydantic import BaseModel
+from pipeline.detectors.contract import Detector
+from pipeline.readers.contract import Reader
+
+
+def act(way):
+    if way == "kill":
+        os.kill(os.getpid(), signal.SIGKILL)
+    elif way == "abort":
+        signal.signal(signal.SIGABRT, signal.SIG_DFL)
+        os.abort()
+    elif way == "memory":
+        raise MemoryError
+    elif way == "bug":
+        raise ZeroDivisionError("a bug")
+    elif way == "hang":
+        time.sleep(3600)
+
+
+def read(path, *, quantities):
+    act(path.read_bytes().split()[1].decode())
+    yield from ()
+
+
+def find(measured, settings):
+    for name in measured.names:
+        if name.startswith("POISON "):
+            act(name.split()[1])
+    return []
+
+
+class Settings(BaseModel):
+    pass
+
+
+READER = Reader(
+    "poison", recognises=lambda path, head: head.startswith(b"POISON "), read=read, companions=lambda path: ()
+)
+DETECTOR = Detector("poison", Settings, find, frozenset({"series"}))
+"""
+
+
+def guest_folder(folder: Path) -> Path:
+    """Install the distribution below a folder, which is to be made part of Python's path."""
+    info = folder / "poison_guest-1.0.dist-info"
+    info.mkdir(parents=True)
+    (folder / "poison_guest.py").write_text(_GUEST)
+    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: poison-guest\nVersion: 1.0\n")
+    (info / "entry_points.txt").write_text(
+        "[halfcycle.readers]\npoison = poison_guest:READER\n[halfcycle.detectors]\npoison = poison_guest:DETECTOR\n"
+    )
+    return folder
+
+
+def poison_file(path: Path, way: str) -> Path:
+    """A file that does its worst when it is read."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(f"POISON {way}\n")
+    return path
+
+
+def poisoned(capture: Capture, way: str) -> Capture:
+    """A capture that does its worst when it is judged with the detector ``poison`` on."""
+    first = replace(capture.header.channels[0], name=f"POISON {way}")
+    return replace(capture, header=replace(capture.header, channels=(first, *capture.header.channels[1:])))
+
+
+def halfcycle_beside(guest: Path, *words: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run the command `halfcycle` with the distribution installed, in an interpreter of its own."""
+    path = os.pathsep.join([str(guest), *filter(None, [os.environ.get("PYTHONPATH")])])
+    return subprocess.run(
+        [sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)],
+        capture_output=True, text=True, check=False, timeout=300, env={**os.environ, "PYTHONPATH": path},
+    )  # fmt: skip
