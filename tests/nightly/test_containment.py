@@ -22,6 +22,7 @@ from pipeline.nightly.culprits import culprits
 from pipeline.nightly.days import Day, coverage_of
 from pipeline.nightly.ingest import ingest_files
 from pipeline.nightly.run import run_nightly
+from pipeline.readers import readers
 from pipeline.spread import in_this_process, spread_apart
 from pipeline.store.partitions import Store
 
@@ -288,6 +289,15 @@ def test_poison_costs_itself_alone_whatever_it_does_to_its_process(tmp_path: Pat
     assert "0 days rebuilt" in again.stdout
 
 
+def ready(items: list[int]) -> list[str]:
+    """Import what a worker needs."""
+    import pyarrow.parquet  # noqa: F401
+    import scipy.signal  # noqa: F401
+
+    readers()
+    return [""] * len(items)
+
+
 @pytest.mark.slow
 def test_a_file_that_takes_too_long_ends_its_process_and_no_more(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
@@ -296,10 +306,11 @@ def test_a_file_that_takes_too_long_ends_its_process_and_no_more(
     guest = guest_folder(tmp_path / "guest")
     monkeypatch.syspath_prepend(str(guest))
     monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(guest), os.environ.get("PYTHONPATH", "")]))
-    fleet = loaded(write_fleet(tmp_path / "fleet", run="longest_s = 2.0"))
-    write_capture(made_capture("2026-03-01T12:00:00"), fleet.inbox / SITE / "good.cfg")
-    poison_file(fleet.inbox / SITE / "slow.txt", "hang")
+    fleet = loaded(write_fleet(tmp_path / "fleet", run="longest_s = 4.0"))
     with spread_apart(1) as spread:
+        list(spread(ready, [[0]], lost=lambda item, reason: reason))  # what a process imports first takes its time, too
+        write_capture(made_capture("2026-03-01T12:00:00"), fleet.inbox / SITE / "good.cfg")
+        poison_file(fleet.inbox / SITE / "slow.txt", "hang")
         summary = run_nightly(fleet, spread=spread)
     assert {o.path.name: o.state for o in summary.files} == {"good.cfg": "stored", "slow.txt": "left"}
     assert f"1 of {MOST_STRIKES}" in summary.left[0].reason
