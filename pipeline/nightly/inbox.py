@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Final
 
 from pipeline.config import Fleet
-from pipeline.errors import StoreError
+from pipeline.errors import PlaceError, StoreError
 from pipeline.plain_text import plain
 from pipeline.readers import SPECIAL_FILES, capture_files, companions_of
 from pipeline.store.atomic import clear_staging, refused, sync_folder, write_atomically
@@ -189,8 +189,42 @@ def _to(root: Path, path: Path, reason: str, fleet: Fleet, keep: Collection[Path
     places = _places(parts, fleet.inbox, root)
     if reason:
         write_atomically(_note_of(places[0]), partial(_write_reason, reason), staging=root / _STAGING)
-    _move(parts, places, fleet, root, keep)
+    _move(parts, places, fleet.inbox, root, keep)
     return places[0]
+
+
+def to_inbox(path: Path, fleet: Fleet) -> Path:
+    """Move a file of the quarantine and its companions back into the inbox, and drop the reason.
+
+    Returns
+    -------
+    The file's new place, below the inbox as it lay below the quarantine.
+
+    Raises
+    ------
+    StoreError : they cannot be moved; a PlaceError where other files lie there, or only these cannot be.
+    """
+    parts = (path, *companions_of(path))
+    places = [fleet.inbox / part.relative_to(fleet.quarantine) for part in parts]
+    for part, place in zip(parts, places, strict=True):
+        if not _may_lie_at(part, place):
+            raise PlaceError(f"{place}: another file of this name lies in the inbox")
+    _move(parts, places, fleet.quarantine, fleet.inbox, ())
+    _note_of(path).unlink(missing_ok=True)
+    return places[0]
+
+
+def quarantined_files(fleet: Fleet) -> list[tuple[Path, Path]]:
+    """The files in quarantine that have a reason beside them, each with its note, in order."""
+    found = []
+    for folder, folders, names in os.walk(fleet.quarantine):
+        folders[:] = [name for name in folders if name != _STAGING]
+        notes = {name for name in names if name.endswith(REASON_ENDING)}
+        for name in names:
+            note = _note_of(Path(folder, name))
+            if name not in notes and note.name in notes:
+                found.append((Path(folder, name), note))
+    return sorted(found)
 
 
 def drop_leftovers(fleet: Fleet) -> int:
@@ -281,10 +315,11 @@ def _may_lie_at(part: Path, place: Path) -> bool:
     return regular and filecmp.cmp(part, place, shallow=False)
 
 
-def _move(parts: Sequence[Path], places: Sequence[Path], fleet: Fleet, root: Path, keep: Collection[Path]) -> None:
+def _move(parts: Sequence[Path], places: Sequence[Path], origin: Path, root: Path, keep: Collection[Path]) -> None:
+    """Move files from below one folder to below another."""
     try:
         for part, place in zip(parts, places, strict=True):
-            _bring(part, place, fleet.inbox, root)
+            _bring(part, place, origin, root)
         for folder in {place.parent for place in places}:
             sync_folder(folder)
         for part in parts:
@@ -295,16 +330,16 @@ def _move(parts: Sequence[Path], places: Sequence[Path], fleet: Fleet, root: Pat
         raise refused(f"{parts[0]}: cannot be moved below {root}", error) from error
 
 
-def _bring(path: Path, place: Path, inbox: Path, root: Path) -> None:
+def _bring(path: Path, place: Path, origin: Path, root: Path) -> None:
     """A second name for a file, or a copy of it on another file system.
 
-    A link stays a link, but where it leads to another file of the inbox, which leaves its place, too.
+    A link stays a link, but where it leads to another file below its origin, which leaves its place, too.
     """
     place.parent.mkdir(parents=True, exist_ok=True)
     if os.path.lexists(place):
         return
     real = Path(os.path.realpath(path))
-    if path.is_symlink() and not (real.exists() and real.is_relative_to(os.path.realpath(inbox))):
+    if path.is_symlink() and not (real.exists() and real.is_relative_to(os.path.realpath(origin))):
         place.symlink_to(real)
         return
     try:

@@ -13,6 +13,8 @@ from typing import Final
 
 from pipeline.errors import PlaceError, StoreError
 
+ASIDE: Final = ".aside-"
+"""Begins the name of a file on its way to its place."""
 _OF_ALL: Final = (
     errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM,
 )  # fmt: skip
@@ -57,7 +59,7 @@ def stage(path: Path, write: Callable[[Path], None], *, staging: Path) -> Path:
     StoreError : the folder or file cannot be written, or the disk is full.
     """
     mark = hashlib.sha256(os.fsencode(path.name)).hexdigest()[:16]  # the name itself may leave no room for more
-    aside = staging / f".aside-{os.getpid()}-{threading.get_ident()}-{mark}{path.suffix[:16]}"
+    aside = staging / f"{ASIDE}{os.getpid()}-{threading.get_ident()}-{mark}{path.suffix[:16]}"
     whole = False
     try:
         staging.mkdir(parents=True, exist_ok=True)

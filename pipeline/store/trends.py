@@ -116,4 +116,5 @@ def _write(table: pa.Table, path: Path) -> None:
     pq.write_table(
         table, path, compression="zstd", compression_level=1, use_byte_stream_split=split,
         use_dictionary=[name for name in table.column_names if name not in split], row_group_size=_ROW_GROUP,
+        write_page_checksum=True,
     )  # fmt: skip

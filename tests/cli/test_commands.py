@@ -21,6 +21,8 @@ COMMANDS = (
     "incidents",
     "ingest",
     "catalogue",
+    "quarantine",
+    "verify",
     "nightly",
     "measure",
     "train",

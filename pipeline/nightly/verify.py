@@ -1,0 +1,192 @@
+"""Whether a store is sound: every capture what was put there, every catalogue whole and of what is there now.
+
+A store is checked by reading all of it. To repair it is to drop what is damaged and can be made again, to make it, and
+to set damaged captures aside, so that days are judged without them until the same capture comes again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Final, Literal, get_args
+
+from pipeline.config import Fleet
+from pipeline.errors import DamagedCapture, PlaceError
+from pipeline.nightly.at_hand import Strikes
+from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from pipeline.nightly.days import look_at_days
+from pipeline.nightly.stored import check_stored, is_sound
+from pipeline.nightly.upkeep import bring_up_to_date
+from pipeline.spread import Spread
+from pipeline.store.atomic import ASIDE, clear_staging
+from pipeline.store.lock import locked
+from pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
+
+What = Literal[
+    "damaged capture", "misplaced capture", "capture set aside", "damaged catalogue", "stale catalogue", "no catalogue",
+    "damaged trend", "leftover", "stranger", "unreadable",
+]  # fmt: skip
+_BATCH: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something in a store that is not as it should be.
+
+    Attributes
+    ----------
+    what : of which kind.
+    path : where.
+    words : what was found.
+    """
+
+    what: What
+    path: Path
+    words: str
+
+
+def verify(fleet: Fleet, spread: Spread) -> list[Finding]:
+    """Read a whole store; nothing is changed and no lock is needed, but a run at work may show as leftovers.
+
+    Parameters
+    ----------
+    fleet : the configuration. Sites of the store that it does not name are checked as far as their files go.
+    spread : how captures are worked on.
+
+    Returns
+    -------
+    Findings in order of kind and path; a catalogue of another version of the code is none.
+    """
+    store = Store(fleet.store)
+    captures, found = _captures(store)
+    batches = [captures[i : i + _BATCH] for i in range(0, len(captures), _BATCH)]
+    for told in spread(_check_captures, batches, lost=_not_checked):
+        found += [finding for finding in told if finding is not None]
+    found += [*_aside(store), *_tables(store), *_days(fleet, store), *_leftovers(store)]
+    order = {what: i for i, what in enumerate(get_args(What))}
+    return sorted(found, key=lambda finding: (order[finding.what], finding.path))
+
+
+def repair(found: Sequence[Finding], fleet: Fleet, spread: Spread) -> list[Finding]:
+    """Put right what can be, and bring all days up to date; returns what a further check finds.
+
+    Raises
+    ------
+    StoreError : a run is at work, or nothing can be written.
+    """
+    store = Store(fleet.store)
+    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+        clear_staging(store.staging)
+        for finding in found:
+            if finding.what == "damaged capture":
+                store.put_aside(finding.path, finding.words)
+            elif finding.what == "capture set aside" and is_sound(finding.path):
+                store.put_back(finding.path)  # as one that was damaged, or that this version may judge
+            elif finding.what in ("damaged catalogue", "damaged trend", "leftover"):
+                with contextlib.suppress(OSError):  # it is found again
+                    finding.path.unlink()
+        bring_up_to_date(fleet, spread, Strikes(fleet))
+    return verify(fleet, spread)
+
+
+def _captures(store: Store) -> tuple[list[Path], list[Finding]]:
+    """The captures of which catalogues are made, and what cannot be read."""
+    paths: list[Path] = []
+    found: list[Finding] = []
+    for site in store.sites():
+        try:
+            for day in store.days(site):
+                paths += store.captures(site, day)
+        except PlaceError as error:
+            found.append(Finding("unreadable", store.root / "waveforms" / f"site={site}", str(error)))
+    return paths, found
+
+
+def _check_captures(paths: Sequence[Path]) -> list[Finding | None]:
+    return [_of_capture(path) for path in paths]
+
+
+def _of_capture(path: Path) -> Finding | None:
+    try:
+        check_stored(path)
+        day = day_of(stored_header(path).start_ns)
+    except DamagedCapture as error:
+        return Finding("damaged capture", path, error.reason)
+    if path.parent.name != f"date={day.isoformat()}":
+        return Finding("misplaced capture", path, f"it begins on {day}, and lies in the folder of another day")
+    return None
+
+
+def _not_checked(path: Path, reason: str) -> Finding | None:
+    return Finding("damaged capture", path, f"it cannot be checked ({reason})")
+
+
+def _aside(store: Store) -> Iterator[Finding]:
+    for site in store.sites():
+        with contextlib.suppress(PlaceError):  # it is found where captures are
+            for day in store.days(site):
+                for path, reason in store.set_aside(site, day).items():
+                    yield Finding("capture set aside", path, reason)
+
+
+def _tables(store: Store) -> Iterator[Finding]:
+    """Catalogues and trends, read with the checksums of their pages."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    for path in sorted((store.root / "catalogue").glob("site=*/date=*/*.parquet")):
+        try:
+            document = catalogue_metadata(path) or {}
+            read_events_table(path)
+            named = (f"site={document.get('site')}", f"date={document.get('date')}")
+            if named != (path.parent.parent.name, path.parent.name):
+                yield Finding("damaged catalogue", path, f"it is that of {named[0]}, {named[1]}")
+        except PlaceError as error:
+            yield Finding("damaged catalogue", path, str(error).removeprefix(f"{path}: "))
+    for path in sorted((store.root / "trends").glob("site=*/date=*/*.parquet")):
+        try:
+            pq.read_table(path, partitioning=None, page_checksum_verification=True)
+        except (OSError, pa.ArrowException) as error:
+            words = f"it cannot be read ({error}); it is dropped by --repair, measure --store makes it again"
+            yield Finding("damaged trend", path, words)
+
+
+def _days(fleet: Fleet, store: Store) -> Iterator[Finding]:
+    for day, state in look_at_days(fleet).states:
+        path = store.catalogue_path(day.site, day.day)
+        if state == "stale" and path.exists():
+            yield Finding("stale catalogue", path, "it was made of other captures or settings than there are now")
+        elif state == "stale":
+            yield Finding("no catalogue", path, "the day has captures and no catalogue yet")
+
+
+def _leftovers(store: Store) -> Iterator[Finding]:
+    """Files of interrupted writes, reasons without their capture, and what has no place in a store."""
+    for path in _all_below(store.root):
+        relative = path.relative_to(store.root)
+        if path.name.startswith(ASIDE) or relative.parts[0] == store.staging.name:
+            yield Finding("leftover", path, "a write that was interrupted")
+        elif relative.parts[0] not in {folder.name for folder in store.folders}:
+            continue  # the lock, the flow's own files and the like
+        elif path.name.endswith(REASON_ENDING):
+            if not path.with_name(path.name.removesuffix(REASON_ENDING)).exists():
+                yield Finding("leftover", path, "the reason for a capture that is not there")
+        elif not _has_place(relative):
+            yield Finding("stranger", path, "a store has no file of such a name; it is left as it is")
+
+
+def _all_below(folder: Path) -> Iterable[Path]:
+    return sorted(path for path in folder.rglob("*") if not path.is_dir())
+
+
+def _has_place(relative: Path) -> bool:
+    parts = relative.parts
+    return (
+        len(parts) == 4
+        and parts[1].startswith("site=")
+        and isinstance(day_named(parts[2]), date)
+        and parts[3].endswith(".parquet")
+    )
