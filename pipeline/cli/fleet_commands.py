@@ -204,6 +204,8 @@ def show_set_aside(summary: RunSummary) -> None:
 
 
 def _show_survey(survey: SurveyOutcome) -> None:
+    for site, failed_day, reason in survey.failed:
+        show.warning(f"no {'verdicts' if failed_day is None else 'trends'} of {site}, {failed_day or 'all'}: {reason}")
     if survey.days:
         show.line(f"trends: {len(survey.days)} days of {len({site for site, _ in survey.days})} sites measured")
     for site, day, reason in survey.reasons:

@@ -71,9 +71,8 @@ class RunSummary:
     @property
     def is_whole(self) -> bool:
         """Whether nothing was set aside, left or damaged."""
-        return not (
-            self.left or self.quarantined or self.failed or self.set_aside or self.damaged or self.unreadable
-        )  # fmt: skip
+        failed = self.failed or (self.survey is not None and self.survey.failed)
+        return not (self.left or self.quarantined or failed or self.set_aside or self.damaged or self.unreadable)
 
 
 def run_nightly(

@@ -188,5 +188,5 @@ def _has_place(relative: Path) -> bool:
         len(parts) == 4
         and parts[1].startswith("site=")
         and isinstance(day_named(parts[2]), date)
-        and parts[3].endswith(".parquet")
+        and (parts[3].endswith(".parquet") or (parts[0] == "trends" and parts[3].endswith(".json")))
     )
