@@ -100,7 +100,7 @@ def explain(
     if is_told and sag and series.u.shape[0] == 3:
         dip = classify_dip(*dip_phasors(series, cycle=window.cycle), line_to_line=window.line_to_line)
     points = None
-    if (sag or swell) and window.cycle >= LEAST_SAMPLES_PER_CYCLE:
+    if (sag or swell) and window.rate_hz / series.frequency_hz >= LEAST_SAMPLES_PER_CYCLE:
         points = _wave_points(own, series, swell=swell)
     direction = side_of(own, series, wiring) if is_told else None
     known = direction is not None and direction.direction != UNKNOWN

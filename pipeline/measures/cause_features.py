@@ -132,7 +132,7 @@ def _spans(mask: Mask) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
 
 def _before(window: EventWindow, series: PhasorSeries) -> Numbers:
     sizes = np.abs(series.u[:, series.before])
-    mean = sizes.mean(axis=1)
+    mean = np.maximum(sizes.mean(axis=1), 1e-30)
     found = {
         "before_apart": float(mean.min() / mean.max()), "before_moves": float((sizes.std(axis=1) / mean).max()),
         "samples_a_cycle": window.cycle, "line_to_line": float(window.line_to_line), "voltages": float(mean.size),
@@ -246,7 +246,7 @@ def _spectrum(row: F64, window: EventWindow) -> Numbers:
 def _shape_after(window: EventWindow, series: PhasorSeries) -> Numbers:
     """Harmonics of the voltage some cycles after the start, and how rough the wave is against before."""
     found: Numbers = {}
-    u1 = np.abs(series.u[:, series.before]).mean(axis=1)
+    u1 = np.maximum(np.abs(series.u[:, series.before]).mean(axis=1), 1e-30)
     rough_before = _rough(window.u, window.start - 3 * window.cycle, window.start - 1)
     for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
         at = series.starts[series.i_start + first : series.i_start + stop]

@@ -175,9 +175,16 @@ def _harmonics(evidence: Evidence, series: PhasorSeries, window: EventWindow) ->
     if at.size < 3:
         return evidence
 
+    begins = series.starts[at]
+    part = slice(int(begins[0]), int(begins[-1] + window.rate_hz / series.frequency_hz) + 3)
+
     def of(x: F64, order: int) -> F64:
         phasors = cycle_phasors(
-            x, rate_hz=window.rate_hz, frequency_hz=series.frequency_hz, starts=series.starts[at], order=order
+            x[:, part],
+            rate_hz=window.rate_hz,
+            frequency_hz=series.frequency_hz,
+            starts=begins - part.start,
+            order=order,
         )
         mean: F64 = np.median(np.abs(phasors), axis=1)
         return mean

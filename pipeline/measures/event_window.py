@@ -323,7 +323,8 @@ def _frequency_before(window: EventWindow) -> float:
     cycle = window.cycle
     starts = window.start - cycle * np.arange(1.0, min(10.0, np.floor(window.start / cycle)) + 0.5, 0.5)[::-1]
     starts = starts[starts >= 0]
-    u = cycle_phasors(window.u, rate_hz=window.rate_hz, frequency_hz=window.frequency_hz, starts=starts)
+    before = window.u[:, : int(window.start) + 2]
+    u = cycle_phasors(before, rate_hz=window.rate_hz, frequency_hz=window.frequency_hz, starts=starts)
     strongest = u[int(np.abs(u).mean(axis=1).argmax())]
     if not np.abs(strongest).min() > 0:
         raise SignalError("there is no voltage before the event")

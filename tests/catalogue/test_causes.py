@@ -7,10 +7,12 @@ import pytest
 from made_circuits import CASES, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, fault_case
 
 from pipeline.capture import Capture, Channel, Header
+from pipeline.catalogue.explain import explain
 from pipeline.catalogue.judge import Terms, judge
 from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose
 from pipeline.events import Event
+from pipeline.measures.event_window import EventWindow
 from pipeline.records.record import Piece, records_of
 
 START_NS = 1_772_409_600_000_000_000
@@ -115,3 +117,14 @@ def test_small_steps_of_a_load_are_explained_or_left_but_never_stop_the_rest(see
     events = judge(record, site="s", terms=terms).events
     assert [event.kind for event in events] == ["rapid_voltage_change"]
     assert "not explained" not in events[0].notes
+
+
+def test_a_frequency_that_leaves_too_few_samples_a_cycle_takes_the_point_on_wave_alone() -> None:
+    # Derived: 800 samples/s are 16 a cycle at 50 Hz, the least that points on wave take, and fewer at 50.4 Hz.
+    rate_hz, hertz = 800.0, 50.4
+    t = np.arange(round(0.8 * rate_hz)) / rate_hz
+    angles = 2 * np.pi * hertz * t - 2 * np.pi / 3 * np.arange(3)[:, None]
+    u = np.where((t > 0.3) & (t < 0.5), 0.5, 1.0) * np.sin(angles)
+    found = explain(EventWindow(u, None, rate_hz, 50.0, 0.3 * rate_hz, 0.5 * rate_hz), sag=True)
+    assert found.points is None
+    assert found.cause.cause == "fault"
