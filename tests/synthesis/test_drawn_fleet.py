@@ -61,3 +61,14 @@ def test_clocks_are_mixed_as_asked_for() -> None:
 def test_a_fleet_that_cannot_be_is_refused() -> None:
     with pytest.raises(ConfigError, match="site"):
         drawn_network(2, n_areas=3, n_feeders=1, seed=1)
+
+
+def test_the_rows_are_events_as_a_catalogue_has_them() -> None:
+    from pipeline.events import catalogue_table, events_of
+
+    table = drawn_fleet(PLAN, seed=6).table
+    events = events_of(table)
+    assert all(event.reference_v > 0 and event.capture == "" and event.stages == 1 for event in events)
+    assert sorted(catalogue_table(events).column("event_id").to_pylist()) == sorted(
+        table.column("event_id").to_pylist()
+    )

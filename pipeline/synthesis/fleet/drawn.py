@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.events import catalogue_schema
+from pipeline.events import Event, catalogue_schema
 from pipeline.synthesis.fleet.clocks import ClockMix, Clocks, drawn_clocks
 from pipeline.synthesis.fleet.faults import Faults, Weather, drawn_faults
 from pipeline.synthesis.fleet.network import Network, drawn_network
@@ -22,6 +22,7 @@ IntArray = npt.NDArray[np.int64]
 Rows = dict[str, npt.NDArray[Any]]
 
 _CYCLE_S: Final = 0.02
+_REFERENCE_V: Final = 6350.0
 _BLOCK: Final = 2000  # faults whose voltages are worked out at a time
 _PHASE_SETS: Final = np.array(["A", "B", "C", "AB", "BC", "AC", "ABC"])
 _SPREAD: Final = np.uint64(0x9E3779B97F4A7C15)  # odd, so that no two ids are alike
@@ -221,19 +222,21 @@ def _catalogue(
         "direction_confidence": pa.array(sure, mask=votes == "unknown"),
         "observed_s": pa.array(duration_s),
         "characteristic_pu": pa.array(np.asarray(rows["characteristic"], dtype=np.float64)),
-        "magnitude_unit": pa.array(np.full(n, "pu")),
+        "capture": pa.array(np.full(n, "")),
+        "line_to_line": pa.array(np.zeros(n, dtype=bool)),
+        "reference_v": pa.array(np.full(n, _REFERENCE_V)),
     }  # fmt: skip
     schema = catalogue_schema()
-    return pa.table({f.name: columns.get(f.name, _empty(f.type, n)) for f in schema}, schema=schema)
+    return pa.table({f.name: columns[f.name] if f.name in columns else _default(f, n) for f in schema}, schema=schema)
 
 
-def _empty(kind: pa.DataType, n: int) -> pa.Array:
-    """A column of which the drawn fleet says nothing."""
+def _default(field: pa.Field, n: int) -> pa.Array:
+    """A column of which the drawn fleet says nothing: what an event has by default."""
     import pyarrow as pa
 
-    if pa.types.is_boolean(kind):
-        return pa.array(np.zeros(n, dtype=bool))
-    return pa.nulls(n, kind)
+    default = Event.__dataclass_fields__[field.name].default
+    value = default if isinstance(default, str | bool | int | float) else None
+    return pa.array([value] * n, field.type)
 
 
 def _votes(downstream: npt.NDArray[np.bool_], rng: np.random.Generator) -> tuple[npt.NDArray[np.str_], FloatArray]:
