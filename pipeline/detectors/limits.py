@@ -11,8 +11,9 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from pipeline.detectors.finding import ChannelPart, Finding
-from pipeline.detectors.spans import F64, I64, Values, latched, level
+from pipeline.detectors.spans import F64, I64, Values, level
 from pipeline.errors import SignalError
+from pipeline.measures.mask_runs import latched
 
 _ROUNDING_S = 1e-9  # by which a duration may fall short of the least one
 

@@ -23,11 +23,10 @@ from pipeline.detectors.spans import (
     Mask,
     Series,
     find_excursions,
-    latched,
     level,
     per_channel,
-    runs,
 )
+from pipeline.measures.mask_runs import latched, runs
 
 CATEGORY: Final = "rapid voltage change"
 

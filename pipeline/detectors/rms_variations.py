@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import SignalError
+from pipeline.measures.mask_runs import latched, runs
 from pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
 F64 = npt.NDArray[np.float64]
@@ -179,7 +180,7 @@ class VariationsByStretch:
     def _last_quiet(self, u_half: npt.NDArray[np.floating], flags: npt.NDArray[np.uint8]) -> int:
         """The middle of the last quiet half cycles of which there are enough; 0 where there are none."""
         quiet = ((u_half >= self._lowest_v) & (u_half <= self._highest_v) & (flags == 0)).all(axis=0)
-        firsts, stops = _edges(quiet)
+        firsts, stops = runs(quiet)
         enough = np.flatnonzero(stops - firsts >= 2 * _QUIET_HALF_CYCLES)
         return int(stops[enough[-1]]) - _QUIET_HALF_CYCLES if enough.size else 0
 
@@ -302,7 +303,7 @@ class _Spans:
         rows = []
         for c in range(on.shape[0]):
             if on[c].any():
-                i_start, i_stop = _edges(latch(on[c], off[c]))
+                i_start, i_stop = latched(on[c], off[c])
                 t_stop = np.append(times[c], np.inf)[i_stop]
                 rows.append((np.full(i_start.shape, c), i_start, i_stop, times[c, i_start], t_stop))
         if not rows:
@@ -334,22 +335,6 @@ class _Spans:
     def around(self, channel: int, t: float) -> int:
         """Which span of a channel is on at an instant: the last that began by then."""
         return int(np.flatnonzero((self.channel == channel) & (self.t_start <= t))[-1])
-
-
-def latch(on: Mask, off: Mask) -> Mask:
-    """State of a switch that `on` closes and `off` opens; where neither is set it stays as it was, open at first."""
-    index = np.arange(on.size)
-    last_on = np.maximum.accumulate(np.where(on, index, -1))
-    last_off = np.maximum.accumulate(np.where(off, index, -1))
-    return np.asarray(np.greater(last_on, last_off))
-
-
-def _edges(state: Mask) -> tuple[I64, I64]:
-    """Half-open index pairs of the true stretches."""
-    padded = np.zeros(state.size + 2, np.int8)
-    padded[1:-1] = state
-    edges = np.flatnonzero(np.diff(padded))
-    return edges[::2], edges[1::2]
 
 
 def _extreme(pu: F64, unseen: Mask, *, lowest: bool) -> float:

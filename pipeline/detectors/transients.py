@@ -18,6 +18,7 @@ from classifiers.transient_category import transient_category
 from pipeline.detectors.finding import ChannelPart, Finding
 from pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in
 from pipeline.errors import SignalError
+from pipeline.measures.mask_runs import runs
 from pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, steady_turns, tuned_turns
 from pipeline.measures.residue import (
     BLOCKS_A_CYCLE,
@@ -254,10 +255,10 @@ def _events(record: _Record, u: F64, turns: F64, slow: list[SlowPart], noise: F6
         masks[c] = _stands_out(part.excess, spread, settings.noise_factor, int(record.cycle / 4))
         masks[c] &= np.abs(part.excess).max() > settings.threshold_pu / 2
     apart = int(APART_S * rate)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], masks.any(axis=0), [False])).astype(np.int8)))
+    starts, stops = runs(np.asarray(masks.any(axis=0)))
     found: list[Finding] = []
     taken = np.zeros_like(u)
-    spans = _merged([(int(a), int(b)) for a, b in edges.reshape(-1, 2)], apart=apart)
+    spans = _merged(list(zip(starts.tolist(), stops.tolist(), strict=True)), apart=apart)
     earliest = 0
     for span in spans:
         start, stop = span

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import SignalError
+from pipeline.measures.mask_runs import runs
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
@@ -253,8 +254,8 @@ def _notches(inward: F64, size: F64, counted: float) -> list[Notch]:
     steps = np.roll(turned, -2) - turned
     notches = []
     inside = turned > _FOOT * counted / _COUNTED
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], inside, [False])).astype(np.int8)))
-    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+    starts, stops = runs(inside)
+    for a, b in zip(starts.tolist(), stops.tolist(), strict=True):
         part = turned[a:b]
         largest = float(part.max())
         if largest < counted:

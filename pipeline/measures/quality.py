@@ -16,6 +16,7 @@ import numpy.typing as npt
 from pipeline.capture import Channel
 from pipeline.capture import SampleArray as Raw
 from pipeline.measures.impossible import impossible_samples, measurable
+from pipeline.measures.mask_runs import runs
 
 MISSING: Final = 1
 CLIPPED: Final = 2
@@ -230,9 +231,9 @@ def _is_cut_off(raw: Raw, first: int, samples_per_cycle: float) -> bool:
     at_extreme = near == raw[first]
     if int(at_extreme.sum()) < _PLATEAU_RUN:
         return False
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], at_extreme, [False])).astype(np.int8)))
-    longest = int((edges[1::2] - edges[::2]).argmax())
-    start, stop = first + int(edges[2 * longest]), first + int(edges[2 * longest + 1])
+    starts, stops = runs(at_extreme)
+    longest = int((stops - starts).argmax())
+    start, stop = first + int(starts[longest]), first + int(stops[longest])
     if stop - start < _PLATEAU_RUN:
         return False
     beyond = (stop - start + 1) // 2
@@ -295,8 +296,7 @@ def _flat(
 
 def _in_runs(mask: Mask, shortest: int) -> Mask:
     """The part of a mask that lies in runs of at least `shortest` samples."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    starts, stops = edges[::2], edges[1::2]
+    starts, stops = runs(mask)
     long = stops - starts >= shortest
     marks = np.zeros(mask.size + 1, np.int32)
     np.add.at(marks, starts[long], 1)

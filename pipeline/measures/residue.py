@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from pipeline.capture import SampleArray as Raw
 from pipeline.errors import SignalError
+from pipeline.measures.mask_runs import runs
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
@@ -116,8 +117,7 @@ def candidate_spans(levels: npt.ArrayLike, *, blocks_a_cycle: int, least: float,
     beyond |= (rms > noise_factor * _floor(rms)) & (loudest > least)
     if not beyond.any():
         return np.zeros((0, 2), np.int64)
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], beyond, [False])).astype(np.int8)))
-    return np.minimum(edges.reshape(-1, 2) * blocks_a_cycle, values.size)
+    return np.minimum(np.column_stack(runs(beyond)) * blocks_a_cycle, values.size)
 
 
 def _floor(levels: F32) -> F32:

@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.measures.mask_runs import runs
 from pipeline.measures.periodic import Wave
 from pipeline.measures.state_fit import StateFit
 from pipeline.measures.wave_state import FADED, State
@@ -316,8 +317,8 @@ def _followed(residue: F64, window: int, bound: float, farthest: float) -> Mask:
 
 
 def _stretches(mask: Mask) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+    starts, stops = runs(mask)
+    return list(zip(starts.tolist(), stops.tolist(), strict=True))
 
 
 def _touching(found: Sequence[tuple[int, State]], window: int) -> list[list[tuple[int, State]]]:

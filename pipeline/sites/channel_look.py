@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.errors import SignalError
+from pipeline.measures.mask_runs import runs
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
@@ -150,8 +151,8 @@ def steady_stretches(look: ChannelLook, live: Mask) -> list[Stretch]:
     floor = 0.02 * np.abs(p).max(axis=1, keepdims=True)  # a channel that is idle here may do as it likes
     jumps = np.abs(np.diff(p, axis=1)) > _JUMP * np.maximum(sizes, floor)
     calm = jumps.mean(axis=0) <= 1 - _CALM_CHANNELS if len(p) else np.ones(n - 1, bool)
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], calm.astype(np.int8), [0]))))
-    found = [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    starts, stops = runs(calm)
+    found = [(a, b + 1) for a, b in zip(starts.tolist(), stops.tolist(), strict=True)]
     if not found:
         return [(0, n)]
     longest = sorted(found, key=lambda one: one[0] - one[1])[:_MOST_STRETCHES]

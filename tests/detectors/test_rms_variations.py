@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as nps
 from twins.twin_events import TwinEvent, detect_twin
 
-from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, find_rms_variations, latch
+from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, find_rms_variations
 from pipeline.errors import SignalError
 from pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
@@ -311,15 +311,3 @@ def test_inputs_are_not_changed() -> None:
     copies = values.copy(), starts.copy(), flags.copy()
     find_rms_variations(values, starts, flags=flags)
     assert all(np.array_equal(a, b) for a, b in zip((values, starts, flags), copies, strict=True))
-
-
-@settings(max_examples=200)
-@given(steps=st.lists(st.sampled_from(["on", "off", "neither"]), max_size=40))
-def test_a_latch_stays_as_it_was_until_it_is_switched(steps: list[str]) -> None:
-    # A plain loop over the same switch.
-    state, expected = False, []
-    for step in steps:
-        state = {"on": True, "off": False, "neither": state}[step]
-        expected.append(state)
-    on, off = (np.array([step == word for step in steps], bool) for word in ("on", "off"))
-    assert latch(on, off).tolist() == expected
