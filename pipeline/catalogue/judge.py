@@ -344,7 +344,18 @@ def _events(
     events: list[Event] = []
     if not currents_only:
         events = with_enclosing(
-            [variation_event(variation, record, point, measured, site=site, kind=kind) for variation in variations]
+            [
+                variation_event(
+                    variation,
+                    record,
+                    point,
+                    measured,
+                    site=site,
+                    kind=kind,
+                    interruption_pu=thresholds.interruption_pu,
+                )
+                for variation in variations
+            ]
         )
     spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
     shape = measured.waveshape

@@ -20,7 +20,14 @@ from pipeline.records.record import Record
 
 
 def variation_event(
-    variation: RmsVariation, record: Record, point: Point, measured: Measured, *, site: str, kind: str
+    variation: RmsVariation,
+    record: Record,
+    point: Point,
+    measured: Measured,
+    *,
+    site: str,
+    kind: str,
+    interruption_pu: float,
 ) -> Event:
     """A sag, swell or interruption as an event.
 
@@ -32,6 +39,7 @@ def variation_event(
     measured : the series and the waveform that it was found in.
     site : the site's name.
     kind : of the reference: ``nominal`` or ``sliding``.
+    interruption_pu : of the profile: a phase whose voltage falls below is lost.
     """
     series = measured.half_cycles
     start, stop = record.time_ns(variation.start), record.time_ns(variation.stop)
@@ -66,7 +74,7 @@ def variation_event(
             source=place.source,
             first_sample=place.first_sample,
             n_samples=place.n_samples,
-            worst_phase_kind=_worst_kind(variation, worst.extreme_pu),
+            worst_phase_kind=_worst_kind(variation, worst.extreme_pu, interruption_pu),
             **_by_letter("magnitude", "", phases, [extremes[c] for c in involved]),
             **_by_letter("duration", "_s", phases, [durations[c] for c in involved]),
             stages=len(stages),
@@ -86,9 +94,9 @@ def _reference_at(volts: Any, channel: int, i: int) -> float:
     return float(volts[channel, i]) if isinstance(volts, np.ndarray) else float(volts)
 
 
-def _worst_kind(variation: RmsVariation, extreme_pu: float) -> str | None:
-    """What IEEE 1159 would call the worst phase on its own, where that differs from the point's kind."""
-    return "interruption" if variation.kind == "sag" and extreme_pu < 0.1 else None
+def _worst_kind(variation: RmsVariation, extreme_pu: float, interruption_pu: float) -> str | None:
+    """What the worst phase would be called on its own, where that differs from the point's kind."""
+    return "interruption" if variation.kind == "sag" and extreme_pu < interruption_pu else None
 
 
 def _per_phase(record: Record, variation: RmsVariation) -> tuple[dict[int, float], dict[int, float]]:

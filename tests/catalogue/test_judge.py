@@ -118,6 +118,10 @@ def test_a_sag_with_a_lost_phase_says_what_that_phase_had_by_itself() -> None:
     event = the_event([Stage(0.7, 0.4, (0.02, 1.0, 1.0))])
     assert (event.kind, event.worst_phase_kind) == ("sag", "interruption")
     assert the_event([Stage(0.7, 0.4, (0.3, 1.0, 1.0))]).worst_phase_kind is None
+    # EN 50160 has 5 %: by a profile that says so, a phase that keeps 7 % is not lost.
+    kept = [Stage(0.7, 0.4, (0.07, 1.0, 1.0))]
+    assert the_event(kept).worst_phase_kind == "interruption"
+    assert the_event(kept, Terms(Thresholds(interruption_pu=0.05))).worst_phase_kind is None
 
 
 def test_events_at_the_ends_of_the_data_are_open_and_have_no_duration() -> None:
@@ -234,7 +238,7 @@ def test_a_record_that_can_not_be_judged_says_why_and_for_how_long() -> None:
     for capture, terms, words in (
         (silent, TERMS, "frequency"),
         (short, TERMS, "cycle"),
-        (coarse, replace(TERMS, nominal_frequency_hz=50.0), "samples a cycle"),
+        (coarse, replace(TERMS, nominal_frequency_hz=50.0), "6 per cycle"),
         (current, TERMS, "no voltage"),
         (odd, TERMS, "nominal voltage"),
         (two, GIVEN, "four-wire"),
