@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -33,8 +34,9 @@ def measure_command(
         typer.Option(metavar="FOLDER", help="Store to write trends to, instead of --out.", show_default=False),
     ] = None,
     interval: Annotated[
-        float, typer.Option(min=1.0, metavar="S", help="Interval of the UTC clock; Pst needs 600 s, Plt 7200 s.")
-    ] = 600.0,
+        str,
+        typer.Option(metavar="S", help="Clock interval, or 150/180 (cycles); Pst needs 600 s, Plt 7200 s."),
+    ] = "600",
     quantities: Annotated[
         str,
         typer.Option(
@@ -103,9 +105,10 @@ def measure_command(
         raise ConfigError(f"--lamp {lamp}; allowed are {' and '.join(str(of) for of in LAMPS)}")
     if demand_interval % STEP_S:
         raise ConfigError(f"--demand-interval {demand_interval}; it must be a multiple of {STEP_S} s")
+    interval_s, of_cycles = _interval(interval)
     survey = Survey(
-        chosen, interval, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0),
-        signal_hz=signal, demand_s=demand_interval,
+        chosen, interval_s, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0),
+        signal_hz=signal, demand_s=demand_interval, of_cycles=of_cycles,
     )  # fmt: skip
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
     with show.progress("measuring") as advance:
@@ -121,7 +124,7 @@ def measure_command(
             strict=strict,
         )
     _tell(found)
-    _write(found, out, store, interval)
+    _write(found, out, store, interval_s)
     for (site, point), judged in found.assessments.items():
         show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
     if verdicts is not None:
@@ -131,6 +134,21 @@ def measure_command(
     if not found.certified:
         show.warning(f"nothing was measured: {'; '.join(_why_nothing(found)[:3])}")
     return Exit.QUARANTINED if found.set_aside or not found.certified else Exit.DONE
+
+
+def _interval(text: str) -> tuple[float, bool]:
+    """Length of the intervals [s], and whether they are of 150/180 cycles."""
+    from pipeline.errors import ConfigError
+
+    if text == "150/180":
+        return 3.0, True
+    try:
+        interval_s = float(text)
+    except ValueError:
+        interval_s = math.nan
+    if not 1 <= interval_s < math.inf:
+        raise ConfigError(f"--interval {text}; it must be 150/180, or a number of seconds from 1 on")
+    return interval_s, False
 
 
 def _write(found: Measured, out: Path | None, store: Path | None, interval: float) -> None:

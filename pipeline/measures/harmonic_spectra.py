@@ -55,6 +55,14 @@ class HarmonicSpectra:
     gaps: F32 | None = None
     signal: F32 | None = None
 
+    def of_windows(self, keep: npt.NDArray[np.bool_]) -> HarmonicSpectra:
+        """Of some of the windows. keep: shape (n_windows,)."""
+        return HarmonicSpectra(
+            self.harmonics[:, keep], self.interharmonics[:, keep], self.phasors[:, keep], self.dc[:, keep],
+            None if self.groups is None else self.groups[:, keep], None if self.gaps is None else self.gaps[:, keep],
+            None if self.signal is None else self.signal[:, keep],
+        )  # fmt: skip
+
     def scaled(self, scales: npt.ArrayLike) -> HarmonicSpectra:
         """In other units. scales: shape (n_channels,); one below zero turns a channel round."""
         signed = np.asarray(scales, np.float32)[:, None, None]

@@ -10,10 +10,11 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Channel
-from pipeline.measures.aggregation import TEN_MINUTES_NS, clock_blocks
+from pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, clock_blocks
+from pipeline.measures.aggregation import Blocks as ClockBlocks
 from pipeline.measures.crossings import refined_crossings
 from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
-from pipeline.measures.harmonic_spectra import HarmonicSpectra, harmonic_spectra, margin_samples
+from pipeline.measures.harmonic_spectra import HarmonicSpectra, harmonic_spectra, highest_signal_hz, margin_samples
 from pipeline.measures.high_bands import band_rms
 from pipeline.measures.quality import MISSING
 from pipeline.measures.waveform_indices import EDGE_SAMPLES, WindowValues, window_values
@@ -35,6 +36,9 @@ class Blocks:
     spectra : in units; None where it was not asked for, or the sampling rate is too low.
     u_half_min, u_half_max : float64, shape (n_channels, n_blocks). Of the half cycles that begin in each. [unit]
     frequency_hz : float64, shape (n_blocks,). NaN where it was not measured. [Hz]
+    long_numbers : int64, shape (n_blocks,). Of the interval of 150/180 cycles that each lies in, rising with time; the
+        odd and the even rows of blocks, which overlap after a ten-minute tick, are told apart by `row_is_odd`.
+    row_is_odd : bool, shape (n_blocks,).
     bands : float32, shape (n_channels, n_blocks, n_bands), see `high_bands`; None where it was not asked for. [unit]
     """
 
@@ -45,7 +49,22 @@ class Blocks:
     u_half_min: F64
     u_half_max: F64
     frequency_hz: F64
+    long_numbers: I64
+    row_is_odd: npt.NDArray[np.bool_]
     bands: npt.NDArray[np.float32] | None = None
+
+    def kept(self, keep: npt.NDArray[np.bool_]) -> Blocks:
+        """Some of the blocks. keep: bool, shape (n_blocks,)."""
+        values = self.values
+        of_values = WindowValues(
+            values.products[keep], values.mean[:, keep], values.lowest[:, keep], values.highest[:, keep]
+        )
+        return Blocks(
+            self.starts_ns[keep], self.lengths_ns[keep], of_values,
+            None if self.spectra is None else self.spectra.of_windows(keep), self.u_half_min[:, keep],
+            self.u_half_max[:, keep], self.frequency_hz[keep], self.long_numbers[keep], self.row_is_odd[keep],
+            None if self.bands is None else self.bands[:, keep],
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +77,14 @@ class Wanted:
     groups : groups too.
     bands : above the harmonics.
     signal_hz : frequency of a mains signal; None: none is. [Hz]
+    run_on : also the blocks with which the last 150/180 cycles before a ten-minute tick are made whole.
     """
 
     spectra: bool = False
     groups: bool = False
     bands: bool = False
     signal_hz: float | None = None
+    run_on: bool = False
 
 
 class BlockMeter:
@@ -99,23 +120,27 @@ class BlockMeter:
         blocks = clock_blocks(
             self._known.starts[0], rate_hz=self._rate_hz, start_ns=self._start_ns, n_cycles=self._n_cycles
         )
-        rows = np.flatnonzero(~blocks.runs_on)[self._n_done :]
+        wanted = np.flatnonzero(~blocks.runs_on | self._wanted.run_on)
+        ordered = wanted[
+            np.argsort((blocks.starts + blocks.lengths)[wanted], kind="stable")
+        ]  # those of two rows overlap
+        rows = ordered[self._n_done :]
         begin, lengths = blocks.starts[rows] - stretch.start, blocks.lengths[rows]
         inside = (begin >= self._margin) & (begin + lengths <= stretch.raw.shape[1] - self._margin)
         late = begin + lengths > stretch.raw.shape[1] - self._margin  # of which the next stretch has all samples
         rows, inside = rows[~late], inside[~late]
         if inside.any():
-            self._measure(stretch, self._known, blocks.first[rows[inside]], blocks.starts_ns[rows[inside]])
+            self._measure(stretch, self._known, blocks, rows[inside])
         self._n_done += rows.size
-        self._forget(blocks.row[~blocks.runs_on], blocks.first[~blocks.runs_on])
+        self._forget(blocks.row[ordered], blocks.first[ordered])
 
     def take(self) -> list[Blocks]:
         """The blocks that were measured since the last call."""
         found, self._found = self._found, []
         return found
 
-    def _measure(self, stretch: Stretch, series: HalfCycles, first: I64, starts_ns: I64) -> None:
-        step = 2 * self._n_cycles
+    def _measure(self, stretch: Stretch, series: HalfCycles, blocks: ClockBlocks, rows: I64) -> None:
+        step, first = 2 * self._n_cycles, blocks.first[rows]
         held = first[:, None] + np.arange(step)
         flags = np.bitwise_or.reduce(series.flags[:, held], axis=2)
         usable = ~(flags & MISSING).any(axis=0)
@@ -123,9 +148,7 @@ class BlockMeter:
         lengths = series.starts[0][first + step] - series.starts[0][first]
         if not usable.any():
             return
-        first, starts, lengths, held, starts_ns = (
-            first[usable], starts[usable], lengths[usable], held[usable], starts_ns[usable],
-        )  # fmt: skip
+        starts, lengths, held, rows = starts[usable], lengths[usable], held[usable], rows[usable]
         starts, lengths = self._synchronised(stretch.raw[0], starts, lengths)
         scales = np.array([channel.scale for channel in self._channels])
         offsets = np.array([channel.offset for channel in self._channels])
@@ -138,8 +161,9 @@ class BlockMeter:
         lengths_ns = np.rint(lengths * 1e9 / self._rate_hz).astype(np.int64)
         self._found.append(
             Blocks(
-                starts_ns, lengths_ns, values, spectra, u_half.min(axis=2), u_half.max(axis=2),
-                np.where(tracked, hertz, np.nan), self._bands_of(raw, starts, lengths, scales),
+                blocks.starts_ns[rows], lengths_ns, values, spectra, u_half.min(axis=2), u_half.max(axis=2),
+                np.where(tracked, hertz, np.nan), blocks.long_intervals[rows], blocks.row[rows] % 2 == 1,
+                self._bands_of(raw, starts, lengths, scales),
             )
         )  # fmt: skip
 
@@ -171,13 +195,27 @@ class BlockMeter:
 
     def _forget(self, row: I64, first: I64) -> None:
         """Drop the half cycles of rows that are done: those before the row that is under way."""
-        if self._known is None or not row.size or row[-1] == row[0]:
+        if self._known is None or not row.size or row.max() == row.min():
             return
         now_ns = self._start_ns + int(self._known.starts[0, -1] * 1e9 / self._rate_hz)
-        current = row[-1]
-        if self._n_done < row.size and row[min(self._n_done, row.size - 1)] != current:
+        current = row.max()
+        if (row[self._n_done :] != current).any() or self._runs_on(row):
             return
-        begins = int(first[row == current][0])
+        begins = int(first[row == current].min())
         if now_ns // TEN_MINUTES_NS == current:
             self._n_done -= int((row != current).sum())
             self._known = self._known.part(begins, self._known.n)
+
+    def _runs_on(self, row: I64) -> bool:
+        """Whether the last 150/180 cycles of a row that is over are still to be made whole."""
+        return self._wanted.run_on and bool((row == row.min()).sum() % BLOCKS_IN_LONG)
+
+
+def signal_obstacle(signal_hz: float | None, *, rate_hz: float, nominal_hz: float) -> str:
+    """Why no mains signalling voltage can be measured; "" where it can, or no spectrum can. All: [Hz]"""
+    if signal_hz is None:
+        return "the frequency of the mains signal is not told"
+    if rate_hz < FEWEST_SAMPLES_A_CYCLE * nominal_hz:
+        return ""
+    highest = highest_signal_hz(rate_hz=rate_hz, n_cycles=round(0.2 * nominal_hz))
+    return "" if signal_hz <= highest else f"a mains signal can be measured up to {highest:.0f} Hz"

@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.measures.aggregation import BLOCKS_IN_LONG
 from pipeline.quantities import Aggregation
 from pipeline.survey.blocks import Blocks
 from pipeline.survey.series import Series, SeriesOfBlocks
@@ -119,30 +120,32 @@ class Together:
 
     Attributes
     ----------
-    numbers : int64, shape (n_intervals,), rising. Each interval starts at so many times its length. [1]
+    starts_ns : int64, shape (n_intervals,), rising. [ns UTC]
     measured : shape (n_intervals,). Share of each that was measured, up to 1.
     columns : float64 by name, shape (n_intervals,) each; ``NAME_min`` and ``NAME_max`` are of single blocks.
     notes : by column, see `survey.notes`.
     """
 
-    numbers: I64
+    starts_ns: I64
     measured: F64
     columns: dict[str, F64]
     notes: dict[str, dict[str, str]]
 
 
 class Intervals:
-    """Takes blocks as they come and gives the values of the intervals of the clock in which they start.
+    """Takes blocks as they come and gives the values of the intervals in which they start.
 
     Parameters
     ----------
     source : of the series.
-    interval_ns : length of the intervals. [ns]
+    interval_ns : length of the intervals, which lie on ticks of the clock. [ns]
+    of_cycles : they are of 150/180 cycles instead, as the blocks number them.
     """
 
-    def __init__(self, source: SeriesOfBlocks, *, interval_ns: int) -> None:
-        self._source, self._interval_ns = source, interval_ns
+    def __init__(self, source: SeriesOfBlocks, *, interval_ns: int, of_cycles: bool = False) -> None:
+        self._source, self._interval_ns, self._of_cycles = source, interval_ns, of_cycles
         self._numbers: list[I64] = []
+        self._starts_ns: list[I64] = []
         self._measured = Gathering("sum", extremes=False)
         self._series: list[tuple[Series, Gathering]] = []
 
@@ -153,21 +156,29 @@ class Intervals:
 
     def add(self, blocks: Blocks) -> None:
         """Takes further blocks, later than those before."""
-        numbers = blocks.starts_ns // self._interval_ns
+        numbers = blocks.long_numbers if self._of_cycles else blocks.starts_ns // self._interval_ns
         if not numbers.size:
             return
         begins = np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1)).astype(np.int64)
         joins = bool(self._numbers) and int(self._numbers[-1][-1]) == int(numbers[0])
         own = numbers[begins]
         if own.size > joins:
-            self._numbers.append(own[1:] if joins else own)
-        inside = np.minimum(blocks.lengths_ns, (numbers + 1) * self._interval_ns - blocks.starts_ns)
-        self._measured.add((inside / self._interval_ns)[:, None], begins, joins=joins)
+            self._numbers.append(own[int(joins) :])
+            starts_ns = blocks.starts_ns[begins] if self._of_cycles else own * self._interval_ns
+            self._starts_ns.append(starts_ns[int(joins) :])
+        self._measured.add(self._shares(blocks, numbers)[:, None], begins, joins=joins)
         found = self._source.of(blocks)
         if not self._series:
             self._series = [(one, Gathering(one.quantity.aggregation, one.quantity.extremes)) for one in found]
         for series, (_, gathering) in zip(found, self._series, strict=True):
             gathering.add(series.values, begins, joins=joins)
+
+    def _shares(self, blocks: Blocks, numbers: I64) -> F64:
+        """Share of its interval that each block is."""
+        if self._of_cycles:
+            return np.full(numbers.shape, 1 / BLOCKS_IN_LONG)
+        inside = np.minimum(blocks.lengths_ns, (numbers + 1) * self._interval_ns - blocks.starts_ns)
+        return np.asarray(inside / self._interval_ns, np.float64)
 
     def result(self) -> Together:
         """The values of all intervals, once all blocks have come; at least one has."""
@@ -182,7 +193,42 @@ class Intervals:
                         columns[name + suffix] = values[:, k]
                         notes[name + suffix] = series.notes_of(name)
         measured = np.minimum(self._measured.result().values[:, 0], 1.0)
-        return Together(np.concatenate(self._numbers), measured, columns, {k: own for k, own in notes.items() if own})
+        told = {name: own for name, own in notes.items() if own}
+        return Together(np.concatenate(self._starts_ns), measured, columns, told)
+
+
+class CycleIntervals:
+    """Intervals of 150/180 cycles; those before and after a ten-minute tick overlap, so odd and even rows go apart.
+
+    Parameters
+    ----------
+    odd, even : sources of the series, one each.
+
+    Source: IEC 61000-4-30 Ed. 3, 4.4 (from memory): 15 blocks of 10/12 cycles, synchronised anew at each tick.
+    """
+
+    def __init__(self, odd: SeriesOfBlocks, even: SeriesOfBlocks) -> None:
+        self._rows = tuple(Intervals(source, interval_ns=1, of_cycles=True) for source in (even, odd))
+
+    @property
+    def empty(self) -> bool:
+        """Whether no block has come yet."""
+        return all(rows.empty for rows in self._rows)
+
+    def add(self, blocks: Blocks) -> None:
+        """Takes further blocks, later than those before."""
+        for rows, chosen in zip(self._rows, (~blocks.row_is_odd, blocks.row_is_odd), strict=True):
+            if chosen.any():
+                rows.add(blocks.kept(chosen))
+
+    def result(self) -> Together:
+        """The values of all intervals, once all blocks have come; at least one has."""
+        parts = [rows.result() for rows in self._rows if not rows.empty]
+        starts_ns = np.concatenate([part.starts_ns for part in parts])
+        order = np.argsort(starts_ns, kind="stable")
+        columns = {name: np.concatenate([part.columns[name] for part in parts])[order] for name in parts[0].columns}
+        measured = np.concatenate([part.measured for part in parts])[order]
+        return Together(starts_ns[order], measured, columns, parts[0].notes)
 
 
 def _quotient(above: Values, below: Values) -> F64:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,17 +22,16 @@ from pipeline.measures.flickermeter import (
     SeverityMeter,
 )
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
-from pipeline.measures.harmonic_spectra import highest_signal_hz
 from pipeline.measures.waveform_indices import deviation_pct
 from pipeline.quantities import Quantity
 from pipeline.records.points import Point, judged_channels, measured_channels
 from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared, PointAccount, draft
-from pipeline.survey.blocks import FEWEST_SAMPLES_A_CYCLE, BlockMeter, Blocks, Wanted
+from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle
 from pipeline.survey.demand import DemandMeter
 from pipeline.survey.event_flags import EventFlags
 from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
-from pipeline.survey.intervals import Intervals
+from pipeline.survey.intervals import CycleIntervals, Intervals
 from pipeline.survey.lamps import lamp_of
 from pipeline.survey.notes import joined_notes, with_notes, without_notes
 from pipeline.survey.powers import Channels, elements_of, with_neutral_current
@@ -60,6 +60,8 @@ class Survey:
     lamp_v : of the flickermeter; None: see `lamps.lamp_of`. [V]
     signal_hz : frequency of a mains signal; None: there is none to be measured. [Hz]
     demand_s : length of the demand interval, a multiple of a minute. [s]
+    of_cycles : intervals of 150/180 cycles, synchronised anew at each ten-minute tick, in place of the clock's; they
+        have no energies and no demand.
     """
 
     quantities: tuple[Quantity, ...]
@@ -71,6 +73,7 @@ class Survey:
     lamp_v: Lamp | None = None
     signal_hz: float | None = None
     demand_s: int = 900
+    of_cycles: bool = False
 
     def needs(self, *what: str) -> bool:
         """Whether one of its quantities is made from one of these."""
@@ -162,7 +165,7 @@ class _Run:
         self._flicker: SeverityMeter | None = None
         self._events: EventFlags | None = None
         self._severities: list[Severity] = []
-        self._intervals: Intervals | None = None
+        self._intervals: Intervals | CycleIntervals | None = None
         self._demand: DemandMeter | None = None
         self._changes: RapidChanges | None = None
         self._reference_v = self._nominal_hz = 0.0
@@ -240,19 +243,23 @@ class _Run:
         self._reference_v = self._known.nominal_v or self._known.usual_v or 0.0
         start_ns = self._record.start_ns(0)
         symbols = {quantity.symbol for quantity in survey.quantities}
-        no_signal = self._no_signal(hertz)
+        no_signal = signal_obstacle(survey.signal_hz, rate_hz=header.rate_hz, nominal_hz=hertz)
         wanted = Wanted(
             spectra=any(quantity.needs_spectrum for quantity in survey.quantities), groups=survey.needs("groups"),
             bands=survey.needs("bands"),
-            signal_hz=survey.signal_hz if survey.needs("signal") and not no_signal else None,
+            signal_hz=survey.signal_hz if survey.needs("signal") and not no_signal else None, run_on=survey.of_cycles,
         )  # fmt: skip
         self._blocks = BlockMeter(channels, rate_hz=header.rate_hz, nominal_hz=hertz, start_ns=start_ns, wanted=wanted)
         setup = Setup(
             self._point.phases, self._current_phases, self._point.hookup, self._reference_v, survey.demand_current_a,
             survey.signal_hz, no_signal,
         )  # fmt: skip
-        self._intervals = Intervals(SeriesOfBlocks(setup, survey.quantities), interval_ns=survey.interval_ns)
-        self._demand = DemandMeter(survey.demand_s) if survey.needs("demand") and self._point.currents else None
+        if survey.of_cycles:  # which overlap: energy would count twice
+            source = partial(SeriesOfBlocks, setup, [one for one in survey.quantities if one.aggregation != "sum"])
+            self._intervals = CycleIntervals(source(), source())
+        else:
+            self._intervals = Intervals(SeriesOfBlocks(setup, survey.quantities), interval_ns=survey.interval_ns)
+        self._demand = DemandMeter(survey.demand_s) if self._has_demand else None
         if survey.needs("changes") and self._known.nominal_v is not None:
             self._changes = RapidChanges(reference_v=self._known.nominal_v, nominal_hz=float(round(hertz)))
         self._meter = HalfCycleMeter(
@@ -274,15 +281,9 @@ class _Run:
     def _channels(self) -> Channels:
         return Channels(self._point.phases, self._current_phases, self._point.hookup)
 
-    def _no_signal(self, hertz: float) -> str:
-        """Why no mains signalling voltage can be measured; "" where it can."""
-        survey, rate_hz = self._survey, self._record.header.rate_hz
-        if survey.signal_hz is None:
-            return "the frequency of the mains signal is not told"
-        if rate_hz < FEWEST_SAMPLES_A_CYCLE * hertz:
-            return ""
-        highest = highest_signal_hz(rate_hz=rate_hz, n_cycles=round(0.2 * hertz))
-        return "" if survey.signal_hz <= highest else f"a mains signal can be measured up to {highest:.0f} Hz"
+    @property
+    def _has_demand(self) -> bool:
+        return self._survey.needs("demand") and bool(self._point.currents) and not self._survey.of_cycles
 
     def _follow_events(self, stretch: Stretch) -> None:
         """Finds the sags, swells, interruptions and rapid changes of a stretch."""
@@ -318,7 +319,7 @@ class _Run:
         if self._intervals is None or self._intervals.empty:
             raise SignalError("no whole block of 10/12 cycles; nothing can be measured")
         together = self._intervals.result()
-        starts = together.numbers * self._survey.interval_ns
+        starts = together.starts_ns
         values, notes = together.columns, together.notes
         for name in [name for name in values if name.startswith(("u_under", "u_over"))]:
             values[name], notes[name] = self._deviation(values[name], notes.get(name, {}))

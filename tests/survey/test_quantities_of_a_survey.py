@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 import pytest
+from made_fleet import halfcycle
 from survey.test_measure import TICK_NS, made
 
 from pipeline.capture import Capture, Channel
@@ -18,6 +21,7 @@ from pipeline.records.record import Piece, records_of
 from pipeline.survey.demand import DemandMeter
 from pipeline.survey.measure import Survey, Trend, measure_record
 from pipeline.survey.notes import notes_of
+from pipeline.writers.parquet import write_waveform_parquet
 
 SOURCE = "closed forms of the waves that were put in; IEC 61000-4-7:2002, 5.5 (groups); IEEE 1459-2010, 3.1.2 (powers)"
 F64 = npt.NDArray[np.float64]
@@ -234,3 +238,49 @@ def test_all_means_all_quantities_nothing_the_usual_ones_and_a_family_its_number
     assert [one.symbol for one in chosen_quantities(["uih"])] == [f"uih{n:02d}" for n in range(50)]
     with pytest.raises(ConfigError, match="nearest is"):
         chosen_quantities(["uhx05"])
+
+
+@pytest.mark.parametrize("f_hz", [49.7, 50.0, 50.4])
+def test_intervals_of_150_cycles_begin_anew_at_a_tick_and_overlap_there(f_hz: float) -> None:
+    """IEC 61000-4-30 Ed. 3, 4.4 (memory): 15 blocks of ten cycles without a gap, synchronised anew at each tick."""
+    before_s, step_ns = 7.0, 150e9 / f_hz
+    t = time_of(3200.0, 20.0)
+    u = tone(t, 230.0, f_hz) * np.where(t >= before_s, 1.05, 1.0)
+    capture = capture_of({"UA": u}, rate_hz=3200.0, start_ns=TICK_NS - round(before_s * 1e9))
+    trend = trend_of(capture, "u_rms", "f", "uh", interval_s=3.0, of_cycles=True)
+    starts = trend.table.column("start").cast("int64").to_numpy() - TICK_NS
+    whole = trend.table.column("measured").to_numpy() > 0.99
+    old, new = starts[starts < -1e6], starts[starts >= -1e6]
+    assert abs(new[0]) < 0.5e9 / f_hz + 1e6  # the first crossing after the tick
+    for row in (old[1:], new):  # of the first its first block lies too near to the record's start
+        assert np.diff(row) == pytest.approx(step_ns, abs=1e5)
+    assert old[-1] + step_ns > new[0]  # they overlap: the last of before runs on to its end
+    assert whole[1:-2].all()
+    values = trend.table.column("u_rms_a").to_numpy()
+    over_tick = old.size - 1
+    share = (old[-1] + step_ns) / step_ns  # of the last old interval that lies after the step
+    assert values[over_tick] == pytest.approx(230 * np.sqrt(1 - share + share * 1.05**2), rel=2e-3)
+    assert values[over_tick + 1] == pytest.approx(230 * 1.05, rel=1e-3)
+    assert values[1] == pytest.approx(230.0, rel=1e-5)
+    assert "energy_in" not in trend.table.column_names
+
+
+def test_the_command_takes_intervals_of_cycles_a_signal_and_a_demand_interval(tmp_path: Path) -> None:
+    write_waveform_parquet(made(seconds=12.0), tmp_path / "a.parquet")
+    out = tmp_path / "trend.csv"
+    asked = ("--quantities", "u_sig,u_rms,energy_in,demand_block,uih03", "--nominal-voltage", "230", "--out", out)
+    done = halfcycle("measure", tmp_path / "a.parquet", "--interval", "150/180", "--signal", "316.7", *asked)
+    assert done.returncode == 0, done.stderr
+    with out.open() as lines:
+        rows = list(csv.DictReader(lines))
+    assert float(rows[1]["u_sig_a"]) < 0.1
+    assert float(rows[1]["uih03_b"]) < 0.1
+    assert "energy_in" not in rows[0]
+    whole = halfcycle("measure", tmp_path / "a.parquet", "--interval", "10", "--demand-interval", "60", *asked)
+    assert whole.returncode == 0, whole.stderr
+    for wrong, words in ((("--interval", "0.5"), "from 1 on"), (("--demand-interval", "90"), "multiple of 60 s")):
+        refused = halfcycle("measure", tmp_path / "a.parquet", *wrong, *asked)
+        assert refused.returncode == 2
+        assert words in refused.stderr
+    listed = halfcycle("measure", "--list").stdout
+    assert all(name in listed for name in ("(uih)", "(qh)", "(ub)", "u_sig", "energy_q4", "s_u1", "demand_sliding"))
