@@ -67,7 +67,7 @@ TABLE: dict[str, Tried] = {
     "measure": Tried(
         ("{archive}",),
         {
-            "--out": _TABLES, "--store": ("{out}/store",), "--interval": ("1", "600"),
+            "--out": _TABLES, "--store": ("{out}/store",), "--interval": ("1", "600", "150/180"),
             "--quantities": ("u_rms,f,thd_u", "uh", "all"), "--limits": ("en-50160-lv",),
             "--verdicts": ("{out}/v.csv", "{out}/v.parquet"), "--nominal-voltage": ("230",),
             "--nominal-frequency": ("50", "60"), "--hookup": _HOOKUPS, "--demand-current": ("100",),
