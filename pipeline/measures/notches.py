@@ -254,8 +254,7 @@ def _notches(inward: F64, size: F64, counted: float) -> list[Notch]:
     steps = np.roll(turned, -2) - turned
     notches = []
     inside = turned > _FOOT * counted / _COUNTED
-    starts, stops = runs(inside)
-    for a, b in zip(starts.tolist(), stops.tolist(), strict=True):
+    for a, b in np.column_stack(runs(inside)).tolist():
         part = turned[a:b]
         largest = float(part.max())
         if largest < counted:
