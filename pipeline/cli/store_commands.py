@@ -49,10 +49,10 @@ def quarantine_command(
     rows = [(f"{one.since:%Y-%m-%d %H:%M}", one.what, one.name, one.reason) for one in held]
     if out is not None:
         _write(out, heads, rows)
+    if not held:
+        show.line("nothing is set aside")
+        return Exit.DONE
     if not (retry or retry_all):
-        if not held:
-            show.line("nothing is set aside")
-            return Exit.DONE
         show.table(TextTable(f"{len(held)} set aside", heads, tuple(rows)))
         return Exit.DONE
     wanted = held if retry_all else chosen(held, retry or [])

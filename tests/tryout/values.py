@@ -152,6 +152,12 @@ TABLE: dict[str, Tried] = {
         },
         needs=("--config",),
     ),
+    "quarantine": Tried(
+        (),
+        {"--config": ("{fleet}",), "--retry": ("*",), "--retry-all": _FLAG, "--out": _TABLES},
+        needs=("--config",), apart=(frozenset({"--retry", "--retry-all"}),),
+    ),
+    "verify": Tried((), {"--config": ("{fleet}",), "--repair": _FLAG, "--out": _TABLES}, needs=("--config",)),
     "train": Tried(
         (),
         {
