@@ -10,6 +10,7 @@ catalogue, a site that cannot be written. Nights run until one has nothing new t
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import shutil
 import sys
@@ -29,6 +30,7 @@ from made_poison import WAYS, guest_folder, poison_file, poisoned  # noqa: E402
 from nights import begin_night, end_night, rows_of  # noqa: E402
 
 from pipeline.config import Fleet  # noqa: E402
+from pipeline.nightly.stored import is_sound  # noqa: E402
 
 BLOCKED = "Blocked"
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")
@@ -78,7 +80,7 @@ class Mix:
         for ending in _ENDINGS:
             path = write_capture(self._capture(rng), self._place(rng, f"hostile{ending}"))
             content = path.read_bytes()
-            path.write_bytes(maker_for(path.name, content)(content, rng))
+            path.write_bytes(maker_for(content)(content, rng))
             path = write_capture(self._capture(rng), self._place(rng, f"broken{ending}"))
             path.write_bytes(path.read_bytes()[: int(rng.integers(1, 200))])
         for name, content in (("empty.csv", b""), ("noise.dat", rng.bytes(500)), ("PAR1.parquet", b"PAR1" * 9)):
@@ -106,7 +108,8 @@ class Mix:
             else:
                 del content[int(rng.integers(len(content))) :]
             path.write_bytes(content)
-        return len(found)
+        self.to_damage = {path.stem for path in found if not is_sound(path)}  # some bytes of a file say nothing
+        return len(self.to_damage)
 
     def damage_catalogue(self, rng: Rng) -> None:
         """Damage one catalogue."""
@@ -175,7 +178,7 @@ def main(argv: list[str] | None = None) -> int:
             problems = run_mix(mix, rng)
             rows = rows_of_mix(mix, digests, root)
             if rows != expected:
-                problems.append(f"{len(set(expected) ^ set(rows))} rows of good events differ of {len(expected)}")
+                problems.append(f"of {len(expected)} good events {differences(expected, rows)}")
             print(
                 f"mix {number}: {len(rows)} good events, {'; '.join(problems) or 'as without the poison'}", flush=True
             )
@@ -183,6 +186,17 @@ def main(argv: list[str] | None = None) -> int:
             shutil.rmtree(root / "mix")
     print(f"{arguments.mixes} mixes of {arguments.captures} good captures, {n_bad} of them not as they should be")
     return 1 if n_bad else 0
+
+
+def differences(expected: list[str], rows: list[str]) -> str:
+    """How rows differ, in words."""
+    by_id = {json.loads(row)["event_id"]: json.loads(row) for row in rows}
+    told: dict[str, int] = {}
+    for row in map(json.loads, expected):
+        other = by_id.get(row["event_id"])
+        for name in ["(missing)"] if other is None else [name for name in row if row[name] != other.get(name)]:
+            told[name] = told.get(name, 0) + 1
+    return f"differ in {told}, {len(rows) - len(expected)} more"
 
 
 def rows_of_mix(mix: Mix, digests: set[str], root: Path) -> list[str]:
