@@ -20,6 +20,7 @@ _KINDS: Final = ((FAULTS, FAULT), (_BANKS, "capacitor energising"))
 
 _LEAST: Final = 0.5  # probability of a cause that is named
 _SHORT_S: Final = 0.5  # after the start; trips and reclosings come later than that
+_BACK_PU: Final = 0.9
 _SURE_RULE: Final = 0.6  # of a rule that is heard against the model
 
 
@@ -95,15 +96,16 @@ def _measured(cause: str, e: Evidence, numbers: Mapping[str, float]) -> str:
         if e.oscillation_pu
         else ""
     )
+    seen = f"{numbers.get('n_after', 0.0) / 2:.0f} cycles are looked at"
     words = {
         RECLOSING: f"{lowest}{times or ', and what was switched off comes back within the record'}",
-        "fault, then trip": f"{lowest}, then the phases stand {ends}, and are not back when the record ends",
-        "disconnection": f"with no fault before, the phases stand {ends} and are not back when the record ends",
+        "fault, then trip": f"{lowest}, then the phases stand {ends}; {seen}",
+        "disconnection": f"with no fault before, the phases stand {ends}; {seen}",
         "evolving fault": f"{lowest}, and phases change by {numbers.get('sag_changes', 0.0):.2f} pu within the sag",
         "open phase": f"phases stay apart, {ends}, as where a pole is open",
         "lightning impulse": f"one jump of {numbers.get('u_first_move', 0.0):.2f} of the peak that leaves nothing",
         "fault clearing": "the voltage returns from a sag, with what rings as it does",
         RETURN: "phases that were dead or low come back",
-        FAULT: f"{lowest}, and the voltage is back afterwards",
+        FAULT: f"{lowest}, and the voltage is back afterwards" if low > _BACK_PU else lowest,
     }
     return words.get(cause, f"the voltage moves by {100 * step:+.2f} %{ring}")

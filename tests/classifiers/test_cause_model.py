@@ -139,3 +139,11 @@ def test_what_is_energised_as_the_supply_returns_is_its_return() -> None:
     assert (found.cause, found.confidence) == ("re-energising", 0.9)
     assert "transformer energising" in found.why
     assert named(likely).cause == "transformer energising"
+
+
+def test_a_trip_says_where_the_phases_stand_and_how_long_was_looked_at_and_no_fault_is_back_that_is_not() -> None:
+    numbers = {"end_low": 0.1, "end_high": 1.0, "n_after": 260.0}
+    e = Evidence(residual_pu=0.02, rectangularity=0.1)  # which the rule of faults does not take for one
+    assert "stand at 0.10 to 1.00 pu; 130 cycles are looked at" in named({"fault, then trip": 0.9}, e, **numbers).why
+    assert "back" not in named({"fault": 0.9}, e, **numbers).why
+    assert "back afterwards" in named({"fault": 0.9}, e, end_low=0.98, end_high=1.0).why
