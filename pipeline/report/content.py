@@ -38,7 +38,7 @@ class Settings:
     curve: Curve
     title: str = ""
     worst: int = 12
-    most_samples: int = 400_000
+    most_samples: int = 4_000_000
     window_s: float = WINDOW_S
     rate_days: float = 30.0
     judged_days: float | None = None

@@ -86,7 +86,7 @@ def event_svg(
 def _columns(event: Event, cut: Slice) -> int:
     """Columns in which a compact waveform can still be read."""
     cycles = cut.n / cut.rate_hz * (event.frequency_hz or 50.0)
-    return int(min(max(_A_CYCLE * cycles, 140), 300)) if cycles <= _MANY_CYCLES else int(min(cycles, 160))
+    return int(min(max(_A_CYCLE * cycles, 120), 220)) if cycles <= _MANY_CYCLES else int(min(cycles, 160))
 
 
 def _is_band(event: Event, cut: Slice) -> bool:

@@ -26,7 +26,7 @@ from pipeline.report.slice import Rms, Slice, nominal_hz, phasors_of, rms_of
 from pipeline.report.summary import TextTable
 from pipeline.report.times import Clock
 
-_RMS_COLUMNS: Final = 1000  # of each series, its lowest and highest value
+_RMS_COLUMNS: Final = 600  # of each series, its lowest and highest value
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,8 +121,12 @@ def _meta(event: Event, whole: Slice, cut: Slice, rms: Rms | None, packed: Packe
             "offset": float(f"{offset:.9g}"),
             "colour": phase_colour(c.phase),
             "dash": [int(part) for part in phase_dash(c.phase).split()],
+            "weights": predictor.coefficients,
+            "shift": predictor.shift,
         }
-        for c, scale, offset in zip(cut.channels, packed.scales, packed.offsets, strict=True)
+        for c, scale, offset, predictor in zip(
+            cut.channels, packed.scales, packed.offsets, packed.predictors, strict=True
+        )
     ]
     series = []
     if rms is not None:
@@ -137,6 +141,7 @@ def _meta(event: Event, whole: Slice, cut: Slice, rms: Rms | None, packed: Packe
         "n": cut.n,
         "all": whole.n,
         "bytes": packed.n_bytes,
+        "packed": packed.n_packed,
         "stop": cut.stop_event / cut.rate_hz,
         "channels": channels,
         "rms": series,

@@ -3,11 +3,26 @@
 (function () {
   const INK = "#1F2933", MUTED = "#52606D", GRID = "#D9DEE4", SHADE = "#F3EFE2", LIMIT = "#9A3B26";
 
+  // Two signs hold 13 bits; the 91 signs are those from "!" to "~" without "&", "<" and ">".
+  function unpacked(text) {
+    const codes = new Uint8Array(127), bytes = new Uint8Array(Math.floor(text.length / 2 * 13 / 8));
+    for (let sign = 33, code = 0; sign < 127; sign++) if (sign !== 38 && sign !== 60 && sign !== 62) codes[sign] = code++;
+    let held = 0, bits = 0, at = 0;
+    for (let i = 0; i < text.length; i += 2) {
+      held = (held << 13) | (codes[text.charCodeAt(i)] + 91 * codes[text.charCodeAt(i + 1)]);
+      for (bits += 13; bits >= 8; at++) {
+        bits -= 8;
+        bytes[at] = held >> bits;
+        held &= (1 << bits) - 1;
+      }
+    }
+    return bytes;
+  }
+
   async function decoded(figure) {
     const meta = JSON.parse(figure.querySelector("script.meta").textContent);
-    const text = atob(figure.querySelector("script.samples").textContent.trim());
-    const bytes = Uint8Array.from(text, (c) => c.charCodeAt(0));
-    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+    const bytes = unpacked(figure.querySelector("script.samples").textContent.trim());
+    const stream = new Blob([bytes.subarray(0, meta.packed)]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
     const planes = new Uint8Array(await new Response(stream).arrayBuffer());
     for (const one of meta.rms) for (const [key, per] of [["t", 1e5], ["v", 100]]) {
       let sum = 0;
@@ -15,15 +30,16 @@
     }
     const n = meta.n, wide = meta.bytes, shift = 32 - 8 * wide, lowest = wide === 2 ? -32768 : -2147483648;
     meta.channels.forEach((channel, c) => {
-      const values = new Float32Array(n);
-      let value = 0, step = 0, at = c * wide * n;
+      const weights = channel.weights, order = weights.length, unit = Math.pow(2, channel.shift);
+      const values = new Float32Array(n), whole = new Int32Array(n + order), at = c * wide * n;
       for (let i = 0; i < n; i++) {
-        let second = 0;
-        for (let b = 0; b < wide; b++) second = (second << 8) | planes[at + b * n + i];
-        step = (step + second) | 0;
-        value = (value + step) | 0;
-        const whole = (value << shift) >> shift;
-        values[i] = whole === lowest ? NaN : whole * channel.scale + channel.offset;
+        let folded = 0, sum = unit > 1 ? unit / 2 : 0;
+        for (let b = 0; b < wide; b++) folded = folded * 256 + planes[at + b * n + i];
+        for (let k = 0; k < order; k++) sum += weights[k] * whole[i + order - 1 - k];
+        const missed = folded % 2 ? -(folded + 1) / 2 : folded / 2;
+        const value = ((Math.floor(sum / unit) + missed) << shift) >> shift;
+        whole[i + order] = value;
+        values[i] = value === lowest ? NaN : value * channel.scale + channel.offset;
       }
       channel.values = values;
     });
