@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from classifiers.evidence import Evidence
@@ -80,9 +80,12 @@ def find_cause(evidence: Evidence) -> Verdict:
     verdicts = sorted((rule(evidence) for rule in RULES), key=lambda verdict: -verdict.confidence)
     best, second = verdicts[0], verdicts[1]
     if best.confidence < _LEAST_CONFIDENCE:
-        return Verdict(UNKNOWN, 0.0, "what was measured fits no cause well")
+        nearest = f"; nearest is {_fit(best)}" if best.confidence > 0 else ""
+        return Verdict(UNKNOWN, 0.0, f"what was measured fits no cause well{nearest}")
     if best.confidence - second.confidence < _CLEAR_LEAD:
         return Verdict(UNKNOWN, 0.0, f"it may be {best.cause} as well as {second.cause}")
+    if second.confidence > 0 and second.cause != best.cause:
+        return replace(best, why=f"{best.why}; against it: {_fit(second)}")
     return best
 
 
@@ -90,6 +93,10 @@ def rule_scores(evidence: Evidence) -> dict[str, float]:
     """What each rule says, by the name of its cause: 0 to 1, no probabilities."""
     verdicts = [rule(evidence) for rule in RULES]
     return {f"rule: {'fault' if v.cause.startswith('fault') else v.cause}": v.confidence for v in verdicts}
+
+
+def _fit(verdict: Verdict) -> str:
+    return f"{verdict.cause}, which {100 * verdict.confidence:.0f} % of the evidence fits"
 
 
 def judge_fault(evidence: Evidence) -> Verdict:

@@ -58,7 +58,7 @@ def indices_command(
 
 def _print(rows: list[IndexRow]) -> None:
     from pipeline.indices.counted import RULES
-    from pipeline.report.index_words import cells_table, sarfi_table
+    from pipeline.report.index_words import cells_table, contour_table, sarfi_table, severity_table
 
     if not rows:
         show.line("no site in the catalogue")
@@ -67,6 +67,8 @@ def _print(rows: list[IndexRow]) -> None:
         show.table(sarfi_table(rows, basis=way))
     for title in ("EN 50160 dips", "EN 50160 swells"):
         show.table(cells_table(rows, title=title))
+    show.table(contour_table(rows))
+    show.table(severity_table(rows))
     for basis in dict.fromkeys(row.basis for row in rows if row.rate is not None or row.withheld):
         rule = next(row.rule for row in rows if row.basis == basis and row.rule)
         show.line(f"{basis}: {rule}")

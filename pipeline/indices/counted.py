@@ -6,12 +6,16 @@ part of every index: the same fault may be six, one or a third of an event.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 from pipeline.events import Event
 
+MAGNITUDE_U_PU: Final = 0.002
+"""Standard uncertainty of a magnitude: the limit of IEC 61000-4-30 Class A, 0.2 % of Udin, taken for one (derived)."""
+_USUAL_HZ: Final = 50.0
 Side = Literal["sag", "swell"]
 Basis = Literal["per phase", "polyphase", "time-aggregated"]
 
@@ -43,7 +47,8 @@ class Counted:
     duration_s : how long it lasted, or was seen to last. [s]
     event_ids : the rows of the catalogue that it stands for, the one that gave the magnitude first.
     is_open : it was under way at an end of the record, so it may have lasted longer.
-    magnitude_u, duration_s_u : standard uncertainties, where they are known. [pu], [s]
+    magnitude_u, duration_s_u : standard uncertainties, where they are known. Each end of an
+        event may lie anywhere in its half cycle: rectangular, derived. [pu], [s]
     """
 
     site: str
@@ -165,6 +170,8 @@ def _counted(event: Event) -> Counted:
         event.observed_s,
         (event.event_id,),
         event.open_start or event.open_end,
+        MAGNITUDE_U_PU,
+        0.5 / (event.frequency_hz or _USUAL_HZ) / math.sqrt(6),
     )
 
 

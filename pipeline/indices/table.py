@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
+from itertools import product
 from typing import TYPE_CHECKING, Final
 
 from pipeline.events import Event
@@ -12,13 +14,18 @@ from pipeline.indices.counted import RULES, SIDES, WINDOW_S, Basis, Counted, cou
 from pipeline.indices.coverage import CoverageSpan, exposure_of
 from pipeline.indices.curves import curve, curves
 from pipeline.indices.rates import Exposure, by_month, dispersion, scaled
-from pipeline.indices.sarfi import LEVELS_PCT, brief, sarfi, sarfi_curve
-from pipeline.indices.severity import lost_voltage_s, sag_energy_s, severity
+from pipeline.indices.sarfi import LEVELS_PCT, brief, sarfi, sarfi_curve, system_sarfi, worse_than
+from pipeline.indices.severity import event_energy_s, lost_voltage_s, sag_score, severity
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 REFERENCE_CURVE: Final = "semi-reference"
+SYSTEM: Final = "all sites"
+CONTOUR: Final = "sags as deep and as long"
+CONTOUR_PCT: Final = (90.0, 80.0, 70.0, 50.0, 10.0)
+CONTOUR_S: Final = (0.01, 0.1, 0.2, 0.5, 1.0, 5.0, 10.0)
+"""Points of the contour chart: how many sags were at least so deep and so long; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +40,7 @@ class IndexRow:
     basis : how events were counted.
     value : count, or the value in `unit`.
     unit : ``events``, ``s``, ``pu s`` or "".
+    expected, expected_u : of a cell: sum of the probabilities that each event lies in it, and its standard uncertainty.
     rate : the count in `rate_days` days of judged time; None where it is withheld, or the value is no count.
     rate_low, rate_high : its 95 % interval.
     rate_days : that the rate is for.
@@ -52,6 +60,8 @@ class IndexRow:
     rate_days: float = 30.0
     withheld: str = ""
     rule: str = ""
+    expected: float | None = None
+    expected_u: float | None = None
 
 
 def index_rows(
@@ -88,14 +98,14 @@ def index_rows(
             first, last = period_ns or (None, None)
             exposure = exposure_of(coverage, site, from_ns=first, to_ns=last)
         rows += _of_site(mine, _Maker(site, exposure, rate_days, window_s))
-    return rows
+    return [*rows, *_of_system(rows, _Maker(SYSTEM, None, rate_days, window_s))]
 
 
 def index_table(rows: Sequence[IndexRow]) -> pa.Table:
     """Rows as a table with the columns of `IndexRow`."""
     import pyarrow as pa
 
-    numbers = {"value", "rate", "rate_low", "rate_high", "rate_days"}
+    numbers = {"expected", "expected_u", "value", "rate", "rate_low", "rate_high", "rate_days"}
     schema = pa.schema([(f.name, pa.float64() if f.name in numbers else pa.string()) for f in fields(IndexRow)])
     return pa.table({f.name: [getattr(row, f.name) for row in rows] for f in fields(IndexRow)}, schema=schema)
 
@@ -134,6 +144,10 @@ def _of_site(events: Sequence[Event], make: _Maker) -> Iterator[IndexRow]:
             yield make.count("SARFI-curve", one.name, basis, sarfi_curve(counted, one))
     for basis in ("polyphase", "time-aggregated"):
         yield from _cells(ways[basis], basis, make)
+    together = brief(ways["polyphase"])
+    for level, seconds in product(CONTOUR_PCT, CONTOUR_S):
+        n = worse_than(together, magnitude_pu=level / 100, duration_s=seconds)
+        yield make.count(CONTOUR, f"{level:g} %, {seconds:g} s", "polyphase", n)
     yield from _severities(ways["per phase"], ways["polyphase"], make)
     yield from _months(events, ways["polyphase"], make)
 
@@ -143,15 +157,24 @@ def _cells(counted: Sequence[Counted], basis: Basis, make: _Maker) -> Iterator[I
         side = "swell" if "swell" in grid.name else "sag"
         cells = count_cells([one for one in counted if one.side == side], grid)
         for cell, n in cells.counts.items():
-            yield make.count(grid.title, cell, basis, n)
+            row = make.count(grid.title, cell, basis, n)
+            yield replace(row, expected=cells.expected[cell], expected_u=math.sqrt(cells.variance[cell]))
         yield make.count(grid.title, "in no cell", basis, cells.outside)
 
 
 def _severities(phases: Sequence[Counted], points: Sequence[Counted], make: _Maker) -> Iterator[IndexRow]:
     sags = [one for one in brief(points) if one.side == "sag"]
-    energies = [sag_energy_s(one.magnitude_pu, one.duration_s) for one in brief(phases) if one.side == "sag"]
+    rows: dict[str, list[Counted]] = {}
+    for one in brief(phases):
+        if one.side == "sag":
+            rows.setdefault(one.event_ids[0], []).append(one)
+    energies = [event_energy_s([p.magnitude_pu for p in row], [p.duration_s for p in row]) for row in rows.values()]
     rule = "sum over phases of (1 - V²) times duration, as if rectangular; events of at most 60 s"
     yield make.value("sag energy", "sum", "per phase", sum(energies), "s", rule)
+    yield make.value("sag energy", "worst row", "per phase", max(energies, default=None), "s", rule)
+    scores = [sag_score([p.magnitude_pu for p in row]) for row in rows.values() if len(row) == 3]
+    rule_of_score = "1 - (Va + Vb + Vc) / 3 of the rows with three phases; events of at most 60 s"
+    yield make.value("sag score", "sum", "per phase", sum(scores) if scores else None, "pu", rule_of_score)
     mean = sum(energies) / len(sags) if sags else None
     yield make.value("sag energy", "mean of events", "per phase", mean, "s", rule)
     curve_here = curve(REFERENCE_CURVE)
@@ -161,6 +184,26 @@ def _severities(phases: Sequence[Counted], points: Sequence[Counted], make: _Mak
     yield make.value("severity", "worst", "polyphase", max(bad, default=None), "", rule)
     lost = sum(lost_voltage_s(one.magnitude_pu, one.duration_s) for one in sags)
     yield make.value("lost voltage", "sum", "polyphase", lost, "pu s", "(1 - V) times duration; events of at most 60 s")
+
+
+def _of_system(rows: Sequence[IndexRow], make: _Maker) -> Iterator[IndexRow]:
+    """The mean over sites of each SARFI-X, each site alike; nothing for fewer than two sites."""
+    groups: dict[tuple[str, Basis], list[IndexRow]] = {}
+    for row in rows:
+        if row.index == "SARFI-X" and row.basis in RULES:
+            groups.setdefault((row.item, row.basis), []).append(row)
+    for (item, basis), of_sites in groups.items():
+        if len(of_sites) < 2:
+            continue
+        counts = {row.site: row.value or 0.0 for row in of_sites}
+        rates = {row.site: row.rate for row in of_sites if row.rate is not None}
+        whole = len(rates) == len(of_sites)
+        mean = make.value("system SARFI-X", item, basis, system_sarfi(counts), "events a site", RULES[basis])
+        yield replace(
+            mean, rate=system_sarfi(rates) if whole else None,
+            withheld="" if whole else f"{len(of_sites) - len(rates)} of {len(of_sites)} sites have no rate",
+            rule=RULES[basis].format(window_s=make.window_s),
+        )  # fmt: skip
 
 
 def _months(events: Sequence[Event], points: Sequence[Counted], make: _Maker) -> Iterator[IndexRow]:

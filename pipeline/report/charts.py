@@ -20,7 +20,7 @@ SEVERITY: Final = ("#FFFFFF", "#D6E4F0", "#8FB8DA", "#3E7CB1", "#12436D")
 SEVERITY_WORDS: Final = ("no event", "inside the curve", "below the curve", "under half the voltage", "interruption")
 _DURATIONS: Final = ((0.001, "1 ms"), (0.01, "10 ms"), (0.1, "0.1 s"), (1.0, "1 s"), (10.0, "10 s"), (100.0, "100 s"),
                      (1000.0, "17 min"), (10000.0, "2.8 h"))  # fmt: skip
-_DAYS_WIDE, _DAYS_NARROW = 62, 31
+MOST_COLUMNS: Final = 62  # of a calendar
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,27 +128,29 @@ def days_svg(
 
     Parameters
     ----------
-    days : ISO dates, without gaps.
+    days : ISO dates, or months or years, without gaps; the last `MOST_COLUMNS` are drawn.
     rows : by site: (index into `SEVERITY`, events) of each day that has some.
     width : of the drawing. [px]
     label : what it shows, in words.
     """
-    shown = list(days)[-(_DAYS_WIDE if width > 600 else _DAYS_NARROW) :]
+    shown = list(days)[-MOST_COLUMNS:]
     left = 150.0 if width > 600 else 96.0
     step = min((width - left - 12) / max(len(shown), 1), 44.0)
-    height, top = 26.0, 34.0
+    height, top, gap = 26.0, 34.0, 1.0 if step > 8 else 0.4
     parts: list[str] = []
     every = max(1, math.ceil(46 / step))
     for k, day in enumerate(shown):
         if k % every == 0:
-            parts.append(text_of(left + k * step + 2, top - 8, day[5:], size=10, colour=MUTED))
+            parts.append(
+                text_of(left + k * step + 2, top - 8, day[5:] if len(day) == 10 else day, size=10, colour=MUTED)
+            )
     for r, (site, cells) in enumerate(rows.items()):
         y = top + r * height
         parts.append(text_of(left - 8, y + 17, _fitted(site, 20 if width > 600 else 13), size=11, anchor="end"))
         for k, day in enumerate(shown):
             severity, count = cells.get(day, (0, 0))
             parts.append(
-                rect_of(left + k * step + 1, y + 1, step - 2, height - 3, fill=SEVERITY[severity], stroke=GRID)
+                rect_of(left + k * step + gap, y + 1, step - 2 * gap, height - 3, fill=SEVERITY[severity], stroke=GRID)
             )
             if count and step >= 12:
                 colour = "#FFFFFF" if severity >= 3 else INK

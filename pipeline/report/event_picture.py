@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cmath
 import math
 from collections.abc import Sequence
 from typing import Final
@@ -11,10 +10,7 @@ import numpy as np
 
 from pipeline.events import Event
 from pipeline.report.drawing import (
-    GRID,
-    INK,
     LIMIT,
-    MUTED,
     Axes,
     document,
     line_of,
@@ -23,6 +19,7 @@ from pipeline.report.drawing import (
     text_of,
 )
 from pipeline.report.event_words import headline, picture_words
+from pipeline.report.phasor_pair import PHASOR_HEIGHT, PHASOR_WIDTH, SIDES, phasor_parts
 from pipeline.report.slice import BeforeAndDuring, Rms, Slice
 
 WIDTH: Final = 900.0
@@ -30,10 +27,8 @@ _LEFT: Final = 74.0
 _RIGHT: Final = 112.0
 _DASHED_SAMPLES: Final = 1500  # with more of them a dashed wave cannot be read
 _A_CYCLE, _MANY_CYCLES = 6.0, 50.0
-_LABELLED: Final = 14.0  # px: arrows that are shorter have their words in the list alone
 _PANEL: Final = 150.0
 _GAP: Final = 40.0
-_RADIUS: Final = 82.0
 THRESHOLDS_PU: Final = ((1.1, "110 %"), (0.9, "90 %"), (0.1, "10 %"))
 """Of sags, swells and interruptions: IEEE 1159 and IEC 61000-4-30. Drawn where an event is in pu of its reference."""
 
@@ -78,8 +73,9 @@ def event_svg(
         parts += axes.parts
     bottom = panels[-1].top + panels[-1].height + 44
     if phasors is not None:
-        parts += _phasor_pair(phasors, bottom + 24)
-        bottom += 2 * _RADIUS + 96
+        for k, side in enumerate(SIDES):
+            parts += phasor_parts(phasors, side, left=k * PHASOR_WIDTH, top=bottom)
+        bottom += PHASOR_HEIGHT
     return document(parts, width=WIDTH, height=bottom + 10, label=picture_words(event, cut))
 
 
@@ -206,53 +202,3 @@ def _apart(wanted: Sequence[float], axes: Axes) -> list[float]:
         placed[i] = at
         at += 14
     return placed
-
-
-def _phasor_pair(phasors: BeforeAndDuring, top: float) -> list[str]:
-    parts: list[str] = []
-    sizes = np.maximum(np.abs(phasors.before), np.abs(phasors.during))
-    n = phasors.n_voltages
-    largest = [float(sizes[:n].max(initial=0.0)), float(sizes[n:].max(initial=0.0))]
-    for k, (name, values) in enumerate((("before", phasors.before), ("during, at its worst", phasors.during))):
-        x, y = _LEFT + _RADIUS + 40 + k * 410, top + _RADIUS + 20
-        parts.append(text_of(x, top + 2, f"phasors {name}", size=12, anchor="middle", weight="bold"))
-        for radius in (0.5, 1.0):
-            circle = f"cx='{x:.1f}' cy='{y:.1f}' r='{radius * _RADIUS:.1f}'"
-            parts.append(f"<circle {circle} fill='none' stroke='{GRID}' stroke-width='1'/>")
-        parts += [line_of(x - _RADIUS, y, x + _RADIUS, y, GRID), line_of(x, y - _RADIUS, x, y + _RADIUS, GRID)]
-        row = 0
-        for i, (phase, value) in enumerate(zip(phasors.phases, values, strict=True)):
-            is_current = i >= n
-            scale = largest[is_current]
-            if scale <= 0:
-                continue
-            tip = complex(value) / scale * _RADIUS * (0.62 if is_current else 1.0)
-            if abs(tip) > 3:
-                parts += _arrow(x, y, tip, phase, is_current=is_current)
-            name_here = ("I" if is_current else "U") + phase[:8]
-            degrees = round(math.degrees(cmath.phase(complex(value)))) + 0
-            words = f"{name_here} {_short(abs(complex(value)), 'A' if is_current else 'V')}, {degrees}°"
-            at = top + 30 + 16 * row
-            parts.append(text_of(x + _RADIUS + 28, at, words, size=11, colour=phase_colour(phase)))
-            row += 1
-    note = "voltages: whole lines; currents: dashed, to a scale of their own; angles from the first voltage before"
-    parts.append(text_of(_LEFT, top + 2 * _RADIUS + 50, note, size=11, colour=MUTED))
-    return parts
-
-
-def _arrow(x: float, y: float, tip: complex, phase: str, *, is_current: bool) -> list[str]:
-    colour = phase_colour(phase)
-    ex, ey = x + tip.real, y - tip.imag
-    back = [cmath.rect(8.0, cmath.phase(tip) + math.pi + side) for side in (0.4, -0.4)]
-    shape = " ".join(f"{a:.1f},{b:.1f}" for a, b in [(ex, ey), *((ex + c.real, ey - c.imag) for c in back)])
-    words = phase[:2] if abs(tip) > _LABELLED else ""
-    label = tip + cmath.rect(11.0, cmath.phase(tip)) * (1j if is_current else 1)
-    return [
-        line_of(x, y, ex, ey, colour, width=1.6 if is_current else 2.2, dash="5 3" if is_current else ""),
-        f"<polygon points='{shape}' fill='{'#FFFFFF' if is_current else colour}' stroke='{colour}' stroke-width='1'/>",
-        text_of(x + label.real, y - label.imag + 4, words, size=10, anchor="middle", colour=INK),
-    ]
-
-
-def _short(value: float, unit: str) -> str:
-    return f"{value / 1000:.3g} k{unit}" if value >= 1000 else f"{value:.3g} {unit}"

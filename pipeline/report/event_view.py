@@ -21,8 +21,11 @@ from pipeline.report.event_words import (
     shown_words,
     stage_words,
 )
+from pipeline.report.figures import NARROW, WIDE, Figure
 from pipeline.report.packing import Packed, pack
+from pipeline.report.phasor_pair import phasor_svg_of
 from pipeline.report.slice import Rms, Slice, nominal_hz, phasors_of, rms_of
+from pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
 from pipeline.report.summary import TextTable
 from pipeline.report.times import Clock
 
@@ -41,6 +44,8 @@ class EventView:
     why : the reasons of cause, side and type; "".
     facts : the row's values.
     picture : drawing for paper; "" where there is none.
+    phasors : drawings of the phasors before and during; empty where they could not be formed.
+    spectrum : of a transient; None for other kinds.
     words : what the picture shows, for who cannot see it.
     shown : which waveforms it shows.
     meta, samples : JSON of the waveforms' layout, and the samples packed; "" where there are none.
@@ -55,6 +60,8 @@ class EventView:
     why: str
     facts: TextTable
     picture: str = ""
+    phasors: tuple[str, ...] = ()
+    spectrum: Figure | None = None
     words: str = ""
     shown: str = ""
     meta: str = ""
@@ -93,21 +100,32 @@ def event_view(
     try:
         nominal = nominal_hz(event, whole)
         rms, phasors = rms_of(whole, nominal=nominal), phasors_of(event, whole, nominal=nominal)
+        spectrum = _spectrum(event, whole, nominal)
     except SignalError:
-        rms = phasors = None
+        rms = phasors = spectrum = None
     packed = pack(cut)
     notes = list(cut.notes)
     if not packed.is_exact:
         notes.append("the file holds its samples to 1/32,000 of each channel's largest value")
     return EventView(
         **view,
-        picture=event_svg(event, whole, rms=rms, phasors=phasors, with_title=False, compact=True) if twin else "",
+        picture=event_svg(event, whole, rms=rms, phasors=None, with_title=False, compact=True) if twin else "",
+        phasors=() if phasors is None else (phasor_svg_of(phasors, "before"), phasor_svg_of(phasors, "during")),
+        spectrum=spectrum,
         words=picture_words(event, whole),
         shown=shown_words(whole),
         meta=json.dumps(_meta(event, whole, cut, rms, packed), ensure_ascii=True, separators=(",", ":")),
         samples=packed.text,
         notes=tuple(notes),
     )
+
+
+def _spectrum(event: Event, cut: Slice, nominal: float) -> Figure | None:
+    found = spectrum_of(event, cut, nominal=nominal)
+    if found is None:
+        return None
+    wide, narrow = (spectrum_svg(event, cut, found, width=width) for width in (WIDE, NARROW))
+    return Figure(f"spectrum-{event.event_id}", "Spectrum", spectrum_words(event, found), wide, narrow)
 
 
 def _meta(event: Event, whole: Slice, cut: Slice, rms: Rms | None, packed: Packed) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -11,6 +11,7 @@ from pipeline.indices.counted import SIDES, polyphase
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import Curve
 from pipeline.report.charts import (
+    MOST_COLUMNS,
     SEVERITY_WORDS,
     Dot,
     coverage_svg,
@@ -111,31 +112,32 @@ def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock) -> lis
     """
     if not events:
         return []
+    unit, name_of = _unit_of(events, clock)
     cells: dict[str, dict[str, tuple[int, int]]] = {}
     hours, weekdays = [0] * 24, [0] * 7
     for event in events:
         moment = clock.at(event.start)
         hours[moment.hour] += 1
         weekdays[moment.weekday()] += 1
-        day = moment.date().isoformat()
+        day = name_of(moment.date())
         worst, n = cells.setdefault(event.site, {}).get(day, (0, 0))
         cells[event.site][day] = (max(worst, _severity(event, curve)), n + 1)
-    first = min(date.fromisoformat(day) for of_site in cells.values() for day in of_site)
-    last = max(date.fromisoformat(day) for of_site in cells.values() for day in of_site)
-    days = [(first + timedelta(days=k)).isoformat() for k in range((last - first).days + 1)]
+    first, last = (clock.at(pick(event.start for event in events)).date() for pick in (min, max))
+    span = (first + timedelta(days=k) for k in range((last - first).days + 1))
+    days = list(dict.fromkeys(name_of(day) for day in span))
     chosen = dict(sorted(cells.items(), key=lambda item: (-sum(n for _, n in item[1].values()), item[0]))[:_MOST_SITES])
     n_days = len({day for of_site in cells.values() for day in of_site})
-    said = f"Rows of the catalogue by day ({clock.zone}): {len(events)} on {n_days} of {len(days)} days."
-    if len(days) > 62:
-        said += " The chart shows the last 62 days; the table has all."
+    said = f"Rows of the catalogue by {unit} ({clock.zone}): {len(events)} in {n_days} of {len(days)} {unit}s."
+    if len(cells) > len(chosen):
+        said += f" The chart shows the {len(chosen)} sites with the most; the table has all."
     listed = tuple(
         (site, day, str(n), SEVERITY_WORDS[worst])
         for site in sorted(cells)
         for day, (worst, n) in sorted(cells[site].items())
     )
-    table = TextTable("rows by site and day", ("site", "day", "rows", "worst"), listed[:MOST_ROWS])
+    table = TextTable(f"rows by site and {unit}", ("site", unit, "rows", "worst"), listed[:MOST_ROWS])
     wide, narrow = (days_svg(days, chosen, width=width, label=said) for width in (WIDE, NARROW))
-    calendar = Figure("days-chart", "Days", said, wide, narrow, table)
+    calendar = Figure("days-chart", f"{unit.capitalize()}s", said, wide, narrow, table)
     busiest = max(range(24), key=lambda hour: (hours[hour], -hour))
     said = (
         f"Most rows, {hours[busiest]} of {len(events)}, begin between {busiest}:00 and {busiest + 1}:00 ({clock.zone})."
@@ -145,6 +147,19 @@ def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock) -> lis
     table = TextTable("rows by hour and by day of the week", ("when", "rows"), tuple(when))
     wide, narrow = (hours_svg(hours, weekdays, width=width, label=said) for width in (WIDE, NARROW))
     return [calendar, Figure("hours-chart", "Hours and days of the week", said, wide, narrow, table)]
+
+
+def _unit_of(events: Sequence[Event], clock: Clock) -> tuple[str, Callable[[date], str]]:
+    """The shortest unit of the calendar of which the chart can show all, and what it calls the one of a date."""
+    first, last = (clock.at(pick(event.start for event in events)).date() for pick in (min, max))
+    n_days = (last - first).days + 1
+    if n_days <= MOST_COLUMNS:
+        return "day", date.isoformat
+    if n_days <= 7 * MOST_COLUMNS - 7:
+        return "week", lambda day: (day - timedelta(days=day.weekday())).isoformat()
+    if n_days <= 30 * MOST_COLUMNS - 30:
+        return "month", lambda day: f"{day:%Y-%m}"
+    return "year", lambda day: f"{day:%Y}"
 
 
 def _severity(event: Event, curve: Curve) -> int:

@@ -98,7 +98,9 @@ def fitted(whole: I64, *, largest: int) -> Predictor:
     if n > 4 * _ORDER:
         at = np.unique(np.linspace(0, n - 1, min(n, _FITTED)).astype(np.int64)) + _ORDER
         before = np.stack([whole[at - k] for k in range(1, _ORDER + 1)]).astype(np.float64)
-        normal = before @ before.T + at.size / 12 * np.eye(_ORDER)  # a sample is uncertain by its rounding
+        power = before @ before.T
+        rounding = max(at.size / 12, 1e-12 * float(np.trace(power)))  # a sample is uncertain by its rounding
+        normal = power + rounding * np.eye(_ORDER)
         weights = np.linalg.solve(normal, before @ whole[at].astype(np.float64))
         room = _EXACT_BITS - math.log2(max(largest, 1) * max(float(np.abs(weights).sum()), 1.0))
         shift = min(_FINEST, math.floor(room) - 1)
@@ -113,7 +115,7 @@ def as_text(data: bytes) -> str:
     bits = np.concatenate([bits, np.zeros(-bits.size % 13, np.uint8)]).reshape(-1, 13)
     values = bits @ (1 << np.arange(12, -1, -1, dtype=np.int64))
     pairs = np.stack([values % 91, values // 91], axis=1).ravel()
-    return np.frombuffer(ALPHABET.encode("ascii"), np.uint8)[pairs].tobytes().decode("ascii")
+    return bytes(np.frombuffer(ALPHABET.encode("ascii"), np.uint8)[pairs]).decode("ascii")
 
 
 def _planes(row: I64, predictor: Predictor, n_bytes: int) -> bytes:

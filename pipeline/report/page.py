@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.report.charts import SEVERITY_WORDS
 from pipeline.report.content import Content, Settings
 from pipeline.report.drawing import printable
+from pipeline.report.phasor_pair import PHASOR_NOTE
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -61,6 +62,7 @@ def render(content: Content, *, settings: Settings, up: str = "") -> str:
             period=origin.get("period", ""),
             cautions=CAUTIONS,
             up=up,
+            phasor_note=PHASOR_NOTE,
             curve_title=settings.curve.title,
             severity_words=", ".join(SEVERITY_WORDS),
             foot=f"Made with {origin.get('made with', 'halfcycle')}.",

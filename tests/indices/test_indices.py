@@ -439,3 +439,49 @@ def test_the_table_holds_every_index_of_every_site_with_its_rule() -> None:
     assert "not known" in unknown[0].withheld
     outside = index_rows(events, period_ns=(150 * S, 250 * S), judged_days=1)
     assert next(r for r in outside if (r.index, r.item) == ("SARFI-X", "70 %")).value == 1
+
+
+# --- what stands beside the counts
+
+
+def test_a_systems_row_is_the_mean_of_its_sites_and_has_a_rate_only_where_all_have() -> None:
+    # By hand: three sags below 90 % at A, one at B; the mean is 2 events a site, and 2 in 30 days of 30 judged.
+    events = [event(k * 1000.0, 0.5, 0.2, site="A") for k in range(3)] + [event(50.0, 0.5, 0.2, site="B")]
+    made = index_rows(events, judged_days=30)
+    system = {one.item: one for one in made if one.index == "system SARFI-X" and one.basis == "polyphase"}
+    assert (system["90 %"].value, system["90 %"].rate) == (2.0, pytest.approx(2.0))
+    assert system["10 %"].value == 0.0
+    unknown = {one.item: one for one in index_rows(events) if one.index == "system SARFI-X"}
+    assert unknown["90 %"].rate is None
+    assert "2 of 2 sites have no rate" in unknown["90 %"].withheld
+    assert not [one for one in index_rows(events[:3]) if one.index == "system SARFI-X"]
+
+
+def test_the_contour_counts_what_is_at_least_as_deep_and_as_long() -> None:
+    events = [event(0, 0.5, 0.2), event(1000, 0.7, 1.0), event(2000, 0.05, 0.1)]
+    counts = {one.item: one.value for one in index_rows(events) if one.index == "sags as deep and as long"}
+    # By hand: at 70 % or less there are three, two of them of 0.2 s or longer, one of a second.
+    assert [counts[f"70 %, {s} s"] for s in ("0.1", "0.2", "1", "5")] == [3, 2, 1, 0]
+    assert counts["10 %, 0.1 s"] == 1
+
+
+def test_cells_of_a_catalogue_carry_their_expected_counts() -> None:
+    # The reference figures: 0.703 with 0.002 pu lies in the row below 70 % with 6.7 %; 196 ms with half a cycle's
+    # rectangular error at both ends, 4.1 ms, lies beyond 200 ms with 16 % [calculated].
+    made = {one.item: one for one in index_rows([event(0, 0.703, 0.1)]) if one.index == "EN 50160 dips"}
+    assert made["B1"].value == 1
+    assert made["C1"].expected == pytest.approx(0.067, abs=5e-4)
+    assert made["B1"].expected == pytest.approx(0.933, abs=5e-4)
+    assert made["C1"].expected_u == pytest.approx((0.067 * 0.933) ** 0.5, abs=2e-3)
+    made = {one.item: one for one in index_rows([event(0, 0.75, 0.196)]) if one.index == "EN 50160 dips"}
+    assert made["B2"].expected == pytest.approx(0.164, abs=2e-3)
+
+
+def test_energy_of_the_worst_row_and_sag_score_by_hand() -> None:
+    # Three phases at 0.5, 0.5 and 1.0 for 0.2 s: energy 0.3 s [calculated in the reference figures], score 1/3.
+    phases = {f"magnitude_{p}": v for p, v in zip("abc", (0.5, 0.5, 1.0), strict=True)}
+    lasted = {f"duration_{p}_s": 0.2 for p in "abc"}
+    made = {(one.index, one.item): one.value for one in index_rows([event(0, 0.5, 0.2, **phases, **lasted)])}
+    assert made["sag energy", "worst row"] == pytest.approx(0.3)
+    assert made["sag score", "sum"] == pytest.approx(1 / 3)
+    assert made["sag energy", "sum"] == pytest.approx(0.3)

@@ -1,0 +1,114 @@
+"""The spectrum of a transient: of what the waveform differs by from the cycle before, over the transient's own time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.errors import SignalError
+from pipeline.events import Event
+from pipeline.measures.residue import cycle_residue
+from pipeline.report.drawing import INK, LIMIT, MUTED, Axes, document, line_of, phase_colour, phase_dash, text_of
+from pipeline.report.slice import Slice
+
+F64 = npt.NDArray[np.float64]
+
+KINDS: Final = frozenset({"impulsive_transient", "oscillatory_transient", "notching"})
+_LEAST_CYCLES: Final = 1.0  # of the window: it resolves the power frequency itself
+_WIDTH, _HEIGHT = 900.0, 170.0
+
+
+@dataclass(frozen=True, slots=True)
+class Spectrum:
+    """Amplitudes of a transient by frequency.
+
+    Attributes
+    ----------
+    frequencies_hz : shape (n,). [Hz]
+    amplitudes : shape (n_voltages, n). Peak of a sine that would give the same bin. [unit of the channel]
+    window_s : that was looked at, from the event's start. [s]
+    """
+
+    frequencies_hz: F64
+    amplitudes: F64
+    window_s: float
+
+
+def spectrum_of(event: Event, cut: Slice, *, nominal: float) -> Spectrum | None:
+    """The spectrum of a transient's voltages; None for events of other kinds, or where a sample of it is missing.
+
+    Parameters
+    ----------
+    event : says what and when.
+    cut : at least a cycle of it before the event.
+    nominal : frequency. [Hz]
+    """
+    if event.kind not in KINDS or not cut.voltages:
+        return None
+    cycle = cut.rate_hz / (event.frequency_hz or nominal)
+    first = max(round(-cut.start), 0)
+    stop = min(first + round(max(cut.stop_event, _LEAST_CYCLES * cycle)), cut.n)
+    rows = np.stack([cut.physical(i) for i in cut.voltages])[:, :stop]
+    if first < cycle or stop - first < 16 or not np.isfinite(rows[:, max(first - round(cycle) - 1, 0) :]).all():
+        return None
+    try:
+        residue = cycle_residue(np.nan_to_num(rows), cycle=cycle)[:, first:stop]
+    except SignalError:
+        return None
+    taper = np.hanning(residue.shape[1])
+    amplitudes: F64 = 2 * np.abs(np.fft.rfft(residue * taper)) / taper.sum()
+    hertz: F64 = np.fft.rfftfreq(residue.shape[1], 1 / cut.rate_hz).astype(np.float64)
+    return Spectrum(hertz, amplitudes, (stop - first) / cut.rate_hz)
+
+
+def spectrum_words(event: Event, found: Spectrum) -> str:
+    """What the spectrum shows, in a sentence. event: whose row may name a frequency."""
+    channel, at = np.unravel_index(int(found.amplitudes.argmax()), found.amplitudes.shape)
+    text = (
+        f"Spectrum of what the voltage differs by from the cycle before, over {found.window_s * 1e3:.3g} ms: the "
+        f"largest part, {found.amplitudes[channel, at]:.3g} V, lies at {found.frequencies_hz[at]:.4g} Hz."
+    )
+    if event.oscillation_hz is not None:
+        text += f" The ringing was measured at {event.oscillation_hz:.4g} Hz (dashed)."
+    return text
+
+
+def spectrum_svg(event: Event, cut: Slice, found: Spectrum, *, width: float = _WIDTH) -> str:
+    """A drawing of a spectrum.
+
+    Parameters
+    ----------
+    event : whose ringing is marked, where it was measured.
+    cut : gives the phases.
+    found : the spectrum.
+    width : of the drawing. [px]
+    """
+    highest = float(found.amplitudes.max(initial=0.0)) * 1.1 or 1.0
+    axes = Axes(
+        74 if width > 600 else 50, 26, width - (186 if width > 600 else 90), _HEIGHT, 0,
+        float(found.frequencies_hz[-1]) / 1000, 0, highest, columns=220,
+    )  # fmt: skip
+    axes.frame(y_name="amplitude [V]", x_name="frequency [kHz]")
+    labels: list[str] = []
+    for row, i in zip(found.amplitudes, cut.voltages, strict=True):
+        phase = cut.channels[i].phase
+        axes.curve(found.frequencies_hz / 1000, row, phase_colour(phase), width=1.6, dash=phase_dash(phase))
+        y = axes.top + 14 + 17 * len(labels)
+        x = axes.left + axes.width + 8
+        axes.parts.append(line_of(x, y - 4, x + 16, y - 4, phase_colour(phase), width=2, dash=phase_dash(phase)))
+        axes.parts.append(text_of(x + 20, y, "U" + (phase or cut.channels[i].name)[:6], size=11, weight="bold",
+                                  colour=phase_colour(phase)))  # fmt: skip
+        labels.append(phase)
+    if event.oscillation_hz is not None and event.oscillation_hz / 1000 <= axes.x1:
+        x = axes.x(event.oscillation_hz / 1000)
+        axes.parts.append(line_of(x, axes.top, x, axes.top + axes.height, LIMIT, width=1.5, dash="5 4"))
+        near_end = x > axes.left + 0.7 * axes.width
+        words = f"{event.oscillation_hz:.4g} Hz"
+        axes.parts.append(text_of(x + (-5 if near_end else 5), axes.top + 13, words, size=11, colour=INK,
+                                  anchor="end" if near_end else "start"))  # fmt: skip
+    if not labels:
+        axes.parts.append(text_of(axes.left + 8, axes.top + 16, "no voltage", size=11, colour=MUTED))
+    return document(axes.parts, width=width, height=axes.top + axes.height + 44, label=spectrum_words(event, found))
