@@ -254,7 +254,8 @@ def load_sites(path: Path) -> tuple[Site, ...]:
     ConfigError : the file cannot be read, a key is unknown or out of range, or two sites have one name.
     """
     document = read_toml(path)
-    tables = {"sites": document["sites"]} if "inbox" in document or "store" in document else document
+    of_fleet = set(document) & (set(Fleet.model_fields) - {"sites"})
+    tables = {"sites": document["sites"]} if of_fleet and "sites" in document else document
     sites = checked(_SiteTables, tables, path.name).sites
     names = [site.name for site in sites]
     if twice := sorted({name for name in names if names.count(name) > 1}):

@@ -9,7 +9,8 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Final
 
-from pipeline.config import Fleet, Report
+from pipeline.config import Fleet, Report, Site
+from pipeline.errors import ConfigError
 from pipeline.events import Event, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve
@@ -20,9 +21,14 @@ from pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write
 from pipeline.report.material import Material
 from pipeline.report.origin import origin
 from pipeline.report.summary import worst_events
+from pipeline.report.survey_view import SurveyedPoint
 from pipeline.resources import code_version
+from pipeline.sites.account import Declared
+from pipeline.sites.table import SiteTable
 from pipeline.store.lock import locked
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
+from pipeline.survey.compliance import drawn_bounds, load_limit_profile
+from pipeline.survey.stored import by_point, judge_trends, neighbours_of, read_trends, with_needed
 
 _WAIT_S: Final = 600.0  # for another run that publishes
 
@@ -52,6 +58,51 @@ def fleet_events(
 def period_ns_of(first: date | None, last: date | None) -> tuple[int, int] | None:
     """A range of UTC days as instants, half-open; None where an end is open. [ns since 1970-01-01]"""
     return None if first is None or last is None else (day_start_ns(first), day_start_ns(last) + DAY_NS)
+
+
+def surveyed_points(
+    paths: Sequence[Path], limits: str, *, sites: Sequence[Site] | None = None
+) -> tuple[SurveyedPoint, ...]:
+    """What trends say of their points, judged by a limit profile where one is named.
+
+    Parameters
+    ----------
+    paths : trends of `halfcycle measure`; those of other intervals that lie beside one are read, too.
+    limits : a profile's name or file; "": none.
+    sites : what a person declares; a declared voltage goes before that of the trend.
+
+    Raises
+    ------
+    ConfigError : limits without a trend, or no such profile.
+    ReadError : a path is no trend.
+    """
+    if limits and not paths:
+        raise ConfigError("--limits judges trends; name one with --trend")
+    profile = load_limit_profile(limits) if limits else None
+    table = SiteTable(tuple(sites or ()))
+    files = dict.fromkeys(path for given in paths for path in (given, *neighbours_of(given)))
+    stored = [one for path in files for one in read_trends(path)]
+    judged = {} if profile is None else judge_trends(stored, profile, declared=Declared(), sites=table)
+    found = []
+    for (site, point), by_interval in sorted(by_point(stored).items()):
+        certificate = next(iter(by_interval.values())).certificate
+        trends = {interval_s: one.trend for interval_s, one in by_interval.items()}
+        said = table.declared(site, Declared()).nominal_voltage_v
+        bounds = [] if profile is None else drawn_bounds(
+            profile, nominal_voltage_v=certificate.nominal_voltage_v if said is None else said,
+            declared=said is not None or certificate.nominal_kind == "declared",
+            demand_current_a=certificate.demand_current_a,
+        )  # fmt: skip
+        if profile is not None:
+            trends = with_needed(trends, profile)
+        found.append(
+            SurveyedPoint(
+                site=site, point=point, trends={k: one.table for k, one in trends.items()},
+                profile="" if profile is None else profile.title, assessments=judged.get((site, point), ()),
+                bounds=bounds,
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def publish(fleet: Fleet, config: Path) -> Published | None:

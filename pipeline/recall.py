@@ -74,7 +74,8 @@ class Archive:
         stop = min(int(np.ceil(start + length + after_cycles * cycle)), record.n_samples)
         samples = np.concatenate(list(record.blocks(point, first=first, stop=stop, currents=True)), axis=1)
         channels = measured_channels(record.header, point)
-        return Slice(channels, samples, rate_hz, first - start, length, "+".join(str(path) for path in paths))
+        origin = "+".join(str(path) for path in paths)
+        return Slice(channels, samples, rate_hz, first - start, length, origin, hookup=point.hookup.name)
 
     def files_of(self, event: Event) -> tuple[Path, ...]:
         """The files that hold an event, in order.

@@ -49,6 +49,11 @@ def report_command(
     files: Files = None,
     sites: SitesOfCatalogue = None,
     coverage: Coverage = None,
+    trend: Annotated[
+        Optional[list[Path]],  # noqa: UP045
+        typer.Option(help="Trend of a survey, of `halfcycle measure`; may be given again."),
+    ] = None,
+    limits: Annotated[str, typer.Option(metavar="NAME", help="Limit profile to judge the trends by.")] = "",
     judged_days: JudgedDays = None,
     curve: Annotated[
         str,
@@ -73,8 +78,9 @@ def report_command(
     It opens offline: the answer first, then charts, indices, the worst events, method and origin.
     """
     from pipeline.cli.catalogue_source import source_of
+    from pipeline.config import load_sites
     from pipeline.indices.curves import curve as curve_named
-    from pipeline.publishing import period_ns_of
+    from pipeline.publishing import period_ns_of, surveyed_points
     from pipeline.report.content import Settings
     from pipeline.report.folder import FRONT, fleet_pages, write_folder
     from pipeline.report.material import Material
@@ -92,11 +98,13 @@ def report_command(
         coverage=source.coverage,
         expected=source.expected,
         zones=source.zones,
+        surveyed=surveyed_points(trend or (), limits, sites=None if sites is None else load_sites(sites)),
         provenance=origin(
             source.events,
             source.coverage,
             command=_command(context, "report.html" if out.suffix else "report"),
-            inputs={name: path for name, path in given.items() if path is not None},
+            inputs={name: path for name, path in given.items() if path is not None}
+            | {f"trend {k}": path for k, path in enumerate(trend or (), start=1)},
             period_ns=period,
         ),
         period_ns=period,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from pipeline.cli import show
 
@@ -12,13 +12,11 @@ if TYPE_CHECKING:
     from pipeline.survey.compliance import Assessment
     from pipeline.trend_table import Certificate
 
-_BADNESS: Final = ("exceeded", "cannot tell", "met")
-
 
 def show_assessments(title: str, found: Sequence[Assessment]) -> None:
     """The verdicts of a point as a table, of each limit and series its worst period, and what all come to together."""
     from pipeline.report.summary import TextTable
-    from pipeline.survey.compliance import overall, told_voltage
+    from pipeline.survey.compliance import overall, told_voltage, worst_of_each
 
     rows = [
         (
@@ -26,7 +24,7 @@ def show_assessments(title: str, found: Sequence[Assessment]) -> None:
             f"{one.needed_pct:g} %", _number(one.percentile), f"{one.n} of {one.n_expected}", str(one.n_flagged),
             str(one.n_missing), one.mark,
         )
-        for one, verdict in _worst_of_each(found)
+        for one, verdict in worst_of_each(found)
     ]  # fmt: skip
     heads = (
         "limit", "series", "period", "verdict", "bounds", "within", "needed", "percentile", "measured", "flagged",
@@ -38,22 +36,6 @@ def show_assessments(title: str, found: Sequence[Assessment]) -> None:
     show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
     if whole.not_judged:
         show.line(f"beside that {len(whole.not_judged)} could not be judged, {whole.n_judged} could")
-
-
-def _worst_of_each(found: Sequence[Assessment]) -> list[tuple[Assessment, str]]:
-    """Of each limit and series the worst period, and the verdict in words, with how many periods it is one of."""
-    groups: dict[tuple[str, str], list[Assessment]] = {}
-    for one in found:
-        groups.setdefault((one.name, one.series), []).append(one)
-    chosen = []
-    for group in groups.values():
-        worst = min(group, key=lambda one: (_BADNESS.index(one.verdict), math.inf if math.isnan(one.share_pct) else
-                                            one.share_pct))  # fmt: skip
-        counts = {verdict: sum(one.verdict == verdict for one in group) for verdict in _BADNESS}
-        told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
-        words = worst.verdict if len(group) == 1 else f"{worst.verdict} ({told})"
-        chosen.append((worst, ": ".join(filter(None, (words, worst.reason)))))
-    return chosen
 
 
 def show_certificate(one: Certificate) -> None:

@@ -85,16 +85,16 @@ def poisson_interval(count: int, *, confidence: float = 0.95) -> tuple[float, fl
     ------
     SignalError : a negative count.
 
-    Source: F. Garwood, Biometrika 28 (1936), through the chi-square distribution. Sags come in clusters: then it is
+    Source: F. Garwood, Biometrika 28 (1936), through the gamma distribution. Sags come in clusters: then it is
     too narrow, and the index of dispersion says so.
     """
-    from scipy.stats import chi2
+    from scipy.special import gammaincinv
 
     if count < 0:
         raise SignalError(f"{count} events; a count is not negative")
     tail = (1 - confidence) / 2
-    low = 0.0 if count == 0 else float(chi2.ppf(tail, 2 * count)) / 2
-    return low, float(chi2.ppf(1 - tail, 2 * count + 2)) / 2
+    low = 0.0 if count == 0 else float(gammaincinv(count, tail))
+    return low, float(gammaincinv(count + 1, 1 - tail))
 
 
 def by_month(starts_ns: Sequence[int], *, from_ns: int, to_ns: int) -> dict[str, int]:

@@ -13,7 +13,9 @@ from pipeline.indices.curves import Curve
 from pipeline.indices.sarfi import brief
 from pipeline.report.event_words import cause_words, duration_words, kind_words, magnitude_words, seconds_words
 from pipeline.report.summary import distinct_events, severity_s
+from pipeline.report.survey_view import SurveyedPoint, verdict_sentences
 from pipeline.report.times import Clock
+from pipeline.survey.compliance import overall
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +38,13 @@ class SiteAnswer:
 
 
 def lead(
-    events: Sequence[Event], sites: Sequence[str], *, curve: Curve, clock: Clock, coverage: Sequence[CoverageSpan]
+    events: Sequence[Event],
+    sites: Sequence[str],
+    *,
+    curve: Curve,
+    clock: Clock,
+    coverage: Sequence[CoverageSpan],
+    surveyed: Sequence[SurveyedPoint] = (),
 ) -> list[Sentence]:
     """The report in a few sentences.
 
@@ -47,6 +55,7 @@ def lead(
     curve : of ride-through, that sags are held against.
     clock : how times are written.
     coverage : time judged, of any sites.
+    surveyed : what surveys say of points of the sites.
     """
     said = [_found(events, sites, clock)]
     counted = polyphase(events)
@@ -66,7 +75,13 @@ def lead(
         )
     if events and not any(event.cause for event in events):
         said.append(Sentence("Causes were not looked for: the catalogue was made without them.", "#method"))
-    if not any(event.kind == "limit" for event in events):
+    judged = [one for one in surveyed if one.assessments]
+    if judged:
+        verdicts = Counter(overall(one.assessments).verdict for one in judged)
+        counts = ", ".join(f"{n} {verdict}" for verdict, n in sorted(verdicts.items()))
+        profiles = ", ".join(dict.fromkeys(one.profile for one in judged))
+        said.append(Sentence(f"Limits of {profiles} at {_n(len(judged), 'measuring point')}: {counts}.", "#compliance"))
+    elif not any(event.kind == "limit" for event in events):
         said.append(Sentence("Whether limits are met cannot be told from this catalogue.", "#compliance"))
     if not coverage:
         said.append(
@@ -99,6 +114,7 @@ def site_answer(
     anchor: str,
     shown: Collection[str],
     page: str = "",
+    surveyed: Sequence[SurveyedPoint] = (),
 ) -> SiteAnswer:
     """What is said of one site.
 
@@ -112,6 +128,7 @@ def site_answer(
     anchor : of the site in the page.
     shown : ids of the events that the page shows with their waveforms.
     page : of the site alone, where there is one.
+    surveyed : what surveys say of its points.
     """
     counted = polyphase(events)
     said = [_what(events, counted)]
@@ -125,6 +142,7 @@ def site_answer(
             Sentence(f"Of {what} of at most a minute {verdict} went below the {curve.title}.", "#magnitude-duration")
         )
     said += [*_sides(events), *_causes(events), *_limits(events)]
+    said += [Sentence(text, "#compliance") for text in verdict_sentences(surveyed)]
     if coverage:
         said.append(_judged(site, coverage))
     return SiteAnswer(site, anchor, tuple(said), len(below), page)

@@ -25,9 +25,12 @@ from pipeline.report.index_words import (
 from pipeline.report.material import Material
 from pipeline.report.phasor_diagram import scaled
 from pipeline.report.summary import TextTable, worst_events
+from pipeline.report.survey_view import compliance_tables, trend_figures
 from pipeline.report.times import Clock
+from pipeline.report.wiring_view import WiringView, wiring_view
 
 _TWINS = 40
+_WIRED = 24  # points whose wiring is drawn
 _REFERENCES = {"pre-event": "before the event", "sliding": "before the event, sliding"}
 
 
@@ -62,6 +65,7 @@ class Content:
     answers: tuple[SiteAnswer, ...]
     measured: TextTable
     coverage: Figure | None
+    wiring: tuple[WiringView, ...]
     scatter: Figure | None
     indices: tuple[TextTable, ...]
     rules: tuple[str, ...]
@@ -70,6 +74,8 @@ class Content:
     all_events: TextTable
     anchors: tuple[str, ...]
     left_out: str
+    trends: tuple[Figure, ...]
+    compliance: tuple[TextTable, ...]
     limits: TextTable | None
     method: tuple[str, ...]
     provenance: TextTable
@@ -122,16 +128,20 @@ def build_content(
     listed = sorted(events, key=lambda event: (event.start, event.site))[:MOST_ROWS]
     return Content(
         title=settings.title or _title(sites),
-        lead=tuple(lead(events, sites, curve=settings.curve, clock=clock, coverage=coverage)),
+        lead=tuple(
+            lead(events, sites, curve=settings.curve, clock=clock, coverage=coverage, surveyed=material.surveyed)
+        ),
         answers=tuple(
             site_answer(
                 alone[site].events, site, curve=settings.curve, coverage=alone[site].coverage,
+                surveyed=alone[site].surveyed,
                 clock=_clock([site], material.zones), anchor=f"site-{k}", shown=ids, page=(pages or {}).get(site, ""),
             )
             for k, site in enumerate(sites)
         ),
         measured=_measured(alone),
         coverage=coverage_figure(coverage),
+        wiring=_wiring(views),
         scatter=scatter_figure(events, settings.curve, ids),
         indices=_index_tables(rows),
         rules=tuple(dict.fromkeys(f"{row.basis}: {row.rule}" for row in rows if row.index == "SARFI-X")),
@@ -140,6 +150,8 @@ def build_content(
         all_events=_all_events(listed, clock),
         anchors=tuple(f"#event-{event.event_id}" if event.event_id in ids else "" for event in listed),
         left_out="" if len(listed) == len(events) else f"The first {len(listed)} of {len(events)} rows are listed.",
+        trends=() if pages else tuple(trend_figures(material.surveyed, clock)),
+        compliance=tuple(compliance_tables(material.surveyed)),
         limits=_limits(events, clock),
         method=_method(settings, rows),
         provenance=TextTable("what this report was made of", ("what", "value"), tuple(material.provenance)),
@@ -198,6 +210,23 @@ def _measured(alone: Mapping[str, Material]) -> TextTable:
         )
     heads = ("site", "100 % is", "voltages", "measuring points", "rows", "incidents")
     return TextTable("sites, and what 100 % is there", heads, tuple(rows))
+
+
+def _wiring(views: Sequence[EventView]) -> tuple[WiringView, ...]:
+    """The wiring of each point, by the earliest of its events that are shown."""
+    found: dict[str, WiringView] = {}
+    for view in sorted(views, key=lambda view: view.event.start):
+        event = view.event
+        name = event.site if event.point is None else f"{event.site}, {event.point}"
+        if view.measured is None or name in found or len(found) == _WIRED:
+            continue
+        nominal_v = event.reference_v if event.reference_kind == "nominal" else None
+        wiring = wiring_view(
+            name, view.measured, hookup=view.hookup, start_ns=event.start, nominal_v=nominal_v
+        )  # fmt: skip
+        if wiring is not None:
+            found[name] = wiring
+    return tuple(found[name] for name in sorted(found))
 
 
 def _index_tables(rows: Sequence[IndexRow]) -> tuple[TextTable, ...]:

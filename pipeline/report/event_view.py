@@ -24,7 +24,7 @@ from pipeline.report.event_words import (
 from pipeline.report.figures import NARROW, WIDE, Figure
 from pipeline.report.packing import Packed, pack
 from pipeline.report.phasor_pair import phasor_svg_of
-from pipeline.report.slice import Rms, Slice, nominal_hz, phasors_of, rms_of
+from pipeline.report.slice import BeforeAndDuring, Rms, Slice, nominal_hz, phasors_of, rms_of
 from pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
 from pipeline.report.summary import TextTable
 from pipeline.report.times import Clock
@@ -51,6 +51,8 @@ class EventView:
     meta, samples : JSON of the waveforms' layout, and the samples packed; "" where there are none.
     notes : what limits what is shown.
     missing : why there is no waveform; "".
+    measured : its phasors; None where they could not be formed.
+    hookup : by which its voltages were judged; "".
     """
 
     event: Event
@@ -68,6 +70,8 @@ class EventView:
     samples: str = ""
     notes: tuple[str, ...] = ()
     missing: str = ""
+    measured: BeforeAndDuring | None = None
+    hookup: str = ""
 
 
 def event_view(
@@ -112,6 +116,8 @@ def event_view(
         picture=event_svg(event, whole, rms=rms, phasors=None, with_title=False, compact=True) if twin else "",
         phasors=() if phasors is None else (phasor_svg_of(phasors, "before"), phasor_svg_of(phasors, "during")),
         spectrum=spectrum,
+        measured=phasors,
+        hookup=whole.hookup,
         words=picture_words(event, whole),
         shown=shown_words(whole),
         meta=json.dumps(_meta(event, whole, cut, rms, packed), ensure_ascii=True, separators=(",", ":")),

@@ -31,6 +31,7 @@ class Slice:
     stop_event : of the event's end, in samples from its start. [samples]
     origin : where it was read, for people.
     notes : what the reader must know of it.
+    hookup : a name of `terms.HOOKUPS`, by which the voltages were judged; "" where it is not known.
     """
 
     channels: tuple[Channel, ...]
@@ -40,6 +41,7 @@ class Slice:
     stop_event: float
     origin: str = ""
     notes: tuple[str, ...] = ()
+    hookup: str = ""
 
     @property
     def n(self) -> int:

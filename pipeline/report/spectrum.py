@@ -12,12 +12,14 @@ from pipeline.errors import SignalError
 from pipeline.events import Event
 from pipeline.measures.residue import cycle_residue
 from pipeline.report.drawing import INK, LIMIT, MUTED, Axes, document, line_of, phase_colour, phase_dash, text_of
+from pipeline.report.phasor_diagram import scaled
 from pipeline.report.slice import Slice
 
 F64 = npt.NDArray[np.float64]
 
 KINDS: Final = frozenset({"impulsive_transient", "oscillatory_transient", "notching"})
 _LEAST_CYCLES: Final = 1.0  # of the window: it resolves the power frequency itself
+_LOWEST_ORDER: Final = 3.0  # below it the change of the fundamental itself prevails
 _WIDTH, _HEIGHT = 900.0, 170.0
 
 
@@ -27,7 +29,7 @@ class Spectrum:
 
     Attributes
     ----------
-    frequencies_hz : shape (n,). [Hz]
+    frequencies_hz : shape (n,). Above the third harmonic, below which the fundamental's own change prevails. [Hz]
     amplitudes : shape (n_voltages, n). Peak of a sine that would give the same bin. [unit of the channel]
     window_s : that was looked at, from the event's start. [s]
     """
@@ -61,15 +63,19 @@ def spectrum_of(event: Event, cut: Slice, *, nominal: float) -> Spectrum | None:
     taper = np.hanning(residue.shape[1])
     amplitudes: F64 = 2 * np.abs(np.fft.rfft(residue * taper)) / taper.sum()
     hertz: F64 = np.fft.rfftfreq(residue.shape[1], 1 / cut.rate_hz).astype(np.float64)
-    return Spectrum(hertz, amplitudes, (stop - first) / cut.rate_hz)
+    kept = hertz > _LOWEST_ORDER * nominal
+    if not kept.any():
+        return None
+    return Spectrum(hertz[kept], amplitudes[:, kept], (stop - first) / cut.rate_hz)
 
 
 def spectrum_words(event: Event, found: Spectrum) -> str:
     """What the spectrum shows, in a sentence. event: whose row may name a frequency."""
     channel, at = np.unravel_index(int(found.amplitudes.argmax()), found.amplitudes.shape)
+    size = scaled(float(found.amplitudes[channel, at]), "V", digits=3)
     text = (
-        f"Spectrum of what the voltage differs by from the cycle before, over {found.window_s * 1e3:.3g} ms: the "
-        f"largest part, {found.amplitudes[channel, at]:.3g} V, lies at {found.frequencies_hz[at]:.4g} Hz."
+        f"Spectrum of what the voltage differs by from the cycle before, over {found.window_s * 1e3:.3g} ms and above "
+        f"the third harmonic: the largest part, {size}, lies at {found.frequencies_hz[at]:.4g} Hz."
     )
     if event.oscillation_hz is not None:
         text += f" The ringing was measured at {event.oscillation_hz:.4g} Hz (dashed)."
@@ -86,16 +92,18 @@ def spectrum_svg(event: Event, cut: Slice, found: Spectrum, *, width: float = _W
     found : the spectrum.
     width : of the drawing. [px]
     """
-    highest = float(found.amplitudes.max(initial=0.0)) * 1.1 or 1.0
+    largest = float(found.amplitudes.max(initial=0.0))
+    per, unit = (1000.0, "kV") if largest >= 2000 else (1.0, "V")
+    highest = largest / per * 1.1 or 1.0
     axes = Axes(
-        74 if width > 600 else 50, 26, width - (186 if width > 600 else 90), _HEIGHT, 0,
+        74 if width > 600 else 50, 26, width - (186 if width > 600 else 112), _HEIGHT, 0,
         float(found.frequencies_hz[-1]) / 1000, 0, highest, columns=220,
     )  # fmt: skip
-    axes.frame(y_name="amplitude [V]", x_name="frequency [kHz]")
+    axes.frame(y_name=f"amplitude [{unit}]", x_name="frequency [kHz]")
     labels: list[str] = []
     for row, i in zip(found.amplitudes, cut.voltages, strict=True):
         phase = cut.channels[i].phase
-        axes.curve(found.frequencies_hz / 1000, row, phase_colour(phase), width=1.6, dash=phase_dash(phase))
+        axes.curve(found.frequencies_hz / 1000, row / per, phase_colour(phase), width=1.6, dash=phase_dash(phase))
         y = axes.top + 14 + 17 * len(labels)
         x = axes.left + axes.width + 8
         axes.parts.append(line_of(x, y - 4, x + 16, y - 4, phase_colour(phase), width=2, dash=phase_dash(phase)))

@@ -194,7 +194,8 @@ def _trend_of(table: pa.Table, certificate: Certificate, path: Path) -> Trend:
     import pyarrow.compute as pc
 
     names = [*LEADING, *(name for quantity in certificate.quantities for name in quantity.columns)]
-    if missing := [name for name in names if name not in table.column_names]:
+    held, wanted = set(table.column_names), set(names)
+    if missing := [name for name in names if name not in held]:
         raise MalformedRecord(path, "", f"lacks the columns {', '.join(missing[:5])}, which its certificate names")
     if "site" in table.column_names:
         table = table.filter(pc.equal(pc.fill_null(table.column("site"), ""), certificate.site))
@@ -202,7 +203,7 @@ def _trend_of(table: pa.Table, certificate: Certificate, path: Path) -> Trend:
         table = table.filter(pc.equal(pc.fill_null(table.column("point"), ""), certificate.point))
     if "origin" in table.column_names:
         table = table.filter(pc.equal(table.column("origin"), certificate.origin))
-    kept = table.select([name for name in table.column_names if name in names])
+    kept = table.select([name for name in table.column_names if name in wanted])
     bare = without_notes(kept).cast(pa.schema([(field.name, _kind(field)) for field in kept.schema]))
     notes = {
         name: {key: value for key in _NOTES if (value := getattr(quantity, key))}

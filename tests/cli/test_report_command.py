@@ -74,6 +74,19 @@ def test_a_fleet_needs_no_out_where_its_settings_name_a_folder(tmp_path: Path) -
     assert "only 0.000463\N{NO-BREAK SPACE}% of the period was judged" in front  # 4 s of ten days, by hand
 
 
+def test_a_trend_comes_into_the_report_with_its_verdicts(catalogue: Path, tmp_path: Path) -> None:
+    done = halfcycle("measure", "in", "--out", "t.parquet", "--interval", "1", "--nominal-voltage", "230", cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    words = ["e.parquet", "--out", "a.html", "--trend", "t.parquet", "--limits", "en-50160-lv"]
+    done = halfcycle("report", *words, cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert "Limits of EN 50160, low voltage at 1 measuring point: 1 cannot tell." in done.stdout
+    page = (tmp_path / "a.html").read_text(encoding="utf-8")
+    assert "voltage, RMS over 10/12 cycles, in intervals of 1" in page
+    assert "--trend t.parquet --limits en-50160-lv" in page
+    assert "The phasors fit the hookup" in page
+
+
 def test_lost_waveforms_are_said_and_the_rest_is_shown(catalogue: Path, tmp_path: Path) -> None:
     shutil.rmtree(tmp_path / "in")
     done = halfcycle("report", catalogue, "--out", tmp_path / "a.html")
@@ -111,6 +124,7 @@ def test_a_folder_has_a_page_for_each_site(catalogue: Path, tmp_path: Path) -> N
         (["e.parquet", "--out", "folder", "--pdf"], "single page"),
         (["--out", "a.html"], "--config"),
         (["e.parquet"], "[report]"),
+        (["e.parquet", "--out", "a.html", "--limits", "en-50160-lv"], "--trend"),
         (["e.parquet", "--out", "a.html", "--curve", "house"], "iti"),
         (["e.parquet", "--out", "a.html", "--from", "yesterday"], "2026-04-01"),
         (["e.parquet", "--out", "a.html", "--coverage", "c.csv"], "no such coverage table"),

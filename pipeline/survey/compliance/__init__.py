@@ -1,6 +1,6 @@
 """Whether a site keeps its limits: each day, week and year of a trend against a profile, a verdict for each row."""
 
-from pipeline.survey.compliance.judging import assess, series_of
+from pipeline.survey.compliance.judging import DrawnBound, assess, drawn_bounds, series_of
 from pipeline.survey.compliance.profile import (
     LimitProfile,
     LimitRow,
@@ -8,19 +8,22 @@ from pipeline.survey.compliance.profile import (
     needed_quantities,
 )
 from pipeline.survey.compliance.table import verdicts_table
-from pipeline.survey.compliance.verdicts import Assessment, Overall, Verdict, overall, told_voltage
+from pipeline.survey.compliance.verdicts import Assessment, Overall, Verdict, overall, told_voltage, worst_of_each
 
 __all__ = [
     "Assessment",
+    "DrawnBound",
     "LimitProfile",
     "LimitRow",
     "Overall",
     "Verdict",
     "assess",
+    "drawn_bounds",
     "load_limit_profile",
     "needed_quantities",
     "overall",
     "series_of",
     "told_voltage",
     "verdicts_table",
+    "worst_of_each",
 ]

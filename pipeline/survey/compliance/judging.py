@@ -127,6 +127,58 @@ def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand
     return Told(exact[0], declared and voltage_v is not None, exact[1])
 
 
+@dataclass(frozen=True, slots=True)
+class DrawnBound:
+    """A bound of a limit as a line in the chart of a trend.
+
+    Attributes
+    ----------
+    name, quantity : of the limit.
+    interval_s : of the trend. [s]
+    value : in the unit of the quantity.
+    is_upper : the limit is above it, else below.
+    words : the bound with its unit, such as ``at most 253 V``.
+    """
+
+    name: str
+    quantity: str
+    interval_s: float
+    value: float
+    is_upper: bool
+    words: str
+
+    def is_beyond(self, values: F64) -> npt.NDArray[np.bool_]:
+        """Which of some values lie beyond the bound; a missing one does not."""
+        return values > self.value if self.is_upper else values < self.value
+
+
+def drawn_bounds(
+    profile: LimitProfile,
+    *,
+    nominal_voltage_v: float | None = None,
+    declared: bool,
+    demand_current_a: float | None = None,
+) -> list[DrawnBound]:
+    """The bounds of a profile that are one value over all time; those of what the trend itself scales are left out.
+
+    Parameters
+    ----------
+    profile, nominal_voltage_v, declared, demand_current_a : as for `assess`.
+    """
+    told = _told(profile, nominal_voltage_v, declared, demand_current_a)
+    found = []
+    for limit in limits_of(profile, short_circuit_ratio=profile.short_circuit_ratio):
+        how = limit.row.measured_as
+        scale = None if limit.obstacle or how == "pct_of_fundamental" else told.scale(how)[0]
+        unit = QUANTITIES[limit.quantity].unit if limit.quantity in QUANTITIES else ""
+        for bound, is_upper in ((limit.above, True), (limit.below, False)):
+            if scale is not None and bound is not None:
+                value = float(bound * scale)
+                words = f"{'at most' if is_upper else 'at least'} {value:.5g} {unit}".rstrip()
+                found.append(DrawnBound(limit.name, limit.quantity, limit.row.interval_s, value, is_upper, words))
+    return found
+
+
 class _Judge:
     """Judges the series of one trend; what all its limits share is worked out once."""
 

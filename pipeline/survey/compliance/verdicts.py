@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Literal
+from typing import Final, Literal
 
 from pipeline.survey.compliance.levels import Mark
 
 Verdict = Literal["met", "exceeded", "cannot tell"]
+_BADNESS: Final = ("exceeded", "cannot tell", "met")
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,3 +121,19 @@ def told_voltage(assessments: Sequence[Assessment]) -> str:
     told = {one.declared_voltage_v for one in assessments}
     volts = next(iter(told), None)
     return "the declared voltage is not told" if volts is None else f"declared voltage {volts:g} V"
+
+
+def worst_of_each(found: Sequence[Assessment]) -> list[tuple[Assessment, str]]:
+    """Of each limit and series the worst period, and the verdict in words, with how many periods it is one of."""
+    groups: dict[tuple[str, str], list[Assessment]] = {}
+    for one in found:
+        groups.setdefault((one.name, one.series), []).append(one)
+    chosen = []
+    for group in groups.values():
+        worst = min(group, key=lambda one: (_BADNESS.index(one.verdict), math.inf if math.isnan(one.share_pct) else
+                                            one.share_pct))  # fmt: skip
+        counts = {verdict: sum(one.verdict == verdict for one in group) for verdict in _BADNESS}
+        told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
+        words = worst.verdict if len(group) == 1 else f"{worst.verdict} ({told})"
+        chosen.append((worst, ": ".join(filter(None, (words, worst.reason)))))
+    return chosen

@@ -1,0 +1,229 @@
+"""A survey in a report: the trends of a point against the limits, and the verdicts, as figures, rows and sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pipeline.quantities import QUANTITIES
+from pipeline.report.drawing import LIMIT, Axes, document, line_of, phase_colour, phase_dash, text_of
+from pipeline.report.figures import NARROW, WIDE, Figure
+from pipeline.report.phasor_diagram import scaled
+from pipeline.report.summary import TextTable
+from pipeline.report.times import Clock
+from pipeline.survey.compliance import Assessment, DrawnBound, overall, series_of, told_voltage, worst_of_each
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+F64 = npt.NDArray[np.float64]
+
+_USUAL: Final = ("u_rms", "f", "thd_u", "u2", "pst", "plt", "i_rms", "p_total")
+_HOURS_NS: Final = 3_600_000_000_000
+_TICK_HOURS: Final = (1, 2, 3, 6, 12, 24, 48, 168, 336, 720, 2160, 8760)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurveyedPoint:
+    """What a survey says of one point.
+
+    Attributes
+    ----------
+    site, point : where; point "" where the site has one.
+    trends : tables of `survey.measure`, by length of their intervals. [s]
+    profile : title of the limits that it was judged by; "" where by none.
+    assessments : of each limit, series and period.
+    bounds : of the limits, in the units of the trends.
+    """
+
+    site: str
+    point: str
+    trends: Mapping[float, pa.Table]
+    profile: str = ""
+    assessments: Sequence[Assessment] = ()
+    bounds: Sequence[DrawnBound] = ()
+
+    @property
+    def name(self) -> str:
+        """Site and point."""
+        return f"{self.site}, {self.point}" if self.point else self.site
+
+
+def trend_figures(surveyed: Sequence[SurveyedPoint], clock: Clock) -> list[Figure]:
+    """The trends of the quantities that have a bound, and of the usual ones; one figure for each quantity and point.
+
+    Parameters
+    ----------
+    surveyed : the points.
+    clock : how times are written.
+    """
+    figures = []
+    for k, one in enumerate(surveyed):
+        for symbol, interval_s in _chosen(one):
+            figure = _figure(one, symbol, interval_s, clock, anchor=f"trend-{k}-{symbol.replace('_', '-')}")
+            if figure is not None:
+                figures.append(figure)
+    return figures
+
+
+def compliance_tables(surveyed: Sequence[SurveyedPoint]) -> list[TextTable]:
+    """Of each point a row for each limit and series: clause, bounds, value, coverage, verdict of its worst period.
+
+    Parameters
+    ----------
+    surveyed : the points.
+    """
+    heads = ("limit", "clause or source", "bounds", "series", "worst period", "value", "within", "coverage", "verdict")
+    tables = []
+    for one in surveyed:
+        rows = tuple(
+            (
+                found.name,
+                found.source + (" (from memory)" if found.mark == "memory" else ""),
+                found.bounds,
+                found.series or found.quantity,
+                found.period,
+                "–" if np.isnan(found.percentile) else f"{found.percentile:.4g}",
+                f"{'–' if np.isnan(found.share_pct) else f'{found.share_pct:.1f} %'} of {found.needed_pct:g} % needed",
+                f"{found.n} of {found.n_expected} intervals, {found.n_flagged} flagged",
+                verdict,
+            )
+            for found, verdict in worst_of_each(one.assessments)
+            if found.series
+        )
+        without: dict[str, list[Assessment]] = {}
+        for assessment in one.assessments:
+            if not assessment.series:
+                without.setdefault(assessment.reason, []).append(assessment)
+        rows += tuple(
+            (_some(list(dict.fromkeys(a.name for a in alike))), "", "", "", "", "–", "–", "none",
+             f"cannot tell: {reason}")
+            for reason, alike in without.items()
+        )  # fmt: skip
+        if rows:
+            title = f"{one.name}: {one.profile}; {told_voltage(one.assessments)}"
+            tables.append(TextTable(title, heads, rows))
+    return tables
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(names) if len(names) <= 3 else f"{names[0]}, {names[1]} and {len(names) - 2} more"
+
+
+def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
+    """Whether the limits are met, a sentence a point that was judged. surveyed: the points."""
+    said = []
+    for one in surveyed:
+        if not one.assessments:
+            continue
+        whole = overall(one.assessments)
+        at = f"At {one.point} " if one.point else ""
+        if whole.verdict == "exceeded":
+            names = list(dict.fromkeys(name for name, _, _ in whole.exceeded))
+            more = f" and {len(names) - 3} more" if len(names) > 3 else ""
+            text = f"{at}the limits of {one.profile} are exceeded: {', '.join(names[:3])}{more}"
+        elif whole.verdict == "met":
+            text = f"{at}the limits of {one.profile} that could be judged are met"
+        else:
+            text = f"{at}whether the limits of {one.profile} are met cannot be told"
+        rest = f"; {len(whole.not_judged)} of {len(one.assessments)} could not be judged" if whole.not_judged else ""
+        memory = "; some bounds are known from memory only" if whole.from_memory else ""
+        said.append(text[:1].upper() + text[1:] + rest + memory + ".")
+    return said
+
+
+def _chosen(one: SurveyedPoint) -> Iterator[tuple[str, float]]:
+    """The quantities to draw and the intervals to draw them in: those with a bound, then the usual ones."""
+    drawn: set[str] = set()
+    for bound in one.bounds:
+        single_order = bound.quantity[:2] in ("uh", "ih")
+        if bound.quantity not in drawn and not single_order and bound.interval_s in one.trends:
+            drawn.add(bound.quantity)
+            yield bound.quantity, bound.interval_s
+    longest = max(one.trends, default=0.0)
+    yield from ((symbol, longest) for symbol in _USUAL if symbol not in drawn and longest)
+
+
+def _figure(one: SurveyedPoint, symbol: str, interval_s: float, clock: Clock, *, anchor: str) -> Figure | None:
+    table = one.trends[interval_s]
+    names = series_of(table, symbol)
+    series = {name: np.asarray(table[name].to_numpy(zero_copy_only=False), np.float64) for name in names}
+    series = {name: values for name, values in series.items() if np.isfinite(values).any()}
+    if not series or table.num_rows < 2:
+        return None
+    quantity = QUANTITIES[symbol]
+    bounds = [b for b in one.bounds if b.quantity == symbol and b.interval_s == interval_s]
+    low = min(float(np.nanmin(values)) for values in series.values())
+    high = max(float(np.nanmax(values)) for values in series.values())
+    beyond = sum(int(np.any([b.is_beyond(values) for b in bounds], axis=0).sum()) for values in series.values())
+    n = sum(int(np.isfinite(values).sum()) for values in series.values())
+    title = f"{one.name}: {quantity.meaning}"
+    said = (
+        f"{title}, in intervals of {interval_s:g} s: from {scaled(low, quantity.unit, digits=4)} to "
+        f"{scaled(high, quantity.unit, digits=4)}"
+    )
+    if bounds:
+        limits = ", ".join(dict.fromkeys(b.words for b in bounds))
+        said += f"; {beyond} of {n} values beyond a bound ({limits}); a limit may allow a share of them"
+    starts = table["start"].cast("int64").to_numpy().astype(np.float64)
+    rows = tuple(
+        (name, *(f"{f(values):.5g}" for f in (np.nanmin, np.nanmean, np.nanmax)), str(int(np.isfinite(values).sum())))
+        for name, values in series.items()
+    )
+    unit = f" [{quantity.unit}]" if quantity.unit else ""
+    table_of = TextTable(f"{title}{unit}", ("series", "lowest", "mean", "highest", "intervals"), rows)
+    wide, narrow = (
+        _svg(series, starts, bounds, symbol + unit, said + ".", clock, width=width) for width in (WIDE, NARROW)
+    )
+    return Figure(anchor, title, said + ".", wide, narrow, table_of)
+
+
+def _svg(
+    series: Mapping[str, F64],
+    starts: F64,
+    bounds: Sequence[DrawnBound],
+    name: str,
+    label: str,
+    clock: Clock,
+    *,
+    width: float,
+) -> str:
+    values = np.concatenate([row[np.isfinite(row)] for row in series.values()] + [[b.value for b in bounds]])
+    low, high = float(values.min()), float(values.max())
+    room = 0.06 * (high - low) or 0.05 * abs(high) or 1.0
+    axes = Axes(62, 26, width - 130, 170, starts[0], starts[-1], low - room, high + room, columns=int(width / 3))
+    axes.frame(y_name=name, x_name=f"time ({clock.zone})", x_ticks=_ticks(starts, clock, n=8 if width > 600 else 4))
+    for bound in bounds:
+        y = axes.y(bound.value)
+        axes.parts.append(line_of(axes.left, y, axes.left + axes.width, y, LIMIT, width=1.5, dash="6 4"))
+    for k, (column, row) in enumerate(series.items()):
+        phase = column.rpartition("_")[2].upper()
+        phase = phase if phase in ("A", "B", "C", "N", "AB", "BC", "CA") else ""
+        axes.curve(starts, row, phase_colour(phase), width=1.4, dash=phase_dash(phase))
+        at = axes.top + 12 + 17 * k
+        x = axes.left + axes.width + 6
+        axes.parts.append(line_of(x, at - 4, x + 14, at - 4, phase_colour(phase), width=2, dash=phase_dash(phase)))
+        axes.parts.append(text_of(x + 18, at, phase or "all", size=11, weight="bold", colour=phase_colour(phase)))
+    return document(axes.parts, width=width, height=axes.top + axes.height + 44, label=label)
+
+
+def _ticks(starts: F64, clock: Clock, *, n: int) -> list[tuple[float, str]]:
+    """Round times of the clock's day, at most so many."""
+    span_h = (starts[-1] - starts[0]) / _HOURS_NS
+    if span_h < n:
+        ends = (starts[0], starts[-1])
+        return [(at, f"{clock.at(int(at)):%H:%M:%S}") for at in ends]
+    step = next((hours for hours in _TICK_HOURS if span_h / hours <= n), _TICK_HOURS[-1])
+    first = int(-(-starts[0] // _HOURS_NS))
+    marks = []
+    for hour in range(first, int(starts[-1] // _HOURS_NS) + 1):
+        moment = clock.at(hour * _HOURS_NS)
+        ordinal = moment.toordinal() * 24 + moment.hour
+        if ordinal % step == 0:
+            words = f"{moment:%H:%M}" if step < 24 and moment.hour else f"{moment:%m-%d}"
+            marks.append((float(hour * _HOURS_NS), words))
+    return marks

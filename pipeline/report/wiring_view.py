@@ -1,0 +1,79 @@
+"""How a point seems to be wired: the phasors before one of its events, what they say, and a drawing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from pipeline.errors import SignalError
+from pipeline.report.event_words import time_words
+from pipeline.report.phasor_diagram import Phasor, phasor_svg
+from pipeline.report.slice import BeforeAndDuring
+from pipeline.sites.wiring import check_wiring
+from pipeline.sites.wiring_words import words_of
+from pipeline.terms import HOOKUPS
+
+_SURE: Final = 0.5  # a sign that is less sure is no verdict
+
+
+@dataclass(frozen=True, slots=True)
+class WiringView:
+    """What is told of the wiring of a point.
+
+    Attributes
+    ----------
+    name : of the point.
+    verdict : in a sentence.
+    signs : of mistakes, the surest first, each in words.
+    drawing : of hookup and phasors.
+    """
+
+    name: str
+    verdict: str
+    signs: tuple[str, ...]
+    drawing: str
+
+
+def wiring_view(
+    name: str, phasors: BeforeAndDuring, *, hookup: str, start_ns: int, nominal_v: float | None
+) -> WiringView | None:
+    """The wiring as the phasors before an event show it; None where phases or hookup are not known.
+
+    Parameters
+    ----------
+    name : of the point.
+    phasors : before and during an event.
+    hookup : a name of `terms.HOOKUPS`, or "".
+    start_ns : when the event began. [ns since 1970-01-01]
+    nominal_v : of the judged voltages, or None. [V]
+    """
+    if hookup not in HOOKUPS:
+        return None
+    n = phasors.n_voltages
+    found = [
+        Phasor("voltage" if i < n else "current", phase, complex(value))
+        for i, (phase, value) in enumerate(zip(phasors.phases, phasors.before, strict=True))
+    ]
+    voltages = {one.phase: one.value for one in found if one.quantity == "voltage"}
+    currents = {one.phase: one.value for one in found if one.quantity == "current"}
+    try:
+        diagnoses = check_wiring(voltages, currents, hookup=HOOKUPS[hookup], nominal_v=nominal_v)
+    except (SignalError, KeyError):
+        return None
+    signs = [words_of(diagnosis) for diagnosis in diagnoses]
+    sure = [sign for sign in signs if sign.sure >= _SURE]
+    if sure:
+        verdict = f"The wiring is in doubt: {sure[0].what} ({100 * sure[0].sure:.0f} % sure)"
+    elif signs:
+        verdict = "Nothing sure is wrong with the wiring, but not all fits"
+    else:
+        verdict = "The phasors fit the hookup: nothing is wrong that they could show"
+    moment = time_words(start_ns)
+    drawing = phasor_svg(
+        found, hookup=HOOKUPS[hookup], title=name, source=f"phasors before the event of {moment}", found=signs
+    )
+    told = tuple(
+        f"{one.what} ({100 * one.sure:.0f} % sure): {one.evidence}" + (f"; {one.doubt}" if one.doubt else "")
+        for one in signs
+    )
+    return WiringView(name, f"{verdict} (three cycles before the event of {moment}).", told, drawing)

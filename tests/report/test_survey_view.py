@@ -1,0 +1,84 @@
+"""A survey in a report: trends against the bounds, rows of verdicts, and the sentences of the answer."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+from report.made_report import HOSTILE, SETTINGS, START, material
+from report.test_report_page import Elements
+
+from pipeline.report.content import build_content
+from pipeline.report.page import render
+from pipeline.report.survey_view import SurveyedPoint, compliance_tables, trend_figures, verdict_sentences
+from pipeline.report.times import Clock
+from pipeline.survey.compliance import assess, drawn_bounds, load_limit_profile
+
+N = 1008  # intervals of 600 s in a week
+PROFILE = load_limit_profile("en-50160-lv")
+
+
+def surveyed(n_low: int, *, site: str = "Mill", declared: bool = True) -> SurveyedPoint:
+    """A week of 230 V on one phase, with so many intervals at 200 V."""
+    volts = np.full(N, 230.0)
+    volts[:n_low] = 200.0
+    start = pa.array(START + np.arange(N) * 600_000_000_000, pa.int64()).cast(pa.timestamp("ns", tz="UTC"))
+    table = pa.table(
+        {"start": start, "u_rms_a": volts, "coverage_pct": np.full(N, 100.0), "flagged": np.zeros(N, np.bool_)}
+    )
+    found = assess({600.0: table}, PROFILE, nominal_voltage_v=230.0, declared=declared)
+    bounds = drawn_bounds(PROFILE, nominal_voltage_v=230.0, declared=declared)
+    return SurveyedPoint(
+        site=site, point="", trends={600.0: table}, profile=PROFILE.title, assessments=found, bounds=bounds
+    )
+
+
+def test_a_trend_is_drawn_against_its_bounds_and_counts_what_is_beyond() -> None:
+    # 230 V with 90 to 110 % (found) and 85 % (memory): 207, 253 and 195.5 V; 200 V is below the first alone.
+    figures = {figure.anchor: figure for figure in trend_figures([surveyed(30)], Clock())}
+    voltage = figures["trend-0-u-rms"]
+    assert "from 200 V to 230 V; 30 of 1008 values beyond a bound" in voltage.sentence
+    assert "at most 253 V, at least 207 V" in voltage.sentence
+    assert voltage.table is not None
+    assert voltage.table.rows == (("u_rms_a", "200", "229.11", "230", "1008"),)
+
+
+def test_rows_of_limits_have_clause_bounds_value_coverage_and_verdict() -> None:
+    # EN 50160: 95 % of the ten-minute values of a week within 10 %. 50 of 1008 are 4.96 %, 51 are 5.06 %: by hand.
+    for n_low, verdict in ((50, "met"), (51, "exceeded")):
+        (table,) = compliance_tables([surveyed(n_low)])
+        assert "declared voltage 230 V" in table.title
+        row = next(row for row in table.rows if row[0] == "voltage, 95 % of a week")
+        assert row[1].startswith("EN 50160:2010, 4.2.2.2")
+        assert row[3] == "u_rms_a"
+        assert row[7] == "1008 of 1008 intervals, 0 flagged"
+        assert row[8] == verdict
+    assert any("not measured" in row[8] for row in table.rows)  # limits without a series are one row for each reason
+
+
+def test_the_answer_says_whether_limits_are_met_and_what_could_not_be_judged() -> None:
+    (said,) = verdict_sentences([surveyed(51)])
+    assert said.startswith("The limits of EN 50160, low voltage are exceeded: voltage, 95 % of a week")
+    assert "could not be judged" in said
+    (said,) = verdict_sentences([surveyed(0)])
+    assert "that could be judged are met" in said
+    made = build_content(material([], surveyed=[surveyed(51), surveyed(0, site="Lock")]), settings=SETTINGS)
+    assert any("1 exceeded, 1 met" in sentence.text for sentence in made.lead)
+    assert [answer.site for answer in made.answers] == ["Lock", "Mill"]
+    assert not any("cannot be told from this catalogue" in sentence.text for sentence in made.lead)
+    text = render(made, settings=SETTINGS)
+    assert "Trends of the survey" in text
+    assert 'id="trend-0-u-rms"' in text
+
+
+def test_without_a_declared_voltage_no_bound_of_it_is_drawn() -> None:
+    (figure,) = (one for one in trend_figures([surveyed(30, declared=False)], Clock()) if "u-rms" in one.anchor)
+    assert "beyond" not in figure.sentence
+
+
+def test_hostile_names_of_points_stay_words() -> None:
+    text = render(
+        build_content(material([], surveyed=[surveyed(3, site=HOSTILE)]), settings=SETTINGS), settings=SETTINGS
+    )
+    assert text.count("<script>") == 1
+    assert "alert(1)" in Elements(text).text
+    assert "img" not in {tag for tag, _ in Elements(text).found}
