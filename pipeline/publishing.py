@@ -28,7 +28,7 @@ from pipeline.sites.table import SiteTable
 from pipeline.store.lock import locked
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 from pipeline.survey.compliance import drawn_bounds, load_limit_profile
-from pipeline.survey.stored import by_point, judge_trends, neighbours_of, read_trends, with_needed
+from pipeline.survey.stored import by_point, judge_trends, neighbours_of, read_trends, told_key, with_needed
 
 _WAIT_S: Final = 600.0  # for another run that publishes
 
@@ -84,7 +84,8 @@ def surveyed_points(
     stored = [one for path in files for one in read_trends(path)]
     judged = {} if profile is None else judge_trends(stored, profile, declared=Declared(), sites=table)
     found = []
-    for (site, point), by_interval in sorted(by_point(stored).items()):
+    for (site, named, origin_of), by_interval in sorted(by_point(stored).items()):
+        point = told_key(site, named, origin_of)[1]
         certificate = next(iter(by_interval.values())).certificate
         trends = {interval_s: one.trend for interval_s, one in by_interval.items()}
         said = table.declared(site, Declared()).nominal_voltage_v

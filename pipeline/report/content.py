@@ -44,6 +44,7 @@ class Settings:
     curve : of ride-through.
     worst : events to show with their waveforms.
     most_samples : of one event that are in the file.
+    most_shown : events with their waveforms on all pages of a fleet's folder together; each site has its share.
     window_s, rate_days, judged_days : as for `indices.table.index_rows`.
     """
 
@@ -51,6 +52,7 @@ class Settings:
     title: str = ""
     worst: int = 12
     most_samples: int = 4_000_000
+    most_shown: int = 800
     window_s: float = WINDOW_S
     rate_days: float = 30.0
     judged_days: float | None = None

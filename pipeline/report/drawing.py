@@ -6,6 +6,7 @@ Elements lie side by side in the document, without groups or styles, so that `pi
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -94,12 +95,12 @@ def text_of(
     )
 
 
+_UNPRINTABLE: Final = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
 def printable(text: str) -> str:
     """Text without characters that XML does not allow."""
-    return "".join(
-        c if c in "\t\n" or (ord(c) >= 32 and not 0xD800 <= ord(c) < 0xE000 and ord(c) not in (0xFFFE, 0xFFFF)) else "�"
-        for c in text
-    )
+    return _UNPRINTABLE.sub("\ufffd", text)
 
 
 def document(parts: Sequence[str], *, width: float, height: float, label: str, role: str = "img") -> str:

@@ -36,7 +36,8 @@ def fleet_pages(material: Material, *, settings: Settings) -> Iterator[tuple[str
     pages = {site: page_name(site) for site in material.sites}
     whole = replace(settings, worst=0)
     yield FRONT, render(build_content(material, settings=whole, pages=pages), settings=whole)
-    alone = replace(settings, title="")
+    share = max(settings.most_shown // max(len(pages), 1), 1)
+    alone = replace(settings, title="", worst=min(settings.worst, share))
     for site, mine in material.by_site().items():
         yield pages[site], render(build_content(mine, settings=alone), settings=alone, up=FRONT)
 

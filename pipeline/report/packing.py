@@ -22,7 +22,7 @@ I64 = npt.NDArray[np.int64]
 
 _FLOAT_STEPS: Final = 32_000  # of a float channel's largest value: as fine as a 16-bit recorder's
 _ORDER: Final = 16  # samples that a prediction looks back
-_FITTED: Final = 40_000  # samples that are enough to fit it
+_FITTED: Final = 10_000  # samples that are enough to fit it
 _FINEST: Final = 20  # bits behind the point of a coefficient
 _EXACT_BITS: Final = 52  # of a whole number that the browser's arithmetic holds exactly
 ALPHABET: Final = "".join(chr(code) for code in range(33, 127) if chr(code) not in "<>&")
@@ -81,7 +81,7 @@ def pack(cut: Slice) -> Packed:
         scales.append(scale)
         offsets.append(offset)
         predictors.append(predictor)
-    packer = zlib.compressobj(9, zlib.DEFLATED, -15)
+    packer = zlib.compressobj(6, zlib.DEFLATED, -15)
     stream = packer.compress(b"".join(planes)) + packer.flush()
     return Packed(as_text(stream), len(stream), n_bytes, tuple(scales), tuple(offsets), tuple(predictors), is_exact)
 
@@ -96,7 +96,7 @@ def fitted(whole: I64, *, largest: int) -> Predictor:
     """
     n = whole.size - _ORDER
     if n > 4 * _ORDER:
-        at = np.unique(np.linspace(0, n - 1, min(n, _FITTED)).astype(np.int64)) + _ORDER
+        at = np.linspace(0, n - 1, min(n, _FITTED)).astype(np.int64) + _ORDER
         before = np.stack([whole[at - k] for k in range(1, _ORDER + 1)]).astype(np.float64)
         power = before @ before.T
         rounding = max(at.size / 12, 1e-12 * float(np.trace(power)))  # a sample is uncertain by its rounding

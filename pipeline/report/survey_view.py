@@ -141,11 +141,14 @@ def _chosen(one: SurveyedPoint) -> Iterator[tuple[str, float]]:
     drawn: set[str] = set()
     for bound in one.bounds:
         single_order = bound.quantity[:2] in ("uh", "ih")
-        if bound.quantity not in drawn and not single_order and bound.interval_s in one.trends:
+        is_there = bound.interval_s in one.trends and one.trends[bound.interval_s].num_rows > 1
+        if bound.quantity not in drawn and not single_order and is_there:
             drawn.add(bound.quantity)
             yield bound.quantity, bound.interval_s
-    longest = max(one.trends, default=0.0)
-    yield from ((symbol, longest) for symbol in _USUAL if symbol not in drawn and longest)
+    for symbol in _USUAL:
+        having = [s for s, table in one.trends.items() if table.num_rows > 1 and series_of(table, symbol)]
+        if symbol not in drawn and having:
+            yield symbol, min(having)
 
 
 def _figure(one: SurveyedPoint, symbol: str, interval_s: float, clock: Clock, *, anchor: str) -> Figure | None:

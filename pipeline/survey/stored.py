@@ -128,7 +128,7 @@ def judge_trends(
     table = sites or SiteTable()
     found: dict[Key, list[Assessment]] = {}
     for (site, point, origin), by_interval in by_point(stored).items():
-        key = (site, point if origin == "measured from waveforms" else f"{point} {origin}".strip())
+        key = told_key(site, point, origin)
         certificate = next(iter(by_interval.values())).certificate
         trends = {interval_s: one.trend for interval_s, one in by_interval.items()}
         said = table.declared(site, declared).nominal_voltage_v
@@ -141,6 +141,11 @@ def judge_trends(
             demand_current_a=demand_current_a or certificate.demand_current_a,
         )
     return found
+
+
+def told_key(site: str, point: str, origin: str) -> Key:
+    """Site, and the point's name, which says so where recorders made the trend. origin: of a certificate."""
+    return site, point if origin == "measured from waveforms" else f"{point} {origin}".strip()
 
 
 def by_point(stored: Sequence[StoredTrend]) -> dict[tuple[str, str, str], dict[float, StoredTrend]]:
