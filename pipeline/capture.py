@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -114,7 +115,7 @@ class Capture:
         if samples.dtype.name not in SAMPLE_TYPES or samples.dtype.name != header.sample_type:
             raise SignalError(f"samples are {samples.dtype.name}; allowed are {', '.join(SAMPLE_TYPES)}, "
                               f"and the header says {header.sample_type}")  # fmt: skip
-        if not (np.isfinite(header.rate_hz) and header.rate_hz > 0):
+        if not 0 < header.rate_hz < math.inf:  # of whole numbers without end, too
             raise SignalError(f"sampling rate is {header.rate_hz} Hz; it must be above zero")
         samples.flags.writeable = False
 

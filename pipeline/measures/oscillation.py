@@ -162,8 +162,9 @@ def _with_amplitudes(values: F64, logs: C128, rate_hz: float) -> DampedModes:
     """Least-squares amplitudes of poles, given by their logarithm for each sample; the modes in order of energy."""
     from scipy.linalg import lstsq
 
-    turning = np.exp(logs[:, None] * np.arange(values.shape[1]))
-    # Growing poles may overflow a long stretch: columns of size 1 keep the equations well scaled.
+    # Growing poles may overflow a long stretch: counted from its end, and in columns of size 1, they do not.
+    growth = np.maximum(logs.real * (values.shape[1] - 1), 0.0)
+    turning = np.exp(logs[:, None] * np.arange(values.shape[1]) - growth[:, None])
     size = np.sqrt((np.abs(turning) ** 2).sum(axis=1))
     turning /= size[:, None]
     swings = np.abs(np.sin(logs.imag)) > _REAL_POLE  # a real pole, also one below zero, has no part in quadrature
@@ -174,7 +175,8 @@ def _with_amplitudes(values: F64, logs: C128, rate_hz: float) -> DampedModes:
         heights += solved[:, : logs.size]
         heights[:, swings] += 1j * solved[:, logs.size :]
     energy = (np.abs(heights) ** 2).sum(axis=0)
-    heights /= size
+    with np.errstate(over="ignore"):  # what grows beyond all numbers began with nothing
+        heights /= size * np.exp(growth)
     order = np.argsort(-energy, kind="stable")
     heights, logs = heights[:, order], logs[order]
     return DampedModes(

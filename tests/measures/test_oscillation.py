@@ -115,3 +115,11 @@ def test_what_cannot_be_fitted_is_refused(x: F64, settings: dict[str, Any]) -> N
 def test_poles_whose_shapes_do_not_fit_are_refused() -> None:
     with pytest.raises(SignalError, match="do not fit"):
         modes_of_poles(np.zeros(50), rate_hz=RATE_HZ, frequency_hz=[1.0, 2.0], damping_per_s=[1.0])
+
+
+def test_what_grows_beyond_all_numbers_is_no_error() -> None:
+    # Derived: exp(n) is beyond float64 after 710 samples.
+    x = np.zeros(1000)
+    x[-30:] = np.exp(np.arange(30.0))
+    found = damped_modes(x, rate_hz=6400.0)
+    assert np.isfinite(found.amplitude).all()

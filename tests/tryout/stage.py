@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from made_fleet import PLAIN_RUN, ROOT, SITE, halfcycle, made_capture, ns, run_code, write_fleet
+from made_fleet import COMMAND, PLAIN_RUN, ROOT, SITE, made_capture, ns, run_code, write_fleet
 
 from pipeline.capture import Capture
 from pipeline.writers.comtrade import write_comtrade
@@ -18,6 +19,7 @@ from pipeline.writers.parquet import write_waveform_parquet
 from pipeline.writers.pqdif import write_pqdif
 
 RECORDINGS = ROOT.parent / "shared" / "data"
+TIMEOUT_S = 900
 LONG_S = 40.0  # of each drawn capture of the large archive: what starts processes where that pays
 _SUITES = {
     "detectors": 'like = "detectors-quick"\nfamilies = []\n',
@@ -50,9 +52,9 @@ def set_up(folder: Path, *, large: bool) -> Stage:
     for i, (write, name) in enumerate(_files(large)):
         write(_capture(i, LONG_S if large else 1.0), archive / name)
     sites = folder / "sites.toml"
-    halfcycle("inspect", archive, "--sites", sites)
+    _done("inspect", archive, "--sites", sites)
     catalogue = folder / "catalogue.parquet"
-    done = halfcycle("screen", archive, "--out", catalogue, "--explain", "--detect", "transient")
+    done = _done("screen", archive, "--out", catalogue, "--explain", "--detect", "transient")
     assert done.returncode == 0, done.stderr
     if large:
         (archive / "bad.parquet").write_bytes((archive / "0.parquet").read_bytes()[:900])
@@ -77,12 +79,16 @@ def set_up(folder: Path, *, large: bool) -> Stage:
         paths[name] = folder / f"{name}.toml"
         paths[name].write_text(text)
     if large:
-        done = halfcycle("train", "--out", paths["model"], "--per-class", "20")
+        done = _done("train", "--out", paths["model"], "--per-class", "20")
         assert done.returncode == 0, done.stderr
-    ids = halfcycle("screen", archive, "--out", folder / "e.ndjson", "--worst", "0")
+    ids = _done("screen", archive, "--out", folder / "e.ndjson", "--worst", "0")
     assert "Traceback" not in ids.stderr
     event = json.loads((folder / "e.ndjson").read_text().splitlines()[0])["event_id"]
     return Stage({name: str(path) for name, path in paths.items()} | {"event": event})
+
+
+def _done(*words: str | Path) -> subprocess.CompletedProcess[str]:
+    return run_code(COMMAND, *words, timeout_s=TIMEOUT_S)
 
 
 def _files(large: bool) -> Iterator[tuple[object, str]]:
