@@ -64,7 +64,7 @@ def set_up(folder: Path, *, large: bool) -> Stage:
     paths = {
         "archive": archive, "file": archive / "0.cfg", "sites": sites, "catalogue": catalogue,
         "fleet": _fleet(folder / "fleet"), "coverage": folder / "coverage.csv", "topology": folder / "net.toml",
-        "labels": folder / "labels.csv", "model": folder / "model",
+        "labels": folder / "labels.csv", "model": folder / "model", "trend": folder / "trend.parquet",
     }  # fmt: skip
     paths["coverage"].write_text(
         "site,point,start,end,judged_s,not_judged_s,reason\n"
@@ -81,6 +81,7 @@ def set_up(folder: Path, *, large: bool) -> Stage:
     if large:
         done = _done("train", "--out", paths["model"], "--per-class", "20")
         assert done.returncode == 0, done.stderr
+    _done("measure", archive / "0.cfg", "--out", paths["trend"], "--interval", "600", "--nominal-voltage", "230")
     ids = _done("screen", archive, "--out", folder / "e.ndjson", "--worst", "0")
     assert "Traceback" not in ids.stderr
     event = json.loads((folder / "e.ndjson").read_text().splitlines()[0])["event_id"]
