@@ -20,6 +20,7 @@ _KINDS: Final = ((FAULTS, FAULT), (_BANKS, "capacitor energising"))
 
 _LEAST: Final = 0.5  # probability of a cause that is named
 _SHORT_S: Final = 0.5  # after the start; trips and reclosings come later than that
+_TIED: Final = 0.25  # probability from which on a sure rule decides where nothing is likely
 _BACK_PU: Final = 0.9
 _SURE_RULE: Final = 0.6  # of a rule that is heard against the model
 
@@ -39,7 +40,8 @@ def name_cause(
     Returns
     -------
     Verdict. Of several kinds of one thing (a fault that is cleared, trips, recloses or evolves; a bank alone or beside
-    another) none of which is likely, the common name is taken, with the probability of all. A fault that belongs to a
+    another) none of which is likely, the common name is taken, with the probability of all. Where nothing is likely, a
+    sure rule decides among what is possible, and the probability stays the model's. A fault that belongs to a
     sequence of similar ones is one with reclosing.
     """
     if evidence.notches_per_cycle is not None and (notching := judge_notching(evidence)).confidence >= _LEAST:
@@ -49,7 +51,10 @@ def name_cause(
     if probability < _LEAST:
         sums = {name: sum(likely.get(member, 0.0) for member in members) for members, name in _KINDS}
         cause, probability = max(sums.items(), key=lambda item: item[1])
-    if probability < _LEAST:
+    ruled = find_cause(evidence)
+    if probability < _LEAST and ruled.confidence >= _SURE_RULE and likely.get(ruled.cause, 0.0) >= _TIED:
+        cause, probability = ruled.cause, likely[ruled.cause]
+    elif probability < _LEAST:
         two = list(likely)[:2]
         return Verdict(UNKNOWN, 0.0, f"it may be {two[0]} as well as {two[1]}{_short(numbers)}")
     if cause in FAULTS and _comes_again(evidence):

@@ -277,7 +277,10 @@ def load_detectors(path: Path) -> dict[str, dict[str, Any]]:
     ConfigError : the file cannot be read, has no such table, or holds other keys.
     """
     document = read_toml(path)
-    tables = {"detectors": document.get("detectors", {})} if "inbox" in document or "store" in document else document
+    others = {*Fleet.model_fields, "thresholds"} - {"detectors"}
+    tables = {key: value for key, value in document.items() if key not in others}
+    if len(tables) < len(document):
+        tables.setdefault("detectors", {})
     return checked(_DetectorTables, tables, path.name).detectors
 
 

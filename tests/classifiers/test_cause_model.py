@@ -147,3 +147,13 @@ def test_a_trip_says_where_the_phases_stand_and_how_long_was_looked_at_and_no_fa
     assert "stand at 0.10 to 1.00 pu; 130 cycles are looked at" in named({"fault, then trip": 0.9}, e, **numbers).why
     assert "back" not in named({"fault": 0.9}, e, **numbers).why
     assert "back afterwards" in named({"fault": 0.9}, e, end_low=0.98, end_high=1.0).why
+
+
+def test_where_nothing_is_likely_a_sure_rule_decides_and_the_probability_stays_the_models() -> None:
+    inrush = Evidence(
+        residual_pu=0.9, depth_pu=0.05, drop_share=0.9, recovery_share=0.3, rectangularity=0.2, unbalance=0.6,
+        added_current=1.5, added_end_share=0.2, second_harmonic=0.45, second_harmonic_voltage_pu=0.03,
+    )  # fmt: skip
+    found = named({"transformer energising": 0.45, "load switching": 0.4}, inrush)
+    assert (found.cause, found.confidence) == ("transformer energising", 0.45)
+    assert named({"transformer energising": 0.1, "load switching": 0.45, "open phase": 0.45}, inrush).cause == "unknown"
