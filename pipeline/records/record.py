@@ -255,9 +255,9 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     where the first ends, to within half a sample and two microseconds; where another file's stamp is off by up to
     10 ms, they do if the voltage runs on without a step of phase, see `seams.runs_on`. One that begins before the end
     of the one before and repeats its samples (overlapping triggers, a file that is there twice) is joined after what it
-    repeats; one that adds nothing is left out. So no sample counts twice. Captures whose scales differ go together in
-    units, as float32. A long capture that can give some of its samples comes in parts of `PART_SAMPLES`, so that as
-    little of it is in memory as of a short one.
+    repeats; one that adds nothing is left out. So no sample counts twice. Captures of a record whose scales differ go
+    together in units, as float32. A long capture that can give some of its samples comes in parts of `PART_SAMPLES`,
+    so that as little of it is in memory as of a short one.
 
     Parameters
     ----------
@@ -274,15 +274,14 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
         what = tuple((one.name, one.quantity, one.phase, one.unit, _point_of(one)) for one in header.channels)
         lines.setdefault((header.station, header.rate_hz, what), []).append(piece)
     records = []
-    for alike in lines.values():
-        line = _in_common(alike)
+    for line in lines.values():
         line.sort(key=lambda piece: (piece.header.start_ns, -piece.header.n_samples, piece.header.source))
         chains: list[list[tuple[Piece, int]]] = []
         growing: list[list[tuple[Piece, int]]] = []  # chains that a later capture may still continue
         for piece in line:
             growing = [chain for chain in growing if _reaches(chain[-1][0].header, piece.header)]
             for chain in growing:
-                skip = _samples_repeated(chain[-1][0], piece)
+                skip = _samples_repeated(*_in_common([chain[-1][0], piece]))
                 if skip is not None:
                     if skip < piece.header.n_samples:
                         chain.append((piece, skip))
@@ -290,7 +289,9 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
             else:
                 growing.append([(piece, 0)])
                 chains.append(growing[-1])
-        records += [_record(chain, load) for chain in chains]
+        for chain in chains:
+            joined = _in_common([piece for piece, _ in chain])
+            records.append(_record(list(zip(joined, (skip for _, skip in chain), strict=True)), load))
     return sorted(records, key=lambda record: (record.header.start_ns, record.header.source))
 
 

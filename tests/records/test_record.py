@@ -281,3 +281,15 @@ def test_captures_whose_scales_differ_are_one_record_in_units_and_remember_what_
     assert np.abs(joined[0] - volts).max() < 0.026
     assert record.header.sample_type == "float32"
     assert [piece.origin for piece in record.pieces] == pieces
+
+
+def test_a_capture_in_another_scale_elsewhere_changes_nothing_of_a_record() -> None:
+    # SOURCE: float32 units would change the last digits of what is measured of the others.
+    samples = wave(400)
+    alone = records([capture(samples, 0, 200), capture(samples, 200, 400)])
+    other = capture(samples, 0, 100, late_ns=3_600_000_000_000)
+    scaled = Capture(replace(other.header, sample_type="float32"), other.samples.astype(np.float32))
+    first, second = records([capture(samples, 0, 200), scaled, capture(samples, 200, 400)])
+    assert (first.header, first.positions) == (alone[0].header, alone[0].positions)
+    assert first.header.sample_type == "int16"
+    assert second.header.sample_type == "float32"
