@@ -13,23 +13,10 @@ from contextlib import suppress
 from pathlib import Path
 
 import pytest
+from child_processes import workers_of
 
 from pipeline.errors import ConfigError
 from pipeline.spread import Spread, in_this_process, spread_over_processes
-
-
-def workers_of_this_process() -> list[int]:
-    """Processes of the pool, from the system's own lists (Linux, proc(5))."""
-    lists = [task / "children" for task in Path("/proc/self/task").iterdir()]
-    children = [int(child) for path in lists for child in path.read_text().split()]
-    return [child for child in children if b"spawn_main" in command_of(child)]
-
-
-def command_of(pid: int) -> bytes:
-    try:
-        return Path(f"/proc/{pid}/cmdline").read_bytes()
-    except OSError:
-        return b""
 
 
 def work(items: Sequence[int]) -> list[str]:
@@ -100,7 +87,7 @@ def test_processes_that_are_killed_from_outside_cost_nothing(seed: int) -> None:
 
     def kill_now_and_then() -> None:
         while not stop.wait(3.0 + 0.3 * seed):
-            workers = workers_of_this_process()
+            workers = sorted(workers_of(os.getpid()))
             if workers:
                 killed.append(workers[seed % len(workers)])
                 with suppress(ProcessLookupError):
@@ -116,7 +103,7 @@ def test_processes_that_are_killed_from_outside_cost_nothing(seed: int) -> None:
         killer.join()
     assert found == [f"done {item}" for item in range(160)]
     assert killed
-    assert workers_of_this_process() == []
+    assert workers_of(os.getpid()) == set()
 
 
 def refuses(items: Sequence[int]) -> list[str]:
@@ -133,7 +120,7 @@ def test_no_process_is_left_behind() -> None:
     with spread_over_processes(2) as spread:
         found = [one for batch in spread(slowly, batches(range(40), 1), lost=lost) for one in batch]
     assert len(found) == 40
-    assert workers_of_this_process() == []
+    assert workers_of(os.getpid()) == set()
 
 
 UNGUARDED = """

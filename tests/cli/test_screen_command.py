@@ -13,6 +13,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from child_processes import children_of
 from made_fleet import command, cut, halfcycle, made_capture, ns, write_capture
 from readers.pqdif_bytes import interval_file
 
@@ -214,12 +215,6 @@ def test_nothing_is_printed_but_the_result(folder: Path, tmp_path: Path) -> None
     assert done.stdout.splitlines()[-2] == f"catalogue: {tmp_path / 'e.parquet'}"
 
 
-def children_of(pid: int) -> list[int]:
-    """Processes whose parent is this one, from the system's own list (Linux, proc(5))."""
-    lists = [task / "children" for task in Path(f"/proc/{pid}/task").iterdir()]
-    return [int(child) for path in lists for child in path.read_text().split()]
-
-
 def is_running(pid: int) -> bool:
     """Whether a process is there and no zombie (proc(5), /proc/PID/stat)."""
     try:
@@ -238,7 +233,7 @@ def test_a_screening_that_is_stopped_leaves_no_worker_behind(tmp_path: Path, how
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as child:  # fmt: skip
         deadline = time.monotonic() + 20
-        workers: list[int] = []
+        workers: set[int] = set()
         while len(workers) < 2 and child.poll() is None and time.monotonic() < deadline:
             workers = children_of(child.pid)
         assert workers, "the screening ended before it could be stopped"

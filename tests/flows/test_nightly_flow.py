@@ -20,6 +20,7 @@ from pathlib import Path
 
 import pyarrow.parquet as pq
 import pytest
+from child_processes import descendants_of
 from made_fleet import (
     SITE,
     catalogue_bytes,
@@ -79,19 +80,6 @@ def config(tmp_path: Path, demo: Demo) -> Path:
 # --- Following processes ---------------------------------------------------------------------------------------------
 
 
-def descendants(pid: int) -> set[int]:
-    """Numbers of all processes that a process started, and that those started (Linux, proc(5))."""
-    found: set[int] = set()
-    try:
-        lists = [task / "children" for task in Path(f"/proc/{pid}/task").iterdir()]
-        children = {int(child) for path in lists for child in path.read_text().split()}
-    except (FileNotFoundError, ProcessLookupError):
-        return found
-    for child in children:
-        found |= {child} | descendants(child)
-    return found
-
-
 def runs(pid: int) -> bool:
     try:
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
@@ -114,7 +102,7 @@ class Followed:
         self.seen: set[int] = set()
 
     def look(self) -> None:
-        self.seen |= descendants(self.process.pid)
+        self.seen |= descendants_of(self.process.pid)
 
     def until(self, path: Path, *, at_most_s: float = 60.0) -> None:
         """Follow the command until a file is there."""

@@ -24,6 +24,7 @@ for place in (HERE.parents[1], HERE.parent):
     if str(place) not in sys.path:  # when run as a command
         sys.path.insert(0, str(place))
 
+from child_processes import command_of, workers_of  # noqa: E402
 from made_fleet import made_capture, write_capture  # noqa: E402
 
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")
@@ -37,22 +38,6 @@ def archive(folder: Path, *, captures: int) -> Path:
         capture = made_capture(f"2026-03-{1 + i // 20:02}T{i % 20:02}:00:00", sags=[(0.7, 0.2, 0.5)], seed=i)
         write_capture(capture, folder / f"{i}{_ENDINGS[i % 4]}")
     return folder
-
-
-def workers_of(pid: int) -> list[int]:
-    """Processes that one has started to work for it (Linux, proc(5))."""
-    found = []
-    for task in Path(f"/proc/{pid}/task").glob("*/children"):
-        with suppress(OSError):
-            found += [int(child) for child in task.read_text().split()]
-    return [child for child in found if b"spawn_main" in _command_of(child)]
-
-
-def _command_of(pid: int) -> bytes:
-    try:
-        return Path(f"/proc/{pid}/cmdline").read_bytes()
-    except OSError:
-        return b""
 
 
 def screened(folder: Path, out: Path, rng: np.random.Generator | None) -> tuple[bytes, int, set[int]]:
@@ -71,7 +56,7 @@ def screened(folder: Path, out: Path, rng: np.random.Generator | None) -> tuple[
     seen: set[int] = set()
     n_killed, begun = 0, time.monotonic()
     while run.poll() is None:
-        workers = workers_of(run.pid)
+        workers = sorted(workers_of(run.pid))
         seen.update(workers)
         if rng is not None and workers and n_killed < 3:
             time.sleep(float(rng.uniform(0, 0.4)))
@@ -101,7 +86,7 @@ def main(argv: list[str] | None = None) -> int:
         for number in range(arguments.runs):
             rng = np.random.default_rng([arguments.seed, number])
             found, killed, seen = screened(folder, Path(root) / "e.parquet", rng)
-            left = [pid for pid in seen if b"spawn_main" in _command_of(pid)]
+            left = [pid for pid in seen if b"spawn_main" in command_of(pid)]
             n_killed += killed
             if found != expected or left:
                 n_bad += 1

@@ -75,16 +75,3 @@ def rows_of(fleet: Fleet, captures: set[str], scratch: Path) -> list[str]:
     write_table(table, scratch)
     lines = scratch.read_text(encoding="utf-8").splitlines()
     return [line for line in lines if set(json.loads(line)["capture"].split("+")) <= captures]
-
-
-def children_of(pid: int) -> set[int]:
-    """Processes that a process has started, and they in turn (Linux, proc(5))."""
-    found: set[int] = set()
-    try:
-        lists = [task / "children" for task in Path(f"/proc/{pid}/task").iterdir()]
-        children = {int(child) for path in lists for child in path.read_text().split()}
-    except (FileNotFoundError, ProcessLookupError):
-        return found
-    for child in children:
-        found |= {child} | children_of(child)
-    return found
