@@ -145,6 +145,14 @@ def certificate_path(path: Path) -> Path:
     return path.with_name(f"{path.name}.certificate.toml")
 
 
+def has_certificate(path: Path) -> bool:
+    """Whether the certificate of a trend lies beside it; not where the name would be too long for a file."""
+    try:
+        return certificate_path(path).is_file()
+    except OSError:
+        return False
+
+
 def _certificate(table: dict[str, Any]) -> Certificate:
     quantities = tuple(CertifiedQuantity(**_known(CertifiedQuantity, one)) for one in table.get("quantities", ()))
     return Certificate(**{**_known(Certificate, table), "quantities": quantities})

@@ -110,7 +110,7 @@ def run_code(
     *words: str | Path,
     cwd: Path | None = None,
     env: Mapping[str, str] | None = None,
-    timeout_s: int = 60,
+    timeout_s: int = 600,
     terminal: bool = False,
 ) -> subprocess.CompletedProcess[str]:
     """Run code as ``python -c CODE WORDS`` would, in a process of its own.

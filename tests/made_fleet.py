@@ -170,7 +170,7 @@ def halfcycle(
 
 def installed_halfcycle(*words: str | Path, **options: Any) -> subprocess.CompletedProcess[str]:
     """Run the installed command, as a user does."""
-    options = {"capture_output": True, "text": True, "timeout": 120} | options
+    options = {"capture_output": True, "text": True, "timeout": 600} | options
     return subprocess.run([str(command()), *(str(word) for word in words)], check=False, **options)
 
 

@@ -108,6 +108,7 @@ def test_a_twin_imports_nothing_of_the_code_it_checks(path: Path) -> None:
         "scipy",
         "tomllib",
         "typing",
+        "zlib",
     }
 
 

@@ -26,6 +26,7 @@ _LEAD_CYCLES: Final = 8.0  # before an event, that tell what was steady; three a
 _TAIL_S: Final = 2.6  # after its start, that tell a motor from a step, and show trips and reclosings
 _DEAD_PU: Final = 0.2  # lowest voltage of a sag or interruption that leaves a phase dead
 _OUTAGE_NS: Final = 3_000_000_000  # after its end, that what is energised belongs to it: no source
+_DIGITS_OF_A_PROBABILITY: Final = 4  # sums of many trees: their last digits hang on the order of summing
 _AFTER_CYCLES: Final = 5.0  # after its end
 
 
@@ -182,7 +183,7 @@ def _explained(event: Event, found: Explanation) -> Event:
         direction=None if side is None else side.direction,
         direction_confidence=None if side is None else side.confidence,
         cause=found.cause.cause,
-        cause_confidence=found.cause.confidence,
+        cause_confidence=round(found.cause.confidence, _DIGITS_OF_A_PROBABILITY),
         phase_jump_deg=None if points is None else points.phase_jump_deg,
         start_angle_deg=None if points is None else points.start_angle_deg,
         recovery_angle_deg=None if points is None or event.open_end else points.recovery_angle_deg,

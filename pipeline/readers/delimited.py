@@ -37,7 +37,7 @@ from pipeline.readers.text_layout import (
     sniff,
 )
 from pipeline.terms import Quantity
-from pipeline.trend_table import certificate_path, certificates_of, remark_of
+from pipeline.trend_table import certificate_path, certificates_of, has_certificate, remark_of
 
 _HEAD_BYTES: Final = 1 << 20  # comments and header must fit into it
 _BLOCK_BYTES: Final = 1 << 21
@@ -291,7 +291,7 @@ def _recognises(path: Path, head: bytes) -> bool:
 
 
 def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
-    if certificate_path(path).is_file() or layout_of(path) is not None:  # a trend or interval records: see `_remarks`
+    if has_certificate(path) or layout_of(path) is not None:  # a trend or interval records: see `_remarks`
         return
     try:
         with path.open("rb") as stream:
@@ -308,7 +308,7 @@ def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Cap
 def _remarks(path: Path) -> tuple[str, ...]:
     """What a file without waveforms holds: a trend has its certificate beside it, others are interval records."""
     beside = certificate_path(path)
-    if not beside.is_file():
+    if not has_certificate(path):
         return tuple(one.remark for one in text_intervals(path))
     try:
         certificates = certificates_of(beside.read_text(encoding="utf-8"))

@@ -15,7 +15,7 @@ from pipeline.survey.coarser import coarser
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from pipeline.survey.measure import Trend, joined_trends
 from pipeline.survey.notes import with_notes, without_notes
-from pipeline.trend_table import Certificate, certificate_path, certificates_in, certificates_of
+from pipeline.trend_table import Certificate, certificate_path, certificates_in, certificates_of, has_certificate
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -48,7 +48,7 @@ def is_trend(path: Path) -> bool:
     if not path.is_file() or path.suffix.lower() not in _ENDINGS:
         return False
     if path.suffix.lower() != ".parquet":
-        return certificate_path(path).is_file()
+        return has_certificate(path)
     try:
         return bool(certificates_in(pq.read_schema(path).metadata))
     except (OSError, pa.ArrowException, ValueError):

@@ -12,6 +12,7 @@ from made_fleet import HALF_CYCLE_S, SITE, catalogue_bytes, cut, events_in, load
 from made_fleet import write_fleet as written_fleet
 
 from pipeline.config import Fleet
+from pipeline.nightly import building
 from pipeline.nightly import days as days_module
 from pipeline.nightly.run import run_nightly
 from pipeline.store import partitions
@@ -24,7 +25,7 @@ LONG, WITHIN, LATER = (5.0, 48.0, 0.7), (25.0, 0.5, 0.4), (75.0, 0.2, 0.5)
 
 @pytest.fixture(autouse=True)
 def short_days(monkeypatch: pytest.MonkeyPatch) -> None:
-    for module in (partitions, days_module):
+    for module in (partitions, days_module, building):
         monkeypatch.setattr(module, "DAY_NS", DAY_S * 10**9)
 
 

@@ -77,7 +77,7 @@ def test_too_few_samples_a_cycle_are_not_judged_and_that_is_said(tmp_path: Path,
     result = screened(recording(tmp_path, waves(rate_hz=rate_hz), rate_hz=rate_hz))
     assert not result.events
     (part,) = result.not_judged
-    assert f"{samples_a_cycle} samples a cycle; an RMS needs at least 8" in part.reason
+    assert f"{samples_a_cycle} per cycle; an RMS needs at least 8" in part.reason
     assert (part.seconds, result.judged_s, result.set_aside) == (pytest.approx(1.0), 0.0, ())
 
 
@@ -133,7 +133,8 @@ def test_each_of_twenty_feeders_is_judged_on_its_own(tmp_path: Path, named: str)
         "by phase": lambda i: analog(i + 1, f"F{i // 3 + 1} U{'ABC'[i % 3]}", "", point=""),
         "by number": lambda i: analog(i + 1, f"V{i + 1}", "", point=""),
     }[named]
-    values = np.vstack([waves(sag=SAG if feeder == 7 else None) for feeder in range(20)])
+    # Levels of their own: equal voltages would be those of one busbar, which is judged once.
+    values = np.vstack([waves(sag=SAG if i == 7 else None) * (1 + 0.003 * (i - 7)) for i in range(20)])
     result = screened(recording(tmp_path, values, channels=[form(i) for i in range(60)]))
     assert is_the_sag(result, point="8")
     assert result.judged_s == pytest.approx(20.0)
