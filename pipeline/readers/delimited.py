@@ -320,8 +320,7 @@ def _remarks(path: Path) -> tuple[str, ...]:
 
 
 def _companions(path: Path) -> tuple[Path, ...]:
-    beside = certificate_path(path)
-    return (*companions(path), *((beside,) if beside.is_file() else ()))
+    return (*companions(path), *((certificate_path(path),) if has_certificate(path) else ()))
 
 
 READER: Final = Reader("delimited text", recognises=_recognises, read=_read, companions=_companions, remarks=_remarks)
