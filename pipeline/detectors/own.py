@@ -68,21 +68,17 @@ class LimitSettings(BaseModel):
 
 
 def _rapid_voltage_changes(measured: Measured, settings: RapidVoltageChangeSettings) -> list[Finding]:
-    series = measured.half_cycles
-    return find_rapid_voltage_changes(
-        series.u_half,
-        series.starts,
-        reference_v=measured.scalar_reference_v,
-        nominal_frequency_hz=measured.nominal_hz,
-        settings=settings,
-        flags=series.flags,
-        variations=measured.variations,
-    )
+    return _changes(find_rapid_voltage_changes, measured, settings)
 
 
 def _voltage_steps(measured: Measured, settings: VoltageStepSettings) -> list[Finding]:
+    return _changes(find_voltage_steps, measured, settings)
+
+
+def _changes(find: Callable[..., list[Finding]], measured: Measured, settings: BaseModel) -> list[Finding]:
+    """Changes of the half-cycle series where no sag or swell is."""
     series = measured.half_cycles
-    return find_voltage_steps(
+    return find(
         series.u_half,
         series.starts,
         reference_v=measured.scalar_reference_v,
