@@ -5,32 +5,29 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import Any
 
 import numpy as np
 
 from pipeline.catalogue.busbars import busbars_of
-from pipeline.catalogue.causes import Clamps, with_causes
+from pipeline.catalogue.measuring import described, looked_at, measures_of, suspect_spans
+from pipeline.catalogue.mishaps import detected, is_of_a_detector
 from pipeline.catalogue.reference import Reference, reference_of
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
 from pipeline.config import Thresholds
 from pipeline.detectors.contract import Chosen, Need
+from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
 from pipeline.detectors.rms_variations import find_rms_variations
 from pipeline.errors import SignalError
 from pipeline.events import Event
-from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
-from pipeline.records.look import Look, take_look
+from pipeline.measures.half_cycle import HalfCycleMeter
+from pipeline.records.look import Look
 from pipeline.records.points import Point, judged_channels, points_of
 from pipeline.records.record import Record
-from pipeline.records.suspects import Suspects
-from pipeline.records.whole import measure_whole
 from pipeline.sites.account import Account, Declared, draft
 from pipeline.sites.evidence import Evidence, is_triggered
 from pipeline.terms import Quantity
-
-_CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +96,8 @@ class Coverage:
     Attributes
     ----------
     point : name, or None.
-    judged_s, not_judged_s : time that was and was not. [s]
-    reason : why not, in words; "" where all was.
+    judged_s, not_judged_s : time that was and was not; both 0 of a detector that failed. [s]
+    reason : why not, or which detector failed, in words; "" where all was judged.
     """
 
     point: str | None
@@ -156,9 +153,7 @@ def judge(
         if "currents" in terms.needs:
             of_currents = terms.of_currents
             found += [
-                replace(
-                    _of_point(record, feeder, of_currents, account, within, site=site, currents_only=True), coverage=()
-                )
+                _without_time(_of_point(record, feeder, of_currents, account, within, site=site, currents_only=True))
                 for feeder in busbar.feeders
             ]
         for one in found:
@@ -166,6 +161,11 @@ def judge(
             coverage += one.coverage
             notes += one.notes
     return Findings(tuple(events), tuple(coverage), tuple(notes))
+
+
+def _without_time(found: Findings) -> Findings:
+    """Findings in the currents of a feeder: its time is counted with the busbar's voltages, its failures are not."""
+    return replace(found, coverage=tuple(row for row in found.coverage if is_of_a_detector(row.reason)))
 
 
 def _of_point(
@@ -189,22 +189,35 @@ def _of_point(
     currents_only : leave out what is found in the voltages: they are judged elsewhere.
     """
     try:
-        look = _look(record, point, terms, account.nominal_frequency_hz)
+        look = looked_at(
+            record,
+            point,
+            nominal_hz=account.nominal_frequency_hz,
+            needs=terms.needs,
+            least_transient_pu=terms.least_transient_pu,
+        )
         reference = reference_of(point, look, terms.thresholds, account, triggered=is_triggered(record.header))
     except SignalError as error:
         seconds = (within[1] - within[0]) / record.header.rate_hz
         return Findings(coverage=(Coverage(point.name, 0.0, seconds, str(error)),))
     live = reference.live
     found: list[Event] = []
+    failures: list[str] = []
     for first, stop in look.spans(
         reference.thresholds, live, reference_v=reference.volts, sliding_from_v=reference.slides_from_v
     ):
-        measured = _measured(record, point, look, reference, first=first, stop=stop)
-        if measured.half_cycles.n:
-            found += _events(record, point, measured, reference, terms, site=site, currents_only=currents_only)
+        part = measures_of(record, point, look, reference, first=first, stop=stop)
+        if part.half_cycles.n:
+            events, failed = _events(record, point, part, reference, terms, site=site, currents_only=currents_only)
+            found += events
+            failures += failed
     if not currents_only:
-        found += _transients(record, point, look, reference, terms, site=site)
+        events, failed = _transients(record, point, look, reference, terms, site=site)
+        found += events
+        failures += failed
     if terms.explain and found:
+        from pipeline.catalogue.causes import Clamps, with_causes
+
         clamps = [
             Clamps(one, None if (known := account.point(one.name)) is None else known.wiring)
             for one in (point, *feeders)
@@ -216,7 +229,10 @@ def _of_point(
         found = _named_by_model(found, record, point, look, live, terms.model)
     return Findings(
         tuple(replace(event, nominal_kind=reference.nominal_kind) for event in found),
-        (_coverage(record, point, look, live, within),),
+        (
+            _coverage(record, point, look, live, within),
+            *(Coverage(point.name, 0.0, 0.0, failure) for failure in dict.fromkeys(failures)),
+        ),
         (*point.notes, *reference.words, *_unseen_shapes(point, look, live)),
     )
 
@@ -244,81 +260,6 @@ def _named_by_model(
     )
 
 
-def _look(record: Record, point: Point, terms: Terms, hertz: float | None) -> Look:
-    """All measures of the whole record where some detector needs them, else the calm look."""
-    least = terms.least_transient_pu
-    if terms.needs - {"waveform"}:
-        return measure_whole(record, point, nominal_hz=hertz, needs=terms.needs, least_transient_pu=least)
-    return take_look(record, point, nominal_hz=hertz, least_transient_pu=least)
-
-
-def _series(record: Record, point: Point, *, nominal_hz: float, first: int, stop: int) -> HalfCycles:
-    """Half-cycle series of a point's voltages between two record positions, window starts from the record's."""
-    meter = HalfCycleMeter(judged_channels(record.header, point), rate_hz=record.header.rate_hz, nominal_hz=nominal_hz)
-    for block in record.blocks(point, first=first, stop=stop):
-        meter.push(block)
-    series = meter.finish()
-    return replace(series, starts=series.starts + first) if first else series
-
-
-def _measured(record: Record, point: Point, look: Look, reference: Reference, *, first: int, stop: int) -> Measured:
-    live = reference.live
-    series = look.series
-    if series is None:
-        series = _series(record, point, nominal_hz=look.nominal_hz, first=first, stop=stop)
-    voltages = series.of_channels(live)
-    empty = _described(record, point, look, reference, voltages)
-    n_voltages, n_all = len(point.voltages), series.u_half.shape[0]
-    return replace(
-        empty,
-        currents=series.of_channels(range(n_voltages, n_all)) if n_all > n_voltages else None,
-        reference_v=reference.over(voltages),
-        waveshape=None if look.waveshape is None else look.waveshape.of_channels(live),
-        current_suspects=_suspect_spans(record, look, look.current_suspects),
-        current_waveform=partial(_current_waveform, record, point, look.rate_hz / look.nominal_hz)
-        if n_all > n_voltages
-        else None,
-    )
-
-
-def _described(record: Record, point: Point, look: Look, reference: Reference, voltages: HalfCycles) -> Measured:
-    """Voltages with the names of their channels, without any further measures."""
-    live = reference.live
-    channels = judged_channels(record.header, point)
-    return Measured(
-        half_cycles=voltages,
-        currents=None,
-        phases=tuple(point.phases[c] for c in live),
-        current_phases=tuple(phase for phase, _ in point.currents),
-        names=tuple(channels[c].name for c in live),
-        current_names=tuple(record.header.channels[i].name for _, i in point.currents),
-        line_to_line=point.hookup.line_to_line,
-        reference_v=reference.volts,
-        nominal_v=reference.volts,
-        variations=np.zeros((0, 2)),
-        waveshape=None,
-        suspects=(),
-        n_samples=record.n_samples,
-        waveform=partial(_waveform, record, point, live, look.rate_hz / look.nominal_hz),
-    )
-
-
-def _waveform(record: Record, point: Point, live: list[int], per_cycle: float, first: int, stop: int) -> Any:
-    """Live voltages between two record positions, without what is no measurement. [V]"""
-    return record.physical(point, first, stop, per_cycle=per_cycle)[live]
-
-
-def _current_waveform(record: Record, point: Point, per_cycle: float, first: int, stop: int) -> Any:
-    """A point's currents between two record positions, without what is no measurement. [A]"""
-    return record.physical(point, first, stop, currents=True, per_cycle=per_cycle)[len(point.voltages) :]
-
-
-def _suspect_spans(record: Record, look: Look, suspects: Suspects | None) -> tuple[tuple[int, int], ...]:
-    """Where a waveform is suspect, a few cycles of calm to each side. [samples]"""
-    margin = int(_CALM_CYCLES * look.rate_hz / look.nominal_hz)
-    return () if suspects is None else tuple(suspects.spans(margin=margin, n_samples=record.n_samples))
-
-
 def _events(
     record: Record,
     point: Point,
@@ -328,7 +269,8 @@ def _events(
     *,
     site: str,
     currents_only: bool,
-) -> list[Event]:
+) -> tuple[list[Event], list[str]]:
+    """RMS variations and what the detectors of series find; and which of these failed."""
     series, thresholds = measured.half_cycles, reference.thresholds
     kind = reference.kind
     variations = find_rms_variations(
@@ -360,35 +302,38 @@ def _events(
     spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
     shape = measured.waveshape
     measured = replace(measured, variations=spans, waveshape=None if shape is None else shape.outside(spans))
-    for chosen in (one for one in terms.detectors if "waveform" not in one.needs):
-        for finding in chosen.detector.find(measured, chosen.settings):
-            if currents_only and not finding.is_of_current:
-                continue
-            events.append(event_of(finding, record, point, measured, site=site, kind=kind))
-    return events
+
+    def as_event(finding: Finding) -> Event | None:
+        if currents_only and not finding.is_of_current:
+            return None
+        return event_of(finding, record, point, measured, site=site, kind=kind)
+
+    found, failures = detected((one for one in terms.detectors if "waveform" not in one.needs), measured, as_event)
+    return events + found, failures
 
 
 def _transients(
     record: Record, point: Point, look: Look, reference: Reference, terms: Terms, *, site: str
-) -> list[Event]:
-    """What the detectors of the waveform find where it is suspect, a few cycles of calm to each side."""
+) -> tuple[list[Event], list[str]]:
+    """What the detectors of the waveform find where it is suspect, a few cycles of calm to each side; which failed."""
     if look.suspects is None:
-        return []
-    events: list[Event] = []
+        return [], []
     live = reference.live
     empty = HalfCycleMeter(
         [judged_channels(record.header, point)[c] for c in live], rate_hz=look.rate_hz, nominal_hz=look.nominal_hz
     ).finish()
     measured = replace(
-        _described(record, point, look, reference, empty),
-        suspects=_suspect_spans(record, look, look.suspects),
+        described(record, point, look, reference, empty),
+        suspects=suspect_spans(record, look, look.suspects),
     )
-    for chosen in (one for one in terms.detectors if "waveform" in one.needs):
-        for finding in chosen.detector.find(measured, chosen.settings):
-            if not look.is_marked(live, finding.start, finding.stop):
-                kind = reference.kind if reference.kind == "pre-event" else "nominal"
-                events.append(event_of(finding, record, point, measured, site=site, kind=kind))
-    return events
+    kind = reference.kind if reference.kind == "pre-event" else "nominal"
+
+    def as_event(finding: Finding) -> Event | None:
+        if look.is_marked(live, finding.start, finding.stop):
+            return None
+        return event_of(finding, record, point, measured, site=site, kind=kind)
+
+    return detected((one for one in terms.detectors if "waveform" in one.needs), measured, as_event)
 
 
 def _coverage(record: Record, point: Point, look: Look, live: list[int], within: tuple[int, int]) -> Coverage:

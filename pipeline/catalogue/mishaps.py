@@ -1,15 +1,24 @@
-"""The boundary around what is said of one event: whatever goes wrong there is a note on it, and it keeps its row."""
+"""The boundaries inside the judging of a record.
+
+What goes wrong while one event is explained or named is a note on it, and it keeps its row. What goes wrong in one
+detector is a reason in the coverage, and what the others find stays.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Final, Literal
 
+from pipeline.detectors.contract import Chosen
+from pipeline.detectors.finding import Finding
+from pipeline.detectors.measured import Measured
+from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event
 
 What = Literal["not explained", "not named by the model"]
 _WHATS: Final[tuple[What, ...]] = ("not explained", "not named by the model")
+_OF_A_DETECTOR: Final = "detector failed: "
 
 
 def noted(event: Event, what: What, work: Callable[[], Event]) -> Event:
@@ -31,3 +40,42 @@ def noted(event: Event, what: What, work: Callable[[], Event]) -> Event:
 def has_mishap(event: Event) -> bool:
     """Whether some work on an event failed, as its notes say."""
     return any(f"{what} (" in event.notes for what in _WHATS)
+
+
+def detected(
+    detectors: Iterable[Chosen], measured: Measured, event_of: Callable[[Finding], Event | None]
+) -> tuple[list[Event], list[str]]:
+    """What some detectors find, and what went wrong in those that failed: of these nothing is taken.
+
+    Parameters
+    ----------
+    detectors : each for itself.
+    measured : what they look at.
+    event_of : a finding as an event; None: it is none.
+
+    Raises
+    ------
+    ReadError, StoreError : samples could not be loaded, which is the capture's fault.
+    MemoryError : the process's.
+    """
+    events: list[Event] = []
+    failures: list[str] = []
+    for chosen in detectors:
+        try:
+            found = [event_of(finding) for finding in chosen.detector.find(measured, chosen.settings)]
+        except (ReadError, StoreError, MemoryError):
+            raise
+        except Exception as error:  # ours or another distribution's: the other detectors have their findings
+            failures.append(f"{_OF_A_DETECTOR}{chosen.detector.name} ({_told(error)})")
+        else:
+            events += [event for event in found if event is not None]
+    return events, failures
+
+
+def is_of_a_detector(reason: str) -> bool:
+    """Whether a reason in the coverage says that a detector failed."""
+    return reason.startswith(_OF_A_DETECTOR)
+
+
+def _told(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}" if str(error) else type(error).__name__

@@ -115,6 +115,7 @@ def catalogue_command(
     for day in damaged:
         show.warning(f"{path_of(day, fleet)}: its events cannot be read; verify --repair makes them anew")
     show.line(f"{len(done.built)} days rebuilt, {len(done.states)} days chosen")
+    _show_not_judged(summary)
     _other_versions(summary.other_version)
     show_catalogue(table, sites, worst=worst)
     if out is not None:
@@ -171,11 +172,7 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             f"catalogues: {len(summary.days)} days rebuilt with {summary.n_events} events; "
             f"{judged / 60:.1f} min judged, {not_judged / 60:.1f} min not judged"
         )
-        for reason in dict.fromkeys(reason for day in summary.days for reason in day.reasons):
-            show.line(f"not judged: {reason}")
-        n = sum(day.n_mishaps for day in summary.days)
-        if n:
-            show.line(f"{n} events could not be explained or named to the end; their notes say why")
+        _show_not_judged(summary)
     if summary.joined is not None and summary.joined.n_days:
         changed = (
             f"; {summary.joined.n_changed} events have another incident id now" if summary.joined.n_changed else ""
@@ -188,6 +185,12 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         _show_survey(summary.survey)
     _other_versions(summary.other_version)
     return Exit.DONE if summary.is_whole else Exit.QUARANTINED
+
+
+def _show_not_judged(summary: RunSummary) -> None:
+    for reason in dict.fromkeys(reason for day in summary.days for reason in day.reasons):
+        show.line(f"not judged: {reason}")
+    show.mishaps(summary.n_mishaps)
 
 
 def show_set_aside(summary: RunSummary) -> None:

@@ -63,6 +63,9 @@ def screen_command(
     strict: Strict = False,
 ) -> int:
     """Find the events in a folder of captures."""
+    from pipeline.cli.quick_start import arrow_without_pandas
+
+    arrow_without_pandas()
     from pipeline.catalogue.judge import Terms
     from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from pipeline.config import load_detectors, load_sites, load_thresholds
@@ -102,9 +105,10 @@ def screen_command(
     if result.set_aside:
         how = "read without repair" if strict else "read"
         show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
+    show.mishaps(result.n_mishaps)
     if result.judged_s == 0:
         show.warning(f"nothing was judged: {_why_nothing(result)}")
-    return Exit.QUARANTINED if result.set_aside or result.judged_s == 0 else Exit.DONE
+    return Exit.QUARANTINED if result.set_aside or result.n_mishaps or result.judged_s == 0 else Exit.DONE
 
 
 def _show_events(result: Screening, *, most: int) -> None:
@@ -127,7 +131,8 @@ def _show_notes(result: Screening, *, all_of_them: bool) -> None:
         files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
         show.line(f"{files} no waveform; the notes say what else")
     for reason, seconds, count in result.not_judged_by_reason():
-        show.line(f"not judged: {_time(seconds)} in {count} captures or points: {reason}")
+        time = f"{_time(seconds)} in " if seconds else ""
+        show.line(f"not judged: {time}{count} capture{'s' * (count > 1)} or point{'s' * (count > 1)}: {reason}")
     if all_of_them:
         for text in _by_note(result.notes):
             show.line(text)

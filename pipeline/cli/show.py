@@ -46,6 +46,13 @@ def warning(text: str) -> None:
     print(plain(text), file=sys.stderr)
 
 
+def mishaps(n: int) -> None:
+    """Say that something failed which should not have; nothing where nothing did."""
+    if n:
+        what = "1 time a detector failed, or an event" if n == 1 else f"{n} times a detector failed, or an event"
+        warning(f"{what} could not be explained or named to the end; the reasons and the events' notes say why")
+
+
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None]]:
     """A progress bar on a terminal; nothing in a log."""

@@ -14,13 +14,14 @@ from typing import Any
 
 from pipeline.config import checked
 from pipeline.detectors.contract import Chosen, Detector
-from pipeline.detectors.own import OWN
 from pipeline.errors import ConfigError
 
 
 @cache
 def detectors() -> dict[str, Detector]:
     """The known detectors by name."""
+    from pipeline.detectors.own import OWN
+
     return {d.name: d for d in (*OWN, *(entry.load() for entry in entry_points(group="halfcycle.detectors")))}
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.catalogue.judge import Coverage, Terms
-from pipeline.catalogue.mishaps import has_mishap
+from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
@@ -45,7 +45,7 @@ class DayOutcome:
     n_events : in its catalogue.
     judged_s, not_judged_s : time that was judged and that was not. [s]
     reasons : why not, in words.
-    n_mishaps : events with a fault of explaining or naming them in their notes.
+    n_mishaps : events with a fault of explaining or naming them in their notes, and detectors that failed.
     """
 
     day: Day
@@ -221,7 +221,8 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     write_catalogue(catalogue_table(events), document, path_of(day, fleet), store.staging)
     return DayOutcome(
         day, len(events), sum(r[1] for r in rows), sum(r[2] for r in rows),
-        tuple(dict.fromkeys(r[3] for r in rows if r[3])), sum(has_mishap(event) for event in events),
+        tuple(dict.fromkeys(r[3] for r in rows if r[3])),
+        sum(map(has_mishap, events)) + sum(is_of_a_detector(row[3]) for row in rows),
     )  # fmt: skip
 
 

@@ -69,9 +69,14 @@ class RunSummary:
         return sum(day.n_events for day in self.days)
 
     @property
+    def n_mishaps(self) -> int:
+        """Events that could not be explained or named to the end, and detectors that failed on a record."""
+        return sum(day.n_mishaps for day in self.days)
+
+    @property
     def is_whole(self) -> bool:
-        """Whether nothing was set aside, left or damaged."""
-        failed = self.failed or (self.survey is not None and self.survey.failed)
+        """Whether nothing was set aside, left or damaged, and nothing failed on the way."""
+        failed = self.failed or (self.survey is not None and self.survey.failed) or self.n_mishaps
         return not (self.left or self.quarantined or failed or self.set_aside or self.damaged or self.unreadable)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.catalogue.judge import Findings
+from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from pipeline.events import Event
 from pipeline.records.archive import SetAside
 from pipeline.sites.account import Account
@@ -50,6 +51,11 @@ class Screening:
     notes: tuple[tuple[str, str], ...] = ()
     accounts: tuple[Account, ...] = ()
 
+    @property
+    def n_mishaps(self) -> int:
+        """How often a detector failed, or an event could not be explained or named to the end."""
+        return sum(is_of_a_detector(item.reason) for item in self.not_judged) + sum(map(has_mishap, self.events))
+
     def not_judged_by_reason(self) -> list[tuple[str, float, int]]:
         """(reason, seconds, how many parts) of what was not judged, the longest first."""
         reasons: dict[str, tuple[float, int]] = {}
@@ -79,9 +85,7 @@ def screening_of(findings: Findings, path: Path) -> Screening:
         events=findings.events,
         judged_s=sum(item.judged_s for item in findings.coverage),
         not_judged=tuple(
-            NotJudged(source, item.point, item.not_judged_s, item.reason)
-            for item in findings.coverage
-            if item.not_judged_s > 0
+            NotJudged(source, item.point, item.not_judged_s, item.reason) for item in findings.coverage if item.reason
         ),
         notes=tuple((source, note) for note in findings.notes),
     )
