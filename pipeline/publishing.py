@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pipeline.config import Fleet, Report, Site
 from pipeline.errors import ConfigError
@@ -15,6 +16,7 @@ from pipeline.events import Event, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve
 from pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
+from pipeline.nightly.surveyed import PointOfSurvey, points_of_survey, survey_state
 from pipeline.recall import Archive
 from pipeline.report.content import Settings
 from pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
@@ -28,7 +30,18 @@ from pipeline.sites.table import SiteTable
 from pipeline.store.lock import locked
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 from pipeline.survey.compliance import drawn_bounds, load_limit_profile
-from pipeline.survey.stored import by_point, judge_trends, neighbours_of, read_trends, told_key, with_needed
+from pipeline.survey.stored import (
+    by_point,
+    judge_trends,
+    neighbours_of,
+    read_columns,
+    read_trends,
+    told_key,
+    with_needed,
+)
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _WAIT_S: Final = 600.0  # for another run that publishes
 
@@ -96,14 +109,62 @@ def surveyed_points(
         )  # fmt: skip
         if profile is not None:
             trends = with_needed(trends, profile)
+        tables = {k: one.table for k, one in trends.items() if one.table.num_rows > 1}  # the others are no curve
         found.append(
             SurveyedPoint(
-                site=site, point=point, trends={k: one.table for k, one in trends.items()},
+                site=site, point=point, columns={k: table.column_names for k, table in tables.items()},
+                read=partial(_as_read, tables),
                 profile="" if profile is None else profile.title, assessments=judged.get((site, point), ()),
                 bounds=bounds,
             )
         )  # fmt: skip
     return tuple(found)
+
+
+def fleet_surveyed(fleet: Fleet, *, first: date | None = None, last: date | None = None) -> tuple[SurveyedPoint, ...]:
+    """What the trends and verdicts in a fleet's store say of some days; nothing where its settings ask for no survey.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    first, last : range of UTC days, both included; None: open.
+
+    Raises
+    ------
+    ConfigError : the limits that the settings name are not known.
+    """
+    if fleet.survey is None:
+        return ()
+    profile = load_limit_profile(fleet.survey.limits) if fleet.survey.limits else None
+    declared = {site.name: site.nominal_voltage_v for site in fleet.sites}
+    found = []
+    for one in points_of_survey(fleet, first=first, last=last):
+        bounds = [] if profile is None else drawn_bounds(
+            profile, nominal_voltage_v=declared[one.site], declared=True, demand_current_a=fleet.survey.demand_current_a
+        )  # fmt: skip
+        found.append(
+            SurveyedPoint(
+                site=one.site, point=one.point, columns=one.columns, read=partial(_from_store, one),
+                profile="" if profile is None else profile.title, assessments=one.assessments, bounds=bounds,
+                note=one.note,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _as_read(
+    tables: Mapping[float, pa.Table], interval_s: float, columns: Sequence[str]
+) -> tuple[pa.Table, Sequence[str]]:
+    return tables[interval_s].select(["start", *columns]), ()
+
+
+def _from_store(
+    point: PointOfSurvey, interval_s: float, columns: Sequence[str]
+) -> tuple[pa.Table | None, Sequence[str]]:
+    """A trend of a point, and the days that cannot be read."""
+    table, damaged = read_columns(point.files[interval_s], columns)
+    days = [path.parent.name.removeprefix("date=") for path in damaged]
+    return table, [f"the trend of {day} in intervals of {interval_s:g} s cannot be read" for day in days]
 
 
 def publish(fleet: Fleet, config: Path) -> Published | None:
@@ -143,6 +204,7 @@ def publish(fleet: Fleet, config: Path) -> Published | None:
             coverage=coverage,
             expected=tuple(site.name for site in fleet.sites),
             zones={site.name: site.time_zone for site in fleet.sites},
+            surveyed=fleet_surveyed(fleet, first=first, last=last),
             provenance=origin(events, coverage, command=words, inputs={"fleet": config}, period_ns=period),
             period_ns=period,
         )
@@ -195,7 +257,7 @@ def _span(fleet: Fleet, wanted: Report) -> tuple[date, date] | None:
 
 
 def _sign(fleet: Fleet, wanted: Report) -> str:
-    """Digest of what the pages depend on: catalogues by size and time of change, settings, the code's version."""
+    """Digest of what the pages depend on: catalogues and trends by size and time, settings, the code's version."""
     span = _span(fleet, wanted)
     store = Store(fleet.store)
     digest = hashlib.sha256(f"{code_version()} {fleet.model_dump_json()}".encode())
@@ -204,4 +266,7 @@ def _sign(fleet: Fleet, wanted: Report) -> str:
             if span and span[0] <= day <= span[1]:
                 status = store.catalogue_path(site.name, day).stat()
                 digest.update(f"{site.name} {day} {status.st_size} {status.st_mtime_ns}\n".encode())
+        if span and fleet.survey is not None:
+            lines = survey_state(fleet, site.name, first=span[0], last=span[1])
+            digest.update("".join(f"{site.name} {line}\n" for line in lines).encode())
     return digest.hexdigest()

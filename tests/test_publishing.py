@@ -19,6 +19,7 @@ from pipeline.report.folder import FRONT, page_name, write_folder
 
 QUIET = "Quiet Lane"
 EXTRA = '[report]\nfolder = "pages"\ndays = 2\n'
+SURVEY = '[survey]\ninterval_s = 10\nquantities = ["u_rms", "f"]\nlimits = "en-50160-lv"\n'
 
 
 def fleet_at(root: Path, *days: str, extra: str = EXTRA) -> Path:
@@ -77,6 +78,60 @@ def test_the_command_that_a_page_names_makes_the_same_page(tmp_path: Path) -> No
     assert names(tmp_path / "report") == names(tmp_path / "pages")
     for name in (FRONT, page_name(SITE), page_name(QUIET)):
         assert (tmp_path / "report" / name).read_bytes() == (tmp_path / "pages" / name).read_bytes()
+
+
+def surveyed_fleet_at(root: Path) -> Path:
+    """Two sites, one with two days of 40 s, surveyed in intervals of 10 s."""
+    config = write_fleet(root, sites=(SITE, QUIET), extra=EXTRA + SURVEY)
+    for day in ("2026-03-01", "2026-03-02"):
+        capture = made_capture(f"{day}T12:00:00", seconds=40.0, sags=[(1.0, 0.3, 0.5)])
+        write_capture(capture, root / "inbox" / SITE / f"{day}.parquet")
+    run_nightly(load_fleet(config))
+    return config
+
+
+def published(root: Path, name: str) -> str:
+    """A page, with plain blanks between numbers and units."""
+    return (root / "pages" / name).read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+
+
+def test_stored_trends_and_verdicts_are_in_the_pages_and_anew_when_they_change(tmp_path: Path) -> None:
+    config = surveyed_fleet_at(tmp_path)
+    fleet = load_fleet(config)
+    publish(fleet, config)
+    front, site, quiet = (published(tmp_path, name) for name in (FRONT, page_name(SITE), page_name(QUIET)))
+    assert 'id="trend-0-u-rms"' in site
+    assert "in intervals of 10 s: from" in site
+    assert "EN 50160, low voltage; declared voltage 230 V" in site  # a row for each limit
+    assert "of 60480 intervals" in site  # of a whole week by the calendar, in tens of seconds: 7 * 8640
+    assert "(of a day)" not in site
+    assert "verdicts by site" in front
+    assert "Trends of the survey" not in front
+    assert "Trends of the survey" not in quiet
+    (said,) = re.findall(r"<td>halfcycle (report [^<]*)</td>", front)
+    assert halfcycle(*shlex.split(said), cwd=tmp_path).returncode == 0
+    for name in (FRONT, page_name(SITE)):
+        assert (tmp_path / "report" / name).read_bytes() == (tmp_path / "pages" / name).read_bytes()
+    assert is_published(fleet)
+    made = tmp_path / "store" / "trends" / f"site={SITE}" / "date=2026-03-01" / "made.json"
+    made.unlink()
+    run_nightly(fleet)
+    assert not is_published(fleet)
+
+
+def test_a_trend_that_is_damaged_costs_its_day_and_stale_verdicts_are_named(tmp_path: Path) -> None:
+    config = surveyed_fleet_at(tmp_path)
+    fleet = load_fleet(config)
+    folder = tmp_path / "store" / "trends" / f"site={SITE}" / "date=2026-03-01"
+    (folder / "interval=10s.parquet").write_bytes(b"PAR1")
+    publish(fleet, config)
+    site = published(tmp_path, page_name(SITE))
+    assert "the trend of 2026-03-01 in intervals of 10 s cannot be read" in site
+    assert 'id="trend-0-u-rms"' in site
+    (folder / "made.json").write_text("{}", encoding="utf-8")
+    publish(fleet, config)
+    site = published(tmp_path, page_name(SITE))
+    assert "verdicts on its limits are older than its trends" in site
 
 
 def test_the_worst_events_of_a_night_have_their_place_in_the_pages(tmp_path: Path) -> None:

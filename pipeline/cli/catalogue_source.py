@@ -30,6 +30,7 @@ class CatalogueSource:
     zones : time zone by site, where it is declared.
     expected : sites to be told of also where they have no event.
     fleet : its configuration, or None.
+    is_file : the events are a file's, whatever the fleet's catalogues hold.
     """
 
     name: str
@@ -39,6 +40,7 @@ class CatalogueSource:
     zones: dict[str, str]
     expected: tuple[str, ...]
     fleet: Fleet | None = None
+    is_file: bool = False
 
 
 def source_of(
@@ -101,6 +103,7 @@ def source_of(
         zones={site.name: site.time_zone for site in known},
         expected=() if catalogue is not None or fleet is None else tuple(site.name for site in fleet.sites),
         fleet=fleet,
+        is_file=catalogue is not None,
     )
 
 

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pipeline.cli.catalogue_source import CatalogueSource
     from pipeline.report.content import Content, Settings
     from pipeline.report.material import Material
+    from pipeline.report.survey_view import SurveyedPoint
 
 Page = tuple[str, str]  # name, HTML
 _BESIDE: Final = frozenset({"out", "pdf", "pictures", "summary"})  # what leaves the page as it is
@@ -91,6 +92,7 @@ def report_command(
     given = {"catalogue": catalogue, "fleet": config, "coverage": coverage, "sites": sites}
     source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage, sites=sites)
     out = _target(out, source, is_page_asked_for=pdf or pictures is not None or summary is not None)
+    given_trends = surveyed_points(trend or (), limits, sites=None if sites is None else load_sites(sites))
     period = period_ns_of(first, last)
     material = Material(
         events=source.events,
@@ -98,7 +100,7 @@ def report_command(
         coverage=source.coverage,
         expected=source.expected,
         zones=source.zones,
-        surveyed=surveyed_points(trend or (), limits, sites=None if sites is None else load_sites(sites)),
+        surveyed=(*_stored_survey(source, first, last), *given_trends),
         provenance=origin(
             source.events,
             source.coverage,
@@ -115,6 +117,13 @@ def report_command(
         n = write_folder(_told(fleet_pages(material, settings=settings), len(material.sites) + 1, tell), out)
     show.line(f"report: {n} pages in {out}, to begin with {FRONT}")
     return Exit.DONE
+
+
+def _stored_survey(source: CatalogueSource, first: date | None, last: date | None) -> tuple[SurveyedPoint, ...]:
+    """The trends in a fleet's store, where the events are those of its store, too."""
+    from pipeline.publishing import fleet_surveyed
+
+    return () if source.fleet is None or source.is_file else fleet_surveyed(source.fleet, first=first, last=last)
 
 
 def _target(out: Path | None, source: CatalogueSource, *, is_page_asked_for: bool) -> Path:

@@ -23,10 +23,10 @@ from pipeline.config import Fleet, Site
 from pipeline.errors import DamagedCapture, HalfcycleError, PlaceError, ReadError, SignalError, StoreError
 from pipeline.nightly.days import FLEET_HOOKUP
 from pipeline.nightly.stored import stored_piece
+from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, of_a, verdict_inputs
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
-from pipeline.resources import code_version
 from pipeline.sites.account import Declared, draft
 from pipeline.sites.table import SiteTable
 from pipeline.store.atomic import write_atomically
@@ -44,7 +44,6 @@ if TYPE_CHECKING:
 _ONE_DAY: Final = timedelta(days=1)
 _LEAD_NS: Final = 2 * 3_600 * 10**9  # before midnight, so that the flickermeter has settled and a sag is known whole
 _FOLLOW_NS: Final = 60 * 10**9  # after it: a sag of over a minute is none
-_MADE: Final = "made.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,14 +147,14 @@ class _Survey:
         for gone in set(former.get("files", ())) - set(files):
             (self._store.root / gone).unlink(missing_ok=True)
         document = {"inputs": self._inputs(site, day, names), "files": sorted(files), "reasons": reasons}
-        self._write_json(document, self._made_path(site, day))
+        self._write_json(document, self._folders(site).made_path(day))
         return reasons if not trends else []
 
     def has_stale_verdicts(self, site: Site) -> bool:
         """Whether the verdicts of a site rest on other trends than are there."""
         if self._profile is None or not self._made_days(site):
             return False
-        return bool(_json(self._verdicts_path(site).with_name(_MADE)).get("inputs") != self._verdict_inputs(site))
+        return not self._folders(site).are_verdicts_current()
 
     def judge(self, site: Site) -> list[tuple[str, str, int, int, int]]:
         """Judge each day, week, month and year of a site; returns how its last week did, by point."""
@@ -167,10 +166,10 @@ class _Survey:
             (name, point): _judged(of_point, profile, site, self._asked.demand_current_a)
             for (name, point, _), of_point in by_point(stored).items()
         }
-        path = self._verdicts_path(site)
+        path = self._folders(site).verdicts_path
         path.parent.mkdir(parents=True, exist_ok=True)
         write_table(verdicts_table(found), path)
-        self._write_json({"inputs": self._verdict_inputs(site)}, path.with_name(_MADE))
+        self._write_json({"inputs": verdict_inputs(self._made_days(site))}, path.with_name(MADE))
         return [last for (_, point), of_point in found.items() if (last := _last_week(site.name, point, of_point))]
 
     def _read(self, site: Site, day: date) -> list[StoredTrend]:
@@ -185,7 +184,7 @@ class _Survey:
             raise StoreError(str(error)) from error
 
     def _read_as_made(self, site: Site, day: date) -> list[StoredTrend]:
-        files = _json(self._made_path(site, day)).get("files", ())
+        files = document_at(self._folders(site).made_path(day)).get("files", ())
         return [one for name in files for one in read_trends(self._store.root / name)]
 
     def _measured(self, site: Site, day: date) -> tuple[list[StoredTrend], list[str]]:
@@ -234,22 +233,11 @@ class _Survey:
         settings = [self._fleet.site_digest(site), self._asked.digest(), hashlib.sha256(profile.encode()).hexdigest()]
         return _digest([settings, [list(names.get(d, ())) for d in _around(day)]])
 
-    def _verdict_inputs(self, site: Site) -> str:
-        made = {day.isoformat(): one.get("inputs") for day, one in self._made_days(site).items()}
-        return _digest([made, code_version()])
-
     def _made_days(self, site: Site) -> dict[date, dict[str, Any]]:
-        folder = self._store.trend_path(site.name, date(1970, 1, 1), 1.0).parent.parent
-        found = {}
-        for path in sorted(folder.glob(f"date=*/{_MADE}")):
-            found[date.fromisoformat(path.parent.name.removeprefix("date="))] = _json(path)
-        return found
+        return self._folders(site).made_days()
 
-    def _made_path(self, site: Site, day: date) -> Path:
-        return self._store.trend_path(site.name, day, 1.0).with_name(_MADE)
-
-    def _verdicts_path(self, site: Site) -> Path:
-        return self._store.root / "verdicts" / f"site={site.name}" / "verdicts.parquet"
+    def _folders(self, site: Site) -> SurveyFolders:
+        return SurveyFolders(self._store, site.name)
 
     def _write_json(self, document: Mapping[str, Any], path: Path) -> None:
         text = json.dumps(document, sort_keys=True)
@@ -302,7 +290,7 @@ def _judged(
     found: list[Assessment] = []
     for period in (None, "day", "month"):
         rows = tuple(
-            row if period is None else row.model_copy(update={"period": period, "name": f"{row.name} (of a {period})"})
+            row if period is None else row.model_copy(update={"period": period, "name": of_a(row.name, period)})
             for row in profile.rows
             if period is None or row.period not in (period, "year")
         )
@@ -321,15 +309,6 @@ def _last_week(site: str, point: str, found: Sequence[Assessment]) -> tuple[str,
     last = [one.verdict for one in found if one.period == weeks[-1]]
     name = f"{site} {point}".strip()
     return name, weeks[-1], last.count("exceeded"), last.count("met"), last.count("cannot tell")
-
-
-def _json(path: Path) -> dict[str, Any]:
-    """What a file of ours says; nothing where it is not there or broken: then what it speaks of is made anew."""
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return document if isinstance(document, dict) else {}
 
 
 def _digest(content: object) -> str:

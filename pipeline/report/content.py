@@ -25,7 +25,7 @@ from pipeline.report.index_words import (
 from pipeline.report.material import Material
 from pipeline.report.phasor_diagram import scaled
 from pipeline.report.summary import TextTable, worst_events
-from pipeline.report.survey_view import compliance_tables, trend_figures
+from pipeline.report.survey_view import SurveyedPoint, compliance_overview, compliance_tables, trend_figures
 from pipeline.report.times import Clock
 from pipeline.report.wiring_view import WiringView, wiring_view
 
@@ -77,6 +77,7 @@ class Content:
     anchors: tuple[str, ...]
     left_out: str
     trends: tuple[Figure, ...]
+    trend_notes: tuple[str, ...]
     compliance: tuple[TextTable, ...]
     limits: TextTable | None
     method: tuple[str, ...]
@@ -128,6 +129,7 @@ def build_content(
         window_s=settings.window_s,
     )
     listed = sorted(events, key=lambda event: (event.start, event.site))[:MOST_ROWS]
+    trends, trend_notes = ([], []) if pages else trend_figures(material.surveyed, clock)
     return Content(
         title=settings.title or _title(sites),
         lead=tuple(
@@ -152,8 +154,9 @@ def build_content(
         all_events=_all_events(listed, clock),
         anchors=tuple(f"#event-{event.event_id}" if event.event_id in ids else "" for event in listed),
         left_out="" if len(listed) == len(events) else f"The first {len(listed)} of {len(events)} rows are listed.",
-        trends=() if pages else tuple(trend_figures(material.surveyed, clock)),
-        compliance=tuple(compliance_tables(material.surveyed)),
+        trends=tuple(trends),
+        trend_notes=tuple(trend_notes),
+        compliance=_compliance(material.surveyed, brief=pages is not None),
         limits=_limits(events, clock),
         method=_method(settings, rows),
         provenance=TextTable("what this report was made of", ("what", "value"), tuple(material.provenance)),
@@ -272,6 +275,12 @@ def _limits(events: Sequence[Event], clock: Clock) -> TextTable | None:
     )  # fmt: skip
     heads = ("site", f"start ({clock.zone})", "limit", "clause and value", "reached", "for", "verdict")
     return TextTable("limits", heads, rows) if rows else None
+
+
+def _compliance(surveyed: Sequence[SurveyedPoint], *, brief: bool) -> tuple[TextTable, ...]:
+    """Verdicts: an overview of the points where there are several, and each limit where the page has room for it."""
+    overview = compliance_overview(surveyed) if brief or len(surveyed) > 1 else None
+    return (*(() if overview is None else (overview,)), *(() if brief else compliance_tables(surveyed)))
 
 
 def _method(settings: Settings, rows: Sequence[IndexRow]) -> tuple[str, ...]:

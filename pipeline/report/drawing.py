@@ -140,13 +140,13 @@ def thinned(x: F64, y: F64, *, n_columns: int) -> list[tuple[float, float]]:
     x, y = x[good], y[good]
     if x.size <= 2 * n_columns:
         return list(zip(x.tolist(), y.tolist(), strict=True))
-    edges = np.linspace(0, x.size, n_columns + 1).astype(int)
-    kept: list[int] = []
-    for first, stop in pairwise(edges.tolist()):
-        if stop > first:
-            low, high = first + int(y[first:stop].argmin()), first + int(y[first:stop].argmax())
-            kept += sorted({low, high})
-    return [(float(x[i]), float(y[i])) for i in kept]
+    wide = -(-x.size // n_columns)
+    full = -(-x.size // wide) * wide
+    rows = np.pad(y, (0, full - x.size), mode="edge").reshape(-1, wide)
+    firsts = np.arange(0, full, wide)
+    kept = np.unique(np.concatenate([firsts + rows.argmin(axis=1), firsts + rows.argmax(axis=1)]))
+    kept = kept[kept < x.size]
+    return list(zip(x[kept].tolist(), y[kept].tolist(), strict=True))
 
 
 @dataclass(slots=True)

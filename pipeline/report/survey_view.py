@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,7 +16,7 @@ from pipeline.report.figures import NARROW, WIDE, Figure
 from pipeline.report.phasor_diagram import scaled
 from pipeline.report.summary import TextTable
 from pipeline.report.times import Clock
-from pipeline.survey.compliance import Assessment, DrawnBound, overall, series_of, told_voltage, worst_of_each
+from pipeline.survey.compliance import Assessment, DrawnBound, overall, series_among, told_voltage, worst_of_each
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -34,18 +35,23 @@ class SurveyedPoint:
     Attributes
     ----------
     site, point : where; point "" where the site has one.
-    trends : tables of `survey.measure`, by length of their intervals. [s]
+    columns : of its trends, by length of their intervals. [s]
+    read : gives the named columns of the trend in some intervals, None where there is none, and what could not be read;
+        called where a page draws them, so that a fleet's need not be held at once.
     profile : title of the limits that it was judged by; "" where by none.
     assessments : of each limit, series and period.
     bounds : of the limits, in the units of the trends.
+    note : what the reader must know of the verdicts; "".
     """
 
     site: str
     point: str
-    trends: Mapping[float, pa.Table]
+    columns: Mapping[float, Sequence[str]]
+    read: Callable[[float, Sequence[str]], tuple[pa.Table | None, Sequence[str]]]
     profile: str = ""
     assessments: Sequence[Assessment] = ()
     bounds: Sequence[DrawnBound] = ()
+    note: str = ""
 
     @property
     def name(self) -> str:
@@ -53,21 +59,48 @@ class SurveyedPoint:
         return f"{self.site}, {self.point}" if self.point else self.site
 
 
-def trend_figures(surveyed: Sequence[SurveyedPoint], clock: Clock) -> list[Figure]:
+def trend_figures(surveyed: Sequence[SurveyedPoint], clock: Clock) -> tuple[list[Figure], list[str]]:
     """The trends of the quantities that have a bound, and of the usual ones; one figure for each quantity and point.
 
     Parameters
     ----------
     surveyed : the points.
     clock : how times are written.
+
+    Returns
+    -------
+    The figures, and what the reader must know of them.
     """
-    figures = []
+    figures, notes = [], []
     for k, one in enumerate(surveyed):
-        for symbol, interval_s in _chosen(one):
-            figure = _figure(one, symbol, interval_s, clock, anchor=f"trend-{k}-{symbol.replace('_', '-')}")
+        chosen = _chosen(one)
+        trends = {}
+        for interval_s in sorted({interval_s for interval_s, _ in chosen.values()}):
+            wanted = [name for at_s, names in chosen.values() if at_s == interval_s for name in names]
+            trends[interval_s], unread = one.read(interval_s, wanted)
+            notes += [f"{one.name}: {what}" for what in unread]
+        for symbol, (interval_s, names) in chosen.items():
+            anchor = f"trend-{k}-{symbol.replace('_', '-')}"
+            figure = _figure(one, trends[interval_s], symbol, names, interval_s, clock, anchor=anchor)
             if figure is not None:
                 figures.append(figure)
-    return figures
+    return figures, notes
+
+
+def compliance_overview(surveyed: Sequence[SurveyedPoint]) -> TextTable | None:
+    """A row for each point that was judged; None where none was. surveyed: the points."""
+    rows = []
+    for one in surveyed:
+        if one.assessments:
+            whole = overall(one.assessments)
+            names = list(dict.fromkeys(name for name, _, _ in whole.exceeded))
+            rows.append(
+                (one.name, one.profile, whole.verdict, _some(names), str(whole.n_judged), str(len(whole.not_judged)))
+            )
+        elif one.note:
+            rows.append((one.name, one.profile, "cannot tell", one.note, "", ""))
+    heads = ("site", "limits", "verdict", "exceeded", "judged", "could not be judged")
+    return TextTable("verdicts by site", heads, tuple(rows)) if rows else None
 
 
 def compliance_tables(surveyed: Sequence[SurveyedPoint]) -> list[TextTable]:
@@ -119,6 +152,8 @@ def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
     said = []
     for one in surveyed:
         if not one.assessments:
+            text = f"{one.point}: {one.note}" if one.point else one.note
+            said += [f"{text[:1].upper()}{text[1:]}."] if text else []
             continue
         whole = overall(one.assessments)
         at = f"At {one.point} " if one.point else ""
@@ -136,27 +171,37 @@ def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
     return said
 
 
-def _chosen(one: SurveyedPoint) -> Iterator[tuple[str, float]]:
-    """The quantities to draw and the intervals to draw them in: those with a bound, then the usual ones."""
-    drawn: set[str] = set()
+def _chosen(one: SurveyedPoint) -> dict[str, tuple[float, list[str]]]:
+    """The quantities to draw, with interval and columns: those with a bound but single orders, then the usual ones."""
+    bounded: dict[str, list[float]] = {}
     for bound in one.bounds:
-        single_order = bound.quantity[:2] in ("uh", "ih")
-        is_there = bound.interval_s in one.trends and one.trends[bound.interval_s].num_rows > 1
-        if bound.quantity not in drawn and not single_order and is_there:
-            drawn.add(bound.quantity)
-            yield bound.quantity, bound.interval_s
-    for symbol in _USUAL:
-        having = [s for s, table in one.trends.items() if table.num_rows > 1 and series_of(table, symbol)]
-        if symbol not in drawn and having:
-            yield symbol, min(having)
+        if bound.quantity[:2] not in ("uh", "ih"):
+            bounded.setdefault(bound.quantity, []).append(bound.interval_s)
+    found = {}
+    for symbol in dict.fromkeys([*bounded, *_USUAL]):
+        having = {s: names for s, columns in sorted(one.columns.items()) if (names := series_among(columns, symbol))}
+        if having:
+            best_s = next((s for s in bounded.get(symbol, ()) if s in having), min(having))
+            found[symbol] = best_s, having[best_s]
+    return found
 
 
-def _figure(one: SurveyedPoint, symbol: str, interval_s: float, clock: Clock, *, anchor: str) -> Figure | None:
-    table = one.trends[interval_s]
-    names = series_of(table, symbol)
-    series = {name: np.asarray(table[name].to_numpy(zero_copy_only=False), np.float64) for name in names}
+def _figure(
+    one: SurveyedPoint,
+    table: pa.Table | None,
+    symbol: str,
+    names: Sequence[str],
+    interval_s: float,
+    clock: Clock,
+    *,
+    anchor: str,
+) -> Figure | None:
+    if table is None or table.num_rows < 2:
+        return None
+    held = [name for name in names if name in table.column_names]
+    series = {name: np.asarray(table[name].to_numpy(zero_copy_only=False), np.float64) for name in held}
     series = {name: values for name, values in series.items() if np.isfinite(values).any()}
-    if not series or table.num_rows < 2:
+    if not series:
         return None
     quantity = QUANTITIES[symbol]
     bounds = [b for b in one.bounds if b.quantity == symbol and b.interval_s == interval_s]
@@ -221,12 +266,11 @@ def _ticks(starts: F64, clock: Clock, *, n: int) -> list[tuple[float, str]]:
         ends = (starts[0], starts[-1])
         return [(at, f"{clock.at(int(at)):%H:%M:%S}") for at in ends]
     step = next((hours for hours in _TICK_HOURS if span_h / hours <= n), _TICK_HOURS[-1])
-    first = int(-(-starts[0] // _HOURS_NS))
-    marks = []
-    for hour in range(first, int(starts[-1] // _HOURS_NS) + 1):
-        moment = clock.at(hour * _HOURS_NS)
-        ordinal = moment.toordinal() * 24 + moment.hour
-        if ordinal % step == 0:
-            words = f"{moment:%H:%M}" if step < 24 and moment.hour else f"{moment:%m-%d}"
-            marks.append((float(hour * _HOURS_NS), words))
-    return marks
+    if step >= 24:
+        first, last = (clock.at(int(at)).date() for at in (starts[0], starts[-1]))
+        days = [first + timedelta(days=k) for k in range((last - first).days + 1)]
+        marks = [(float(clock.midnight_ns(day)), f"{day:%m-%d}") for day in days if day.toordinal() * 24 % step == 0]
+        return [(at, words) for at, words in marks if starts[0] <= at <= starts[-1]]
+    hours = range(int(-(-starts[0] // _HOURS_NS)), int(starts[-1] // _HOURS_NS) + 1)
+    moments = [(float(hour * _HOURS_NS), clock.at(hour * _HOURS_NS)) for hour in hours]
+    return [(at, f"{m:%H:%M}" if m.hour else f"{m:%m-%d}") for at, m in moments if m.hour % step == 0]

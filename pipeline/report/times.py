@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, date, datetime, time, tzinfo
 from zoneinfo import ZoneInfo
 
 
@@ -21,6 +21,10 @@ class Clock:
         """A time in the zone, down to the microsecond. ns: since 1970-01-01 UTC."""
         seconds, rest = divmod(ns, 1_000_000_000)
         return datetime.fromtimestamp(seconds, self._zone).replace(microsecond=rest // 1000)
+
+    def midnight_ns(self, day: date) -> int:
+        """When a day begins in the zone. [ns since 1970-01-01 UTC]"""
+        return int(datetime.combine(day, time(), self._zone).timestamp()) * 1_000_000_000
 
     def day(self, ns: int) -> str:
         """A date such as ``16 April 2026``. ns: since 1970-01-01 UTC."""

@@ -103,6 +103,31 @@ def read_trends(path: Path) -> list[StoredTrend]:
     return [StoredTrend(_trend_of(table, one, path), one) for one in certificates]
 
 
+def read_columns(paths: Sequence[Path], columns: Sequence[str]) -> tuple[pa.Table | None, list[Path]]:
+    """Some columns of a point's trend that lies in several files, each of its own time.
+
+    Parameters
+    ----------
+    paths : Parquet files in order of time, all of one point and one interval.
+    columns : beside ``start``; null where a file does not have them.
+
+    Returns
+    -------
+    The table, None where no file can be read; and the files that cannot.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    tables, unread = [], []
+    for path in paths:
+        try:
+            stored = pq.ParquetFile(path).read(columns=["start", *columns], use_threads=False)
+            tables.append(stored.replace_schema_metadata(None))
+        except (OSError, pa.ArrowException):
+            unread.append(path)
+    return pa.concat_tables(tables, promote_options="default") if tables else None, unread
+
+
 def judge_trends(
     stored: Sequence[StoredTrend],
     profile: LimitProfile,

@@ -28,13 +28,19 @@ def surveyed(n_low: int, *, site: str = "Mill", declared: bool = True) -> Survey
     found = assess({600.0: table}, PROFILE, nominal_voltage_v=230.0, declared=declared)
     bounds = drawn_bounds(PROFILE, nominal_voltage_v=230.0, declared=declared)
     return SurveyedPoint(
-        site=site, point="", trends={600.0: table}, profile=PROFILE.title, assessments=found, bounds=bounds
+        site=site,
+        point="",
+        columns={600.0: table.column_names},
+        read=lambda _, names: (table.select(["start", *names]), ()),
+        profile=PROFILE.title,
+        assessments=found,
+        bounds=bounds,
     )
 
 
 def test_a_trend_is_drawn_against_its_bounds_and_counts_what_is_beyond() -> None:
     # 230 V with 90 to 110 % (found) and 85 % (memory): 207, 253 and 195.5 V; 200 V is below the first alone.
-    figures = {figure.anchor: figure for figure in trend_figures([surveyed(30)], Clock())}
+    figures = {figure.anchor: figure for figure in trend_figures([surveyed(30)], Clock())[0]}
     voltage = figures["trend-0-u-rms"]
     assert "from 200 V to 230 V; 30 of 1008 values beyond a bound" in voltage.sentence
     assert "at most 253 V, at least 207 V" in voltage.sentence
@@ -71,7 +77,7 @@ def test_the_answer_says_whether_limits_are_met_and_what_could_not_be_judged() -
 
 
 def test_without_a_declared_voltage_no_bound_of_it_is_drawn() -> None:
-    (figure,) = (one for one in trend_figures([surveyed(30, declared=False)], Clock()) if "u-rms" in one.anchor)
+    (figure,) = (one for one in trend_figures([surveyed(30, declared=False)], Clock())[0] if "u-rms" in one.anchor)
     assert "beyond" not in figure.sentence
 
 

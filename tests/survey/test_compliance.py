@@ -9,19 +9,23 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
-from pipeline.errors import ConfigError
+from pipeline.errors import ConfigError, ReadError
 from pipeline.quantities import QUANTITIES, chosen_quantities
 from pipeline.resources import resource_names
 from pipeline.survey.compliance import (
     Assessment,
     LimitProfile,
     assess,
+    assessments_at,
+    calendar_period_ns,
     load_limit_profile,
     needed_quantities,
     overall,
     told_voltage,
+    verdicts_table,
 )
 
 START = np.datetime64("2026-03-02T00:00:00", "ns")  # a Monday
@@ -135,6 +139,30 @@ def test_periods_of_the_calendar_have_their_names(period: str, names: list[str])
     )  # fmt: skip
     assert [one.period for one in found] == names
     assert {"day": 144, "week": 1008, "year": 52_560}[period] == found[0].n_expected
+
+
+@pytest.mark.parametrize(
+    ("name", "first", "stop"),
+    [
+        ("2027-01-02", "2027-01-02", "2027-01-03"),
+        ("2026-W53", "2026-12-28", "2027-01-04"),  # ISO 8601: from Monday
+        ("2024-02", "2024-02-01", "2024-03-01"),
+        ("2026", "2026-01-01", "2027-01-01"),
+    ],
+)
+def test_a_period_of_the_calendar_is_known_by_its_name(name: str, first: str, stop: str) -> None:
+    expected = tuple(int(np.datetime64(day, "ns").astype(np.int64)) for day in (first, stop))
+    assert calendar_period_ns(name) == expected
+
+
+def test_verdicts_that_were_written_are_read_back_as_they_were(tmp_path: Path) -> None:
+    found = judged(trend({"u_rms_a": np.full(WEEK, 230.0)})) + judged(trend({"f": np.full(WEEK, 50.0)}))
+    pq.write_table(verdicts_table({("Mill", ""): found, ("Mill", "b"): found[:1]}), tmp_path / "verdicts.parquet")
+    back = assessments_at(tmp_path / "verdicts.parquet")
+    assert repr(back) == repr({("Mill", ""): found, ("Mill", "b"): found[:1]})  # NaN is no NaN's equal
+    (tmp_path / "other.parquet").write_bytes(b"PAR1")
+    with pytest.raises(ReadError, match="no table of verdicts"):
+        assessments_at(tmp_path / "other.parquet")
 
 
 def test_a_chronic_overvoltage_of_half_an_hour_breaches_what_must_always_hold() -> None:

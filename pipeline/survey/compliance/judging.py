@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Final
@@ -112,8 +112,13 @@ def assess(
 
 def series_of(trend: pa.Table, quantity: str) -> list[str]:
     """Columns of a trend that hold a quantity's values, at the point or a line: its symbol, alone or with a phase."""
+    return series_among(trend.column_names, quantity)
+
+
+def series_among(columns: Sequence[str], quantity: str) -> list[str]:
+    """Those of some columns that hold a quantity's values, see `series_of`."""
     form = re.compile(re.escape(quantity) + _LINES_AND_POINT)
-    return [name for name in trend.column_names if form.fullmatch(name)]
+    return [name for name in columns if form.fullmatch(name)]
 
 
 def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand_a: float | None) -> Told:

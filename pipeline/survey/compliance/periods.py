@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -120,6 +121,19 @@ def _name(start_ns: int, period: Period, aligned: Aligned) -> str:
     return {"day": f"{start:%Y-%m-%d}", "week": f"{start:%G-W%V}", "month": f"{start:%Y-%m}", "year": f"{start:%Y}"}[
         period
     ]
+
+
+def calendar_period_ns(name: str) -> tuple[int, int]:
+    """The instants of a period of the calendar, half-open. name: as `periods_of` gives it. [ns since 1970-01-01 UTC]"""
+    if "-W" in name:
+        start = np.datetime64(date.fromisoformat(f"{name}-1"), "D")
+        stop = start + 7
+    else:
+        unit: Literal["Y", "M", "D"] = "Y" if len(name) == 4 else "M" if len(name) == 7 else "D"
+        start = np.datetime64(name, unit)
+        stop = start + 1
+    first, last = (int(edge.astype("datetime64[ns]").astype(np.int64)) for edge in (start, stop))
+    return first, last
 
 
 def _column(trend: pa.Table, name: str, otherwise: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

@@ -1,11 +1,13 @@
-"""Verdicts as a table: a row for each limit, series and period."""
+"""Verdicts as a table and back: a row for each limit, series and period."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.errors import MalformedRecord
 from pipeline.survey.compliance.verdicts import Assessment
 
 if TYPE_CHECKING:
@@ -48,3 +50,25 @@ def verdicts_table(assessments: Mapping[tuple[str, str], Sequence[Assessment]]) 
             **{name: texts(name) for name in ("source", "mark")},
         }
     )
+
+
+def assessments_at(path: Path) -> dict[tuple[str, str], list[Assessment]]:
+    """The assessments in a Parquet file of `verdicts_table`, by site and point.
+
+    Raises
+    ------
+    ReadError : it cannot be read, or is no such table.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    found: dict[tuple[str, str], list[Assessment]] = {}
+    try:
+        for row in pq.ParquetFile(path).read().to_pylist():
+            site, point, name = row.pop("site"), row.pop("point"), row.pop("limit")
+            for key in ("share_pct", "percentile"):
+                row[key] = math.nan if row[key] is None else row[key]
+            found.setdefault((site, point or ""), []).append(Assessment(name=name, **row))
+    except (OSError, pa.ArrowException, KeyError, TypeError) as error:
+        raise MalformedRecord(path, "", f"is no table of verdicts ({error})") from error
+    return found
