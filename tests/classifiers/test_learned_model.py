@@ -58,7 +58,7 @@ def test_a_small_training_names_fresh_windows_at_40_db(small: DisturbanceClassif
     assert scores.rejected <= 0.15
 
 
-@pytest.mark.slow
+@pytest.mark.exam
 def test_a_training_of_300_windows_a_class_holds_the_bars() -> None:
     """BARS: 29 classes, and pairs joined; these less 0.01, for 580 windows a level."""
     model = train(n_per_class=300, seed=3)

@@ -173,7 +173,7 @@ def near(case: Case, findings: list[Finding]) -> Finding | None:
     return within[0] if within else None
 
 
-N_SAMPLED = [pytest.param(60, id="some"), pytest.param(600, id="many", marks=pytest.mark.slow)]
+N_SAMPLED = [pytest.param(60, id="some"), pytest.param(600, id="many", marks=pytest.mark.exam)]
 
 
 @pytest.mark.parametrize("n", N_SAMPLED)
@@ -258,7 +258,7 @@ def eventless(first: int, n: int, rate_hz: float = 6_400.0) -> npt.NDArray[np.in
     return counts
 
 
-@pytest.mark.parametrize("minutes", [pytest.param(2, id="two"), pytest.param(60, id="hour", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("minutes", [pytest.param(2, id="two"), pytest.param(60, id="hour", marks=pytest.mark.exam)])
 def test_an_hour_in_which_nothing_happens_has_no_transient(minutes: int) -> None:
     """Built of captures of one minute that follow one another without a seam, judged as one record, as screening does.
 

@@ -241,7 +241,7 @@ def test_single_mistakes_are_named_and_right_wiring_is_left_alone(hookup: str) -
     assert false_alarms(hookup, n=100, seed=2) == 0
 
 
-@pytest.mark.slow
+@pytest.mark.exam
 @pytest.mark.parametrize("hookup", CLAMPS)
 def test_the_shares_of_a_large_draw_keep_the_bars(hookup: str) -> None:
     """98 % of each kind of mistake, and right wiring left alone in 99.5 %."""
