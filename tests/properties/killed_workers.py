@@ -1,35 +1,43 @@
-"""Workers of a screening killed at random: the catalogue must be the same, byte for byte, and no process be left.
+"""Workers of a screening or a night killed at random: the same catalogues, byte for byte, and no process left.
 
     python tests/properties/killed_workers.py --runs 200 --seed 1
+    python tests/properties/killed_workers.py --runs 200 --seed 1 --night
 
-Each run screens the same drawn archive over two processes; at drawn instants one of them is killed or aborted.
+Each run works on the same drawn captures over two processes; at drawn instants one of them is killed, aborted or given
+no more memory. A night may leave some files to the next, which has to finish: every file once, nothing set aside.
 """
 
 from __future__ import annotations
 
 import argparse
 import os
+import resource
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
 import time
 from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-for place in (HERE.parents[1], HERE.parent):
+for place in (HERE.parents[1], HERE.parent, HERE):
     if str(place) not in sys.path:  # when run as a command
         sys.path.insert(0, str(place))
 
 from child_processes import command_of, workers_of  # noqa: E402
-from made_fleet import made_capture, write_capture  # noqa: E402
+from made_fleet import SITE, catalogue_bytes, loaded, made_capture, names, write_capture, write_fleet  # noqa: E402
+from nights import begin_night, end_night  # noqa: E402
 
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")
 _HALFCYCLE = (sys.executable, "-c", "from pipeline.cli import main; raise SystemExit(main())")
 _LONGEST_S = 300.0
+_MOST_NIGHTS = 6
 
 
 def archive(folder: Path, *, captures: int) -> Path:
@@ -40,59 +48,106 @@ def archive(folder: Path, *, captures: int) -> Path:
     return folder
 
 
-def screened(folder: Path, out: Path, rng: np.random.Generator | None) -> tuple[bytes, int, set[int]]:
-    """The bytes of a catalogue, how many workers were killed, and all workers that were seen.
+@dataclass
+class Harm:
+    """What is done to the workers of a process, and which were seen.
 
-    Parameters
+    Attributes
     ----------
-    folder : of captures.
-    out : catalogue.
-    rng : draws when to kill which worker and how; None: none is killed.
+    rng : draws when to harm which worker and how; None: none is harmed.
+    most : of them.
     """
+
+    rng: np.random.Generator | None
+    most: int = 3
+    seen: set[int] = field(default_factory=set)
+    n_done: int = 0
+
+    def watch(self, run: subprocess.Popen[Any]) -> None:
+        """Harm workers of a process until it ends."""
+        begun = time.monotonic()
+        while run.poll() is None:
+            workers = sorted(workers_of(run.pid))
+            self.seen.update(workers)
+            if self.rng is not None and workers and self.n_done < self.most:
+                time.sleep(float(self.rng.uniform(0, 0.4)))
+                self._do(int(self.rng.choice(workers)), self.rng)
+            if time.monotonic() - begun > _LONGEST_S:
+                run.kill()
+            time.sleep(0.02)
+
+    def _do(self, worker: int, rng: np.random.Generator) -> None:
+        way = int(rng.integers(3))
+        with suppress(OSError, IndexError):  # it has gone meanwhile
+            if way == 2:
+                taken = int(Path(f"/proc/{worker}/statm").read_text().split()[0]) * resource.getpagesize()
+                resource.prlimit(worker, resource.RLIMIT_AS, (taken, resource.RLIM_INFINITY))
+            else:
+                os.kill(worker, [signal.SIGKILL, signal.SIGABRT][way])
+            self.n_done += 1
+
+    @property
+    def left(self) -> list[int]:
+        """Workers that are still there."""
+        return [pid for pid in self.seen if b"spawn_main" in command_of(pid)]
+
+
+def screened(inputs: Path, root: Path, harm: Harm) -> object:
+    """The bytes of a screening's catalogue."""
+    out = root / "e.parquet"
     run = subprocess.Popen(
-        [*_HALFCYCLE, "screen", str(folder), "--out", str(out), "--workers", "2", "--explain"],
+        [*_HALFCYCLE, "screen", str(inputs), "--out", str(out), "--workers", "2", "--explain"],
         stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=HERE.parents[1],
     )  # fmt: skip
-    seen: set[int] = set()
-    n_killed, begun = 0, time.monotonic()
-    while run.poll() is None:
-        workers = sorted(workers_of(run.pid))
-        seen.update(workers)
-        if rng is not None and workers and n_killed < 3:
-            time.sleep(float(rng.uniform(0, 0.4)))
-            with suppress(ProcessLookupError):
-                os.kill(int(rng.choice(workers)), [signal.SIGKILL, signal.SIGABRT][int(rng.integers(2))])
-                n_killed += 1
-        if time.monotonic() - begun > _LONGEST_S:
-            run.kill()
-        time.sleep(0.02)
+    harm.watch(run)
     words = b"" if run.stderr is None else run.stderr.read()
-    if run.returncode:
-        raise SystemExit(f"screen ended with {run.returncode}: {words.decode(errors='replace')}")
-    return out.read_bytes(), n_killed, seen
+    return (
+        out.read_bytes() if run.returncode == 0 else f"exit status {run.returncode}: {words.decode(errors='replace')}"
+    )
+
+
+def nights(inputs: Path, root: Path, harm: Harm) -> object:
+    """What a fleet's catalogues hold once a night has nothing to do, what was processed, and what lies elsewhere."""
+    config = write_fleet(root / "fleet", run="workers = 2\n")
+    fleet = loaded(config)
+    shutil.copytree(inputs, fleet.inbox / SITE)
+    for _ in range(_MOST_NIGHTS):
+        run = begin_night(config)
+        harm.watch(run)
+        night = end_night(run)
+        if night.is_whole and not names(fleet.inbox):
+            break
+    aside = [str(path) for path in (fleet.store / "waveforms").rglob("*.reason.txt")]
+    found = catalogue_bytes(fleet.store), sorted(Path(name).name for name in names(fleet.processed))
+    elsewhere = names(fleet.inbox), names(fleet.quarantine), aside
+    shutil.rmtree(root / "fleet")
+    return *found, elsewhere
 
 
 def main(argv: list[str] | None = None) -> int:
-    """Screen again and again; the exit status says whether all catalogues were the same and no process was left."""
+    """Work again and again; the exit status says whether all catalogues were the same and no process was left."""
     parser = argparse.ArgumentParser(description="Workers killed at random.")
     parser.add_argument("--runs", type=int, default=20)
     parser.add_argument("--captures", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--night", action="store_true", help="nights of a fleet in place of screenings")
     arguments = parser.parse_args(argv)
-    n_bad = n_killed = 0
-    with tempfile.TemporaryDirectory(prefix="killed-workers-") as root:
-        folder = archive(Path(root) / "in", captures=arguments.captures)
-        expected, _, _ = screened(folder, Path(root) / "e.parquet", None)
+    work = nights if arguments.night else screened
+    n_bad = n_done = 0
+    with tempfile.TemporaryDirectory(prefix="killed-workers-") as folder:
+        root = Path(folder)
+        inputs = archive(root / "in", captures=arguments.captures)
+        expected = work(inputs, root, Harm(None))
         for number in range(arguments.runs):
-            rng = np.random.default_rng([arguments.seed, number])
-            found, killed, seen = screened(folder, Path(root) / "e.parquet", rng)
-            left = [pid for pid in seen if b"spawn_main" in command_of(pid)]
-            n_killed += killed
-            if found != expected or left:
+            harm = Harm(np.random.default_rng([arguments.seed, number]))
+            found = work(inputs, root, harm)
+            n_done += harm.n_done
+            if found != expected or harm.left:
                 n_bad += 1
-                print(f"run {number}: {'another catalogue' if found != expected else ''} left: {left}", flush=True)
-    print(f"{arguments.runs} runs, {n_killed} workers killed, {n_bad} runs not as they should be")
-    return 1 if n_bad or not n_killed else 0
+                told = "the same" if found == expected else found if isinstance(found, str) else "something else found"
+                print(f"run {number}: {told}; left: {harm.left}", flush=True)
+    print(f"{arguments.runs} runs, {n_done} workers harmed, {n_bad} runs not as they should be")
+    return 1 if n_bad or not n_done else 0
 
 
 if __name__ == "__main__":
