@@ -139,9 +139,12 @@ class Archive:
 
     def _place_of(self, event: Event, paths: tuple[Path, ...]) -> tuple[Record, Point]:
         """The record and the measuring point that an event lies in."""
+        records = self._records_of(paths, event.site)
+        if not records:
+            raise ReadError(paths[0], "", "holds no waveform; the event is from values that the recorder logged")
         lying = [
             record
-            for record in self._records_of(paths, event.site)
+            for record in records
             if record.header.start_ns - _NEAR_NS <= event.start < record.time_ns(record.n_samples) + _NEAR_NS
         ]
         hookups = [None, "three-wire", "four-wire"]

@@ -106,9 +106,9 @@ def screen_command(
         how = "read without repair" if strict else "read"
         show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
     show.mishaps(result.n_mishaps)
-    if result.judged_s == 0:
+    if result.is_empty:
         show.warning(f"nothing was judged: {_why_nothing(result)}")
-    return Exit.QUARANTINED if result.set_aside or result.n_mishaps or result.judged_s == 0 else Exit.DONE
+    return Exit.QUARANTINED if result.set_aside or result.n_mishaps or result.is_empty else Exit.DONE
 
 
 def _show_events(result: Screening, *, most: int) -> None:
@@ -121,6 +121,11 @@ def _show_events(result: Screening, *, most: int) -> None:
         f"{len(result.events)} events in {result.n_captures} captures of {result.n_files} files; "
         f"{_time(result.judged_s)} judged"
     )
+    for text in result.logs[:_MOST_SITES]:
+        show.line(text)
+    if result.log_s:
+        both = f"; {result.n_in_both} of their events are in waveforms or finer logs, too" if result.n_in_both else ""
+        show.line(f"{_time(result.log_s)} of recorders' logs judged beside that{both}")
     others = other_kinds(result.events)
     if others:
         show.line("besides RMS variations: " + ", ".join(f"{count} {kind}" for kind, count in others))

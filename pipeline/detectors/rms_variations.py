@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Any, Final, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,8 @@ VariationKind = Literal["sag", "swell", "interruption"]
 
 _UNMEASURED = MISSING | FLAT
 _QUIET_HALF_CYCLES = 8  # to each side of a cut: more than what the windows of the channels are apart
+LASTING_S: Final = 60.0
+"""A sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3. [s]"""
 _DECIMALS = 12  # thresholds are decimal numbers: 0.1 + 0.02 means 0.12, not the float above it
 
 
@@ -75,6 +77,7 @@ def find_rms_variations(
     interruption_pu: float = 0.1,
     hysteresis_pu: float = 0.02,
     flags: npt.ArrayLike | None = None,
+    per_window: int = 2,
 ) -> list[RmsVariation]:
     """Sags, swells and interruptions in the half-cycle series of one measuring point.
 
@@ -89,6 +92,7 @@ def find_rms_variations(
     reference : scalar, or shape (n_channels, 1) or (n_channels, n). What 1 pu stands for.
     sag_pu, swell_pu, interruption_pu, hysteresis_pu : thresholds and hysteresis. [pu]
     flags : uint8, shape (n_channels, n). Marks of `measures.quality`, or None: all half cycles were measured.
+    per_window : windows that begin within the length of one: two of Urms(1/2), one where they follow one another.
 
     Returns
     -------
@@ -121,14 +125,32 @@ def find_rms_variations(
         raise SignalError("u_half holds NaN; flag half cycles that were not measured")
     found: list[RmsVariation] = []
     if lowest < sag_pu * level.max():
-        found += _sags(values, times, marks, level, sag_pu, round(sag_pu + hysteresis_pu, _DECIMALS))
+        found += _sags(values, times, marks, level, sag_pu, round(sag_pu + hysteresis_pu, _DECIMALS), per_window)
         if lowest < interruption_pu * level.max():
             found += _interruptions(
-                values, times, marks, level, interruption_pu, round(interruption_pu + hysteresis_pu, _DECIMALS)
+                values,
+                times,
+                marks,
+                level,
+                interruption_pu,
+                round(interruption_pu + hysteresis_pu, _DECIMALS),
+                per_window,
             )
     if highest > swell_pu * level.min():
-        found += _swells(values, times, marks, level, swell_pu, round(swell_pu - hysteresis_pu, _DECIMALS))
+        found += _swells(values, times, marks, level, swell_pu, round(swell_pu - hysteresis_pu, _DECIMALS), per_window)
     return sorted(found, key=lambda variation: (variation.start, variation.kind))
+
+
+def is_lasting(variation: RmsVariation, *, seconds: float) -> bool:
+    """Whether a sag or swell is an under- or overvoltage: over a minute, or from one end of what was seen to the other.
+
+    Parameters
+    ----------
+    variation : of any kind; an interruption is none, however long.
+    seconds : its length. [s]
+    """
+    whole = variation.open_start and variation.open_stop
+    return variation.kind != "interruption" and (whole or seconds > LASTING_S)
 
 
 _Series = tuple[npt.NDArray[Any], npt.NDArray[Any], npt.NDArray[Any]]  # u_half, starts, flags
@@ -149,7 +171,7 @@ class VariationsByStretch:
     def __init__(
         self, *, reference_v: float, sag_pu: float, swell_pu: float, interruption_pu: float, hysteresis_pu: float
     ) -> None:
-        self._settings = {
+        self._settings: dict[str, Any] = {
             "reference": reference_v, "sag_pu": sag_pu, "swell_pu": swell_pu, "interruption_pu": interruption_pu,
             "hysteresis_pu": hysteresis_pu,
         }  # fmt: skip
@@ -186,25 +208,25 @@ class VariationsByStretch:
 
 
 def _sags(
-    values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float
+    values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float, per_window: int
 ) -> list[RmsVariation]:
     seen = (marks & (_UNMEASURED | CLIPPED)) == 0
     beyond, near = (values < on * level) & seen, (values < off * level) & seen
     back = (values >= off * level) & ((marks & _UNMEASURED) == 0)
-    return _joined("sag", beyond, near, back, values / level, times, marks)
+    return _joined("sag", beyond, near, back, values / level, times, marks, per_window)
 
 
 def _swells(
-    values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float
+    values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float, per_window: int
 ) -> list[RmsVariation]:
     seen = (marks & _UNMEASURED) == 0
     beyond, near = (values > on * level) & seen, (values > off * level) & seen
     back = (values <= off * level) & ((marks & (_UNMEASURED | CLIPPED)) == 0)
-    return _joined("swell", beyond, near, back, values / level, times, marks)
+    return _joined("swell", beyond, near, back, values / level, times, marks, per_window)
 
 
 def _interruptions(
-    values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float
+    values: F64, times: F64, marks: npt.NDArray[np.uint8], level: F64, on: float, off: float, per_window: int
 ) -> list[RmsVariation]:
     """From the last channel's fall below the threshold to the first channel's return."""
     measured = (marks & _UNMEASURED) == 0
@@ -221,7 +243,7 @@ def _interruptions(
         ends = [held.around(c, t_start) for c in range(values.shape[0])]
         until, last, stop = min((float(held.t_stop[k]), int(held.channel[k]), int(held.i_stop[k])) for k in ends)
         open_stop = stop == values.shape[1]
-        t_stop = _end_of(times) if open_stop else until + _cycle_at(times[last], stop)
+        t_stop = _end_of(times, per_window) if open_stop else until + _window_at(times[last], stop, per_window)
         parts = []
         for c in range(values.shape[0]):
             first = max(int(np.searchsorted(times[c], t_start, side="right")) - 1, 0)
@@ -245,7 +267,14 @@ def _interruptions(
 
 
 def _joined(
-    kind: VariationKind, beyond: Mask, near: Mask, back: Mask, pu: F64, times: F64, marks: npt.NDArray[np.uint8]
+    kind: VariationKind,
+    beyond: Mask,
+    near: Mask,
+    back: Mask,
+    pu: F64,
+    times: F64,
+    marks: npt.NDArray[np.uint8],
+    per_window: int,
 ) -> list[RmsVariation]:
     """Events of the point: from the first channel beyond the threshold until all are back, by the hysteresis.
 
@@ -256,7 +285,7 @@ def _joined(
     group_start = held.t_start[groups[:-1]]
     crossed = _Spans.of(beyond, back, times)
     unseen = _hidden(marks, _UNMEASURED | CLIPPED if kind == "sag" else _UNMEASURED)
-    last = _end_of(times)
+    last = _end_of(times, per_window)
     members: dict[int, list[ChannelVariation]] = {}
     for k in range(crossed.channel.size):
         c, i, stop = int(crossed.channel[k]), int(crossed.i_start[k]), int(crossed.i_stop[k])
@@ -342,16 +371,16 @@ def _extreme(pu: F64, unseen: Mask, *, lowest: bool) -> float:
     return float(pu.min(initial=np.inf, where=~unseen) if lowest else pu.max(initial=-np.inf, where=~unseen))
 
 
-def _cycle_at(times: F64, i: int) -> float:
-    """Length of the window that begins at index i: one cycle, two half cycles; 0 where it cannot be told."""
-    n = min(2, times.size - 1)
+def _window_at(times: F64, i: int, per_window: int) -> float:
+    """Length of the window that begins at index i; 0 where it cannot be told."""
+    n = min(per_window, times.size - 1)
     i = min(i, times.size - 1 - n)
-    return float(times[i + n] - times[i]) * 2 / n if n else 0.0
+    return float(times[i + n] - times[i]) * per_window / n if n else 0.0
 
 
-def _end_of(times: F64) -> float:
+def _end_of(times: F64, per_window: int) -> float:
     """End of the last window."""
-    return max(float(row[-1]) + _cycle_at(row, row.size - 1) for row in times)
+    return max(float(row[-1]) + _window_at(row, row.size - 1, per_window) for row in times)
 
 
 def _hidden(marks: npt.NDArray[np.uint8], bits: int) -> Mask:

@@ -12,7 +12,7 @@ from functools import cache
 from importlib.metadata import entry_points
 from io import BufferedReader
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pipeline.capture import Capture, Header, SampleArray
 from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
@@ -32,10 +32,14 @@ from pipeline.readers.contract import Reader, Repair
 from pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
 from pipeline.terms import Quantity
 
+if TYPE_CHECKING:
+    from pipeline.readers.intervals.records import IntervalRecords
+
 __all__ = [
     "capture_at",
     "capture_files",
     "companions_of",
+    "intervals_in",
     "keep_unpacked",
     "known_headers",
     "opened",
@@ -270,6 +274,23 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     if strict:
         _refuse_repairs(remarks, path=path, source=path.name)
     return remarks
+
+
+def intervals_in(path: Path) -> tuple[IntervalRecords, ...]:
+    """The interval records and logs of RMS in a file, which may lie in a bundle; none where it holds other things.
+
+    Raises
+    ------
+    ReadError : they cannot be read, with the reason.
+    """
+    from pipeline.readers.intervals import interval_records
+
+    with reading(path, format_name="interval records"), Clock(path).running():
+        if not path.exists() and bundle_of(path) is not None:
+            with member_file(path) as real:
+                return interval_records(real)
+        refuse_special(path)
+        return interval_records(path)
 
 
 def _refuse_repairs(notes: Sequence[str], *, path: Path, source: str) -> None:

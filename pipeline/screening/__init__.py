@@ -9,9 +9,11 @@ from functools import partial
 from pathlib import Path
 
 from pipeline.catalogue.judge import Terms
+from pipeline.catalogue.rms_logs import each_event_once
 from pipeline.catalogue.steady import put_together
 from pipeline.events import with_incidents
 from pipeline.records.archive import Reading, SetAside, batches_of, files_below
+from pipeline.screening.logs import judge_logs, lost_log
 from pipeline.screening.results import NotJudged, Screening, together
 from pipeline.screening.units import Archive, Basis, Look, look_at_files, lost_look
 from pipeline.sites.inventory import Progress
@@ -63,18 +65,27 @@ def screen(
             looks += done
             tell(len(looks), len(files))
         judged, accounts = Archive(basis, run, tell).judged(looks)
+        held = [one.file.path for one in looks if one.may_hold_a_log]
+        work = partial(judge_logs, basis=basis, accounts=accounts)
+        logs = [log for done in run(work, batches_of(held), lost=lost_log) for log in done]
     without = Screening(
         set_aside=tuple(SetAside(one.file.path, one.file.reason) for one in looks if one.file.kind == "damaged"),
         others=tuple(SetAside(one.file.path, one.file.reason) for one in looks if one.file.kind == "other"),
         notes=tuple((str(one.file.path), remark) for one in looks for remark in one.file.remarks),
     )
-    found = together([without, *judged])
+    of_logs = Screening(set_aside=tuple(item for log in logs for item in log.set_aside))
+    found = together([without, *judged, of_logs])
+    in_logs = [one for log in logs for one in log.judged]
+    events, n_in_both = each_event_once(put_together(found.events), in_logs)
     unread = {item.path for item in (*found.set_aside, *found.others)}
     return replace(
         found,
-        events=tuple(with_incidents(put_together(found.events), window_s=terms.thresholds.incident_window_s)),
+        events=tuple(with_incidents(events, window_s=terms.thresholds.incident_window_s)),
         n_files=sum(one.file.path not in unread for one in looks),
         n_captures=sum(len(one.file.headers) for one in looks if one.file.path not in unread),
         n_without_waveform=sum(one.file.kind == "no waveform" for one in looks),
         accounts=accounts,
+        logs=tuple(one.line for one in in_logs),
+        log_s=sum(one.judged_s for one in in_logs),
+        n_in_both=n_in_both,
     )

@@ -38,6 +38,9 @@ class Screening:
     not_judged : parts that could not be judged.
     notes : (source, what was odd or decided).
     accounts : of the recorders, each once, in order of site.
+    logs : a line each of the recorders' logs of RMS: against what they were judged.
+    log_s : time of these logs, beside that of waveforms. [s]
+    n_in_both : events of logs that a waveform, or a finer log, shows as well.
     """
 
     events: tuple[Event, ...] = ()
@@ -50,6 +53,14 @@ class Screening:
     not_judged: tuple[NotJudged, ...] = ()
     notes: tuple[tuple[str, str], ...] = ()
     accounts: tuple[Account, ...] = ()
+    logs: tuple[str, ...] = ()
+    log_s: float = 0.0
+    n_in_both: int = 0
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether nothing at all was judged."""
+        return self.judged_s == 0 and self.log_s == 0
 
     @property
     def n_mishaps(self) -> int:

@@ -32,6 +32,7 @@ from pipeline.sites.recorders import Seen, accounts_of, each_once
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
 
+_BESIDE_WAVEFORMS: Final = (".pqd", ".pqdif")  # endings of the format that holds both
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
 
 
@@ -97,6 +98,13 @@ class Look:
 
     file: FileLook
     judged: dict[tuple[int, ...], _Judged] = field(default_factory=dict)
+
+    @property
+    def may_hold_a_log(self) -> bool:
+        """Whether it may hold a recorder's own log of RMS: no waveform, or more than waveforms."""
+        return self.file.kind == "no waveform" or (
+            self.file.kind == "recording" and self.file.path.suffix.lower() in _BESIDE_WAVEFORMS
+        )
 
 
 def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[Look]:

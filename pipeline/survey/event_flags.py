@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.config import Thresholds
-from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch
+from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, is_lasting
 from pipeline.measures.aggregation import touched_by_events
 from pipeline.measures.half_cycle import HalfCycles
 from pipeline.records.record import Record
 
 I64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
-
-_LASTING_S: Final = 60.0  # a sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3
 
 
 class EventFlags:
@@ -55,7 +52,7 @@ class EventFlags:
         Source: IEC 61000-4-30 Ed. 3, 4.7 (from memory).
         """
         found = [*self._found, *self._variations.finish()]
-        passing = [v for v in found if v.kind == "interruption" or not _is_lasting(v, record.header.rate_hz)]
+        passing = [v for v in found if not is_lasting(v, seconds=(v.stop - v.start) / record.header.rate_hz)]
         interruptions = [v for v in passing if v.kind == "interruption"]
         return _touched(starts, record, interval_ns, passing), _touched(starts, record, interval_ns, interruptions)
 
@@ -63,9 +60,3 @@ class EventFlags:
 def _touched(starts: I64, record: Record, interval_ns: int, events: Sequence[RmsVariation]) -> Mask:
     times = np.array([[record.time_ns(v.start), record.time_ns(v.stop)] for v in events], np.int64).reshape(-1, 2)
     return touched_by_events(starts, starts + interval_ns, event_starts_ns=times[:, 0], event_ends_ns=times[:, 1])
-
-
-def _is_lasting(variation: RmsVariation, rate_hz: float) -> bool:
-    """Whether it is an under- or overvoltage rather than a sag or swell."""
-    whole_record = variation.open_start and variation.open_stop
-    return whole_record or (variation.stop - variation.start) / rate_hz > _LASTING_S

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.capture import Header
 from pipeline.config import Site, Thresholds
-from pipeline.quantities import QUANTITIES
-from pipeline.readers.intervals import IntervalRecords, IntervalSeries, interval_records
+from pipeline.detectors.rms_logs import RmsLog, find_in_log
+from pipeline.detectors.rms_variations import is_lasting
+from pipeline.readers import intervals_in
+from pipeline.readers.intervals import IntervalRecords, IntervalSeries
 from pipeline.readers.intervals.records import F64, Mask
 from pipeline.resources import code_version
 from pipeline.sites.account import Declared
+from pipeline.sites.recorded import declared_of, frequency_of_log, header_of, in_primary, judged_voltages, nominal_of
 from pipeline.sites.table import SiteTable
 from pipeline.survey.certificate import certified_quantities, listed_sources, sources_of
 from pipeline.survey.coarser import coarser
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 BUDGET: Final = (
     "the values, their definitions and their uncertainty are the recorder's; nothing is claimed of them here"
 )
+_TOLD_HZ: Final = 50.0  # where nothing tells it; see `catalogue.rms_logs`
 CLOCK: Final = "the recorder's own stamps; whether its clock was synchronised is not known"
 
 
@@ -50,7 +52,7 @@ def recorded_trends(
     """
     return [
         _stored(one, path, sites, declared, thresholds, interval_s)
-        for one in interval_records(path)
+        for one in intervals_in(path)
     ]  # fmt: skip
 
 
@@ -58,15 +60,13 @@ def _stored(
     records: IntervalRecords, path: Path, sites: SiteTable, declared: Declared, thresholds: Thresholds,
     interval_s: float,
 ) -> StoredTrend:  # fmt: skip
-    n, first_ns = records.starts_ns.size, int(records.starts_ns[0])
-    header = Header(records.station, first_ns, 1 / records.step_s, n, (), "float32")
+    header = header_of(records)
     site, name = sites.site(header, path), sites.name_of(header, path)
-    said = sites.declared(name, declared)
+    said = declared_of(records, name, sites, declared)
     volts, kind = said.nominal_voltage_v, "declared"
-    if volts is None and records.nominal_v is not None:
-        volts, kind = records.nominal_v, "declared"  # beside the file, by a person
-    series = _in_primary(records.series, site)
-    table = _table(replace(records, series=series), volts, thresholds)
+    records = in_primary(records, site)
+    series = records.series
+    table = _table(records, volts, thresholds, said.hookup)
     phases = tuple(dict.fromkeys(one.phase for one in series if one.symbol == "u_rms"))
     currents = tuple(dict.fromkeys(one.phase for one in series if one.symbol == "i_rms"))
     hookup = said.hookup or ""
@@ -89,28 +89,19 @@ def _stored(
     return StoredTrend(trend, certificate)
 
 
-def _in_primary(series: tuple[IntervalSeries, ...], site: Site | None) -> tuple[IntervalSeries, ...]:
-    """Series times the transformer ratios of a site's table."""
-    if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
-        return series
-    factors = {
-        "V": site.voltage_ratio, "A": site.current_ratio,
-        **dict.fromkeys(("W", "var", "VA", "Wh"), site.voltage_ratio * site.current_ratio),
-    }  # fmt: skip
-    return tuple(replace(one, values=one.values * factors.get(QUANTITIES[one.symbol].unit, 1.0)) for one in series)
-
-
 def _ratios(site: Site | None) -> str:
     if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
         return "as the recorder applied them"
     return f"what the file holds times {site.voltage_ratio:g} (voltages) and {site.current_ratio:g} (currents)"
 
 
-def _table(records: IntervalRecords, volts: float | None, thresholds: Thresholds) -> pa.Table:
+def _table(
+    records: IntervalRecords, volts: float | None, thresholds: Thresholds, hookup: str | None
+) -> pa.Table:  # fmt: skip
     import pyarrow as pa
 
     known = np.any([np.isfinite(one.values) for one in records.series], axis=0)
-    flagged, interrupted = _flags({one.column: one for one in records.series}, volts, thresholds, known.size)
+    flagged, interrupted = _flags(records, volts, thresholds, hookup)
     columns = {
         "start": pa.array(records.starts_ns, pa.timestamp("ns", tz="UTC")),
         "measured": known.astype(np.float32),
@@ -125,7 +116,32 @@ def _kind(one: IntervalSeries) -> type[np.floating]:
 
 
 def _flags(
-    series: Mapping[str, IntervalSeries], volts: float | None, thresholds: Thresholds, n: int
+    records: IntervalRecords, volts: float | None, thresholds: Thresholds, hookup: str | None
+) -> tuple[Mask, Mask]:
+    """Intervals in which a sag, swell or interruption was, and those in which it was an interruption."""
+    if volts is None:
+        return np.zeros(records.starts_ns.size, np.bool_), np.zeros(records.starts_ns.size, np.bool_)
+    log = judged_voltages(records, hookup=hookup) if records.shows_events else None
+    if log is None:
+        return _by_extremes({one.column: one for one in records.series}, volts, thresholds, records.starts_ns.size)
+    nominal_v = nominal_of(log[0], volts, hookup=hookup)
+    return _by_events(log[1], nominal_v, thresholds, frequency_of_log(records) or _TOLD_HZ)
+
+
+def _by_events(log: RmsLog, nominal_v: F64, thresholds: Thresholds, frequency_hz: float) -> tuple[Mask, Mask]:
+    """Rows of a log that its events touch; as of waveforms, under- and overvoltages flag nothing."""
+    limits = {one: getattr(thresholds, one) for one in ("sag_pu", "swell_pu", "interruption_pu", "hysteresis_pu")}
+    flagged = np.zeros(log.starts_ns.size, np.bool_)
+    interrupted = flagged.copy()
+    for one in find_in_log(log, reference_v=nominal_v, thresholds=limits, frequency_hz=frequency_hz):
+        rows = slice(min(part.i_start for part in one.channels), max(part.i_stop for part in one.channels))
+        flagged[rows] |= not is_lasting(one, seconds=(one.stop - one.start) / 1e9)
+        interrupted[rows] |= one.kind == "interruption"
+    return flagged, interrupted
+
+
+def _by_extremes(
+    series: Mapping[str, IntervalSeries], volts: float, thresholds: Thresholds, n: int
 ) -> tuple[Mask, Mask]:
     """Intervals whose least or largest voltage shows what passed, and those in which it was interrupted.
 
@@ -135,7 +151,7 @@ def _flags(
     """
     flagged, low = np.zeros(n, np.bool_), []
     for column, one in series.items():
-        if volts is None or one.symbol != "u_rms" or one.statistic != "average":
+        if one.symbol != "u_rms" or one.statistic != "average":
             continue
         average = one.values / volts
         least, largest = (_of(series, f"{column}_{end}", average, volts) for end in ("min", "max"))

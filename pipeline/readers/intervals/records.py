@@ -15,6 +15,7 @@ Mask = npt.NDArray[np.bool_]
 Statistic = Literal["average", "least", "largest"]
 
 LONGEST_LOG_STEP_S: Final = 0.25  # a value this often or more often is a log of RMS, not an interval record
+LONGEST_EVENT_STEP_S: Final = 1.0  # rows farther apart show that something was, not what: common practice, no source
 _STEADY_SHARE: Final = 0.5  # of the steps between rows that must be the interval
 
 
@@ -75,8 +76,13 @@ class IntervalRecords:
 
     @property
     def is_rms_log(self) -> bool:
-        """Whether its rows follow one another so closely that sags, swells and interruptions show in them."""
+        """Whether its rows follow one another more closely than the intervals of any trend."""
         return self.step_s <= LONGEST_LOG_STEP_S
+
+    @property
+    def shows_events(self) -> bool:
+        """Whether sags, swells and interruptions can be told from its rows."""
+        return self.step_s <= LONGEST_EVENT_STEP_S and any(one.symbol == "u_rms" for one in self.series)
 
     @property
     def remark(self) -> str:
@@ -84,7 +90,8 @@ class IntervalRecords:
         what = "a log of RMS values, one every" if self.is_rms_log else "interval records of"
         told = "; ".join(f"{label} is left out: {reason}" for label, reason in self.left_out)
         words = f"{what} {self.step_s:g} s, {self.starts_ns.size} rows of {len(self.series)} series, no waveform"
-        return f"{words}; `halfcycle measure` reads them{f'; {told}' if told else ''}"
+        shows = "; `halfcycle screen` looks for events in it" if self.shows_events else ""
+        return f"{words}; `halfcycle measure` makes a trend of it{shows}{f'; {told}' if told else ''}"
 
 
 def step_of(starts_ns: I64) -> int:
