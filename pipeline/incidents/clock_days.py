@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _DAY_NS: Final = 86_400_000_000_000
+_MANY_DAYS: Final = 1_000_000
 _NEAR_DAYS: Final = 3
 _STRAY_SCATTERS: Final = 6.0
 CLASS_A_S: Final = 0.02
@@ -59,8 +60,8 @@ def clock_days(sightings: Sightings, found: Joined, zone_ns: IntArray) -> ClockD
     held &= np.abs(rest) <= _STRAY_SCATTERS * np.hypot(clock.scatter_s, sightings.start_u_s)
     rows = np.flatnonzero(held)
     day = sightings.start_ns[rows] // _DAY_NS
-    cell, of = np.unique(np.stack([sightings.site[rows], day]), axis=1, return_inverse=True)
-    of = of.reshape(-1)
+    cells, of = np.unique(sightings.site[rows] * _MANY_DAYS + day, return_inverse=True)
+    cell = np.stack([cells // _MANY_DAYS, cells % _MANY_DAYS])
     n = np.bincount(of, minlength=cell.shape[1])
 
     def mean(values: FloatArray) -> FloatArray:

@@ -55,9 +55,9 @@ class Origins:
 
 def site_shares(sightings: Sightings, incident: IntArray) -> SiteShares:
     """What each site of each incident shows. incident: of each sighting, shape (n,)."""
-    cell, of = np.unique(np.stack([incident, sightings.site]), axis=1, return_inverse=True)
-    of = of.reshape(-1)
-    n = cell.shape[1]
+    width = max(len(sightings.sites), 1)
+    cell, of = np.unique(incident * width + sightings.site, return_inverse=True)
+    n = len(cell)
     low = np.full(n, np.inf)
     measured = np.where(sightings.low_pu >= DEAD_PU, sightings.low_pu, np.inf)
     np.minimum.at(low, of, measured)
@@ -68,7 +68,7 @@ def site_shares(sightings: Sightings, incident: IntArray) -> SiteShares:
     odds = sightings.side * np.log(sure / (1 - sure))
     count = np.bincount(of, sightings.side != 0, n)
     votes = np.bincount(of, odds, n) / np.maximum(count, 1)  # shots of one cause are no independent votes
-    return SiteShares(cell[0], cell[1], low, votes)
+    return SiteShares(cell // width, cell % width, low, votes)
 
 
 def origins(shares: SiteShares, n_incidents: int) -> Origins:

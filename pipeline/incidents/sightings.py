@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, Final
 
@@ -98,6 +99,7 @@ def sightings_of(table: pa.Table) -> tuple[Sightings, IntArray]:
     (sightings, for each row which one it belongs to; -1 for steady states, which belong to none).
     """
     import pyarrow as pa
+    import pyarrow.compute as pc
 
     kind = table.column("kind").to_numpy(zero_copy_only=False).astype(object)
     joinable = ~np.isin(kind.astype(str), sorted(STEADY_KINDS)) if len(kind) else np.zeros(0, dtype=bool)
@@ -109,7 +111,7 @@ def sightings_of(table: pa.Table) -> tuple[Sightings, IntArray]:
     site = place[_flat(names).indices.to_numpy()] if words else np.zeros(0, dtype=np.int64)
     ids = table.column("event_id").to_numpy(zero_copy_only=False).astype(object)
     key = np.empty(len(ids), dtype=np.int64)
-    key[np.argsort(ids.astype(str), kind="stable")] = np.arange(len(ids))
+    key[pc.array_sort_indices(table.column("event_id").combine_chunks()).to_numpy()] = np.arange(len(ids))
     start_ns = table.column("start").cast(pa.int64()).to_numpy().astype(np.int64)
     order = rows[np.lexsort((key[rows], start_ns[rows], site[rows]))]
     new = np.ones(len(order), dtype=bool)
@@ -143,8 +145,8 @@ def _columns(table: pa.Table, kind: npt.NDArray[np.object_], start_ns: IntArray)
     def numbers(name: str) -> FloatArray:
         return np.asarray(table.column(name).cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
 
-    def words(name: str) -> npt.NDArray[np.object_]:
-        return np.asarray(table.column(name).to_numpy(zero_copy_only=False), dtype=object)
+    def coded(name: str, codes: dict[str, int], other: int) -> IntArray:
+        return _coded(table.column(name).combine_chunks(), codes, other)
 
     def flags(name: str) -> BoolArray:
         return np.asarray(table.column(name).fill_null(False).to_numpy(zero_copy_only=False), dtype=bool)
@@ -163,8 +165,8 @@ def _columns(table: pa.Table, kind: npt.NDArray[np.object_], start_ns: IntArray)
         "start_u_s": np.where(open_start, _OPEN_U_S, u_s),
         "duration_s": np.where(dead | open_start | open_end, np.nan, numbers("duration_s")),
         "low_pu": low_pu,
-        "label": _labels(words("dip_type"), words("phases"), flags("line_to_line"), low),
-        "side": _coded(words("direction"), {"downstream": 1, "upstream": -1}, 0),
+        "label": np.where(low, _labels(coded, flags("line_to_line")), UNTOLD),
+        "side": coded("direction", {"downstream": 1, "upstream": -1}, 0),
         "side_confidence": numbers("direction_confidence"),
         "rank": 8 * open_start + 8 * table.column("part_of").is_valid().to_numpy(zero_copy_only=False).astype(np.int64)
         + np.where(low, 0, 4) + 2 * open_end + np.where(refined, 0, 1),
@@ -182,19 +184,19 @@ def _lead_ns(low_pu: FloatArray) -> IntArray:
     return np.round(lead_s * 1e9).astype(np.int64)
 
 
-def _coded(words: npt.NDArray[np.object_], codes: dict[str, int], other: int) -> IntArray:
-    return np.array([codes.get(word, other) for word in words.tolist()], dtype=np.int64)
+def _coded(words: pa.Array, codes: dict[str, int], other: int) -> IntArray:
+    """Words as numbers. codes: of the words; other: of all else, null too."""
+    encoded = _flat(words.dictionary_encode())
+    of_word = np.array([*(codes.get(word, other) for word in encoded.dictionary.to_pylist()), other], dtype=np.int64)
+    return np.asarray(of_word[encoded.indices.fill_null(len(of_word) - 1).to_numpy(zero_copy_only=False)])
 
 
-def _labels(
-    dip_type: npt.NDArray[np.object_], phases: npt.NDArray[np.object_], line_to_line: BoolArray, low: BoolArray
-) -> IntArray:
-    """Unbalance by the dip's type, or else by which phases are low."""
-    by_type = _coded(dip_type, {**_LABELS, "A": BALANCED}, UNTOLD)
-    by_phase = np.where(
-        line_to_line, _coded(phases, _LINE_LABELS, UNTOLD), _coded(phases, {**_PHASE_LABELS, "ABC": BALANCED}, UNTOLD)
-    )
-    return np.where(low, np.where(by_type != UNTOLD, by_type, by_phase), UNTOLD)
+def _labels(coded: Callable[[str, dict[str, int], int], IntArray], line_to_line: BoolArray) -> IntArray:
+    """Unbalance by the dip's type, or else by which phases are low. coded: gives a column's words as numbers."""
+    by_type = coded("dip_type", {**_LABELS, "A": BALANCED}, UNTOLD)
+    by_phase = coded("phases", {**_PHASE_LABELS, "ABC": BALANCED}, UNTOLD)
+    by_line = coded("phases", _LINE_LABELS, UNTOLD)
+    return np.where(by_type != UNTOLD, by_type, np.where(line_to_line, by_line, by_phase))
 
 
 def _grouped(
