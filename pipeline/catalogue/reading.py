@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -65,20 +66,27 @@ def read_table(path: Path) -> pa.Table:
         raise ConfigError(f"{path}: is no catalogue ({error})") from error
 
 
-def aligned(table: pa.Table) -> pa.Table:
-    """A table with exactly a catalogue's columns: those that it lacks are null, or what an event has by default."""
+def aligned(table: pa.Table, names: Sequence[str] | None = None) -> pa.Table:
+    """A table with exactly a catalogue's columns, or some of them, by name: those that it lacks are null, or what an
+    event has by default."""
     import pyarrow as pa
 
+    schema = catalogue_schema()
+    if names is not None:
+        schema = pa.schema([schema.field(name) for name in names])
+    if table.schema.equals(schema):
+        return table.replace_schema_metadata(None)
     defaults = Event.__dataclass_fields__
     columns = []
-    for field in catalogue_schema():
+    for field in schema:
         if field.name in table.column_names:
-            columns.append(table.column(field.name).cast(field.type))
+            column = table.column(field.name)
+            columns.append(column if column.type == field.type else column.cast(field.type))
             continue
         default = defaults[field.name].default
         value = default if isinstance(default, str | int | float | bool) else None
         columns.append(pa.array([value] * table.num_rows, field.type))
-    return pa.table(columns, schema=catalogue_schema())
+    return pa.table(columns, schema=schema)
 
 
 def _parquet(path: Path) -> pa.Table:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -38,8 +39,8 @@ def catalogue_metadata(path: Path) -> dict[str, Any] | None:
     return document
 
 
-def read_events_table(path: Path) -> pa.Table:
-    """A catalogue's events; columns that an older one lacks are null.
+def read_events_table(path: Path, names: Sequence[str] | None = None) -> pa.Table:
+    """A catalogue's events; columns that an older one lacks are null. names: of some columns; None: all.
 
     Raises
     ------
@@ -49,7 +50,8 @@ def read_events_table(path: Path) -> pa.Table:
     import pyarrow.parquet as pq
 
     try:
-        return aligned(pq.read_table(path, partitioning=None, page_checksum_verification=True))
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            return aligned(file.read(columns=names, use_threads=False), names)
     except (OSError, pa.ArrowException, ValueError) as error:
         raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
 

@@ -10,22 +10,24 @@ incidents/index.json                 what each day was made of; where it is lost
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.config import Fleet
-from pipeline.errors import StoreError
+from pipeline.errors import PlaceError, StoreError
 from pipeline.events import catalogue_schema
 from pipeline.incidents.clock_days import clock_table
 from pipeline.incidents.fleet import fleet_incidents
 from pipeline.incidents.tables import incident_table, member_table
 from pipeline.incidents.topology import Topology, load_topology
-from pipeline.nightly.days import Day, read_days
+from pipeline.nightly.catalogue_file import read_events_table
+from pipeline.nightly.days import Day, path_of
 from pipeline.resources import code_version
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import Store, day_start_ns
@@ -38,7 +40,7 @@ AROUND_DAYS: Final = 35
 _LONGEST_RUN: Final = 60  # days that are joined at once
 _ONE_DAY: Final = timedelta(days=1)
 _NEEDED: Final = (
-    "event_id", "site", "kind", "start", "refined_start", "refined_start_u_s", "duration_s", "observed_s", "magnitude",
+    "event_id", "site", "kind", "start", "refined_start", "duration_s", "observed_s", "magnitude",
     "characteristic_pu", "phases", "line_to_line", "open_start", "open_end", "dip_type", "direction",
     "direction_confidence", "cause", "cause_confidence", "part_of",
 )  # fmt: skip
@@ -98,7 +100,7 @@ def has_stale_days(fleet: Fleet) -> bool:
         return False
     topology = None if fleet.incidents.topology is None else load_topology(fleet.incidents.topology)
     known = _read_index(fleet)
-    stamps = _stamps(fleet)
+    stamps = {day: _stamp(of_sites) for day, of_sites in _stamps(fleet).items()}
     if stamps != {day: item.files for day, item in known.items() if item.files}:
         return True
     return bool(_stale(known, _settings(fleet, topology)))
@@ -129,15 +131,19 @@ def _settings(fleet: Fleet, topology: Topology | None) -> str:
     return json.dumps([reach_s, said, code_version()])
 
 
-def _stamps(fleet: Fleet) -> dict[date, str]:
-    """By day, a stamp of its catalogues: which files there are, when and how large they were written."""
+def _stamps(fleet: Fleet) -> dict[date, dict[str, str]]:
+    """By day and site, a stamp of its catalogue: when and how large it was written."""
     store = Store(fleet.store)
-    found: dict[date, list[str]] = {}
+    found: dict[date, dict[str, str]] = {}
     for site in fleet.sites:
-        for day in store.catalogue_days(site.name):
-            status = store.catalogue_path(site.name, day).stat()
-            found.setdefault(day, []).append(f"{site.name}\x1f{status.st_mtime_ns}\x1f{status.st_size}")
-    return {day: _digest("\x1e".join(sorted(words))) for day, words in found.items()}
+        for day, stamp in store.catalogue_stamps(site.name).items():
+            found.setdefault(day, {})[site.name] = stamp
+    return found
+
+
+def _stamp(of_sites: dict[str, str]) -> str:
+    """One stamp of a day's catalogues; "" of none."""
+    return _digest(json.dumps(sorted(of_sites.items()))) if of_sites else ""
 
 
 def _gathered(fleet: Fleet, known: dict[date, _Known]) -> dict[date, _Known]:
@@ -145,18 +151,37 @@ def _gathered(fleet: Fleet, known: dict[date, _Known]) -> dict[date, _Known]:
     stamps = _stamps(fleet)
     index = {}
     for day in sorted({*stamps, *known}):
-        stamp = stamps.get(day, "")
+        of_sites = stamps.get(day, {})
+        stamp = _stamp(of_sites)
         former = known.get(day)
         path = _folder(fleet, day) / "events.parquet"
         if former is not None and former.files == stamp and path.is_file():
             index[day] = former
             continue
-        days = [Day(site.name, day) for site in fleet.sites]
-        table = read_days(fleet, days)[0].select([name for name in _NEEDED if name in catalogue_schema().names])
+        table = _events(fleet, day, sorted(of_sites))
         _write(table, path, fleet)
-        content = _digest(json.dumps(table.to_pylist(), default=str))
-        index[day] = _Known(stamp, content, "" if former is None else former.made_of)
+        index[day] = _Known(stamp, _content(table), "" if former is None else former.made_of)
     return index
+
+
+def _events(fleet: Fleet, day: date, sites: Sequence[str]) -> pa.Table:
+    """What joining needs of a day's events; those of a damaged catalogue are left out until it is made anew."""
+    import pyarrow as pa
+
+    schema = catalogue_schema()
+    tables = [pa.schema([schema.field(name) for name in _NEEDED]).empty_table()]
+    for site in sites:
+        with contextlib.suppress(PlaceError):
+            tables.append(read_events_table(path_of(Day(site, day), fleet), _NEEDED))
+    return pa.concat_tables(tables).sort_by([(name, "ascending") for name in ("start", "site", "event_id")])
+
+
+def _content(table: pa.Table) -> str:
+    """Digest of the values of some events."""
+    import pyarrow as pa
+
+    columns = [c.cast(pa.int64()) if pa.types.is_timestamp(c.type) else c for c in table.columns]
+    return _digest(json.dumps([table.column_names, [column.to_pylist() for column in columns]]))
 
 
 def _stale(index: dict[date, _Known], settings: str) -> list[date]:
@@ -206,27 +231,26 @@ def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: To
             "members": members,
             "clocks": tables["clocks"].filter(pc.equal(tables["clocks"].column("date"), pa.scalar(day))),
         }
-        n_changed += _note_changes(mine["members"], day, fleet)
+        paths = {name: _folder(fleet, day) / f"{name}.parquet" for name in mine}
+        former = {name: _read(path) for name, path in paths.items() if path.is_file()}
+        n_changed += _note_changes(former.get("members"), mine["members"], day, fleet)
         for name, part in mine.items():
-            path = _folder(fleet, day) / f"{name}.parquet"
-            if not path.is_file() or not _read(path).equals(part):  # most days around a new one stay as they were
-                _write(part, path, fleet)
+            if name not in former or not former[name].equals(part):  # most days around a new one stay as they were
+                _write(part, paths[name], fleet)
         n_incidents += pc.sum(pc.greater(mine["incidents"].column("sites"), 1)).as_py() or 0
     return n_incidents, n_changed
 
 
-def _note_changes(members: pa.Table, day: date, fleet: Fleet) -> int:
+def _note_changes(before: pa.Table | None, members: pa.Table, day: date, fleet: Fleet) -> int:
     """Keep the former ids of a day's events whose incident has another one now; returns how many there are.
 
     They are written before the day itself, so that a run that is killed between the two notes them again and no more.
     """
     import pyarrow as pa
 
-    former_path = _folder(fleet, day) / "members.parquet"
-    if not former_path.is_file():
+    if before is None or before.select(["event_id", "incident_id"]).equals(members.select(["event_id", "incident_id"])):
         return 0
-    former = _ids_of(_read(former_path))
-    now = _ids_of(members)
+    former, now = _ids_of(before), _ids_of(members)
     changed = {event: (former[event], now[event]) for event in now if event in former and former[event] != now[event]}
     if changed:
         path = _folder(fleet) / "changes.parquet"
@@ -266,7 +290,8 @@ def _read(path: Path) -> pa.Table:
     import pyarrow.parquet as pq
 
     try:
-        return pq.read_table(path, partitioning=None)
+        with pq.ParquetFile(path) as file:
+            return file.read(use_threads=False)
     except (OSError, pa.ArrowException, ValueError) as error:
         raise StoreError(f"{path}: cannot be read ({error}); remove the store's incidents to have them anew") from error
 

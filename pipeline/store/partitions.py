@@ -9,6 +9,7 @@ trends/site=S/date=D/interval=600s.parquet, and interval=600s.recorded.parquet w
 
 from __future__ import annotations
 
+import contextlib
 import os
 import unicodedata
 from collections.abc import Iterator
@@ -26,6 +27,7 @@ from pipeline.waveform_table import header_of
 DAY_NS: Final = 86_400_000_000_000
 REASON_ENDING: Final = ".reason.txt"
 """Of the note beside a file that is set aside: why."""
+CATALOGUE_NAME: Final = "events.parquet"
 _EPOCH: Final = date(1970, 1, 1)
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
 _LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
@@ -83,7 +85,7 @@ class Store:
 
     def catalogue_path(self, site: str, day: date) -> Path:
         """Where the catalogue of a site and day lies."""
-        return self._partition("catalogue", site, day) / "events.parquet"
+        return self._partition("catalogue", site, day) / CATALOGUE_NAME
 
     def trend_path(self, site: str, day: date, interval_s: float, *, recorded: bool = False) -> Path:
         """Where the trend of a site and day in intervals of a length lies: measured, or recorded by the instrument."""
@@ -114,6 +116,26 @@ class Store:
         return [
             d for d in self._days(self.root / "catalogue" / f"site={site}") if self.catalogue_path(site, d).exists()
         ]
+
+    def catalogue_stamps(self, site: str) -> dict[date, str]:
+        """When each catalogue of a site was written and how large it is, as words that differ where it is another."""
+        check_name(site)
+        folder = self.root / "catalogue" / f"site={site}"
+        found = {}
+        try:
+            with os.scandir(folder) as entries:
+                for entry in entries:
+                    day = day_named(entry.name)
+                    if day is None:
+                        continue
+                    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                        status = os.stat(os.path.join(entry.path, CATALOGUE_NAME))
+                        found[day] = f"{status.st_mtime_ns}\x1f{status.st_size}"
+        except (FileNotFoundError, NotADirectoryError):
+            return {}
+        except OSError as error:
+            raise refused(f"{folder}: cannot be read", error) from error
+        return found
 
     def captures(self, site: str, day: date) -> list[Path]:
         """Capture files of a site and day, in order of name, without those set aside; none where there is no day."""
