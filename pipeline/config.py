@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from pipeline.channel_table import ChannelTable
 from pipeline.errors import ConfigError
+from pipeline.locales import manner_of
 from pipeline.resources import resource
 from pipeline.terms import HOOKUPS
 
@@ -133,7 +134,17 @@ class Report(_Settings):
     worst: int = Field(12, ge=0)
     curve: str = "iti"
     title: str = ""
+    locale: str = ""
     address: str = ""
+
+    @field_validator("locale")
+    @classmethod
+    def _known_locale(cls, locale: str) -> str:
+        try:
+            manner_of(locale)
+        except ConfigError as error:
+            raise ValueError(str(error)) from error
+        return locale
 
 
 class SurveySettings(_Settings):

@@ -15,6 +15,7 @@ from pipeline.errors import ConfigError
 from pipeline.events import Event, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve
+from pipeline.locales import manner_of
 from pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
 from pipeline.nightly.surveyed import PointOfSurvey, points_of_survey, survey_state
 from pipeline.recall import Archive
@@ -193,10 +194,14 @@ def publish(fleet: Fleet, config: Path) -> Published | None:
             return None
         first, last = span
         events, coverage = fleet_events(fleet, first=first, last=last)
-        settings = Settings(curve=curve(wanted.curve), title=wanted.title, worst=wanted.worst)
+        settings = Settings(
+            curve=curve(wanted.curve), title=wanted.title, worst=wanted.worst, manner=manner_of(wanted.locale)
+        )
         words = ["halfcycle", "report", "--config", config.name, "--from", str(first), "--to", str(last)]
         words += ["--curve", wanted.curve, "--worst", str(wanted.worst)]
-        words += [*(["--title", wanted.title] if wanted.title else []), "--out", "report"]
+        words += ["--title", wanted.title] if wanted.title else []
+        words += ["--locale", wanted.locale] if wanted.locale else []
+        words += ["--out", "report"]
         period = period_ns_of(first, last)
         material = Material(
             events=events,
@@ -205,7 +210,9 @@ def publish(fleet: Fleet, config: Path) -> Published | None:
             expected=tuple(site.name for site in fleet.sites),
             zones={site.name: site.time_zone for site in fleet.sites},
             surveyed=fleet_surveyed(fleet, first=first, last=last),
-            provenance=origin(events, coverage, command=words, inputs={"fleet": config}, period_ns=period),
+            provenance=origin(
+                events, coverage, command=words, inputs={"fleet": config}, period_ns=period, manner=settings.manner
+            ),
             period_ns=period,
         )
         pages = fleet_pages(material, settings=settings)

@@ -206,8 +206,19 @@ def test_there_is_a_folder_at_every_instant_where_the_system_can_exchange_names(
         ('[report]\nfolder = "store/pages"\n', "must not lie in store"),
         ("[report]\ndays = -1\n", "report.days"),
         ('[report]\nfoldr = "x"\n', "folder"),
+        ('[report]\nlocale = "de_XX"\n', "locale 'de_XX' is not known; name a language and a territory"),
     ],
 )
 def test_wrong_settings_are_said(tmp_path: Path, lines: str, said: str) -> None:
     with pytest.raises(ConfigError, match=said):
         load_fleet(write_fleet(tmp_path, extra=lines))
+
+
+def test_a_locale_of_the_settings_is_that_of_the_pages_and_of_the_command_they_name(tmp_path: Path) -> None:
+    config = fleet_at(tmp_path, "2026-03-01", extra=EXTRA + 'locale = "de_DE"\n')
+    publish(load_fleet(config), config)
+    front = published(tmp_path, FRONT)
+    assert "On 1. März 2026, 1 event was found at 2 sites" in front
+    (said,) = re.findall(r"<td>halfcycle (report [^<]*)</td>", front)
+    assert halfcycle(*shlex.split(said), cwd=tmp_path).returncode == 0
+    assert (tmp_path / "report" / FRONT).read_bytes() == (tmp_path / "pages" / FRONT).read_bytes()

@@ -64,6 +64,10 @@ def report_command(
     ] = "iti",
     worst: Annotated[int, typer.Option(min=0, help="Number of worst events to show with waveforms.")] = 12,
     title: Annotated[str, typer.Option(help="Title of the report. Default: the names of the sites.")] = "",
+    locale: Annotated[
+        str,
+        typer.Option(help="How numbers, dates and times are written, such as de_DE; the words stay English."),
+    ] = "",
     pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it, with an installed Chromium.")] = False,
     pictures: Annotated[
         Optional[Path],  # noqa: UP045
@@ -81,6 +85,7 @@ def report_command(
     from pipeline.cli.catalogue_source import source_of
     from pipeline.config import load_sites
     from pipeline.indices.curves import curve as curve_named
+    from pipeline.locales import manner_of
     from pipeline.publishing import period_ns_of, surveyed_points
     from pipeline.report.content import Settings
     from pipeline.report.folder import FRONT, fleet_pages, write_folder
@@ -88,7 +93,9 @@ def report_command(
     from pipeline.report.origin import origin
 
     first, last = _day(from_day, "--from"), _day(to_day, "--to")
-    settings = Settings(curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days)
+    settings = Settings(
+        curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days, manner=manner_of(locale)
+    )
     given = {"catalogue": catalogue, "fleet": config, "coverage": coverage, "sites": sites}
     source = source_of(catalogue, config, files or (), from_day=first, to_day=last, coverage=coverage, sites=sites)
     out = _target(out, source, is_page_asked_for=pdf or pictures is not None or summary is not None)
@@ -108,6 +115,7 @@ def report_command(
             inputs={name: path for name, path in given.items() if path is not None}
             | {f"trend {k}": path for k, path in enumerate(trend or (), start=1)},
             period_ns=period,
+            manner=settings.manner,
         ),
         period_ns=period,
     )

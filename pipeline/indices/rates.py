@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from pipeline.errors import SignalError
+from pipeline.locales import number
 
 LEAST_AVAILABILITY: Final = 0.9
 """Below it no rate is given. Common practice, from memory."""
@@ -66,7 +67,7 @@ def scaled(count: int, exposure: Exposure | None, *, days: float = 30.0) -> Rate
     if exposure is None:
         return Rate(None, None, None, "the time judged is not known")
     if exposure.availability < LEAST_AVAILABILITY:
-        share = f"{100 * exposure.availability:.3g} %"
+        share = f"{number(100 * exposure.availability, '.3g')} %"
         return Rate(None, None, None, f"only {share} of the period was judged; a rate needs {LEAST_AVAILABILITY:.0%}")
     factor = days * _DAY_S / exposure.judged_s
     low, high = poisson_interval(count)

@@ -11,6 +11,7 @@ from pipeline.indices.counted import SIDES, Counted, polyphase
 from pipeline.indices.coverage import CoverageSpan, exposure_of
 from pipeline.indices.curves import Curve
 from pipeline.indices.sarfi import brief
+from pipeline.locales import number
 from pipeline.report.event_words import cause_words, duration_words, kind_words, magnitude_words, seconds_words
 from pipeline.report.summary import distinct_events, severity_s
 from pipeline.report.survey_view import SurveyedPoint, verdict_sentences
@@ -136,16 +137,21 @@ def site_answer(
     sags = [one for one in brief(counted) if one.side == "sag"]
     below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
     if sags:
-        what = _n(len(sags), "sag or interruption", "sags and interruptions")
-        verdict = "none" if not below else "it" if len(sags) == 1 else "all" if below == sags else str(len(below))
-        said.append(
-            Sentence(f"Of {what} of at most a minute {verdict} went below the {curve.title}.", "#magnitude-duration")
-        )
+        said.append(Sentence(_against(len(below), len(sags), curve), "#magnitude-duration"))
     said += [*_sides(events), *_causes(events), *_limits(events)]
     said += [Sentence(text, "#compliance") for text in verdict_sentences(surveyed)]
     if coverage:
         said.append(_judged(site, coverage))
     return SiteAnswer(site, anchor, tuple(said), len(below), page)
+
+
+def _against(n_below: int, n: int, curve: Curve) -> str:
+    """How many of a site's sags and interruptions, which last a minute at most, are below a curve."""
+    if n == 1:
+        verb = "went" if n_below else "did not go"
+        return f"Its sag or interruption of at most a minute {verb} below the {curve.title}."
+    which = "None of its" if not n_below else "All" if n_below == n else f"{n_below} of its"
+    return f"{which} {n} sags and interruptions of at most a minute went below the {curve.title}."
 
 
 def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:
@@ -180,9 +186,11 @@ def _sides(events: Sequence[Event]) -> list[Sentence]:
     if not total:
         return []
     if not known:
-        return [Sentence("From which side they came cannot be told.", "#events")]
+        return [Sentence(f"From which side {'it' if total == 1 else 'they'} came cannot be told.", "#events")]
     parts = [f"{told[side]} from {side}" for side in ("upstream", "downstream") if told[side]]
     rest = total - known
+    if total == 1:
+        return [Sentence(f"It came from {parts[0].removeprefix('1 from ')}.", "#events")]
     return [Sentence(f"Side: {' and '.join(parts)}" + (f"; of {rest} it cannot be told." if rest else "."), "#events")]
 
 
@@ -200,9 +208,17 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
         if not shares
         else f", probable to {min(shares)} %"
         if min(shares) == max(shares)
-        else f", probable to {min(shares)} to {max(shares)} %"
+        else f", each probable to between {min(shares)} and {max(shares)} %"
     )
-    of = "the event" if total == 1 else f"{n} of {total} events" if n < total else f"all {total} events"
+    of = (
+        "the event"
+        if total == 1
+        else f"{n} of {total} events"
+        if n < total
+        else "both events"
+        if total == 2
+        else f"all {total} events"
+    )
     return [Sentence(f"The likely cause of {of} is {cause_words(cause)}{span}.", "#events")]
 
 
@@ -218,7 +234,7 @@ def _judged(site: str, coverage: Sequence[CoverageSpan]) -> Sentence:
     mine = [span for span in coverage if span.site == site]
     failed = sum(span.not_judged_s for span in mine)
     reasons = "; ".join(dict.fromkeys(span.reason for span in mine if span.reason))
-    text = f"Judged were {seconds_words(exposure.judged_s)}, {100 * exposure.availability:.3g} % of the time"
+    text = f"Judged were {seconds_words(exposure.judged_s)}, {number(100 * exposure.availability, '.3g')} % of the time"
     if failed:
         text += f"; {seconds_words(failed)} could not be ({reasons})"
     return Sentence(text + ".", "#coverage")

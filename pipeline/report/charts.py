@@ -9,7 +9,9 @@ from typing import Final
 
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import Corner, Curve
+from pipeline.locales import own_words
 from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, Axes, document, line_of, rect_of, text_of
+from pipeline.report.times import Clock
 
 SAG: Final = "#0072B2"
 SWELL: Final = "#C04F00"
@@ -59,7 +61,7 @@ def magnitude_duration_svg(dots: Sequence[Dot], curve: Curve, *, width: float, l
     left, right = 50.0, 14.0
     tall = 0.5 * width if width > 600 else 0.95 * width
     axes = Axes(left, 26, width - left - right, tall, 0.002, longest, 0, highest, log_x=True)
-    x_ticks = [(value, words) for value, words in _DURATIONS if axes.x0 <= value <= axes.x1]
+    x_ticks = [(value, own_words(words)) for value, words in _DURATIONS if axes.x0 <= value <= axes.x1]
     if width < 600:
         x_ticks = x_ticks[::2]
     y_ticks = [(k / 5, f"{20 * k}") for k in range(int(highest * 5) + 1)]
@@ -122,13 +124,13 @@ def _mark(dot: Dot, x: float, y: float) -> str:
 
 
 def days_svg(
-    days: Sequence[str], rows: Mapping[str, Mapping[str, tuple[int, int]]], *, width: float, label: str
+    days: Mapping[str, str], rows: Mapping[str, Mapping[str, tuple[int, int]]], *, width: float, label: str
 ) -> str:
     """A calendar: a row a site, a column a day, the worst of the day by shade and the count as a number.
 
     Parameters
     ----------
-    days : ISO dates, or months or years, without gaps; the last `MOST_COLUMNS` are drawn.
+    days : ISO dates, or months or years, without gaps, each with its label; the last `MOST_COLUMNS` are drawn.
     rows : by site: (index into `SEVERITY`, events) of each day that has some.
     width : of the drawing. [px]
     label : what it shows, in words.
@@ -141,9 +143,7 @@ def days_svg(
     every = max(1, math.ceil(46 / step))
     for k, day in enumerate(shown):
         if k % every == 0:
-            parts.append(
-                text_of(left + k * step + 2, top - 8, day[5:] if len(day) == 10 else day, size=10, colour=MUTED)
-            )
+            parts.append(text_of(left + k * step + 2, top - 8, days[day], size=10, colour=MUTED))
     for r, (site, cells) in enumerate(rows.items()):
         y = top + r * height
         parts.append(text_of(left - 8, y + 17, _fitted(site, 20 if width > 600 else 13), size=11, anchor="end"))
@@ -195,15 +195,13 @@ def coverage_svg(spans: Sequence[CoverageSpan], *, width: float, label: str) -> 
     width : of the drawing. [px]
     label : what it shows, in words.
     """
-    from pipeline.catalogue.tables import iso_utc
-
     sites = list(dict.fromkeys(span.site for span in spans))
     left = 150.0 if width > 600 else 96.0
     start, end = min(span.start for span in spans), max(span.end for span in spans)
-    across, height, top = width - left - 16, 26.0, 26.0
+    across, height, top, clock = width - left - 16, 26.0, 26.0, Clock()
     parts = [
-        text_of(left, top - 8, iso_utc(start)[:16].replace("T", " "), size=10, colour=MUTED),
-        text_of(left + across, top - 8, iso_utc(end)[:16].replace("T", " "), size=10, colour=MUTED, anchor="end"),
+        text_of(left, top - 8, f"{clock.exact(start, digits=-1)} UTC", size=10, colour=MUTED),
+        text_of(left + across, top - 8, f"{clock.exact(end, digits=-1)} UTC", size=10, colour=MUTED, anchor="end"),
     ]
     for r, site in enumerate(sites):
         y, full = top + r * height, height - 6

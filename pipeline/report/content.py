@@ -9,6 +9,7 @@ from pipeline.events import Event
 from pipeline.indices.counted import SIDES, WINDOW_S
 from pipeline.indices.curves import Curve
 from pipeline.indices.table import IndexRow, index_rows
+from pipeline.locales import PLAIN, Manner, own_words, written_in
 from pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
 from pipeline.report.event_view import EventView, event_view
 from pipeline.report.event_words import duration_words, kind_words, magnitude_words
@@ -46,6 +47,7 @@ class Settings:
     most_samples : of one event that are in the file.
     most_shown : events with their waveforms on all pages of a fleet's folder together; each site has its share.
     window_s, rate_days, judged_days : as for `indices.table.index_rows`.
+    manner : how numbers, dates and times are written.
     """
 
     curve: Curve
@@ -56,6 +58,7 @@ class Settings:
     window_s: float = WINDOW_S
     rate_days: float = 30.0
     judged_days: float | None = None
+    manner: Manner = PLAIN
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +86,7 @@ class Content:
     method: tuple[str, ...]
     provenance: TextTable
     clock: Clock = field(default_factory=Clock)
+    manner: Manner = PLAIN
 
 
 def build_content(
@@ -101,6 +105,16 @@ def build_content(
     pages : by site, the file of a page of its own; None where all is on this one.
     progress : called with how many events are drawn, and how many there are to draw.
     """
+    with written_in(settings.manner):
+        return _built(material, settings, pages, progress)
+
+
+def _built(
+    material: Material,
+    settings: Settings,
+    pages: Mapping[str, str] | None,
+    progress: Callable[[int, int], None] | None,
+) -> Content:
     events, coverage, sites = material.events, material.coverage, material.sites
     clock = _clock(sites, material.zones)
     alone = material.by_site()
@@ -161,6 +175,7 @@ def build_content(
         method=_method(settings, rows),
         provenance=TextTable("what this report was made of", ("what", "value"), tuple(material.provenance)),
         clock=clock,
+        manner=settings.manner,
     )  # fmt: skip
 
 
@@ -301,9 +316,11 @@ def _method(settings: Settings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
         "SARFI-X counts events of at most 60 s below X % (above X % for X over 100). EN 50160 tables count by "
         "residual voltage "
         "and duration; edges belong to the longer duration's left and to the higher voltage's row.",
-        "Events near the edge of a cell belong to two: a cell's number in brackets is the sum of the probabilities "
-        "that events lie in it, given where it differs from the count. Standard uncertainties are taken to be 0.2 % "
-        "of the reference for the voltage and 0.2 cycles for the duration.",
+        own_words(
+            "Events near the edge of a cell belong to two: a cell's number in brackets is the sum of the probabilities "
+            "that events lie in it, given where it differs from the count. Standard uncertainties are taken to be "
+            "0.2 % of the reference for the voltage and 0.2 cycles for the duration."
+        ),
         "Rates are counts over judged time; intervals are exact 95 % intervals of a Poisson mean. Sags come in "
         "clusters: where "
         "the dispersion is above 1 they are too narrow.",

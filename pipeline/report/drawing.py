@@ -16,6 +16,8 @@ from xml.sax.saxutils import escape
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.locales import number as written
+
 F64 = npt.NDArray[np.float64]
 
 INK: Final = "#1F2933"
@@ -257,5 +259,5 @@ def number(value: float) -> str:
     if value == 0 or abs(value) < 1e-12:
         return "0"
     if abs(value) >= 1e4:
-        return f"{value / 1000:g} k"
-    return f"{value:.6g}".replace("-", "−")
+        return f"{written(value / 1000, 'g')} k"
+    return written(value, ".6g").replace("-", "−")

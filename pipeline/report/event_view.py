@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from pipeline.errors import HalfcycleError, SignalError
 from pipeline.events import Event
+from pipeline.locales import number, own_words
 from pipeline.report.drawing import phase_colour, phase_dash, thinned
 from pipeline.report.event_picture import THRESHOLDS_PU, event_svg, reference_v
 from pipeline.report.event_words import (
@@ -91,9 +92,9 @@ def event_view(
     view: dict[str, Any] = {
         "event": event,
         "title": f"{where}: {event.category or kind_words(event.kind)}",
-        "when": clock.moment(event.start),
+        "when": clock.moment(event.start) + (f" ({beside})" if (beside := clock.beside(event.start)) else ""),
         "sentences": tuple(event_sentences(event, with_time=False)),
-        "why": event.why or "",
+        "why": own_words(event.why or ""),
         "facts": _facts(event, clock),
     }
     try:
@@ -179,7 +180,7 @@ def _steps(values: list[int]) -> list[int]:
 
 
 def _facts(event: Event, clock: Clock) -> TextTable:
-    volts = f"{event.reference_v:.6g} V ({event.reference_kind})"
+    volts = f"{number(event.reference_v, '.6g')} V ({event.reference_kind})"
     rows = [
         ("what", event.category or kind_words(event.kind)),
         ("start", f"{clock.exact(event.start)} {clock.zone}"),
@@ -196,15 +197,15 @@ def _facts(event: Event, clock: Clock) -> TextTable:
         ("C", event.magnitude_c, event.duration_c_s),
     ):
         if magnitude is not None:
-            lasted = "" if seconds is None else f" for {seconds:.4g} s"
+            lasted = "" if seconds is None else f" for {number(seconds, '.4g')} s"
             name = {"A": "AB", "B": "BC", "C": "CA"}[letter] if event.line_to_line else letter
-            rows.append((f"phase {name}", f"{magnitude:.4g} {event.magnitude_unit}{lasted}"))
+            rows.append((f"phase {name}", f"{number(magnitude, '.4g')} {event.magnitude_unit}{lasted}"))
     optional = (
         ("stages", stage_words(event) if event.stages > 1 else ""),
-        ("jump of phase", "" if event.phase_jump_deg is None else f"{event.phase_jump_deg:.1f}°"),
+        ("jump of phase", "" if event.phase_jump_deg is None else f"{number(event.phase_jump_deg, '.1f')}°"),
         ("start on the wave", "" if event.start_angle_deg is None else f"{event.start_angle_deg:.0f}°"),
         ("type", event.dip_type or ""),
-        ("ringing", "" if event.oscillation_hz is None else f"{event.oscillation_hz:.4g} Hz"),
+        ("ringing", "" if event.oscillation_hz is None else f"{number(event.oscillation_hz, '.4g')} Hz"),
         ("likely cause", _named(event.cause, event.cause_confidence, "probable")),
         ("learned class", _named(event.learned_class, event.learned_confidence, "probable")),
         ("side", event.direction or ""),

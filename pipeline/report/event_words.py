@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from pipeline.catalogue.tables import iso_utc
 from pipeline.events import Event
+from pipeline.locales import number, own_words
 from pipeline.report.phasor_diagram import scaled
 from pipeline.report.slice import Slice
+from pipeline.report.times import Clock
 
 RMS_KINDS: Final = frozenset({"sag", "swell", "interruption", "undervoltage", "overvoltage"})
 _KIND_WORDS: Final = {"rapid_voltage_change": "rapid voltage change", "dc_offset": "direct-current offset"}
@@ -90,10 +91,10 @@ def _happened(event: Event) -> str:
         of_phases = phases if event.line_to_line else f"the voltage of {phases}"
         verb = "rose to" if event.kind in ("swell", "overvoltage") else "fell to"
         return (
-            f"{of_phases} {verb} {100 * event.magnitude:.1f} % of the "
+            f"{of_phases} {verb} {number(100 * event.magnitude, '.1f')} % of the "
             f"{_reference_words(event)} ({volts}) for {lasted}: {event.category or kind_words(event.kind)}."
         )
-    size = f"{event.magnitude:.4g} {event.magnitude_unit}"
+    size = f"{number(event.magnitude, '.4g')} {event.magnitude_unit}"
     name = event.category or kind_words(event.kind)
     article = "an" if name[:1] in "aeiou" else "a"
     return f"there was {article} {name} on {phases} of {size} for {lasted}."
@@ -127,7 +128,7 @@ def stage_words(event: Event) -> str:
     """The stages of an event: level and duration of each."""
     pairs = zip(event.stage_magnitudes.split(), event.stage_durations_s.split(), strict=False)
     unit = event.magnitude_unit
-    return "; ".join(f"{magnitude} {unit} for {seconds} s" for magnitude, seconds in pairs)
+    return own_words("; ".join(f"{magnitude} {unit} for {seconds} s" for magnitude, seconds in pairs))
 
 
 def phases_words(event: Event) -> str:
@@ -153,25 +154,25 @@ def duration_words(event: Event) -> str:
 def seconds_words(seconds: float) -> str:
     """A length of time in words."""
     if seconds < 1e-3:
-        return f"{seconds * 1e6:.3g} µs"
+        return f"{number(seconds * 1e6, '.3g')} µs"
     if seconds < 1:
-        return f"{seconds * 1e3:.3g} ms"
+        return f"{number(seconds * 1e3, '.3g')} ms"
     if seconds < 120:
-        return f"{seconds:.3g} s"
-    return f"{seconds / 60:.3g} min" if seconds < 7200 else f"{seconds / 3600:.3g} h"
+        return f"{number(seconds, '.3g')} s"
+    minutes = f"{number(seconds / 60, '.3g')} min"
+    return minutes if seconds < 7200 else f"{number(seconds / 3600, '.3g')} h"
 
 
 def time_words(ns: int) -> str:
     """A time in UTC down to the millisecond."""
-    text = iso_utc(ns)
-    return f"{text[:10]} {text[11:23]} UTC"
+    return f"{Clock().exact(ns)} UTC"
 
 
 def magnitude_words(event: Event) -> str:
     """The magnitude with its unit; of RMS variations in per cent."""
     if event.magnitude_unit == "pu" and event.kind in RMS_KINDS:
-        return f"{100 * event.magnitude:.1f} %"
-    return f"{event.magnitude:.4g} {event.magnitude_unit}"
+        return f"{number(100 * event.magnitude, '.1f')} %"
+    return f"{number(event.magnitude, '.4g')} {event.magnitude_unit}"
 
 
 def picture_words(event: Event, cut: Slice) -> str:

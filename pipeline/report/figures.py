@@ -10,6 +10,7 @@ from pipeline.events import Event
 from pipeline.indices.counted import SIDES, polyphase
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import Curve
+from pipeline.locales import short_day, table_day
 from pipeline.report.charts import (
     MOST_COLUMNS,
     SEVERITY_WORDS,
@@ -131,17 +132,17 @@ def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock) -> lis
     if len(cells) > len(chosen):
         said += f" The chart shows the {len(chosen)} sites with the most; the table has all."
     listed = tuple(
-        (site, day, str(n), SEVERITY_WORDS[worst])
+        (site, table_day(date.fromisoformat(day)) if len(day) == 10 else day, str(n), SEVERITY_WORDS[worst])
         for site in sorted(cells)
         for day, (worst, n) in sorted(cells[site].items())
     )
     table = TextTable(f"rows by site and {unit}", ("site", unit, "rows", "worst"), listed[:MOST_ROWS])
-    wide, narrow = (days_svg(days, chosen, width=width, label=said) for width in (WIDE, NARROW))
+    labels = {day: short_day(date.fromisoformat(day)) if len(day) == 10 else day for day in days}
+    wide, narrow = (days_svg(labels, chosen, width=width, label=said) for width in (WIDE, NARROW))
     calendar = Figure("days-chart", f"{unit.capitalize()}s", said, wide, narrow, table)
     busiest = max(range(24), key=lambda hour: (hours[hour], -hour))
-    said = (
-        f"Most rows, {hours[busiest]} of {len(events)}, begin between {busiest}:00 and {busiest + 1}:00 ({clock.zone})."
-    )
+    which = "The only row begins" if len(events) == 1 else f"Most rows, {hours[busiest]} of {len(events)}, begin"
+    said = f"{which} between {busiest}:00 and {busiest + 1}:00 ({clock.zone})."
     when = [(f"{hour}:00", str(n)) for hour, n in enumerate(hours) if n]
     when += [(_WEEKDAYS[k], str(n)) for k, n in enumerate(weekdays) if n]
     table = TextTable("rows by hour and by day of the week", ("when", "rows"), tuple(when))

@@ -48,8 +48,9 @@ def incident_figures(events: Sequence[Event], clock: Clock) -> list[Figure]:
         return []
     shown = sorted(shared, key=lambda row: (-row["sites"], row["worst_pu"] or 9.0, row["start"]))[: _COLUMNS[WIDE]]
     shown.sort(key=lambda row: (row["start"], row["incident_id"]))
+    of_them = "One incident" if len(shared) == 1 else f"{len(shown)} of {len(shared)} incidents"
     said = (
-        f"{len(shown)} of {len(shared)} incidents that several sites saw, each a column in order of time; a row a "
+        f"{of_them} that several sites saw, each a column in order of time; a row a "
         "site; those that fell together side by side. The darker, the lower the voltage: below 90, 80, 60 and 30 %; "
         "a frame marks the site where the incident most likely began."
     )
@@ -140,7 +141,7 @@ def _listed(shown: Sequence[dict[str, Any]], clock: Clock) -> TextTable:
             str(row["sites"]),
             str(row["shots"]),
             row["worst_site"] or "",
-            "" if row["worst_pu"] is None else f"{row['worst_pu']:.0%}",
+            "" if row["worst_pu"] is None else f"{100 * row['worst_pu']:.0f} %",
             likely(row["origin_site"], row["origin_confidence"]),
             likely(row["rival_site"], row["rival_confidence"]),
             row["clock_notes"].replace(" | ", "; "),

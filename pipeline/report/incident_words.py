@@ -66,7 +66,7 @@ def _cells(row: dict[str, Any]) -> tuple[str, ...]:
 
 def likely(site: str | None, probability: float | None) -> str:
     """A site with its probability; "" for none."""
-    return "" if site is None or probability is None else f"{site} ({probability:.0%})"
+    return "" if site is None or probability is None else f"{site} ({100 * probability:.0f} %)"
 
 
 def waveforms_table(rows: Sequence[WaveformEvidence], starts: Mapping[str, int]) -> TextTable:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pipeline.indices.cells import grids
 from pipeline.indices.rates import poisson_interval
 from pipeline.indices.table import CONTOUR, CONTOUR_PCT, CONTOUR_S, IndexRow
+from pipeline.locales import number
 from pipeline.report.summary import TextTable
 
 _NEAR_EDGE = 0.05  # by which an expected count differs from the count to be told beside it
@@ -40,7 +41,7 @@ def sarfi_table(rows: Sequence[IndexRow], *, basis: str) -> TextTable:
     heads = (
         "site",
         *(f"{'>' if float(item[:-2]) > 100 else '<'} {item}" for item in items),
-        f"below 90 % in {days:g} d",
+        f"below 90 % in {number(days, 'g')} d",
     )
     return TextTable(f"SARFI-X, {basis}: events of at most 60 s", heads, tuple(body))
 
@@ -73,7 +74,7 @@ def cells_table(rows: Sequence[IndexRow], *, title: str, site: str | None = None
 
 def _cell(label: str, n: float, expected: float) -> str:
     """A cell with its count, and with what is to be expected there where events lie near its edges."""
-    near = f" ({expected:.1f})" if abs(expected - n) >= _NEAR_EDGE else ""
+    near = f" ({number(expected, '.1f')})" if abs(expected - n) >= _NEAR_EDGE else ""
     return f"{label}: {n:.0f}{near}" if n or near else "·"
 
 
@@ -110,7 +111,7 @@ def interval(row: IndexRow) -> str:
 
 
 def _short(value: float | None) -> str:
-    return "" if value is None else f"{value:.1f}" if abs(value) < 100 else f"{value:.0f}"
+    return "" if value is None else number(value, ".1f" if abs(value) < 100 else ".0f")
 
 
 def _count(row: IndexRow) -> str:
@@ -122,7 +123,7 @@ def _span(low_s: float, high_s: float) -> str:
 
 
 def _seconds(seconds: float) -> str:
-    return f"{seconds * 1000:g} ms" if seconds < 1 else f"{seconds:g} s"
+    return f"{seconds * 1000:g} ms" if seconds < 1 else f"{number(seconds, 'g')} s"
 
 
 def curve_table(rows: Sequence[IndexRow]) -> TextTable:
@@ -151,5 +152,5 @@ def severity_table(rows: Sequence[IndexRow]) -> TextTable:
     body = []
     for site in dict.fromkeys(row.site for row in rows if row.index == "sag energy"):
         cells = [values.get((site, index, item)) for index, item, _ in wanted]
-        body.append((site, *("·" if value is None else f"{value:.3g}" for value in cells)))
+        body.append((site, *("·" if value is None else number(value, ".3g") for value in cells)))
     return TextTable("Energy and severity (IEEE 1564)", ("site", *(words for _, _, words in wanted)), tuple(body))

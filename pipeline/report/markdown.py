@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Final
 
+from pipeline.locales import written_in
 from pipeline.report.content import Content
 from pipeline.report.drawing import printable
 from pipeline.report.event_words import duration_words, magnitude_words
@@ -24,6 +25,11 @@ def summary(content: Content) -> str:
     -------
     Text whose words from files are words: marks of Markdown in them are spelled out.
     """
+    with written_in(content.manner):
+        return _written(content)
+
+
+def _written(content: Content) -> str:
     lines = [f"# {plain_markdown(content.title)}", ""]
     lines += [plain_markdown(sentence.text) + "\n" for sentence in content.lead]
     for answer in content.answers:

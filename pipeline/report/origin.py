@@ -10,6 +10,7 @@ from pathlib import Path
 
 from pipeline.events import Event
 from pipeline.indices.coverage import CoverageSpan
+from pipeline.locales import PLAIN, Manner, written_in
 from pipeline.report.times import Clock
 
 
@@ -20,6 +21,7 @@ def origin(
     command: Sequence[str],
     inputs: Mapping[str, Path],
     period_ns: tuple[int, int] | None = None,
+    manner: Manner = PLAIN,
 ) -> list[tuple[str, str]]:
     """What a report was made of and how to make it again, as (what, value).
 
@@ -29,6 +31,7 @@ def origin(
     command : its words, all that shaped the page among them.
     inputs : files it was made of, by what they are.
     period_ns : that was asked for, half-open; None: that of events and coverage. [ns since 1970-01-01]
+    manner : how dates are written.
     """
     clock = Clock()
     starts = [event.start for event in events] + [span.start for span in coverage]
@@ -36,7 +39,8 @@ def origin(
     first, last = period_ns or (min(starts, default=None), max(ends, default=None))
     period = "no event and no coverage"
     if first is not None and last is not None:
-        period = f"{clock.day(first)} to {clock.day(max(last - 1, first))}"
+        with written_in(manner):
+            period = f"{clock.day(first)} to {clock.day(max(last - 1, first))}"
     rows = [("period", period), ("made with", f"halfcycle {version('halfcycle')}")]
     for name, path in inputs.items():
         rows.append((name, f"{path.name}, SHA-256 {hashlib.sha256(path.read_bytes()).hexdigest()}"))

@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from pipeline.locales import written_in
 from pipeline.report.charts import SEVERITY_WORDS
 from pipeline.report.content import Content, Settings
 from pipeline.report.drawing import printable
@@ -48,6 +49,11 @@ def render(content: Content, *, settings: Settings, up: str = "") -> str:
     -------
     HTML. Style and script are in it, and its policy allows these two by their digests and nothing else.
     """
+    with written_in(content.manner):
+        return _rendered(content, settings, up)
+
+
+def _rendered(content: Content, settings: Settings, up: str) -> str:
     style, script = _read("page.css"), _read("page.js")
     origin = {row[0]: row[1] for row in content.provenance.rows}
     return (
@@ -62,6 +68,7 @@ def render(content: Content, *, settings: Settings, up: str = "") -> str:
             period=origin.get("period", ""),
             cautions=CAUTIONS,
             up=up,
+            decimal=content.manner.decimal,
             phasor_note=PHASOR_NOTE,
             curve_title=settings.curve.title,
             severity_words=", ".join(SEVERITY_WORDS),

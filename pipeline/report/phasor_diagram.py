@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from pipeline.locales import number
 from pipeline.report import svg
 from pipeline.report.hookup_drawing import STEP, TOP, conductors_of, hookup_parts
 from pipeline.report.summary import TextTable
@@ -73,9 +74,9 @@ def phasor_table(phasors: Sequence[Phasor], *, title: str, nominal_v: float | No
             (
                 phasor.name,
                 scaled(abs(phasor.value), phasor.unit),
-                f"{abs(phasor.value) / nominal_v:.3f}" if in_pu and nominal_v else "",
-                f"{degrees(phasor.value):.1f}°" if shown else "no steady angle",
-                f"{degrees(own / phasor.value):.1f}°" if lags and own else "",
+                number(abs(phasor.value) / nominal_v, ".3f") if in_pu and nominal_v else "",
+                f"{number(degrees(phasor.value), '.1f')}°" if shown else "no steady angle",
+                f"{number(degrees(own / phasor.value), '.1f')}°" if lags and own else "",
             )
         )
     heads = ("phasor", "RMS", "pu", "angle", "current lags by")
@@ -88,8 +89,8 @@ def scaled(value: float, unit: str, *, digits: int = 5) -> str:
     if unit in ("V", "A", "W", "var"):
         for factor, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k")):
             if abs(value) >= factor:
-                return f"{value / factor:.{digits}g} {prefix}{unit}"
-    return f"{value:.{digits}g} {unit}".rstrip()
+                return f"{number(value / factor, f'.{digits}g')} {prefix}{unit}"
+    return f"{number(value, f'.{digits}g')} {unit}".rstrip()
 
 
 def degrees(value: complex) -> float:
@@ -211,4 +212,4 @@ def _described(phasor: Phasor, phasors: Sequence[Phasor]) -> str:
         return f"{size}: no steady angle, not drawn"
     reach = _RADIUS * (1.0 if phasor.quantity == "voltage" else _CURRENT_REACH)
     is_short = abs(phasor.value) / _longest(phasors, phasor.quantity) * reach < _SHORTEST
-    return f"{size} at {degrees(phasor.value):.1f}°" + (" * drawn longer than to scale" if is_short else "")
+    return f"{size} at {number(degrees(phasor.value), '.1f')}°" + (" * drawn longer than to scale" if is_short else "")

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pipeline.capture import Channel, SampleArray
 from pipeline.errors import SignalError
 from pipeline.events import Event
+from pipeline.locales import number
 from pipeline.measures.event_window import EventWindow, PhasorSeries, phasor_series
 from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
 from pipeline.measures.nominal import find_nominal_frequency
@@ -77,8 +78,8 @@ class Slice:
         most = max(most_samples // max(len(self.channels), 1), 1)
         if self.n <= most:
             return self
-        seconds, whole = most / self.rate_hz, self.n / self.rate_hz
-        note = f"the file holds the samples of the first {seconds:.3g} s of {whole:.3g} s; the RMS is of the whole"
+        spans = [number(length_s, ".3g") for length_s in (most / self.rate_hz, self.n / self.rate_hz)]
+        note = f"the file holds the samples of the first {spans[0]} s of {spans[1]} s; the RMS is of the whole"
         return replace(self, samples=self.samples[:, :most], notes=(*self.notes, note))
 
 

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from pipeline.errors import SignalError
 from pipeline.events import Event
+from pipeline.locales import number
 from pipeline.measures.residue import cycle_residue
 from pipeline.report.drawing import INK, LIMIT, MUTED, Axes, document, line_of, phase_colour, phase_dash, text_of
 from pipeline.report.phasor_diagram import scaled
@@ -74,11 +75,11 @@ def spectrum_words(event: Event, found: Spectrum) -> str:
     channel, at = np.unravel_index(int(found.amplitudes.argmax()), found.amplitudes.shape)
     size = scaled(float(found.amplitudes[channel, at]), "V", digits=3)
     text = (
-        f"Spectrum of what the voltage differs by from the cycle before, over {found.window_s * 1e3:.3g} ms and above "
-        f"the third harmonic: the largest part, {size}, lies at {found.frequencies_hz[at]:.4g} Hz."
+        f"Spectrum of what the voltage differs by from the cycle before, over {number(found.window_s * 1e3, '.3g')} ms "
+        f"and above the third harmonic: the largest part, {size}, lies at {number(found.frequencies_hz[at], '.4g')} Hz."
     )
     if event.oscillation_hz is not None:
-        text += f" The ringing was measured at {event.oscillation_hz:.4g} Hz (dashed)."
+        text += f" The ringing was measured at {number(event.oscillation_hz, '.4g')} Hz (dashed)."
     return text
 
 
@@ -114,7 +115,7 @@ def spectrum_svg(event: Event, cut: Slice, found: Spectrum, *, width: float = _W
         x = axes.x(event.oscillation_hz / 1000)
         axes.parts.append(line_of(x, axes.top, x, axes.top + axes.height, LIMIT, width=1.5, dash="5 4"))
         near_end = x > axes.left + 0.7 * axes.width
-        words = f"{event.oscillation_hz:.4g} Hz"
+        words = f"{number(event.oscillation_hz, '.4g')} Hz"
         axes.parts.append(text_of(x + (-5 if near_end else 5), axes.top + 13, words, size=11, colour=INK,
                                   anchor="end" if near_end else "start"))  # fmt: skip
     if not labels:

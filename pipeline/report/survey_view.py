@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
+from pipeline.locales import number, own_words, short_day, short_time
 from pipeline.quantities import QUANTITIES
 from pipeline.report.drawing import LIMIT, Axes, document, line_of, phase_colour, phase_dash, text_of
 from pipeline.report.figures import NARROW, WIDE, Figure
@@ -117,11 +118,11 @@ def compliance_tables(surveyed: Sequence[SurveyedPoint]) -> list[TextTable]:
             (
                 found.name,
                 found.source + (" (from memory)" if found.mark == "memory" else ""),
-                found.bounds,
+                own_words(found.bounds),
                 found.series or found.quantity,
                 found.period,
-                "–" if np.isnan(found.percentile) else f"{found.percentile:.4g}",
-                f"{'–' if np.isnan(found.share_pct) else f'{found.share_pct:.1f} %'} of {found.needed_pct:g} % needed",
+                "–" if np.isnan(found.percentile) else number(found.percentile, ".4g"),
+                f"{_share(found.share_pct)} of {number(found.needed_pct, 'g')} % needed",
                 f"{found.n} of {found.n_expected} intervals, {found.n_flagged} flagged",
                 verdict,
             )
@@ -141,6 +142,10 @@ def compliance_tables(surveyed: Sequence[SurveyedPoint]) -> list[TextTable]:
             title = f"{one.name}: {one.profile}; {told_voltage(one.assessments)}"
             tables.append(TextTable(title, heads, rows))
     return tables
+
+
+def _share(share_pct: float) -> str:
+    return "–" if np.isnan(share_pct) else f"{number(share_pct, '.1f')} %"
 
 
 def _some(names: Sequence[str]) -> str:
@@ -211,15 +216,19 @@ def _figure(
     n = sum(int(np.isfinite(values).sum()) for values in series.values())
     title = f"{one.name}: {quantity.meaning}"
     said = (
-        f"{title}, in intervals of {interval_s:g} s: from {scaled(low, quantity.unit, digits=4)} to "
+        f"{title}, in intervals of {number(interval_s, 'g')} s: from {scaled(low, quantity.unit, digits=4)} to "
         f"{scaled(high, quantity.unit, digits=4)}"
     )
     if bounds:
-        limits = ", ".join(dict.fromkeys(b.words for b in bounds))
+        limits = ", ".join(dict.fromkeys(own_words(b.words) for b in bounds))
         said += f"; {beyond} of {n} values beyond a bound ({limits}); a limit may allow a share of them"
     starts = table["start"].cast("int64").to_numpy().astype(np.float64)
     rows = tuple(
-        (name, *(f"{f(values):.5g}" for f in (np.nanmin, np.nanmean, np.nanmax)), str(int(np.isfinite(values).sum())))
+        (
+            name,
+            *(number(float(f(values)), ".5g") for f in (np.nanmin, np.nanmean, np.nanmax)),
+            str(int(np.isfinite(values).sum())),
+        )
         for name, values in series.items()
     )
     unit = f" [{quantity.unit}]" if quantity.unit else ""
@@ -264,13 +273,13 @@ def _ticks(starts: F64, clock: Clock, *, n: int) -> list[tuple[float, str]]:
     span_h = (starts[-1] - starts[0]) / _HOURS_NS
     if span_h < n:
         ends = (starts[0], starts[-1])
-        return [(at, f"{clock.at(int(at)):%H:%M:%S}") for at in ends]
+        return [(at, clock.exact(int(at), digits=0)) for at in ends]
     step = next((hours for hours in _TICK_HOURS if span_h / hours <= n), _TICK_HOURS[-1])
     if step >= 24:
         first, last = (clock.at(int(at)).date() for at in (starts[0], starts[-1]))
         days = [first + timedelta(days=k) for k in range((last - first).days + 1)]
-        marks = [(float(clock.midnight_ns(day)), f"{day:%m-%d}") for day in days if day.toordinal() * 24 % step == 0]
+        marks = [(float(clock.midnight_ns(day)), short_day(day)) for day in days if day.toordinal() * 24 % step == 0]
         return [(at, words) for at, words in marks if starts[0] <= at <= starts[-1]]
     hours = range(int(-(-starts[0] // _HOURS_NS)), int(starts[-1] // _HOURS_NS) + 1)
     moments = [(float(hour * _HOURS_NS), clock.at(hour * _HOURS_NS)) for hour in hours]
-    return [(at, f"{m:%H:%M}" if m.hour else f"{m:%m-%d}") for at, m in moments if m.hour % step == 0]
+    return [(at, short_time(m) if m.hour else short_day(m)) for at, m in moments if m.hour % step == 0]

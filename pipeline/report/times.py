@@ -1,10 +1,12 @@
-"""Times as a report writes them: in the site's zone where it is known, UTC beside it."""
+"""Times as a report gives them: in the site's zone where it is known, UTC beside it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, tzinfo
 from zoneinfo import ZoneInfo
+
+from pipeline.locales import clock_words, day_words, exact_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,21 +30,17 @@ class Clock:
 
     def day(self, ns: int) -> str:
         """A date such as ``16 April 2026``. ns: since 1970-01-01 UTC."""
-        moment = self.at(ns)
-        return f"{moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+        return day_words(self.at(ns))
 
     def moment(self, ns: int) -> str:
         """A date and time down to the second, with the zone where it is not UTC. ns: since 1970-01-01 UTC."""
         moment = self.at(ns)
-        return f"{self.day(ns)}, {moment:%H:%M:%S} {moment.tzname() or self.zone}"
+        return f"{day_words(moment)}, {clock_words(moment, zone=self.zone)}"
 
-    def exact(self, ns: int) -> str:
-        """ISO date and time down to the millisecond, in the zone. ns: since 1970-01-01 UTC."""
-        moment = self.at(ns)
-        return f"{moment:%Y-%m-%d %H:%M:%S}.{moment.microsecond // 1000:03d}"
+    def beside(self, ns: int) -> str:
+        """The time of day in UTC, for whoever compares with other clocks; "" where the zone is UTC itself."""
+        return "" if self.zone == "UTC" else clock_words(Clock().at(ns), zone="UTC")
 
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
+    def exact(self, ns: int, *, digits: int = 3) -> str:
+        """Date and time in the zone. ns: since 1970-01-01 UTC; digits: behind the second, -1: down to the minute."""
+        return exact_words(self.at(ns), digits=digits)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,8 @@ from report.made_report import HOSTILE, SETTINGS, START, event, material, no_sli
 from pipeline.capture import Channel
 from pipeline.events import Event
 from pipeline.indices.coverage import CoverageSpan
-from pipeline.report.content import build_content
+from pipeline.locales import manner_of
+from pipeline.report.content import Settings, build_content
 from pipeline.report.page import render
 from pipeline.report.printing import BROWSERS, browser, print_pdf
 from pipeline.report.slice import Slice
@@ -68,11 +70,12 @@ class Opened:
         return self
 
 
-def written(folder: Path, events: list[Event], slices: Any = slice_for, **more: Any) -> Path:
+def written(
+    folder: Path, events: list[Event], slices: Any = slice_for, settings: Settings = SETTINGS, **more: Any
+) -> Path:
     path = folder / "report.html"
-    path.write_text(
-        render(build_content(material(events, slices=slices, **more), settings=SETTINGS), settings=SETTINGS), "utf-8"
-    )
+    made = build_content(material(events, slices=slices, **more), settings=settings)
+    path.write_text(render(made, settings=settings), "utf-8")
     return path
 
 
@@ -137,6 +140,25 @@ def test_keys_and_buttons_zoom_and_bring_back(chromium: Any, tmp_path: Path) -> 
     dragged = opened.tab.evaluate(view)
     assert dragged[1] - dragged[0] < closer[1] - closer[0]
     assert opened.complaints == []
+
+
+def test_axes_and_what_the_pointer_reads_follow_the_locale(chromium: Any, tmp_path: Path) -> None:
+    settings = replace(SETTINGS, manner=manner_of("de_DE"))
+    small = replace(slice_for(event()), channels=tuple(Channel(f"U{p}", "voltage", p, "V", scale=4e-4) for p in "ABC"))
+    opened = Opened(chromium, written(tmp_path, [event()], lambda _: small, settings)).scrolled()
+    drawn = """() => {
+        const said = [], pen = CanvasRenderingContext2D.prototype, fill = pen.fillText;
+        pen.fillText = function (text, ...place) { said.push(text); return fill.call(this, text, ...place); };
+        const wave = document.querySelector('figure.waves').wave;
+        wave.draw();
+        return said;
+    }"""
+    said = opened.tab.evaluate(drawn)
+    assert {"0,5", "\N{MINUS SIGN}0,5"} <= set(said)  # volts at the axis of waves of 1.2 V
+    assert not [text for text in said if re.search(r"[0-9]\.[0-9]", text)]
+    box = opened.tab.query_selector("figure.waves canvas").bounding_box()
+    opened.tab.mouse.move(box["x"] + 200, box["y"] + 60)
+    assert re.match(r".[0-9]+,[0-9]{2} ms: UA .[0-9]+,[0-9]+ V", opened.tab.inner_text(".read"))
 
 
 def test_a_spike_of_one_sample_is_drawn_whatever_the_zoom(chromium: Any, tmp_path: Path) -> None:

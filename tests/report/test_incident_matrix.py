@@ -20,8 +20,8 @@ def test_the_matrix_has_a_row_a_site_a_column_an_incident_and_a_table_that_says_
     assert {"Abbey", "Brook", "Croft", "1", "2"} <= set(words)
     assert "Dene" not in words
     assert figure.table is not None
-    assert [row[2:6] for row in figure.table.rows] == [("3", "1", "Croft", "40%")] * 2
-    assert [row[6] for row in figure.table.rows] == ["Croft (95%)"] * 2
+    assert [row[2:6] for row in figure.table.rows] == [("3", "1", "Croft", "40 %")] * 2
+    assert [row[6] for row in figure.table.rows] == ["Croft (95 %)"] * 2
     assert figure.sentence.startswith("2 of 2 incidents")
 
 

@@ -15,6 +15,7 @@ from pipeline.capture import Channel
 from pipeline.events import Event
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve, curves
+from pipeline.locales import manner_of
 from pipeline.report.content import Content, Settings, build_content
 from pipeline.report.event_words import event_sentences
 from pipeline.report.markdown import summary
@@ -157,10 +158,10 @@ def test_the_answer_comes_first_with_numbers_that_are_right() -> None:
     site = " ".join(sentence.text for sentence in answer.sentences)
     assert "It had 3 sags and 1 swell, in 1 incident." in site
     assert "The worst was the momentary swell of 1 March 2026, 12:05:00 UTC: 120.0 % for 1 s." in site
-    assert "Of 3 sags and interruptions of at most a minute 1 went below" in site
+    assert "1 of its 3 sags and interruptions of at most a minute went below the ITI curve (2000)." in site
     assert "Side: 1 from upstream and 1 from downstream; of 2 it cannot be told." in site
     cause = "The likely cause of 2 of 3 events is a short circuit in the network"
-    assert f"{cause}, probable to 50 to 90 %." in site
+    assert f"{cause}, each probable to between 50 and 90 %." in site
     assert made.scatter is not None
     assert "1 below the ITI curve (2000), 2 within it, 1 above it" in made.scatter.sentence
     text = page(events)
@@ -213,6 +214,28 @@ def test_times_are_the_sites_with_utc_beside_them() -> None:
     assert Clock("Europe/Madrid").exact(START + 1_234_567_891) == "2026-03-01 13:00:01.234"
     apart = content([event(), event(1, site="T")], zones={"Mill": "Europe/Madrid", "T": "Europe/Lisbon"})
     assert apart.clock.zone == "UTC"
+
+
+def test_a_locale_changes_marks_and_dates_and_no_word() -> None:
+    # German marks and dates: 115,0 V is ours by hand, dates by CLDR (from memory). Names and what was stored stay.
+    events = [event(magnitude=0.5125, site="Mill 0.4 kV", why="the voltage falls to 0.51 pu", source="a.1.csv")]
+    zones = {"Mill 0.4 kV": "Europe/Berlin"}
+    settings = Settings(curve=curve("iti"), manner=manner_of("de-DE"))
+    made = build_content(material(events, slices=slice_for, zones=zones), settings=settings)
+    text = render(made, settings=settings)
+    seen = Elements(text).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert '<html lang="en" data-decimal=",">' in text
+    assert "51,2 % of the nominal voltage (118 V) for 300 ms" in seen
+    assert "1. März 2026, 13:00:00 MEZ (12:00:00 UTC)" in seen
+    assert "01.03.2026, 13:00:00,000" in seen
+    assert "falls to 0,51 pu" in seen
+    assert "Mill 0.4 kV" in seen
+    assert "Mill 0,4" not in seen
+    assert "a.1.csv" in seen
+    assert "51,2 %" in summary(made)
+    plain = build_content(material(events, slices=slice_for, zones=zones), settings=SETTINGS)
+    assert "51.2 %" in Elements(render(plain, settings=SETTINGS)).text.replace("\N{NO-BREAK SPACE}", " ")
+    assert render(made, settings=settings) == text
 
 
 @pytest.mark.parametrize("name", [one.name for one in curves()])

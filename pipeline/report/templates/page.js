@@ -1,6 +1,7 @@
 "use strict";
 // Decodes the samples of each event and draws them: all of them, each column of pixels from its lowest to its highest.
 (function () {
+  const DECIMAL = document.documentElement.dataset.decimal || ".";
   const INK = "#1F2933", MUTED = "#52606D", GRID = "#D9DEE4", SHADE = "#F3EFE2", LIMIT = "#9A3B26";
 
   // Two signs hold 13 bits; the 91 signs are those from "!" to "~" without "&", "<" and ">".
@@ -54,9 +55,13 @@
     return found;
   }
 
+  function written(text) {
+    return text.replace("-", "\u2212").replace(".", DECIMAL);
+  }
+
   function word(value) {
     if (Math.abs(value) < 1e-12) return "0";
-    return String(parseFloat(value.toPrecision(6))).replace("-", "\u2212");
+    return written(String(parseFloat(value.toPrecision(6))));
   }
 
   function panelsOf(meta) {
@@ -289,9 +294,9 @@
       if (this.cursor === null) { this.read.textContent = ""; return; }
       const t = this.time(this.cursor), meta = this.meta;
       const i = Math.max(Math.round(t * meta.rate - meta.start), 0);
-      if (i >= meta.n) { this.read.textContent = (t * 1000).toFixed(2) + " ms: the samples are not in this file"; return; }
+      if (i >= meta.n) { this.read.textContent = written((t * 1000).toFixed(2)) + " ms: the samples are not in this file"; return; }
       const said = meta.channels.map((c) => c.name + " " + (Number.isNaN(c.values[i]) ? "missing" : word(parseFloat(c.values[i].toPrecision(4))) + " " + c.unit));
-      this.read.textContent = ((i + meta.start) / meta.rate * 1000).toFixed(2) + " ms: " + said.join(", ");
+      this.read.textContent = written(((i + meta.start) / meta.rate * 1000).toFixed(2)) + " ms: " + said.join(", ");
     }
   }
 
