@@ -52,7 +52,7 @@ def report_command(
     coverage: Coverage = None,
     trend: Annotated[
         Optional[list[Path]],  # noqa: UP045
-        typer.Option(help="Trend of a survey, of `halfcycle measure`; may be given again."),
+        typer.Option(metavar="FILE", help="Trend of `halfcycle measure`. Repeatable."),
     ] = None,
     limits: Annotated[str, typer.Option(metavar="NAME", help="Limit profile to judge the trends by.")] = "",
     judged_days: JudgedDays = None,
@@ -66,7 +66,7 @@ def report_command(
     title: Annotated[str, typer.Option(help="Title of the report. Default: the names of the sites.")] = "",
     locale: Annotated[
         str,
-        typer.Option(help="How numbers, dates and times are written, such as de_DE; the words stay English."),
+        typer.Option(help="Of numbers, dates and times, such as de_DE."),
     ] = "",
     pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it, with an installed Chromium.")] = False,
     pictures: Annotated[
@@ -75,7 +75,7 @@ def report_command(
     ] = None,
     summary: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Also write the summary as Markdown, for an e-mail: .md."),
+        typer.Option(help="Also write the summary for an e-mail: .md."),
     ] = None,
 ) -> int:
     """Write a report for those who decide, as one HTML file.
