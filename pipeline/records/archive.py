@@ -193,6 +193,11 @@ def look_at(path: Path, reading: Reading) -> tuple[FileLook, dict[int, Capture] 
         return unreadable(path, error), None
 
 
+def may_hold_both(path: Path) -> bool:
+    """Whether a file may hold values that the recorder made beside waveforms, as PQDIF does."""
+    return path.suffix.lower() in (".pqd", ".pqdif")
+
+
 def files_below(paths: Sequence[Path], *, leave_out: Collection[Path] = ()) -> list[Path]:
     """All files below some paths, those of bundles among them, without some that are no inputs.
 

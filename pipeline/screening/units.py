@@ -18,6 +18,7 @@ from pipeline.records.archive import (
     SetAside,
     look_at,
     lost_file,
+    may_hold_both,
     records_by_site,
     records_of_captures,
     records_of_parts,
@@ -32,7 +33,6 @@ from pipeline.sites.recorders import Seen, accounts_of, each_once
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
 
-_BESIDE_WAVEFORMS: Final = (".pqd", ".pqdif")  # endings of the format that holds both
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
 
 
@@ -102,9 +102,7 @@ class Look:
     @property
     def may_hold_a_log(self) -> bool:
         """Whether it may hold a recorder's own log of RMS: no waveform, or more than waveforms."""
-        return self.file.kind == "no waveform" or (
-            self.file.kind == "recording" and self.file.path.suffix.lower() in _BESIDE_WAVEFORMS
-        )
+        return self.file.kind == "no waveform" or (self.file.kind == "recording" and may_hold_both(self.file.path))
 
 
 def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[Look]:

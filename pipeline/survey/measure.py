@@ -380,7 +380,8 @@ class _Run:
 def joined_trends(trends: Sequence[Trend]) -> Trend:
     """Trends of one point, of records in any order, in order of time; the nominal voltage is the first one's.
 
-    Of an interval in which two records lie the one that covers more of it is kept: values of parts do not add up.
+    Of an interval in which two records lie the one that covers more of it is kept: values of parts do not add up. What
+    flags one part of it flags the interval.
     """
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -390,6 +391,10 @@ def joined_trends(trends: Sequence[Trend]) -> Trend:
     order = pc.sort_indices(whole, sort_keys=[("start", "ascending"), ("measured", "descending")])
     whole = whole.take(order)
     starts = whole.column("start").cast(pa.int64()).to_numpy()
-    once = whole.filter(np.diff(starts, prepend=starts[:1] - 1) != 0)
+    first = np.diff(starts, prepend=starts[:1] - 1) != 0
+    once = whole.filter(first)
+    for name in ("flag", "interrupted") if once.num_rows else ():
+        any_part = np.logical_or.reduceat(whole.column(name).to_numpy(), np.flatnonzero(first))
+        once = once.set_column(once.column_names.index(name), name, pa.array(any_part))
     rates_hz = tuple(sorted({rate for trend in trends for rate in trend.rates_hz}))
     return replace(trends[0], table=with_notes(once, notes), rates_hz=rates_hz)

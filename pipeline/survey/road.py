@@ -7,7 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from pipeline.errors import ReadError
-from pipeline.records.archive import SetAside, files_below
+from pipeline.records.archive import SetAside, files_below, may_hold_both
 from pipeline.sites.account import Declared
 from pipeline.sites.inventory import Progress
 from pipeline.sites.table import SiteTable
@@ -49,10 +49,14 @@ def measure(
     trends = list(dict.fromkeys([*trends, *(other for path in trends for other in neighbours_of(path))]))
     declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
     recorded, refused = _recorded(sorted({*files} - {*trends}), survey, declared, sites or SiteTable())
+    own = [path for path in (*recorded, *(item.path for item in refused)) if not may_hold_both(path)]
     found = measure_files(
         paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
-        leave_out=[*leave_out, *trends, *recorded, *(item.path for item in refused)], strict=strict,
+        leave_out=[*leave_out, *trends, *own], strict=strict,
     )  # fmt: skip
+    known = {path.stem for path in recorded}
+    found = replace(found, not_measured=tuple(one for one in found.not_measured if one[0] not in known or one[1]))
+    refused = [item for item in refused if item.path not in {other.path for other in found.set_aside}]
     stored, set_aside = _read(trends)
     stored += [one for ones in recorded.values() for one in ones]
     if not stored:

@@ -9,6 +9,7 @@ from pipeline.errors import ReadError
 from pipeline.readers.intervals.parquet import parquet_intervals
 from pipeline.readers.intervals.records import IntervalRecords, IntervalSeries, Statistic
 from pipeline.readers.intervals.text import interval_text, layout_of
+from pipeline.readers.pqdif.tags import SIGNATURE
 from pipeline.readers.text_layout import is_text_table
 
 _HEAD_BYTES: Final = 1 << 16
@@ -31,6 +32,10 @@ def interval_records(path: Path) -> tuple[IntervalRecords, ...]:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     if head.startswith(b"PAR1"):
         return parquet_intervals(path)
+    if head.startswith(SIGNATURE):
+        from pipeline.readers.pqdif.intervals import pqdif_intervals
+
+        return pqdif_intervals(path)
     return text_intervals(path) if path.suffix.lower() in _TEXTS and is_text_table(head) else ()
 
 

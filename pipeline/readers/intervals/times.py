@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
 
 from pipeline.readers.description import offset_ns
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 I64 = npt.NDArray[np.int64]
 
@@ -62,20 +59,33 @@ def instants_of(texts: Sequence[str], *, zone: str | None, order: str | None = N
             )
         shifts = np.array([0 if text.endswith("Z") else _offset(text) or 0 for text in cells], np.int64)
         bare = [text[:-1] if text.endswith("Z") else _without_offset(text) for text in cells]
-        return _local(bare, order)[0] - shifts, ()
-    local, times = _local(cells, order)
+        return _local(bare, order) - shifts, ()
+    local = _local(cells, order)
     if zone is None:
         if (steps := np.flatnonzero(np.diff(local) <= 0)).size:
             raise BadTimes(f"row {int(steps[0]) + 2}: the times go back, as where summer time ends; say time_zone")
         return local, ("the times say no zone; read as UTC (time_zone in a description says another)",)
-    try:
-        return local - offset_ns(zone), ()
-    except ValueError:
-        return _in_zone(times, zone), ()
+    return utc_of(local, zone), ()
 
 
-def _in_zone(times: pd.DatetimeIndex, zone: str) -> I64:
+def utc_of(local_ns: I64, zone: str) -> I64:
+    """Times of a zone's clock as instants.
+
+    Parameters
+    ----------
+    local_ns : as if they were UTC, in order; of an hour that is there twice the order tells which it is. [ns]
+    zone : a name such as ``Europe/Vienna`` or an offset such as ``+01:00``.
+
+    Raises
+    ------
+    BadTimes : the zone is not known, or did not have one of the times.
+    """
     import pandas as pd
+
+    try:
+        return local_ns - offset_ns(zone)
+    except ValueError:
+        times = pd.DatetimeIndex(local_ns.view("datetime64[ns]"))
 
     try:
         key = ZoneInfo(zone)
@@ -93,7 +103,7 @@ def _in_zone(times: pd.DatetimeIndex, zone: str) -> I64:
     return early
 
 
-def _local(cells: Sequence[str], order: str | None) -> tuple[I64, pd.DatetimeIndex]:
+def _local(cells: Sequence[str], order: str | None) -> I64:
     """Times as written, as if they were UTC."""
     import pandas as pd
 
@@ -108,8 +118,7 @@ def _local(cells: Sequence[str], order: str | None) -> tuple[I64, pd.DatetimeInd
             if any(_days_first(other) != _days_first(form) for other in others):
                 which = 'say dates = "dmy" or "mdy" in a description'
                 raise BadTimes(f"dates such as {cells[0]!r} may begin with the day or the month; {which}")
-            index = pd.DatetimeIndex(times).as_unit("ns")
-            return index.asi8.copy(), index
+            return pd.DatetimeIndex(times).as_unit("ns").asi8.copy()
     times = pd.to_datetime(pd.Series(texts), format=forms[0], errors="coerce")
     row = int(np.flatnonzero(times.isna())[0])
     raise BadTimes(f"row {row + 1}: {cells[row][:40]!r} is no date with a time as {cells[0]!r} is")

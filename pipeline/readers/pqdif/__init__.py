@@ -1,8 +1,8 @@
 """PQDIF: the open interchange format for power quality measurements (IEEE 1159.3), as far as it holds waveforms.
 
-Interval values, phasors, magnitudes with durations and the like are left out; each capture's notes count them, and the
-remarks on a file that holds nothing else. Times are taken as UTC: the standard's tags name a zone, and nothing says
-that time stamps are in it.
+Interval values and RMS profiles are read in `intervals`, as what the recorder computed itself; magnitudes with
+durations and the like are left out. Each capture's notes count them, and the remarks on a file that holds nothing else.
+Times are taken as UTC: the standard's tags name a zone, and nothing says that time stamps are in it.
 
 Source: IEEE 1159.3, editions 1.0 to 1.7, as far as tags are listed in `tags`.
 """

@@ -88,7 +88,7 @@ def notes_on(source: DataSource, settings: Settings, used: Collection[int]) -> t
     source, settings : of the channels.
     used : indices of their definitions.
     """
-    notes = [_zone_note(source.zone)] if source.zone.upper() not in ("UTC", "GMT", "Z") else []
+    notes = [zone_note(source.zone)] if source.zone.upper() not in ("UTC", "GMT", "Z") else []
     without_unit = [i for i in used if _is_without_unit(source.channels[i])]
     if without_unit:
         names = _names(source, without_unit)
@@ -108,7 +108,8 @@ def notes_on(source: DataSource, settings: Settings, used: Collection[int]) -> t
     return tuple(notes)
 
 
-def _zone_note(zone: str) -> str:
+def zone_note(zone: str) -> str:
+    """What is to be said of the time zone that a data source states."""
     if not zone:
         return "the time zone is not stated; time stamps are taken as UTC"
     return f"time stamps are taken as UTC; the time zone stated is {zone!r}"

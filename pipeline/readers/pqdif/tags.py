@@ -91,6 +91,8 @@ ALGORITHM_NONE: Final = 0
 ALGORITHM_ZLIB: Final = 1
 
 # tagQuantityTypeID
+VALUE_LOG: Final = guid("67f6af82-f753-11cf-9d89-0080c72e70a3")
+PHASOR: Final = guid("67f6af81-f753-11cf-9d89-0080c72e70a3")
 WAVEFORM: Final = guid("67f6af80-f753-11cf-9d89-0080c72e70a3")
 QUANTITY_TYPE_WORDS: Final = {
     guid("67f6af82-f753-11cf-9d89-0080c72e70a3"): "interval",
@@ -113,8 +115,26 @@ VALUE_TYPES_OF_SAMPLES: Final = (
     guid("67f6af97-f753-11cf-9d89-0080c72e70a3"),  # VAL
     guid("67f6af9b-f753-11cf-9d89-0080c72e70a3"),  # INST
 )
+VALUE_TYPE_VAL: Final = VALUE_TYPES_OF_SAMPLES[0]
+VALUE_TYPE_MIN: Final = guid("67f6af98-f753-11cf-9d89-0080c72e70a3")
+VALUE_TYPE_MAX: Final = guid("67f6af99-f753-11cf-9d89-0080c72e70a3")
+VALUE_TYPE_AVG: Final = guid("67f6af9a-f753-11cf-9d89-0080c72e70a3")
 
 # tagQuantityCharacteristicID
+RMS: Final = guid("a6b31ae5-b451-11d1-ae17-0060083a2628")
+FREQUENCY: Final = guid("07ef68af-9ff5-11d2-b30b-006008b37183")
+TOTAL_THD: Final = guid("a6b31aec-b451-11d1-ae17-0060083a2628")
+TOTAL_THD_RMS: Final = guid("f3d216e0-2aa5-11d5-a4b3-444553540000")
+CREST_FACTOR: Final = guid("a6b31ad2-b451-11d1-ae17-0060083a2628")
+FLICKER_PST: Final = guid("515bf320-71ca-11d4-a4b3-444553540000")
+FLICKER_PLT: Final = guid("515bf321-71ca-11d4-a4b3-444553540000")
+NEGATIVE_OVER_POSITIVE: Final = guid("a6b31ae8-b451-11d1-ae17-0060083a2628")
+ACTIVE_POWER: Final = guid("a6b31ae1-b451-11d1-ae17-0060083a2628")
+REACTIVE_POWER: Final = guid("a6b31ae4-b451-11d1-ae17-0060083a2628")
+FUNDAMENTAL_REACTIVE_POWER: Final = guid("672d0310-7810-11d4-a4b3-444553540000")
+APPARENT_POWER: Final = guid("a6b31ae6-b451-11d1-ae17-0060083a2628")
+POWER_FACTOR: Final = guid("a6b31ae3-b451-11d1-ae17-0060083a2628")
+DISPLACEMENT_FACTOR: Final = guid("a6b31ad3-b451-11d1-ae17-0060083a2628")
 INSTANTANEOUS: Final = (
     guid("a6b31add-b451-11d1-ae17-0060083a2628"),
     guid("a6b31adf-b451-11d1-ae17-0060083a2628"),  # none
@@ -159,7 +179,13 @@ UNIT_WORDS: Final = {
     31: "rpm", 32: "rad/s", 33: "m", 34: "Wb turns", 35: "T", 36: "Wb", 37: "V/V", 38: "A/A", 39: "A/V",
     40: "m/s²", 41: "m/s³", 42: "rad/s²", 43: "rad/s³", 44: "sabin",
 }  # fmt: skip
+UNIT_VA: Final = 8
+UNIT_W: Final = 9
+UNIT_VAR: Final = 10
+UNIT_HZ: Final = 15
+UNIT_PERCENT: Final = 19
 
 # tagPhaseID; what is no phase or neutral conductor of ours has no entry. A residual is what the neutral carries.
 PHASE_NONE: Final = 0
+PHASES_OF_ALL: Final = (0, 9, 13)  # none, net, total
 PHASES: Final = {1: "A", 2: "B", 3: "C", 4: "N", 5: "AB", 6: "BC", 7: "CA", 8: "N"}
