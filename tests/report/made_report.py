@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.capture import Channel
 from pipeline.errors import ReadError
 from pipeline.events import Event, with_identity
+from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import curve
 from pipeline.report.content import Settings
 from pipeline.report.material import Material
@@ -47,3 +48,39 @@ def no_slice(_: Event) -> Slice:
 
 def material(events: Sequence[Event], **more: Any) -> Material:
     return Material(**{"events": events, "slices": slice_for, **more})
+
+
+def transient_slice(one: Event) -> Slice:
+    """Waveforms of an event; of a transient with a ringing of 700 Hz in them."""
+    cut = slice_for(one)
+    if not one.kind.endswith("transient"):
+        return cut
+    t = np.arange(320) / 1600
+    samples = cut.samples.copy()
+    samples[:, 400:720] += np.rint(1500 * np.exp(-t * 40) * np.sin(2 * np.pi * 700 * t)).astype(np.int16)
+    return Slice(cut.channels, samples, cut.rate_hz, cut.start, 40.0, "a.csv")
+
+
+def everything() -> Material:
+    """Material with something for every part of a page: sites that share an incident, each kind, a survey, coverage."""
+    from report.test_survey_view import surveyed
+
+    def some_slices(one: Event) -> Slice:
+        return no_slice(one) if one.magnitude == 0.85 else transient_slice(one)
+
+    events = [
+        event(0, cause="fault", cause_confidence=0.9, direction="upstream", dip_type="Ca", why="it falls by 0.5 pu"),
+        event(0.001, site="Lock", magnitude=0.4, cause="fault", cause_confidence=0.8),
+        event(90, kind="swell", magnitude=1.2, observed_s=2.0, category="momentary swell", phases="B"),
+        event(200, kind="interruption", magnitude=0.02, category="momentary interruption", open_end=True),
+        event(300, site="Lock", magnitude=0.85, phases="AB", line_to_line=True),
+        event(400, kind="oscillatory_transient", magnitude=0.6, observed_s=0.02, oscillation_hz=700.0,
+              category="low-frequency oscillatory transient", phases="A"),
+    ]  # fmt: skip
+    spans = [CoverageSpan(site, None, START, START + 6 * 10**13, 5e4, 400.0, "missing samples") for site in
+             ("Mill", "Lock")]  # fmt: skip
+    return Material(
+        events=events, slices=some_slices, coverage=spans, zones={"Mill": "Europe/Madrid", "Lock": "Europe/Lisbon"},
+        surveyed=[surveyed(51), surveyed(0, site="Lock")],
+        provenance=[("period", "1 March 2026"), ("to make it again", "halfcycle report --out report.html")],
+    )  # fmt: skip

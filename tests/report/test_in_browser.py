@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -12,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from report.made_report import HOSTILE, SETTINGS, START, event, material, no_slice, slice_for
+from report.opened_page import DRAWN, IN_BROWSER, Opened
 
 from pipeline.capture import Channel
 from pipeline.events import Event
@@ -19,16 +19,10 @@ from pipeline.indices.coverage import CoverageSpan
 from pipeline.locales import manner_of
 from pipeline.report.content import Settings, build_content
 from pipeline.report.page import render
-from pipeline.report.printing import BROWSERS, browser, print_pdf
+from pipeline.report.printing import print_pdf
 from pipeline.report.slice import Slice
 
-api = pytest.importorskip(
-    "playwright.sync_api", reason="the package playwright drives the browser; it is not installed"
-)
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(browser() is None, reason=f"no browser is installed (one of {', '.join(BROWSERS)})"),
-]
+pytestmark = IN_BROWSER
 FIRST_DRAW_S, ZOOM_S = 3.0, 0.3  # the bars of a million samples
 YARDSTICK_MS = 250.0  # that ten million sines take a core of today
 YARDSTICK = """() => {
@@ -37,37 +31,6 @@ YARDSTICK = """() => {
     for (let i = 0; i < 1e7; i++) sum += Math.sin(i);
     return performance.now() - begun + 0 * sum;
 }"""
-DRAWN = "() => [...document.querySelectorAll('figure.waves')].every((figure) => figure.dataset.drawn === 'yes')"
-
-
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[Any]:
-    with api.sync_playwright() as driver:
-        opened = driver.chromium.launch(executable_path=browser(), args=["--no-sandbox", "--disable-gpu"])
-        yield opened
-        opened.close()
-
-
-class Opened:
-    """A page that was opened, with what the browser had to say and what it asked for."""
-
-    def __init__(self, chromium: Any, path: Path, *, width: int = 1440) -> None:
-        self.tab = chromium.new_page(viewport={"width": width, "height": 900})
-        self.complaints: list[str] = []
-        self.requests: list[str] = []
-        self.tab.on("console", lambda message: self.complaints.append(message.text))
-        self.tab.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.tab.on("dialog", lambda dialog: (self.complaints.append("dialog"), dialog.dismiss()))
-        self.tab.on("request", lambda request: self.requests.append(request.url))
-        self.tab.goto(path.as_uri())
-
-    def scrolled(self) -> Opened:
-        """All waveforms brought into sight, until each is drawn."""
-        for figure in self.tab.query_selector_all("figure.waves"):
-            figure.scroll_into_view_if_needed()
-            self.tab.wait_for_timeout(60)
-        self.tab.wait_for_function(DRAWN)
-        return self
 
 
 def written(

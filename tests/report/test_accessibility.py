@@ -1,0 +1,58 @@
+"""Pages held against the rules of axe-core in a real browser: whole pages, wide and on a phone, folded and unfolded."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from pathlib import Path
+from typing import Any
+
+import pytest
+from report.made_report import SETTINGS, everything
+from report.opened_page import IN_BROWSER, Opened
+
+from pipeline.report.content import build_content
+from pipeline.report.folder import fleet_pages
+from pipeline.report.page import render
+
+FOLDER = Path(__file__).parent / "axe-core"
+RUN = "() => axe.run(document, {resultTypes: ['violations']})"
+UNFOLD = "document.querySelectorAll('details').forEach((one) => { one.open = true; })"
+
+
+def test_the_rules_are_those_of_the_publisher() -> None:
+    (said,) = re.findall(r"`([A-Za-z0-9+/]{43}=)`", (FOLDER / "README.md").read_text(encoding="utf-8"))
+    digest = hashlib.sha256((FOLDER / "axe.min.js").read_bytes()).digest()
+    assert base64.b64encode(digest).decode() == said
+
+
+def violations(opened: Opened) -> list[str]:
+    """What the rules have against a page: each rule with the first element at fault."""
+    opened.tab.evaluate((FOLDER / "axe.min.js").read_text(encoding="utf-8"))
+    found = opened.tab.evaluate(RUN)
+    assert len(found["passes"]) > 20  # rules that had something to look at
+    return [f"{one['id']}: {one['nodes'][0]['html'][:200]}" for one in found["violations"]]
+
+
+class TestInBrowser:
+    pytestmark = IN_BROWSER
+
+    @pytest.mark.parametrize("width", [1440, 390])
+    def test_no_rule_is_violated(self, chromium: Any, tmp_path: Path, width: int) -> None:
+        pages = dict(fleet_pages(everything(), settings=SETTINGS))
+        pages["report.html"] = render(build_content(everything(), settings=SETTINGS), settings=SETTINGS)
+        for name, text in pages.items():
+            (tmp_path / name).write_text(text, encoding="utf-8")
+            opened = Opened(chromium, tmp_path / name, width=width).scrolled()
+            assert violations(opened) == [], name
+            opened.tab.evaluate(UNFOLD)
+            assert violations(opened) == [], name
+            opened.tab.close()
+
+    def test_a_page_with_faults_is_found_out(self, chromium: Any, tmp_path: Path) -> None:
+        text = render(build_content(everything(), settings=SETTINGS), settings=SETTINGS)
+        text = text.replace('<html lang="en">', "<html>").replace('aria-label="zoom in">+<', "><")
+        (tmp_path / "bad.html").write_text(text, encoding="utf-8")
+        found = violations(Opened(chromium, tmp_path / "bad.html"))
+        assert [one.split(":")[0] for one in found] == ["button-name", "html-has-lang"]
