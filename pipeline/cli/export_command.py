@@ -1,9 +1,10 @@
-"""`halfcycle export`: captures handed on in another format."""
+"""`halfcycle export`: captures, or trends, handed on in another format."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Optional, cast
+from typing import TYPE_CHECKING, Annotated, Optional, cast
 
 import typer
 
@@ -11,6 +12,10 @@ from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import Captures
 
+if TYPE_CHECKING:
+    from pipeline.survey.exported import ExportedTrend
+
+_NAMED = 5
 _EPILOG = "Example:  halfcycle export night.cfg --out night.pqd"
 
 
@@ -41,29 +46,41 @@ def export_command(
         typer.Option(help="TOML file of [[sites]]: channels are written as it describes them, in primary values."),
     ] = None,
 ) -> int:
-    """Convert captures to another format, and verify the copy.
+    """Convert captures or trends to another format, and verify the copy.
 
-    Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error.
+    Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error. Trends,
+    of `halfcycle measure` or of a recorder, go to .csv, .parquet or .pqd.
     """
     from pipeline.config import load_sites
-    from pipeline.errors import ReadError
+    from pipeline.errors import ConfigError, ReadError
     from pipeline.exporting import export
     from pipeline.readers import capture_files
-    from pipeline.records.archive import Reading
+    from pipeline.records.archive import Reading, may_hold_both
     from pipeline.sites.table import SiteTable
+    from pipeline.survey.exported import export_trends, trends_in
     from pipeline.writers.comtrade import DataKind, Revision
 
     table = None if sites is None else SiteTable(load_sites(sites))
     reading = Reading(("voltage", "current", "other"), describe=None if table is None else table.described)
-    captures, unread = [], 0
+    captures, trends, unread = [], [], 0
     for path in capture_files(paths):
         try:
-            captures += list(reading.captures(path))
+            own = list(reading.captures(path)) if may_hold_both(path) else []
+            of_intervals = [] if own else trends_in(path, sites=table or SiteTable())
+            captures += [] if of_intervals else own or list(reading.captures(path))
+            trends += of_intervals
         except ReadError as error:
             show.warning(str(error))
             unread += 1
-    if not captures and unread:
+    if not captures and not trends and unread:
         return Exit.FAILED
+    if captures and trends:
+        raise ConfigError("these are captures and trends: export them one by one")
+    if trends:
+        if (data, revision, separator, decimal) != (None, None, ",", "."):
+            raise ConfigError("--data, --revision, --separator and --decimal are of captures, and these are trends")
+        _tell_trends(export_trends(trends, out))
+        return _left_out(unread)
     kind = None if data is None else cast(DataKind, data.upper())
     written = export(
         captures, out, data=kind, revision=cast("Revision | None", revision), separator=separator, decimal=decimal
@@ -76,7 +93,20 @@ def export_command(
     left_out = written[0].left_out
     if left_out:
         show.line(f"left out: {len(left_out)} channels whose unit PQDIF does not have: {', '.join(left_out)}")
-    if unread:
-        show.line(f"left out: {unread} files that could not be read")
-        return Exit.QUARANTINED
-    return Exit.DONE
+    return _left_out(unread)
+
+
+def _left_out(n_unread: int) -> int:
+    if not n_unread:
+        return Exit.DONE
+    show.line(f"left out: {n_unread} files that could not be read")
+    return Exit.QUARANTINED
+
+
+def _tell_trends(written: Sequence[ExportedTrend]) -> None:
+    for one in written:
+        exact = "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each column's largest"
+        show.line(f"written: {one.path}: {one.n_rows} intervals, values read back {exact}")
+        if one.left_out:
+            named = f"{', '.join(one.left_out[:_NAMED])}{' …' if len(one.left_out) > _NAMED else ''}"
+            show.line(f"left out: {len(one.left_out)} columns that PQDIF has no place for: {named}")

@@ -8,7 +8,6 @@ from __future__ import annotations
 import struct
 import unicodedata
 from collections.abc import Iterator, Sequence
-from itertools import accumulate
 from pathlib import Path
 from typing import Final
 
@@ -20,24 +19,23 @@ from pipeline.terms import phase_of
 from pipeline.writers.pqdif_layout import (
     BOOLEAN4,
     DAY_OF_1970,
-    HEADER_BYTES,
+    LARGEST,
     NS_PER_DAY,
     UINT4,
     Body,
     Scalar,
     Tree,
     Vector,
-    adler,
     as_zlib_stream,
     guid_scalar,
     laid_out,
     real,
     reals,
-    record_header,
     samples_vector,
     text_vector,
     time_scalar,
     whole,
+    write_records,
 )
 
 _UNITS: Final = {
@@ -64,8 +62,6 @@ _VALUE_TYPE_VAL: Final = "67f6af97-f753-11cf-9d89-0080c72e70a3"
 _INSTANTANEOUS: Final = "a6b31add-b451-11d1-ae17-0060083a2628"
 _NO_CHARACTERISTIC: Final = "a6b31adf-b451-11d1-ae17-0060083a2628"
 _TYPE_MEASURE: Final = "e6b51730-f747-11cf-9d89-0080c72e70a3"
-
-_LARGEST: Final = 0xFFFFFFFF
 
 
 def write_pqdif(captures: Sequence[Capture], path: Path, *, compressed: bool = False) -> Path:
@@ -101,17 +97,7 @@ def write_pqdif(captures: Sequence[Capture], path: Path, *, compressed: bool = F
     for tag, tree in _records(captures, path.name, compressed=compressed):
         body = laid_out(tree)
         records.append((tag, as_zlib_stream(body) if compressed and records else body))
-    sizes = [sum(len(part) for part in body) for _, body in records]
-    ends = list(accumulate(HEADER_BYTES + size for size in sizes))
-    if ends[-1] > _LARGEST:
-        raise StoreError(f"{path.name} would have {ends[-1]} bytes; links of PQDIF reach to {_LARGEST}")
-    try:
-        with path.open("wb") as stream:
-            for (tag, body), size, following in zip(records, sizes, [*ends[:-1], 0], strict=True):
-                stream.write(record_header(tag, size, following, adler(body)))
-                stream.writelines(body)
-    except OSError as error:
-        raise StoreError(f"{path.name} cannot be written ({error.strerror or error})") from error
+    write_records(records, path)
     return path
 
 
@@ -127,8 +113,8 @@ def _check(capture: Capture) -> None:
     header, samples = capture.header, capture.samples
     if not header.channels or not header.n_samples:
         raise StoreError("a PQDIF observation holds one sample of one channel at least")
-    if samples.nbytes > _LARGEST // 2:
-        raise StoreError(f"a PQDIF observation holds at most {_LARGEST // 2} bytes of samples, got {samples.nbytes}")
+    if samples.nbytes > LARGEST // 2:
+        raise StoreError(f"a PQDIF observation holds at most {LARGEST // 2} bytes of samples, got {samples.nbytes}")
     _check_text(header.station, "station")
     for time_ns in (header.start_ns, header.trigger_ns or 0):
         if time_ns < -DAY_OF_1970 * NS_PER_DAY:

@@ -10,6 +10,8 @@ import uuid
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -23,6 +25,9 @@ HEADER_BYTES: Final = 64
 DAY_OF_1970: Final = 25569
 """Days are counted from 1899-12-30."""
 NS_PER_DAY: Final = 86_400_000_000_000
+
+LARGEST: Final = 0xFFFFFFFF
+"""Byte of a file that its links reach."""
 
 UINT4: Final = 32
 BOOLEAN4: Final = 3
@@ -193,6 +198,26 @@ def record_header(tag: str, size: int, following: int, checksum: int) -> bytes:
     """
     signature, kind = uuid.UUID(_SIGNATURE).bytes_le, uuid.UUID(_TAGS[tag]).bytes_le
     return struct.pack("<16s16sIIII16x", signature, kind, HEADER_BYTES, size, following, checksum)
+
+
+def write_records(records: Sequence[tuple[str, Body]], path: Path) -> None:
+    """Write a file: records, each a tag and a body, linked in order.
+
+    Raises
+    ------
+    StoreError : the file would be too large, or cannot be written.
+    """
+    sizes = [sum(len(part) for part in body) for _, body in records]
+    ends = list(accumulate(HEADER_BYTES + size for size in sizes))
+    if ends[-1] > LARGEST:
+        raise StoreError(f"{path.name} would have {ends[-1]} bytes; links of PQDIF reach to {LARGEST}")
+    try:
+        with path.open("wb") as stream:
+            for (tag, body), size, following in zip(records, sizes, [*ends[:-1], 0], strict=True):
+                stream.write(record_header(tag, size, following, adler(body)))
+                stream.writelines(body)
+    except OSError as error:
+        raise StoreError(f"{path.name} cannot be written ({error.strerror or error})") from error
 
 
 def adler(parts: Body) -> int:

@@ -7,7 +7,7 @@ characteristic (tagQuantityCharacteristicID), phase and unit.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Final
 
@@ -81,10 +81,15 @@ class _Column:
     """Values of one series of a definition, over all observations."""
 
     label: str
-    told: Told
+    told: Told | None  # None: not 0 where an interval is flagged
     point: str
     times_ns: list[I64] = field(default_factory=list)
     values: list[F64] = field(default_factory=list)
+
+    @property
+    def factor(self) -> float:
+        """To the unit of the quantity."""
+        return 1.0 if self.told is None else self.told.factor
 
 
 def pqdif_intervals(path: Path) -> tuple[IntervalRecords, ...]:
@@ -99,7 +104,9 @@ def pqdif_intervals(path: Path) -> tuple[IntervalRecords, ...]:
     with record_file(path) as file:
         for source, records in _by_source(file):
             found += _of_source(file, source, records, said)
-    return tuple(found)
+    points = {(one.station, one.point) for one in found}
+    alone = {station for station, _ in points if sum(other == station for other, _ in points) == 1}
+    return tuple(replace(one, point="") if one.station in alone else one for one in found)
 
 
 def _by_source(file: RecordFile) -> Iterator[tuple[DataSource, list[Record]]]:
@@ -166,7 +173,7 @@ def _take(
             if numbers.size != times.size:
                 raise MalformedRecord(path, values.stored.place, f"{numbers.size} values, but {times.size} times")
             column.times_ns.append(times)
-            column.values.append(np.where(np.isfinite(numbers), numbers, np.nan) * column.told.factor)
+            column.values.append(np.where(np.isfinite(numbers), numbers, np.nan) * column.factor)
             columns[instance.definition, k] = column
 
 
@@ -184,6 +191,8 @@ def _column(
     ------
     Unclear : its definition does not say, or says something else than a quantity of a survey.
     """
+    if series.characteristic in tags.FLAGGING:
+        return _Column(label, None, definition.group)
     found = said.rule_for(label, definition.name)
     if found is not None and not found[0].use:
         raise Unclear("as described")
@@ -265,14 +274,14 @@ def _records(
             left_out[column.label] = str(error)
             continue
         groups.setdefault((column.point, step_ns), []).append((column, times, values))
-    points = {point for point, _ in groups}
     shared = tuple(left_out.items())
     if columns and not groups:
         raise ReadError(path, "", f"its interval values cannot be read ({'; '.join(dict.fromkeys(left_out.values()))})")
     notes |= {} if "stamps" in said.model_fields_set else {_NOT_TOLD: None}
     return [
-        _joined(ones, step_ns, said, source, shared, tuple(notes), point if len(points) > 1 else "")
+        _joined(ones, step_ns, said, source, shared, tuple(notes), point)
         for (point, step_ns), ones in groups.items()
+        if any(column.told is not None for column, _, _ in ones)
     ]
 
 
@@ -295,16 +304,20 @@ def _joined(
 ) -> IntervalRecords:  # fmt: skip
     every = np.unique(np.concatenate([times for _, times, _ in ones]))
     series = []
+    flagged = np.zeros(every.size, np.bool_)
     for column, times, values in ones:
         row = np.full(every.size, np.nan)
         row[np.searchsorted(every, times)] = values
         told = column.told
+        if told is None:
+            flagged |= np.isfinite(row) & (row != 0)
+            continue
         series.append(IntervalSeries(told.symbol, told.phase, told.statistic, row, column.label))
     kept, twins = without_twins(series)
     order = {symbol: i for i, symbol in enumerate(QUANTITIES)}
     kept = tuple(sorted(kept, key=lambda one: (order[one.symbol], one.column)))
     starts = every - (step_ns if said.stamps == "end" else 0)
     return IntervalRecords(
-        said.station or source.name, starts, step_ns, kept, np.zeros(every.size, np.bool_), (*left_out, *twins), notes,
+        said.station or source.name, starts, step_ns, kept, flagged, (*left_out, *twins), notes,
         said.nominal_voltage_v, point,
     )  # fmt: skip
