@@ -67,6 +67,7 @@ def _register() -> None:
         indices_command,
         incidents_command,
         fleet_commands,
+        status_command,
         store_commands,
         train_command,
         benchmark_command,

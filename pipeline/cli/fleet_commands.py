@@ -181,6 +181,10 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             f"incidents: {summary.joined.n_days} days joined over sites, {summary.joined.n_incidents} incidents "
             f"of several sites{changed}"
         )
+        if summary.joined.clocks:
+            from pipeline.cli.status_words import clocks_line
+
+            show.line(clocks_line(summary.joined.clocks))
     if summary.survey is not None:
         _show_survey(summary.survey)
     _other_versions(summary.other_version)

@@ -19,6 +19,7 @@ SUMMARY_KEY: Final = "halfcycle-night"
 WORST_KEY: Final = "halfcycle-worst-events"
 _WORST: Final = 20
 _FILES: Final = 20
+_CLOCKS: Final = 20
 
 
 def tell_prefect(fleet: Fleet, summary: RunSummary, published: Published | None) -> None:
@@ -59,6 +60,11 @@ def night_markdown(
     if front:
         pages = f"{published.n_pages} pages written" if published else "no page had to be written"
         lines.append(f"- [report](<{front}>): {pages}")
+    clocks = () if summary.joined is None else summary.joined.clocks
+    if clocks:
+        lines += ["", "## Clocks that are off or drift", ""]
+        lines += [f"- {plain_markdown(site)}: {plain_markdown(words)}" for site, words in clocks[:_CLOCKS]]
+        lines += [f"- and {len(clocks) - _CLOCKS} more"] if len(clocks) > _CLOCKS else []
     aside = [*summary.quarantined, *summary.left]
     if aside:
         lines += ["", "## Set aside", ""]

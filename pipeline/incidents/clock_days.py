@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.stats import t as student
 
+from pipeline.incidents.drifts import cells, drifts
 from pipeline.incidents.joining import Joined
 from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
@@ -15,12 +16,12 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _DAY_NS: Final = 86_400_000_000_000
-_MANY_DAYS: Final = 1_000_000
 _NEAR_DAYS: Final = 3
 _STRAY_SCATTERS: Final = 6.0
 CLASS_A_S: Final = 0.02
 """What a class A clock may be off at 50 Hz: IEC 61000-4-30, 4.6 (value from memory)."""
-_NOTE_DRIFT_S_A_DAY: Final = 0.01
+NOTE_DRIFT_S_A_DAY: Final = 0.01
+"""A drift worth a word: class A, 20 ms, is lost within two days (derived)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +36,7 @@ class ClockDays:
     offset_s : ahead besides. [s]
     low_s, high_s : 95 % interval of it. [s]
     drift_s_a_day : slope of the days around. [s/day]
+    drift_low_s_a_day, drift_high_s_a_day : 95 % interval of it. [s/day]
     n : events recorded together with other sites that tell it.
     """
 
@@ -45,6 +47,8 @@ class ClockDays:
     low_s: FloatArray
     high_s: FloatArray
     drift_s_a_day: FloatArray
+    drift_low_s_a_day: FloatArray
+    drift_high_s_a_day: FloatArray
     n: IntArray
 
 
@@ -60,8 +64,8 @@ def clock_days(sightings: Sightings, found: Joined, zone_ns: IntArray) -> ClockD
     held &= np.abs(rest) <= _STRAY_SCATTERS * np.hypot(clock.scatter_s, sightings.start_u_s)
     rows = np.flatnonzero(held)
     day = sightings.start_ns[rows] // _DAY_NS
-    cells, of = np.unique(sightings.site[rows] * _MANY_DAYS + day, return_inverse=True)
-    cell = np.stack([cells // _MANY_DAYS, cells % _MANY_DAYS])
+    number, of = np.unique(cells(sightings.site[rows], day), return_inverse=True)
+    cell = np.stack([sightings.site[rows], day])[:, np.unique(of, return_index=True)[1]]
     n = np.bincount(of, minlength=cell.shape[1])
 
     def mean(values: FloatArray) -> FloatArray:
@@ -82,7 +86,12 @@ def clock_days(sightings: Sightings, found: Joined, zone_ns: IntArray) -> ClockD
     half_s = u_s * student.ppf(0.975, mean(clock.count[rows]) + 1)
     zone = np.zeros(cell.shape[1])
     zone[of] = zone_ns[rows] * 1e-9
-    return ClockDays(cell[0], cell[1], zone, offset_s, offset_s - half_s, offset_s + half_s, drift, n)
+    slopes = drifts(sightings.site, sightings.start_ns // _DAY_NS, found.lag_s, clock)
+    at = np.searchsorted(slopes.cell, number)
+    return ClockDays(
+        cell[0], cell[1], zone, offset_s, offset_s - half_s, offset_s + half_s, slopes.slope_s_a_day[at],
+        slopes.low_s_a_day[at], slopes.high_s_a_day[at], n,
+    )  # fmt: skip
 
 
 def _day_to_day_square(cell: IntArray, offset_s: FloatArray, drift_s_a_day: FloatArray) -> FloatArray:
@@ -107,7 +116,7 @@ def _day_to_day_square(cell: IntArray, offset_s: FloatArray, drift_s_a_day: Floa
 
 
 def clock_table(days: ClockDays, sites: tuple[str, ...]) -> pa.Table:
-    """Clock days as a table: site, date, zone and offset in seconds ahead, 95 % interval, drift, events."""
+    """Clock days as a table: site, date, zone and offset in seconds ahead, drift, with 95 % intervals, events."""
     import pyarrow as pa
 
     names = np.array(sites, dtype=object)[days.site] if len(sites) else np.zeros(0, dtype=object)
@@ -120,6 +129,8 @@ def clock_table(days: ClockDays, sites: tuple[str, ...]) -> pa.Table:
             "offset_low_s": days.low_s,
             "offset_high_s": days.high_s,
             "drift_s_a_day": days.drift_s_a_day,
+            "drift_low_s_a_day": days.drift_low_s_a_day,
+            "drift_high_s_a_day": days.drift_high_s_a_day,
             "events": pa.array(days.n, pa.int64()),
         }
     )
@@ -127,8 +138,18 @@ def clock_table(days: ClockDays, sites: tuple[str, ...]) -> pa.Table:
 
 def notes_of(days: ClockDays) -> dict[int, str]:
     """In words, by row: whose clock is in another zone, beyond class A, or drifts."""
-    beyond = (days.low_s > CLASS_A_S) | (days.high_s < -CLASS_A_S)
-    return {i: _in_words(days, i, beyond=bool(beyond[i])) for i in np.flatnonzero(beyond | (days.zone_s != 0)).tolist()}
+    odd = (days.low_s > CLASS_A_S) | (days.high_s < -CLASS_A_S) | (days.zone_s != 0)
+    odd |= (days.drift_low_s_a_day > 0) | (days.drift_high_s_a_day < 0)
+    said = {
+        i: "; ".join(
+            clock_words(
+                float(days.zone_s[i]), (float(days.offset_s[i]), float(days.low_s[i]), float(days.high_s[i])),
+                (float(days.drift_s_a_day[i]), float(days.drift_low_s_a_day[i]), float(days.drift_high_s_a_day[i])),
+            )
+        )
+        for i in np.flatnonzero(odd).tolist()
+    }  # fmt: skip
+    return {i: words for i, words in said.items() if words}
 
 
 def clock_notes(days: ClockDays, sites: tuple[str, ...]) -> dict[str, str]:
@@ -138,17 +159,28 @@ def clock_notes(days: ClockDays, sites: tuple[str, ...]) -> dict[str, str]:
     return {sites[site]: notes[i] for site, i in last.items() if i in notes}
 
 
-def _in_words(days: ClockDays, i: int, *, beyond: bool) -> str:
+def clock_words(
+    zone_s: float, offset_s: tuple[float, float, float], drift_s_a_day: tuple[float, float, float]
+) -> list[str]:
+    """What is the matter with a clock: its zone, an offset beyond class A, a drift; none where all is well.
+
+    Parameters
+    ----------
+    zone_s : whole or half hours ahead. [s]
+    offset_s, drift_s_a_day : each with its 95 % interval: (value, low, high). What the interval does not rule out is
+        not said.
+    """
     said = []
-    if days.zone_s[i]:
-        said.append(f"{abs(days.zone_s[i]) / 3600:g} h {_way(days.zone_s[i])}: a time zone")
-    if beyond:
-        half_s = max((days.high_s[i] - days.low_s[i]) / 2, 0.001)
-        said.append(f"{abs(days.offset_s[i]):.3f} s {_way(days.offset_s[i])} (± {half_s:.3f} s)")
-        drift = float(days.drift_s_a_day[i])
-        if abs(drift) > _NOTE_DRIFT_S_A_DAY:
-            said.append(f"drifts {abs(drift):.3f} s a day {_way(drift)}")
-    return "; ".join(said)
+    if zone_s:
+        said.append(f"{abs(zone_s) / 3600:g} h {_way(zone_s)}: a time zone")
+    value, low, high = offset_s
+    if low > CLASS_A_S or high < -CLASS_A_S:
+        said.append(f"{abs(value):.3f} s {_way(value)} (± {max((high - low) / 2, 0.001):.3f} s)")
+    value, low, high = drift_s_a_day
+    if abs(value) > NOTE_DRIFT_S_A_DAY and (low > 0 or high < 0):
+        half = max((high - low) / 2, 0.001)
+        said.append(f"drifts {abs(value):.3f} s a day {_way(value)} (± {half:.3f})")
+    return said
 
 
 def _way(seconds: float) -> str:

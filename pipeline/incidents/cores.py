@@ -88,7 +88,7 @@ def cores_of(
     time = first_ns + np.round(np.bincount(of, weight * after_s, n) / np.maximum(total, 1e-300) * 1e9).astype(np.int64)
     width = int(site.max(initial=0)) + 1
     n_sites = np.bincount(np.unique(of * width + site[held]) // width, minlength=n)
-    length = _medians(duration_s[held], of, n)
+    length = medians(duration_s[held], of, n)
     half_ns = round(_RATE_WINDOW_S / 2 * 1e9)
     order = np.argsort(time, kind="stable")
     ordered = time[order]
@@ -100,7 +100,7 @@ def cores_of(
     return cores, np.where(group >= 0, place[np.maximum(group, 0)] if n else -1, -1)
 
 
-def _medians(values: FloatArray, group: IntArray, n: int) -> FloatArray:
+def medians(values: FloatArray, group: IntArray, n: int) -> FloatArray:
     """Lower medians by group, of those that are finite; NaN of none."""
     finite = np.isfinite(values)
     order = np.lexsort((values[finite], group[finite]))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from pipeline.incidents.clock_days import notes_of
+from pipeline.incidents.drifts import cells
 from pipeline.incidents.fleet import FleetIncidents
 from pipeline.incidents.origin import reason
 from pipeline.incidents.sightings import FloatArray, IntArray
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _MOST_NOTES: Final = 3
-_MANY_DAYS: Final = 1_000_000
 _DAY_NS: Final = 86_400_000_000_000
 
 
@@ -192,10 +192,10 @@ def _notes(found: FleetIncidents) -> Any:
     out: list[dict[str, None]] = [{} for _ in range(found.n)]
     if notes:
         rows = np.array(sorted(notes))
-        cells = clocks.site[rows] * _MANY_DAYS + clocks.day[rows]  # in order, as the rows are
-        cell = s.site * _MANY_DAYS + s.start_ns // _DAY_NS
-        place = np.minimum(np.searchsorted(cells, cell), len(cells) - 1)
-        noted = np.flatnonzero(cells[place] == cell)
+        noted_cells = cells(clocks.site[rows], clocks.day[rows])  # in order, as the rows are
+        cell = cells(s.site, s.start_ns // _DAY_NS)
+        place = np.minimum(np.searchsorted(noted_cells, cell), len(noted_cells) - 1)
+        noted = np.flatnonzero(noted_cells[place] == cell)
         order = noted[np.lexsort((s.site[noted], found.incident[noted]))]
         for i, row in zip(found.incident[order].tolist(), rows[place[order]].tolist(), strict=True):
             out[i][f"{s.sites[clocks.site[row]]}: {notes[row]}"] = None

@@ -23,6 +23,7 @@ from pipeline.config import Fleet
 from pipeline.errors import PlaceError, StoreError
 from pipeline.events import catalogue_schema
 from pipeline.incidents.clock_days import clock_table
+from pipeline.incidents.clock_states import clock_states
 from pipeline.incidents.fleet import fleet_incidents
 from pipeline.incidents.tables import incident_table, member_table
 from pipeline.incidents.topology import Topology, load_topology
@@ -48,11 +49,21 @@ _NEEDED: Final = (
 
 @dataclass(frozen=True, slots=True)
 class JoinOutcome:
-    """What joining did: days made anew, incidents of several sites in them, events whose incident has another id."""
+    """What joining did.
+
+    Attributes
+    ----------
+    n_days : made anew.
+    n_incidents : of several sites in them.
+    n_changed : events whose incident has another id.
+    clocks : sites whose clock is off, in another zone, drifts or was set, as the last days made anew tell it, and what
+        is the matter, in words.
+    """
 
     n_days: int
     n_incidents: int
     n_changed: int
+    clocks: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +97,13 @@ def join_days(fleet: Fleet) -> JoinOutcome | None:
     settings = _settings(fleet, topology)
     stale = _stale(index, settings)
     n_incidents = n_changed = 0
+    clocks: tuple[tuple[str, str], ...] = ()
     for run in _runs(stale):
-        shared, changed = _join(run, index, fleet, topology)
-        n_incidents, n_changed = n_incidents + shared, n_changed + changed
+        done = _join(run, index, fleet, topology)
+        n_incidents, n_changed, clocks = n_incidents + done.n_incidents, n_changed + done.n_changed, done.clocks
         index |= {day: replace(index[day], made_of=_made_of(day, index, settings)) for day in run}
     _write_index(index, fleet)
-    return JoinOutcome(len(stale), n_incidents, n_changed)
+    return JoinOutcome(len(stale), n_incidents, n_changed, clocks)
 
 
 def has_stale_days(fleet: Fleet) -> bool:
@@ -106,8 +118,14 @@ def has_stale_days(fleet: Fleet) -> bool:
     return bool(_stale(known, _settings(fleet, topology)))
 
 
-def read_incidents(fleet: Fleet, what: str) -> pa.Table | None:
-    """The kept tables of all days as one: ``incidents``, ``members`` or ``clocks``; None where there are none.
+def read_incidents(fleet: Fleet, what: str, *, first: date | None = None, last: date | None = None) -> pa.Table | None:
+    """The kept tables of all days, or of a range of them, as one; None where there are none.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    what : ``incidents``, ``members`` or ``clocks``.
+    first, last : days, both included; None: open.
 
     Raises
     ------
@@ -115,8 +133,12 @@ def read_incidents(fleet: Fleet, what: str) -> pa.Table | None:
     """
     import pyarrow as pa
 
-    tables = [_read(_folder(fleet, day) / f"{what}.parquet") for day in sorted(_read_index(fleet))]
-    return pa.concat_tables(tables) if tables else None
+    days = [
+        day for day in sorted(_read_index(fleet)) if (first is None or first <= day) and (last is None or day <= last)
+    ]
+    paths = [_folder(fleet, day) / f"{what}.parquet" for day in days]
+    tables = [_read(path) for path in paths if path.is_file()]  # a day may be gathered and not joined yet
+    return pa.concat_tables(tables, promote_options="default") if tables else None
 
 
 def _folder(fleet: Fleet, day: date | None = None) -> Path:
@@ -205,8 +227,8 @@ def _runs(days: list[date]) -> list[list[date]]:
     return runs
 
 
-def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: Topology | None) -> tuple[int, int]:
-    """Join some days and write their files: (incidents of several sites, events whose incident has another id)."""
+def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: Topology | None) -> JoinOutcome:
+    """Join some days and write their files."""
     import pyarrow as pa
     import pyarrow.compute as pc
 
@@ -238,7 +260,10 @@ def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: To
             if name not in former or not former[name].equals(part):  # most days around a new one stay as they were
                 _write(part, paths[name], fleet)
         n_incidents += pc.sum(pc.greater(mine["incidents"].column("sites"), 1)).as_py() or 0
-    return n_incidents, n_changed
+    near = pc.greater_equal(tables["clocks"].column("date"), pa.scalar(run[-1] - _ONE_DAY * AROUND_DAYS))
+    states = clock_states(tables["clocks"].filter(near))
+    clocks = tuple((site, "; ".join(state.findings)) for site, state in states.items() if state.findings)
+    return JoinOutcome(len(run), n_incidents, n_changed, clocks)
 
 
 def _note_changes(before: pa.Table | None, members: pa.Table, day: date, fleet: Fleet) -> int:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pytest
 from twins.twin_fleet import twin_fleet
 
 from incidents.made_incidents import DAY_S, FIRST_NS, sag, table_of
 from pipeline.events import Event
-from pipeline.incidents.clock_days import clock_notes, clock_table
+from pipeline.incidents.clock_days import NOTE_DRIFT_S_A_DAY, clock_notes, clock_table
+from pipeline.incidents.clock_states import clock_states
 from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
+from pipeline.synthesis.fleet.clocks import ClockMix
+from pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 
 RIGHT = ("Abbey", "Brook", "Croft", "Dene")
 
@@ -48,6 +53,30 @@ def test_a_drifting_clock_is_followed_and_noted() -> None:
     assert -0.5 + 0.1 * day <= middle["offset_s"] + 0.01
     assert middle["offset_s"] <= -0.5 + 0.1 * (day + 1) + 0.01
     assert "drifts 0.1" in clock_notes(found.clocks, found.sightings.sites)["Wharf"]
+
+
+def test_stated_drifts_hold_the_truth_and_hardly_ever_name_a_clock_that_is_steady() -> None:
+    # The truth is the generator's: clocks that wander by 5 ms from day to day, follow satellites, or are off for good.
+    mix = ClockMix(zone_share=0.0)
+    fleet = drawn_fleet(FleetPlan(n_sites=80, n_areas=4, n_feeders=3, n_days=20, clocks=mix), seed=4)
+    clocks = fleet_incidents(fleet.table).clocks
+    held = (clocks.drift_low_s_a_day <= 0) & (clocks.drift_high_s_a_day >= 0)
+    assert len(held) > 500
+    assert held.mean() >= 0.95
+    assert np.mean(~held & (np.abs(clocks.drift_s_a_day) > NOTE_DRIFT_S_A_DAY)) <= 0.01
+
+
+def test_a_clock_that_is_set_between_two_days_has_stepped_and_does_not_drift() -> None:
+    # By hand: 0.8 s ahead until the fifth day, right from then on.
+    found = fleet_with(lambda t: 0.8 if t < 5 * DAY_S else 0.0)
+    states = clock_states(clock_table(found.clocks, found.sightings.sites))
+    wharf = states["Wharf"]
+    assert wharf.stepped_on is not None
+    assert wharf.stepped_on.toordinal() == date(2026, 1, 6).toordinal()
+    assert wharf.step_s == pytest.approx(-0.8, abs=0.01)
+    assert "went 0.800 s back on 2026-01-06" in wharf.findings
+    assert not any("drifts" in words for words in wharf.findings)
+    assert states["Abbey"].findings == []
 
 
 @pytest.mark.parametrize("hours", [1.0, -1.0, 5.5, -8.0])

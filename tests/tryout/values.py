@@ -158,6 +158,9 @@ TABLE: dict[str, Tried] = {
         {"--config": ("{fleet}",), "--retry": ("*",), "--retry-all": _FLAG, "--out": _TABLES},
         needs=("--config",), apart=(frozenset({"--retry", "--retry-all"}),),
     ),
+    "status": Tried(
+        (), {"--config": ("{fleet}",), "--out": ("{out}/s.json",), "--day": ("2026-03-02",)}, needs=("--config",)
+    ),
     "verify": Tried((), {"--config": ("{fleet}",), "--repair": _FLAG, "--out": _TABLES}, needs=("--config",)),
     "train": Tried(
         (),
