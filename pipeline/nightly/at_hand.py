@@ -100,6 +100,11 @@ class Strikes:
         self._counts[key] = self[key] + 1
         return self._counts[key]
 
+    @property
+    def path(self) -> Path:
+        """Where they are written down."""
+        return self._folder / _COUNTS
+
     def files(self) -> set[str]:
         """The keys of files among those counted."""
         return {key for key in self._counts if key.startswith(_FILE)}
@@ -120,19 +125,18 @@ class Strikes:
 
     def _read(self) -> dict[str, int]:
         try:
-            held = json.loads((self._folder / _COUNTS).read_text(encoding="utf-8", errors="surrogateescape"))
+            held = json.loads(self.path.read_text(encoding="utf-8", errors="surrogateescape"))
             return {str(key): int(n) for key, n in held.items()}
         except (OSError, ValueError, TypeError, AttributeError):
             return {}  # damaged: counted anew
 
     def _write(self) -> None:
-        path = self._folder / _COUNTS
         if not self._counts:
-            if path.exists():
-                path.unlink()
+            if self.path.exists():
+                self.path.unlink()
             return
         text = json.dumps(self._counts, sort_keys=True)
-        write_atomically(path, lambda aside: _write_text(aside, text))
+        write_atomically(self.path, lambda aside: _write_text(aside, text))
 
 
 def _write_text(path: Path, text: str) -> None:

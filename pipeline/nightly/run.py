@@ -107,7 +107,7 @@ def run_nightly(
             files = ingest_new(inbox.ready, fleet, spread, strikes)
         done = bring_up_to_date(fleet, spread, strikes) if catalogue else DaysDone()
         joined = join_days(fleet) if catalogue else None
-        survey = update_trends(fleet) if catalogue else None
+        survey = update_trends(fleet, spread, strikes) if catalogue else None
     summary = summary_of(done)
     return replace(
         summary,

@@ -10,8 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
@@ -20,7 +19,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet, Site
-from pipeline.errors import DamagedCapture, HalfcycleError, PlaceError, ReadError, SignalError, StoreError
+from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
+from pipeline.nightly.at_hand import MOST_UNTRIED, AtHand, Strikes
 from pipeline.nightly.days import FLEET_HOOKUP
 from pipeline.nightly.stored import stored_piece
 from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, of_a, verdict_inputs
@@ -29,6 +29,7 @@ from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
 from pipeline.sites.account import Declared, draft
 from pipeline.sites.table import SiteTable
+from pipeline.spread import Spread, spread_apart
 from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns, stored_header
 from pipeline.store.trends import write_trend
@@ -72,8 +73,14 @@ def has_stale_trends(fleet: Fleet) -> bool:
     return any(survey.stale_days(site) or survey.has_stale_verdicts(site) for site in fleet.sites)
 
 
-def update_trends(fleet: Fleet) -> SurveyOutcome | None:
+def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutcome | None:
     """Bring a fleet's trends and verdicts up to date; the caller holds the lock. None where it asks for none.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    spread : how days and sites are worked on; what one of them does costs no other.
+    strikes : days and sites that ended a process before are worked on apart.
 
     Raises
     ------
@@ -83,32 +90,91 @@ def update_trends(fleet: Fleet) -> SurveyOutcome | None:
     if fleet.survey is None:
         return None
     survey = _Survey(fleet)
-    days: list[tuple[str, date]] = []
-    reasons: list[tuple[str, date, str]] = []
-    verdicts: list[tuple[str, str, int, int, int]] = []
-    failed: list[tuple[str, date | None, str]] = []
+
+    def days_of(site: Site) -> list[_Task]:
+        return [(site.name, day) for day in survey.stale_days(site)]
+
+    def verdicts_of(site: Site) -> list[_Task]:
+        return [(site.name, None)] if survey.has_stale_verdicts(site) else []
+
+    done: list[_Done] = []
+    for tasks_of in (days_of, verdicts_of):
+        tasks, failed = _listed(fleet, tasks_of)
+        done += [*failed, *_all_done(tasks, fleet, spread, strikes)]
+    strikes.settle({_key(one.site, one.day) for one in done if not one.failed})
+    made = [(one.site, one.day, one.reasons) for one in done if one.day is not None and not one.failed]
+    return SurveyOutcome(
+        tuple((site, day) for site, day, _ in made),
+        tuple((site, day, reason) for site, day, reasons in made for reason in reasons),
+        tuple(verdict for one in done for verdict in one.verdicts),
+        tuple((one.site, one.day, one.failed) for one in done if one.failed),
+    )
+
+
+_Task = tuple[str, date | None]
+"""A site's day whose trends are to be made, or a site whose verdicts are."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Done:
+    """What became of a task."""
+
+    site: str
+    day: date | None
+    reasons: tuple[str, ...] = ()
+    verdicts: tuple[tuple[str, str, int, int, int], ...] = ()
+    failed: str = ""
+
+
+_OF_ONE: Final = (PlaceError, DamagedCapture, ReadError, SignalError)  # what concerns one day or site
+
+
+def _listed(fleet: Fleet, tasks_of: Callable[[Site], list[_Task]]) -> tuple[list[_Task], list[_Done]]:
+    tasks: list[_Task] = []
+    failed: list[_Done] = []
     for site in fleet.sites:
-        for day in survey.stale_days(site):
-            with _failure_kept(site.name, day, failed):
-                reasons += [(site.name, day, reason) for reason in survey.make(site, day)]
-                days.append((site.name, day))
-        with _failure_kept(site.name, None, failed):
-            if survey.has_stale_verdicts(site):
-                verdicts += survey.judge(site)
-    return SurveyOutcome(tuple(days), tuple(reasons), tuple(verdicts), tuple(failed))
+        try:
+            tasks += tasks_of(site)
+        except _OF_ONE as error:
+            failed.append(_Done(site.name, None, failed=str(error)))
+    return tasks, failed
 
 
-@contextmanager
-def _failure_kept(site: str, day: date | None, failed: list[tuple[str, date | None, str]]) -> Iterator[None]:
-    """Keep what goes wrong with one day or site to it."""
-    try:
-        yield
-    except (PlaceError, DamagedCapture, ReadError, SignalError) as error:
-        failed.append((site, day, str(error)))
-    except HalfcycleError:
-        raise
-    except Exception as error:  # a bug must not cost the other days
-        failed.append((site, day, f"unexpected {type(error).__name__}: {error}"))
+def _all_done(tasks: Sequence[_Task], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[_Done]:
+    suspects = [task for task in tasks if strikes[_key(*task)]]
+    tried = [task for task in suspects if strikes[_key(*task)] < MOST_UNTRIED]
+    work = partial(_do, fleet=fleet)
+    plain = [[task] for task in tasks if task not in suspects]
+    done = [one for batch in spread(work, plain, lost=_lost) for one in batch]
+    with spread_apart(1) as apart:
+        done += [one for batch in apart(work, [[task] for task in tried], lost=_lost) for one in batch]
+    for task in suspects:
+        if task not in tried:
+            reason = f"it ended {strikes[_key(*task)]} runs; without {strikes.path} it is tried again"
+            done.append(_lost(task, reason))
+    return done
+
+
+def _do(tasks: Sequence[_Task], fleet: Fleet) -> list[_Done]:
+    survey = _Survey(fleet)
+    done = []
+    with AtHand(fleet) as mark:
+        for site, day in tasks:
+            mark.on(_key(site, day))
+            try:
+                done.append(survey.done(site, day))
+            except _OF_ONE as error:
+                done.append(_Done(site, day, failed=str(error)))
+    return done
+
+
+def _lost(task: _Task, reason: str) -> _Done:
+    return _Done(*task, failed=reason)
+
+
+def _key(site: str, day: date | None) -> str:
+    """The key of a task among what is at hand."""
+    return f"verdicts {site}" if day is None else f"trends {day.isoformat()} {site}"
 
 
 class _Survey:
@@ -120,6 +186,15 @@ class _Survey:
         self._fleet, self._store, self._asked = fleet, Store(fleet.store), fleet.survey
         self._profile = None if not fleet.survey.limits else load_limit_profile(fleet.survey.limits)
         self._quantities = chosen_quantities(fleet.survey.quantities)
+
+    def done(self, name: str, day: date | None) -> _Done:
+        """Make a day's trends, or a site's verdicts."""
+        site = self._fleet.site(name)
+        if site is None:
+            raise StoreError(f"site {name!r} is not configured")
+        if day is None:
+            return _Done(name, None, verdicts=tuple(self.judge(site)))
+        return _Done(name, day, reasons=tuple(self.make(site, day)))
 
     def stale_days(self, site: Site) -> list[date]:
         """Days whose trends do not match their captures or the settings; in order."""
@@ -181,7 +256,7 @@ class _Survey:
         try:
             return self._read_as_made(site, day)
         except ReadError as error:
-            raise StoreError(str(error)) from error
+            raise PlaceError(str(error)) from error
 
     def _read_as_made(self, site: Site, day: date) -> list[StoredTrend]:
         files = document_at(self._folders(site).made_path(day)).get("files", ())

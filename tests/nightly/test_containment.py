@@ -341,7 +341,8 @@ def test_trends_that_cannot_be_made_cost_their_day_and_are_named(
     assert [(site, day) for site, day, _ in summary.survey.failed] == [(SITE, date(2026, 3, 1))]
     assert summary.survey.days == ((SITE, date(2026, 3, 2)),)
     assert report(summary, nothing="") == 3
-    assert f"no trends of {SITE}, 2026-03-01: unexpected ZeroDivisionError: a bug" in capsys.readouterr().err
+    words = capsys.readouterr().err
+    assert f"no trends of {SITE}, 2026-03-01: unexpected ZeroDivisionError, pipeline.nightly.survey line" in words
     monkeypatch.undo()
     again = run_nightly(fleet)
     assert again.survey is not None

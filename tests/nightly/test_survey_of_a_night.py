@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import date
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from made_fleet import SITE, digests, loaded, made_capture, write_capture, write
 
 from pipeline.cli.fleet_commands import report
 from pipeline.config import Fleet
+from pipeline.nightly.at_hand import MOST_UNTRIED
 from pipeline.nightly.run import run_nightly, summary_if_idle
 from pipeline.store.partitions import Store
 from pipeline.store.trends import read_trend
@@ -90,6 +92,23 @@ def test_a_damaged_or_lost_trend_is_made_anew_and_a_fleet_without_a_survey_makes
     without = fleet_with_captures(tmp_path / "b", survey="")
     assert run_nightly(without).survey is None
     assert not (without.store / "trends").exists()
+
+
+def test_a_day_that_ended_processes_is_measured_apart_and_at_last_not_at_all(tmp_path: Path) -> None:
+    # The project's own design: what ends a run is tried apart by the next, and some six times in all.
+    fleet = fleet_with_captures(tmp_path / "a")
+    counts = fleet.store / ".at_hand" / "strikes.json"
+    counts.parent.mkdir(parents=True)
+    counts.write_text(json.dumps({f"trends {EVE} {SITE}": 1, f"trends {NEXT} {SITE}": MOST_UNTRIED}))
+    survey = run_nightly(fleet).survey
+    assert survey is not None
+    assert survey.days == ((SITE, EVE),)
+    ((site, day, reason),) = survey.failed
+    assert (site, day) == (SITE, NEXT)
+    assert reason == f"it ended {MOST_UNTRIED} runs; without {counts} it is tried again"
+    assert json.loads(counts.read_text()) == {f"trends {NEXT} {SITE}": MOST_UNTRIED}
+    counts.unlink()
+    assert run_nightly(fleet).is_whole
 
 
 def test_the_command_says_what_was_measured_and_how_the_week_did(

@@ -31,13 +31,14 @@ for place in (HERE.parents[1], HERE.parent, HERE):
         sys.path.insert(0, str(place))
 
 from child_processes import command_of, workers_of  # noqa: E402
-from made_fleet import SITE, catalogue_bytes, loaded, made_capture, names, write_capture, write_fleet  # noqa: E402
+from made_fleet import SITE, digests, loaded, made_capture, names, write_capture, write_fleet  # noqa: E402
 from nights import begin_night, end_night  # noqa: E402
 
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")
 _HALFCYCLE = (sys.executable, "-c", "from pipeline.cli import main; raise SystemExit(main())")
 _LONGEST_S = 300.0
 _MOST_NIGHTS = 6
+_SURVEY = '[survey]\ninterval_s = 1\nquantities = ["u_rms", "f"]\nlimits = "en-50160-lv"\n'
 
 
 def archive(folder: Path, *, captures: int) -> Path:
@@ -108,7 +109,7 @@ def screened(inputs: Path, root: Path, harm: Harm) -> object:
 
 def nights(inputs: Path, root: Path, harm: Harm) -> object:
     """What a fleet's catalogues hold once a night has nothing to do, what was processed, and what lies elsewhere."""
-    config = write_fleet(root / "fleet", run="workers = 2\n")
+    config = write_fleet(root / "fleet", run="workers = 2\n", extra=_SURVEY)
     fleet = loaded(config)
     shutil.copytree(inputs, fleet.inbox / SITE)
     for _ in range(_MOST_NIGHTS):
@@ -118,7 +119,8 @@ def nights(inputs: Path, root: Path, harm: Harm) -> object:
         if night.is_whole and not names(fleet.inbox):
             break
     aside = [str(path) for path in (fleet.store / "waveforms").rglob("*.reason.txt")]
-    found = catalogue_bytes(fleet.store), sorted(Path(name).name for name in names(fleet.processed))
+    made = [digests(fleet.store / kind) for kind in ("catalogue", "trends", "verdicts")]
+    found = made, sorted(Path(name).name for name in names(fleet.processed))
     elsewhere = names(fleet.inbox), names(fleet.quarantine), aside
     shutil.rmtree(root / "fleet")
     return *found, elsewhere
