@@ -99,8 +99,13 @@ def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sente
     first, last = clock.day(min(event.start for event in events)), clock.day(max(event.start for event in events))
     when = f"On {first}" if first == last else f"Between {first} and {last}"
     n_alike = len(polyphase(events))
-    alike = _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
-    tail = f"; with their phases taken together they are {alike}" if n_alike and n_alike != len(events) else ""
+    others = any(event.kind not in SIDES for event in events)
+    alike = str(n_alike) if others else _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
+    which = (
+        "the sags, swells and interruptions among them, phases together, are" if others else "phases together they are"
+    )
+    by_phases = ", phases taken together" if others else ""
+    tail = f"; {which} {alike}{by_phases}" if n_alike and n_alike != len(events) else ""
     found = f"{_n(len(events), 'event')} {'was' if len(events) == 1 else 'were'} found at {_sites(len(sites))}"
     return Sentence(f"{when}, {found}{tail}.", "#events")
 
@@ -150,8 +155,9 @@ def _against(n_below: int, n: int, curve: Curve) -> str:
     if n == 1:
         verb = "went" if n_below else "did not go"
         return f"Its sag or interruption of at most a minute {verb} below the {curve.title}."
-    which = "None of its" if not n_below else "All" if n_below == n else f"{n_below} of its"
-    return f"{which} {n} sags and interruptions of at most a minute went below the {curve.title}."
+    every = "Both of its" if n == 2 else f"All {n}"
+    which = f"None of its {n}" if not n_below else every if n_below == n else f"{n_below} of its {n}"
+    return f"{which} sags and interruptions of at most a minute went below the {curve.title}."
 
 
 def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:

@@ -10,7 +10,7 @@ from typing import Final
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.indices.curves import Corner, Curve
 from pipeline.locales import own_words
-from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, Axes, document, line_of, rect_of, text_of
+from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, Axes, cells_of, document, line_of, px, rect_of, text_of
 from pipeline.report.times import Clock
 
 SAG: Final = "#0072B2"
@@ -23,6 +23,9 @@ SEVERITY_WORDS: Final = ("no event", "inside the curve", "below the curve", "und
 _DURATIONS: Final = ((0.001, "1 ms"), (0.01, "10 ms"), (0.1, "0.1 s"), (1.0, "1 s"), (10.0, "10 s"), (100.0, "100 s"),
                      (1000.0, "17 min"), (10000.0, "2.8 h"))  # fmt: skip
 MOST_COLUMNS: Final = 62  # of a calendar
+_COLOURS: Final = {"sag": SAG, "swell": SWELL, "interruption": INTERRUPTION}
+_NEAR_PX: Final = 2.0  # marks that lie nearer to one another are one
+_MOST_TOLD: Final = 500  # marks that say under the pointer what they are
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,15 +78,31 @@ def magnitude_duration_svg(dots: Sequence[Dot], curve: Curve, *, width: float, l
         parts.append(_stroke(_outline(curve.upper, axes)))
     parts.append(text_of(axes.left + axes.width - 8, axes.y(0.05), f"below: {curve.title}", size=11, anchor="end",
                          colour=LIMIT))  # fmt: skip
-    drawn: set[tuple[str, int, int]] = set()
+    marks: dict[tuple[str, bool, int, int], tuple[Dot, float, float]] = {}
     for dot in dots:
         x, y = axes.x(max(dot.duration_s, axes.x0)), axes.y(dot.magnitude_pu)
-        key = (dot.kind, round(x), round(y))
-        if key not in drawn:
-            drawn.add(key)
-            parts.append(_mark(dot, x, y))
+        marks.setdefault((dot.kind, dot.is_open, round(x / _NEAR_PX), round(y / _NEAR_PX)), (dot, x, y))
+    told = [mark for mark in marks.values() if mark[0].href or len(marks) <= _MOST_TOLD]
+    parts += _crowd([mark for mark in marks.values() if not mark[0].href and len(marks) > _MOST_TOLD])
+    parts += [_mark(*mark) for mark in told]
     role = "group" if any(dot.href for dot in dots) else "img"
     return document(parts, width=width, height=axes.top + axes.height + 44, label=label, role=role)
+
+
+def _crowd(marks: Sequence[tuple[Dot, float, float]]) -> list[str]:
+    """Marks that are too many to say each what it is, those that look alike as one path."""
+    shapes = {"swell": "l5.5 10h-11z", "interruption": "h9v9h-9z", "sag": "a4.5 4.5 0 1 0 .01 0z"}
+    corners = {"swell": (0.0, -6.0), "interruption": (-4.5, -4.5), "sag": (0.0, -4.5)}
+    paths: dict[tuple[str, bool], list[str]] = {}
+    for dot, x, y in marks:
+        dx, dy = corners[dot.kind]
+        paths.setdefault((dot.kind, dot.is_open), []).append(f"M{px(x + dx)} {px(y + dy)}{shapes[dot.kind]}")
+    drawn = []
+    for (kind, is_open), steps in paths.items():
+        colour = _COLOURS[kind]
+        fill = "#FFFFFF" if is_open else colour
+        drawn.append(f"<path d='{''.join(steps)}' fill='{fill}' stroke='{colour}' stroke-width='1.6'/>")
+    return drawn
 
 
 def _outline(corners: Sequence[Corner], axes: Axes) -> list[tuple[float, float]]:
@@ -93,13 +112,13 @@ def _outline(corners: Sequence[Corner], axes: Axes) -> list[tuple[float, float]]
 
 
 def _stroke(points: Sequence[tuple[float, float]]) -> str:
-    text = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    text = " ".join(f"{px(x)},{px(y)}" for x, y in points)
     return f"<polyline points='{text}' fill='none' stroke='{LIMIT}' stroke-width='2'/>"
 
 
 def _polygon(points: Sequence[tuple[float, float]], fill: str) -> str:
-    text = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
-    return f"<polygon points='{text}' fill='{fill}' stroke='none' stroke-width='0'/>"
+    text = " ".join(f"{px(x)},{px(y)}" for x, y in points)
+    return f"<polygon points='{text}' fill='{fill}'/>"
 
 
 def _mark(dot: Dot, x: float, y: float) -> str:
@@ -107,15 +126,15 @@ def _mark(dot: Dot, x: float, y: float) -> str:
 
     from pipeline.report.drawing import printable
 
-    colour = {"swell": SWELL, "interruption": INTERRUPTION}.get(dot.kind, SAG)
+    colour = _COLOURS[dot.kind]
     style = f"fill='{'#FFFFFF' if dot.is_open else colour}' stroke='{colour}' stroke-width='1.6'"
     if dot.kind == "swell":
-        shape = f"<polygon points='{x:.1f},{y - 6:.1f} {x + 5.5:.1f},{y + 4:.1f} {x - 5.5:.1f},{y + 4:.1f}' {style}>"
+        shape = f"<polygon points='{px(x)},{px(y - 6)} {px(x + 5.5)},{px(y + 4)} {px(x - 5.5)},{px(y + 4)}' {style}>"
         end = "</polygon>"
     elif dot.kind == "interruption":
-        shape, end = f"<rect x='{x - 4.5:.1f}' y='{y - 4.5:.1f}' width='9' height='9' {style}>", "</rect>"
+        shape, end = f"<rect x='{px(x - 4.5)}' y='{px(y - 4.5)}' width='9' height='9' {style}>", "</rect>"
     else:
-        shape, end = f"<circle cx='{x:.1f}' cy='{y:.1f}' r='4.5' {style}>", "</circle>"
+        shape, end = f"<circle cx='{px(x)}' cy='{px(y)}' r='4.5' {style}>", "</circle>"
     mark = f"{shape}<title>{escape(printable(dot.words))}</title>{end}"
     if not dot.href:
         return mark
@@ -140,6 +159,8 @@ def days_svg(
     step = min((width - left - 12) / max(len(shown), 1), 44.0)
     height, top, gap = 26.0, 34.0, 1.0 if step > 8 else 0.4
     parts: list[str] = []
+    squares: list[list[tuple[float, float]]] = [[] for _ in SEVERITY]
+    counts: list[str] = []
     every = max(1, math.ceil(46 / step))
     for k, day in enumerate(shown):
         if k % every == 0:
@@ -149,14 +170,17 @@ def days_svg(
         parts.append(text_of(left - 8, y + 17, _fitted(site, 20 if width > 600 else 13), size=11, anchor="end"))
         for k, day in enumerate(shown):
             severity, count = cells.get(day, (0, 0))
-            parts.append(
-                rect_of(left + k * step + gap, y + 1, step - 2 * gap, height - 3, fill=SEVERITY[severity], stroke=GRID)
-            )
+            squares[severity].append((left + k * step + gap, y + 1))
             if count and step >= 12:
                 colour = "#FFFFFF" if severity >= 3 else INK
-                parts.append(
+                counts.append(
                     text_of(left + (k + 0.5) * step, y + 17, str(count), size=11, anchor="middle", colour=colour)
                 )
+    parts += [
+        cells_of(places, step - 2 * gap, height - 3, fill=fill, stroke=GRID)
+        for places, fill in zip(squares, SEVERITY, strict=True)
+    ]
+    parts += counts
     return document(parts, width=width, height=top + len(rows) * height + 6, label=label)
 
 
@@ -195,7 +219,10 @@ def coverage_svg(spans: Sequence[CoverageSpan], *, width: float, label: str) -> 
     width : of the drawing. [px]
     label : what it shows, in words.
     """
-    sites = list(dict.fromkeys(span.site for span in spans))
+    by_site: dict[str, list[CoverageSpan]] = {}
+    for span in spans:
+        by_site.setdefault(span.site, []).append(span)
+    sites = list(by_site)
     left = 150.0 if width > 600 else 96.0
     start, end = min(span.start for span in spans), max(span.end for span in spans)
     across, height, top, clock = width - left - 16, 26.0, 26.0, Clock()
@@ -206,19 +233,32 @@ def coverage_svg(spans: Sequence[CoverageSpan], *, width: float, label: str) -> 
     for r, site in enumerate(sites):
         y, full = top + r * height, height - 6
         parts.append(text_of(left - 8, y + 15, _fitted(site, 20 if width > 600 else 13), size=11, anchor="end"))
-        for span in (span for span in spans if span.site == site):
-            x = left + (span.start - start) / (end - start) * across
-            wide = max((span.end - span.start) / (end - start) * across, 1.0)
-            length_s = (span.end - span.start) / 1e9 or 1.0
-            judged = min(span.judged_s / length_s, 1.0) * full
-            failed = min(span.not_judged_s / length_s, 1.0) * full
-            if span.judged_s > 0:
-                parts.append(rect_of(x, y + full - max(judged, 1.5), wide, max(judged, 1.5), fill=JUDGED))
-            if span.not_judged_s > 0:
-                parts.append(rect_of(x, y, wide, max(failed, 1.5), fill=NOT_JUDGED))
+        for first, stop, judged, failed in _alike(by_site[site]):
+            x = left + (first - start) / (end - start) * across
+            wide = max((stop - first) / (end - start) * across, 1.0)
+            if judged:
+                parts.append(rect_of(x, y + full - judged * full, wide, judged * full, fill=JUDGED))
+            if failed:
+                parts.append(rect_of(x, y, wide, failed * full, fill=NOT_JUDGED))
         parts.append(rect_of(left, y, across, full, stroke=MUTED))
         parts.append(line_of(left, y + full, left + across, y + full, MUTED))
     return document(parts, width=width, height=top + len(sites) * height + 6, label=label)
+
+
+def _alike(spans: Sequence[CoverageSpan]) -> list[tuple[int, int, float, float]]:
+    """Start, end, judged and failed share of spans; those that follow one another and look alike are one."""
+    found: list[tuple[int, int, float, float]] = []
+    for span in spans:
+        length_s = (span.end - span.start) / 1e9 or 1.0
+        judged, failed = (
+            0.0 if part_s <= 0 else min(max(round(40 * part_s / length_s) / 40, 0.075), 1.0)
+            for part_s in (span.judged_s, span.not_judged_s)
+        )
+        if found and found[-1][1:] == (span.start, judged, failed):
+            found[-1] = (found[-1][0], span.end, judged, failed)
+        else:
+            found.append((span.start, span.end, judged, failed))
+    return found
 
 
 def _whole(highest: float) -> list[tuple[float, str]]:

@@ -13,7 +13,7 @@ from pipeline.locales import PLAIN, Manner, own_words, written_in
 from pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
 from pipeline.report.event_view import EventView, event_view
 from pipeline.report.event_words import duration_words, kind_words, magnitude_words
-from pipeline.report.figures import MOST_ROWS, Figure, coverage_figure, scatter_figure, timeline_figures
+from pipeline.report.figures import Figure, coverage_figure, scatter_figure, timeline_figures
 from pipeline.report.incident_matrix import incident_figures
 from pipeline.report.index_words import (
     cells_table,
@@ -47,6 +47,7 @@ class Settings:
     most_samples : of one event that are in the file.
     most_shown : events with their waveforms on all pages of a fleet's folder together; each site has its share.
     window_s, rate_days, judged_days : as for `indices.table.index_rows`.
+    most_rows : of a table of events.
     manner : how numbers, dates and times are written.
     """
 
@@ -58,6 +59,7 @@ class Settings:
     window_s: float = WINDOW_S
     rate_days: float = 30.0
     judged_days: float | None = None
+    most_rows: int = 2000
     manner: Manner = PLAIN
 
 
@@ -142,7 +144,7 @@ def _built(
         rate_days=settings.rate_days,
         window_s=settings.window_s,
     )
-    listed = sorted(events, key=lambda event: (event.start, event.site))[:MOST_ROWS]
+    listed = sorted(events, key=lambda event: (event.start, event.site))[-settings.most_rows :]
     trends, trend_notes = ([], []) if pages else trend_figures(material.surveyed, clock)
     return Content(
         title=settings.title or _title(sites),
@@ -160,14 +162,17 @@ def _built(
         measured=_measured(alone),
         coverage=coverage_figure(coverage),
         wiring=_wiring(views),
-        scatter=scatter_figure(events, settings.curve, ids),
+        scatter=scatter_figure(events, settings.curve, ids, most_rows=settings.most_rows),
         indices=_index_tables(rows),
         rules=tuple(dict.fromkeys(f"{row.basis}: {row.rule}" for row in rows if row.index == "SARFI-X")),
-        timeline=(*timeline_figures(events, settings.curve, clock), *incident_figures(events, clock)),
+        timeline=(
+            *timeline_figures(events, settings.curve, clock, most_rows=settings.most_rows),
+            *incident_figures(events, clock),
+        ),
         events=tuple(views),
         all_events=_all_events(listed, clock),
         anchors=tuple(f"#event-{event.event_id}" if event.event_id in ids else "" for event in listed),
-        left_out="" if len(listed) == len(events) else f"The first {len(listed)} of {len(events)} rows are listed.",
+        left_out="" if len(listed) == len(events) else f"The last {len(listed)} of {len(events)} rows are listed.",
         trends=tuple(trends),
         trend_notes=tuple(trend_notes),
         compliance=_compliance(material.surveyed, brief=pages is not None),

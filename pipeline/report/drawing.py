@@ -25,7 +25,6 @@ MUTED: Final = "#52606D"
 GRID: Final = "#D9DEE4"
 SHADE: Final = "#F3EFE2"
 LIMIT: Final = "#9A3B26"
-FONT: Final = "font-family='sans-serif'"
 
 # A palette that is told apart with any kind of colour vision: M. Okabe and K. Ito, "Color Universal Design", 2008 (from
 # memory). Letters at the lines and kinds of dash say the same once more.
@@ -43,11 +42,17 @@ def phase_dash(phase: str) -> str:
     return PHASE_DASHES.get(phase[:1], "")
 
 
+def px(length: float) -> str:
+    """A length in tenths of a pixel, in few bytes."""
+    return f"{length:.1f}".removesuffix(".0")
+
+
 def line_of(x: float, y: float, x2: float, y2: float, colour: str, *, width: float = 1.0, dash: str = "") -> str:
     """A straight line from (x, y) to (x2, y2)."""
     dashed = f" stroke-dasharray='{dash}'" if dash else ""
-    ends = f"x1='{x:.1f}' y1='{y:.1f}' x2='{x2:.1f}' y2='{y2:.1f}'"
-    return f"<line {ends} stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
+    wide = "" if width == 1 else f" stroke-width='{width:g}'"
+    ends = f"x1='{px(x)}' y1='{px(y)}' x2='{px(x2)}' y2='{px(y2)}'"
+    return f"<line {ends} stroke='{colour}'{wide}{dashed}/>"
 
 
 def polyline_of(points: Sequence[tuple[float, float]], colour: str, *, width: float = 1.2, dash: str = "") -> str:
@@ -55,7 +60,7 @@ def polyline_of(points: Sequence[tuple[float, float]], colour: str, *, width: fl
     if len(points) < 2:
         return ""
     dashed = f" stroke-dasharray='{dash}'" if dash else ""
-    text = " ".join(f"{x:.1f},{y:.1f}" for x, y in points)
+    text = " ".join(f"{px(x)},{px(y)}" for x, y in points)
     return f"<polyline points='{text}' fill='none' stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
 
 
@@ -83,18 +88,27 @@ def band_of(highs: Sequence[tuple[float, float]], lows: Sequence[tuple[float, fl
 
 def rect_of(x: float, y: float, width: float, height: float, *, fill: str = "none", stroke: str = "none") -> str:
     """A rectangle."""
-    place = f"x='{x:.1f}' y='{y:.1f}' width='{width:.1f}' height='{height:.1f}'"
-    return f"<rect {place} fill='{fill}' stroke='{stroke}' stroke-width='1'/>"
+    place = f"x='{px(x)}' y='{px(y)}' width='{px(width)}' height='{px(height)}'"
+    edge = "" if stroke == "none" else f" stroke='{stroke}'"
+    return f"<rect {place} fill='{fill}'{edge}/>"
+
+
+def cells_of(cells: Sequence[tuple[float, float]], width: float, height: float, *, fill: str, stroke: str) -> str:
+    """Rectangles of one size and look as one path, by their upper left corners; nothing for none."""
+    if not cells:
+        return ""
+    text = "".join(f"M{px(x)} {px(y)}h{px(width)}v{px(height)}h-{px(width)}z" for x, y in cells)
+    return f"<path d='{text}' fill='{fill}' stroke='{stroke}'/>"
 
 
 def text_of(
     x: float, y: float, text: str, *, size: float = 12, anchor: str = "start", colour: str = INK, weight: str = "normal"
 ) -> str:
     """Words; anything in them is text and nothing else."""
-    return (
-        f"<text x='{x:.1f}' y='{y:.1f}' font-size='{size:g}' {FONT} text-anchor='{anchor}' fill='{colour}' "
-        f"font-weight='{weight}'>{escape(printable(text))}</text>"
-    )
+    placed = "" if anchor == "start" else f" text-anchor='{anchor}'"
+    heavy = "" if weight == "normal" else f" font-weight='{weight}'"
+    given = f"x='{px(x)}' y='{px(y)}' font-size='{size:g}'{placed} fill='{colour}'{heavy}"
+    return f"<text {given}>{escape(printable(text))}</text>"
 
 
 _UNPRINTABLE: Final = re.compile("[^\t\n\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -110,7 +124,7 @@ def document(parts: Sequence[str], *, width: float, height: float, label: str, r
     said = escape(printable(label), {"'": "&apos;", '"': "&quot;"})
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
-        f"height='{height:g}' role='{role}' aria-label='{said}'>"
+        f"height='{height:g}' font-family='sans-serif' role='{role}' aria-label='{said}'>"
     )
     body = "\n".join(part for part in parts if part)
     return f"{head}\n{rect_of(0, 0, width, height, fill='#FFFFFF')}\n{body}\n</svg>\n"

@@ -25,7 +25,6 @@ from pipeline.report.summary import TextTable
 from pipeline.report.times import Clock
 
 WIDE, NARROW = 900.0, 380.0
-MOST_ROWS = 2000
 _MOST_SITES = 60
 _WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -67,7 +66,7 @@ def coverage_figure(spans: Sequence[CoverageSpan]) -> Figure | None:
     return Figure("coverage-chart", "Time judged", said, wide, narrow, table)
 
 
-def scatter_figure(events: Sequence[Event], curve: Curve, ids: set[str]) -> Figure | None:
+def scatter_figure(events: Sequence[Event], curve: Curve, ids: set[str], *, most_rows: int) -> Figure | None:
     """Magnitude against duration; None where there is no sag or swell.
 
     Parameters
@@ -75,6 +74,7 @@ def scatter_figure(events: Sequence[Event], curve: Curve, ids: set[str]) -> Figu
     events : rows of the catalogue.
     curve : of ride-through.
     ids : of the events that the page shows, to which marks lead.
+    most_rows : of its table.
     """
     counted = polyphase(events)
     if not counted:
@@ -95,14 +95,15 @@ def scatter_figure(events: Sequence[Event], curve: Curve, ids: set[str]) -> Figu
     )
     rows = tuple(
         (dot.words, {"below": "below", "inside": "within", "above": "above"}[region])
-        for dot, region in sorted(zip(dots, regions, strict=True), key=lambda pair: pair[0].magnitude_pu)[:MOST_ROWS]
+        for dot, region in sorted(zip(dots, regions, strict=True), key=lambda pair: pair[0].magnitude_pu)[:most_rows]
     )
-    table = TextTable(f"events against the {curve.title}", ("event", "where"), rows)
+    of_all = f", the {most_rows} lowest of {len(dots)}" if len(dots) > most_rows else ""
+    table = TextTable(f"events against the {curve.title}{of_all}", ("event", "where"), rows)
     wide, narrow = (magnitude_duration_svg(dots, curve, width=width, label=said) for width in (WIDE, NARROW))
     return Figure("magnitude-duration-chart", "Magnitude against duration", said, wide, narrow, table)
 
 
-def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock) -> list[Figure]:
+def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock, *, most_rows: int) -> list[Figure]:
     """A calendar of days by site, and histograms of hours and weekdays.
 
     Parameters
@@ -110,6 +111,7 @@ def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock) -> lis
     events : rows of the catalogue.
     curve : by which the worst of a day is told.
     clock : whose days and hours they are.
+    most_rows : of a table.
     """
     if not events:
         return []
@@ -130,13 +132,17 @@ def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock) -> lis
     n_days = len({day for of_site in cells.values() for day in of_site})
     said = f"Rows of the catalogue by {unit} ({clock.zone}): {len(events)} in {n_days} of {len(days)} {unit}s."
     if len(cells) > len(chosen):
-        said += f" The chart shows the {len(chosen)} sites with the most; the table has all."
-    listed = tuple(
+        said += f" The chart shows the {len(chosen)} sites with the most."
+    listed = [(worst, n, site, day) for site in sorted(cells) for day, (worst, n) in sorted(cells[site].items())]
+    of_all = ""
+    if len(listed) > most_rows:
+        of_all = f", the {most_rows} worst of {len(listed)}"
+        listed = sorted(listed, key=lambda row: (-row[0], -row[1], row[2:]))[:most_rows]
+    rows = tuple(
         (site, table_day(date.fromisoformat(day)) if len(day) == 10 else day, str(n), SEVERITY_WORDS[worst])
-        for site in sorted(cells)
-        for day, (worst, n) in sorted(cells[site].items())
+        for worst, n, site, day in listed
     )
-    table = TextTable(f"rows by site and {unit}", ("site", unit, "rows", "worst"), listed[:MOST_ROWS])
+    table = TextTable(f"rows by site and {unit}{of_all}", ("site", unit, "rows", "worst"), rows)
     labels = {day: short_day(date.fromisoformat(day)) if len(day) == 10 else day for day in days}
     wide, narrow = (days_svg(labels, chosen, width=width, label=said) for width in (WIDE, NARROW))
     calendar = Figure("days-chart", f"{unit.capitalize()}s", said, wide, narrow, table)

@@ -19,6 +19,7 @@ from pipeline.store.atomic import sync_folder
 from pipeline.store.exchange import exchanged
 
 FRONT: Final = "index.html"
+_FRONT_ROWS: Final = 300  # of a table; those of each site are on its own page
 _SIGN: Final = ".halfcycle-report"  # says that the folder is ours and may be replaced
 
 
@@ -34,7 +35,7 @@ def fleet_pages(material: Material, *, settings: Settings) -> Iterator[tuple[str
     Iterator of (name of the file, HTML).
     """
     pages = {site: page_name(site) for site in material.sites}
-    whole = replace(settings, worst=0)
+    whole = replace(settings, worst=0, most_rows=_FRONT_ROWS)
     yield FRONT, render(build_content(material, settings=whole, pages=pages), settings=whole)
     share = max(settings.most_shown // max(len(pages), 1), 1)
     alone = replace(settings, title="", worst=min(settings.worst, share))

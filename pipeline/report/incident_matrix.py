@@ -12,7 +12,7 @@ from pipeline.events import Event, catalogue_table
 from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
 from pipeline.incidents.tables import incident_table
 from pipeline.report.charts import SEVERITY
-from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, document, rect_of, text_of
+from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, cells_of, document, rect_of, text_of
 from pipeline.report.figures import NARROW, WIDE, Figure
 from pipeline.report.incident_words import likely
 from pipeline.report.summary import TextTable
@@ -48,9 +48,10 @@ def incident_figures(events: Sequence[Event], clock: Clock) -> list[Figure]:
         return []
     shown = sorted(shared, key=lambda row: (-row["sites"], row["worst_pu"] or 9.0, row["start"]))[: _COLUMNS[WIDE]]
     shown.sort(key=lambda row: (row["start"], row["incident_id"]))
-    of_them = "One incident" if len(shared) == 1 else f"{len(shown)} of {len(shared)} incidents"
+    alone = "The incident that several sites saw is a column"
+    of_them = f"{len(shown)} of {len(shared)} incidents that several sites saw, each a column in order of time"
     said = (
-        f"{of_them} that several sites saw, each a column in order of time; a row a "
+        f"{alone if len(shared) == 1 else of_them}; a row a "
         "site; those that fell together side by side. The darker, the lower the voltage: below 90, 80, 60 and 30 %; "
         "a frame marks the site where the incident most likely began."
     )
@@ -100,6 +101,8 @@ def _drawn(found: FleetIncidents, listed: Sequence[str], *, width: float, label:
     left = 190.0 if width > 600 else 110.0
     step = min((width - left - 10) / max(len(ids), 1), 40.0)
     parts = []
+    squares: list[list[tuple[float, float]]] = [[] for _ in SEVERITY]
+    frames: list[str] = []
     for k in range(len(ids)):
         parts.append(
             text_of(
@@ -119,11 +122,15 @@ def _drawn(found: FleetIncidents, listed: Sequence[str], *, width: float, label:
         parts.append(text_of(left - 6, y + 14, shown, size=11, anchor="end"))
         for k, incident in enumerate(ids):
             origin = first[incident] == site
-            fill = "#FFFFFF" if np.isnan(low[r, k]) else SEVERITY[_shade(float(low[r, k]))]
-            parts.append(rect_of(left + k * step + 1, y + 1, step - 2, _ROW - 2, fill=fill, stroke=GRID))
+            squares[0 if np.isnan(low[r, k]) else _shade(float(low[r, k]))].append((left + k * step + 1, y + 1))
             if origin:
-                parts.append(rect_of(left + k * step + 2, y + 2, step - 4, _ROW - 4, stroke=LIMIT))
-                parts.append(rect_of(left + k * step + 3, y + 3, step - 6, _ROW - 6, stroke=LIMIT))
+                frames.append(rect_of(left + k * step + 2, y + 2, step - 4, _ROW - 4, stroke=LIMIT))
+                frames.append(rect_of(left + k * step + 3, y + 3, step - 6, _ROW - 6, stroke=LIMIT))
+    parts += [
+        cells_of(places, step - 2, _ROW - 2, fill=fill, stroke=GRID)
+        for places, fill in zip(squares, SEVERITY, strict=True)
+    ]
+    parts += frames
     bottom = _TOP + len(sites) * _ROW
     parts.append(text_of(left, bottom + 16, "incident, as numbered in the table", size=11, colour=INK))
     return document(parts, width=width, height=bottom + 24, label=label)

@@ -8,7 +8,7 @@ from typing import Final, Literal
 
 import numpy as np
 
-from pipeline.report.drawing import GRID, INK, MUTED, document, line_of, phase_colour, text_of
+from pipeline.report.drawing import GRID, INK, MUTED, document, line_of, phase_colour, px, text_of
 from pipeline.report.phasor_diagram import degrees, scaled
 from pipeline.report.slice import BeforeAndDuring
 
@@ -56,7 +56,7 @@ def phasor_parts(phasors: BeforeAndDuring, side: Side, *, left: float, top: floa
     x, y = left + _LEFT, top + 44 + _RADIUS
     parts = [text_of(x, top + 20, _TITLES[side], size=12, anchor="middle", weight="bold")]
     for radius in (0.5, 1.0):
-        circle = f"cx='{x:.1f}' cy='{y:.1f}' r='{radius * _RADIUS:.1f}'"
+        circle = f"cx='{px(x)}' cy='{px(y)}' r='{px(radius * _RADIUS)}'"
         parts.append(f"<circle {circle} fill='none' stroke='{GRID}' stroke-width='1'/>")
     parts += [line_of(x - _RADIUS, y, x + _RADIUS, y, GRID), line_of(x, y - _RADIUS, x, y + _RADIUS, GRID)]
     sizes = np.maximum(np.abs(phasors.before), np.abs(phasors.during))
@@ -93,7 +93,7 @@ def _arrow(x: float, y: float, tip: complex, phase: str, *, is_current: bool) ->
     colour = phase_colour(phase)
     ex, ey = x + tip.real, y - tip.imag
     back = [cmath.rect(8.0, cmath.phase(tip) + math.pi + side) for side in (0.4, -0.4)]
-    shape = " ".join(f"{a:.1f},{b:.1f}" for a, b in [(ex, ey), *((ex + c.real, ey - c.imag) for c in back)])
+    shape = " ".join(f"{px(a)},{px(b)}" for a, b in [(ex, ey), *((ex + c.real, ey - c.imag) for c in back)])
     words = phase[:2] if abs(tip) > _LABELLED else ""
     label = tip + cmath.rect(11.0, cmath.phase(tip)) * (1j if is_current else 1)
     dash = "5 3" if is_current else ""

@@ -100,14 +100,15 @@ def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) ->
         return float(given.get(name, 0))
 
     stroke, fill = given.get("stroke", "none"), given.get("fill", "none")
-    width = number("stroke-width")
+    width = float(given.get("stroke-width", stroke != "none"))  # what is not said is 1
     style: dict[str, Any] = {"edgecolor": stroke, "facecolor": fill, "linewidth": width, "zorder": order}
     points = [tuple(map(float, pair.split(","))) for pair in given.get("points", "").split()]
     if kind == "text":
         families, shown = drawable(text)
         axes.text(
             number("x"), number("y"), shown, fontsize=number("font-size"), color=fill, zorder=order, family=families,
-            weight=given["font-weight"], ha=_ANCHORS[given["text-anchor"]], va="baseline", parse_math=False,
+            weight=given.get("font-weight", "normal"), ha=_ANCHORS[given.get("text-anchor", "start")], va="baseline",
+            parse_math=False,
         )  # fmt: skip
     elif kind in ("line", "polyline"):
         x, y = zip(*points, strict=True) if points else ((number("x1"), number("x2")), (number("y1"), number("y2")))

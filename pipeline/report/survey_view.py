@@ -114,34 +114,52 @@ def compliance_tables(surveyed: Sequence[SurveyedPoint]) -> list[TextTable]:
     heads = ("limit", "clause or source", "bounds", "series", "worst period", "value", "within", "coverage", "verdict")
     tables = []
     for one in surveyed:
-        rows = tuple(
-            (
-                found.name,
-                found.source + (" (from memory)" if found.mark == "memory" else ""),
-                own_words(found.bounds),
-                found.series or found.quantity,
-                found.period,
-                "–" if np.isnan(found.percentile) else number(found.percentile, ".4g"),
-                f"{_share(found.share_pct)} of {number(found.needed_pct, 'g')} % needed",
-                f"{found.n} of {found.n_expected} intervals, {found.n_flagged} flagged",
-                verdict,
-            )
-            for found, verdict in worst_of_each(one.assessments)
-            if found.series
-        )
+        worst = [pair for pair in worst_of_each(one.assessments) if pair[0].series]
+        rows = [_row(found, verdict) for found, verdict in worst if not _is_one_of_many(found)]
+        orders: dict[str, list[Assessment]] = {}
+        for found, verdict in worst:
+            if _is_one_of_many(found):
+                orders.setdefault(verdict, []).append(found)
+        rows += [
+            (_some([a.name for a in alike]), alike[0].source, "", _some([a.series for a in alike]), "", "–", "–",
+             _coverage(alike[0]), verdict)
+            for verdict, alike in orders.items()
+        ]  # fmt: skip
         without: dict[str, list[Assessment]] = {}
         for assessment in one.assessments:
             if not assessment.series:
                 without.setdefault(assessment.reason, []).append(assessment)
-        rows += tuple(
-            (_some(list(dict.fromkeys(a.name for a in alike))), "", "", "", "", "–", "–", "none",
-             f"cannot tell: {reason}")
+        rows += [
+            (_some([a.name for a in alike]), "", "", "", "", "–", "–", "none", f"cannot tell: {reason}")
             for reason, alike in without.items()
-        )  # fmt: skip
+        ]
         if rows:
             title = f"{one.name}: {one.profile}; {told_voltage(one.assessments)}"
-            tables.append(TextTable(title, heads, rows))
+            tables.append(TextTable(title, heads, tuple(rows)))
     return tables
+
+
+def _row(found: Assessment, verdict: str) -> tuple[str, ...]:
+    return (
+        found.name,
+        found.source + (" (from memory)" if found.mark == "memory" else ""),
+        own_words(found.bounds),
+        found.series or found.quantity,
+        found.period,
+        "–" if np.isnan(found.percentile) else number(found.percentile, ".4g"),
+        f"{_share(found.share_pct)} of {number(found.needed_pct, 'g')} % needed",
+        _coverage(found),
+        verdict,
+    )
+
+
+def _is_one_of_many(found: Assessment) -> bool:
+    """Whether it is of a single order of harmonics and says nothing: those that say the same share a row."""
+    return found.verdict == "cannot tell" and found.quantity[:2] in ("uh", "ih")
+
+
+def _coverage(found: Assessment) -> str:
+    return f"{found.n} of {found.n_expected} intervals, {found.n_flagged} flagged"
 
 
 def _share(share_pct: float) -> str:
@@ -149,7 +167,9 @@ def _share(share_pct: float) -> str:
 
 
 def _some(names: Sequence[str]) -> str:
-    return ", ".join(names) if len(names) <= 3 else f"{names[0]}, {names[1]} and {len(names) - 2} more"
+    """Names, those that are many by their first and how many more."""
+    names = list(dict.fromkeys(names))
+    return "; ".join(names) if len(names) <= 3 else f"{names[0]}; {names[1]} and {len(names) - 2} more"
 
 
 def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
@@ -163,9 +183,8 @@ def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
         whole = overall(one.assessments)
         at = f"At {one.point} " if one.point else ""
         if whole.verdict == "exceeded":
-            names = list(dict.fromkeys(name for name, _, _ in whole.exceeded))
-            more = f" and {len(names) - 3} more" if len(names) > 3 else ""
-            text = f"{at}the limits of {one.profile} are exceeded: {', '.join(names[:3])}{more}"
+            names = [name for name, _, _ in whole.exceeded]
+            text = f"{at}the limits of {one.profile} are exceeded: {_some(names)}"
         elif whole.verdict == "met":
             text = f"{at}the limits of {one.profile} that could be judged are met"
         else:

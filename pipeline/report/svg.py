@@ -8,6 +8,7 @@ from typing import Final
 from xml.sax.saxutils import escape
 
 from pipeline.plain_text import plain
+from pipeline.report.drawing import px
 
 # A palette that is told apart with any kind of colour vision: M. Okabe and K. Ito, "Color Universal Design", 2008 (from
 # memory). Labels and dashes say the same once more.
@@ -27,7 +28,7 @@ def document(parts: list[str], *, width: float, height: float, title: str) -> st
     label = escape(plain(title), {"'": "&apos;"})
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
-        f"height='{height:g}' role='img' aria-label='{label}'>"
+        f"height='{height:g}' font-family='{_FONTS}' role='img' aria-label='{label}'>"
     )
     paper = f"<rect width='{width:g}' height='{height:g}' fill='#FFFFFF'/>"
     return "\n".join([head, paper, *parts, "</svg>"]) + "\n"
@@ -36,7 +37,7 @@ def document(parts: list[str], *, width: float, height: float, title: str) -> st
 def line(x1: float, y1: float, x2: float, y2: float, colour: str, *, width: float, dash: str = "") -> str:
     """A straight line."""
     dashed = f" stroke-dasharray='{dash}'" if dash else ""
-    ends = f"x1='{x1:.1f}' y1='{y1:.1f}' x2='{x2:.1f}' y2='{y2:.1f}'"
+    ends = f"x1='{px(x1)}' y1='{px(y1)}' x2='{px(x2)}' y2='{px(y2)}'"
     return f"<line {ends} stroke='{colour}' stroke-width='{width:g}'{dashed}/>"
 
 
@@ -44,7 +45,7 @@ def head(x: float, y: float, angle: float, colour: str, *, filled: bool) -> str:
     """An arrow's head with its tip at a point; angles anticlockwise from the right. [rad]"""
     corners = [cmath.rect(10.0, angle + math.pi + side) for side in (0.35, -0.35)]
     (ax, ay), (bx, by) = ((x + corner.real, y - corner.imag) for corner in corners)
-    shape = f"{ax:.1f},{ay:.1f} {x:.1f},{y:.1f} {bx:.1f},{by:.1f}"
+    shape = f"{px(ax)},{px(ay)} {px(x)},{px(y)} {px(bx)},{px(by)}"
     if filled:
         return f"<polygon points='{shape}' fill='{colour}'/>"
     return f"<polyline points='{shape}' fill='none' stroke='{colour}' stroke-width='1.8'/>"
@@ -54,7 +55,7 @@ def dot(x: float, y: float, colour: str, *, radius: float = 4.0, filled: bool = 
     """A small disc, or a ring."""
     fill = colour if filled else "#FFFFFF"
     return (
-        f"<circle cx='{x:.1f}' cy='{y:.1f}' r='{radius:g}' fill='{fill}' stroke='{colour}' "
+        f"<circle cx='{px(x)}' cy='{px(y)}' r='{radius:g}' fill='{fill}' stroke='{colour}' "
         f"stroke-width='{0 if filled else 1.5:g}'/>"
     )
 
@@ -62,7 +63,7 @@ def dot(x: float, y: float, colour: str, *, radius: float = 4.0, filled: bool = 
 def ring(x: float, y: float, colour: str, *, across: float, down: float, width: float = 2.0) -> str:
     """An ellipse round something."""
     return (
-        f"<ellipse cx='{x:.1f}' cy='{y:.1f}' rx='{across:g}' ry='{down:g}' fill='none' stroke='{colour}' "
+        f"<ellipse cx='{px(x)}' cy='{px(y)}' rx='{across:g}' ry='{down:g}' fill='none' stroke='{colour}' "
         f"stroke-width='{width:g}'/>"
     )
 
@@ -70,7 +71,7 @@ def ring(x: float, y: float, colour: str, *, across: float, down: float, width: 
 def box(x: float, y: float, width: float, height: float, colour: str) -> str:
     """A white box with rounded corners round a centre."""
     return (
-        f"<rect x='{x - width / 2:.1f}' y='{y - height / 2:.1f}' width='{width:g}' height='{height:g}' rx='4' "
+        f"<rect x='{px(x - width / 2)}' y='{px(y - height / 2)}' width='{width:g}' height='{height:g}' rx='4' "
         f"fill='#FFFFFF' stroke='{colour}' stroke-width='1.5'/>"
     )
 
@@ -79,7 +80,7 @@ def text(
     x: float, y: float, words: str, *, size: int, anchor: str = "start", colour: str = INK, weight: str = "normal"
 ) -> str:
     """Words in any script; what XML does not allow is shown by a replacement character."""
-    return (
-        f"<text x='{x:.1f}' y='{y:.1f}' font-size='{size}' font-family='{_FONTS}' text-anchor='{anchor}' "
-        f"fill='{colour}' font-weight='{weight}'>{escape(plain(words))}</text>"
-    )
+    placed = "" if anchor == "start" else f" text-anchor='{anchor}'"
+    heavy = "" if weight == "normal" else f" font-weight='{weight}'"
+    given = f"x='{px(x)}' y='{px(y)}' font-size='{size}'{placed} fill='{colour}'{heavy}"
+    return f"<text {given}>{escape(plain(words))}</text>"

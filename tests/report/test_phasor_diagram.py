@@ -171,7 +171,7 @@ def test_phases_have_colours_and_dashes_of_their_own_and_currents_are_thin() -> 
     root = drawn("four-wire")
     colours = {e.text: e.get("fill") for e in root.iter(f"{SVG}text") if e.text in ("UA", "UB", "UC")}
     assert len(set(colours.values())) == 3
-    from_centre = [e for e in root.iter(f"{SVG}line") if e.get("x1") == "715.0" and e.get("stroke") != "#BBBBBB"]
+    from_centre = [e for e in root.iter(f"{SVG}line") if float(e.get("x1", 0)) == 715 and e.get("stroke") != "#BBBBBB"]
     dashes = {(e.get("stroke"), e.get("stroke-dasharray")) for e in from_centre}
     assert len(dashes) == len({dash for _, dash in dashes}) == 3  # a colour and dashes of its own for each phase
     assert sorted(e.get("stroke-width", "") for e in from_centre) == ["1.6"] * 3 + ["2.8"] * 3
