@@ -18,7 +18,7 @@ SWELL: Final = "#C04F00"
 INTERRUPTION: Final = "#1F2933"
 JUDGED: Final = "#3E7CB1"
 NOT_JUDGED: Final = "#C04F00"
-SEVERITY: Final = ("#FFFFFF", "#D6E4F0", "#8FB8DA", "#3E7CB1", "#12436D")
+SEVERITY: Final = ("#FFFFFF", "#D6E4F0", "#8FB8DA", "#3A75A8", "#12436D")
 SEVERITY_WORDS: Final = ("no event", "inside the curve", "below the curve", "under half the voltage", "interruption")
 _DURATIONS: Final = ((0.001, "1 ms"), (0.01, "10 ms"), (0.1, "0.1 s"), (1.0, "1 s"), (10.0, "10 s"), (100.0, "100 s"),
                      (1000.0, "17 min"), (10000.0, "2.8 h"))  # fmt: skip

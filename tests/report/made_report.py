@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -66,7 +67,7 @@ def everything() -> Material:
     from report.test_survey_view import surveyed
 
     def some_slices(one: Event) -> Slice:
-        return no_slice(one) if one.magnitude == 0.85 else transient_slice(one)
+        return no_slice(one) if one.magnitude == 0.85 else replace(transient_slice(one), hookup="four-wire")
 
     events = [
         event(0, cause="fault", cause_confidence=0.9, direction="upstream", dip_type="Ca", why="it falls by 0.5 pu"),

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.report.drawing import Axes, document, printable, text_of, thinned, ticks
+from pipeline.report.charts import SEVERITY
+from pipeline.report.drawing import INK, Axes, document, printable, text_of, thinned, ticks
 
 SOURCE = "derived: the lowest and highest sample of each column of pixels bound every line through it"
 HOSTILE = "</text><script>alert(1)</script>&\"'\x00\ud800]]>"
@@ -75,3 +76,15 @@ def test_axes_place_values_linearly_and_by_logarithm() -> None:
     assert [axes.y(v) for v in (0, 0.5, 1)] == pytest.approx([110, 60, 10])
     linear = Axes(0, 0, 10, 10, -5, 5, 0, 1)
     assert linear.x(0) == pytest.approx(5)
+
+
+def test_numbers_on_shades_can_be_read() -> None:
+    # WCAG 2.2, 1.4.3: 4.5 to 1, by its formula.
+    def luminance(colour: str) -> float:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    for k, shade in enumerate(SEVERITY):
+        pair = sorted((luminance(shade), luminance("#FFFFFF" if k >= 3 else INK)))
+        assert (pair[1] + 0.05) / (pair[0] + 0.05) >= 4.5, shade

@@ -224,10 +224,42 @@ def contrast_to_white(colour: str) -> float:
     return 1.05 / (0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05)
 
 
+def test_every_part_is_reached_by_keys_and_seen_to_be(chromium: Any, tmp_path: Path) -> None:
+    # WCAG 2.2: 2.1.1 keys, 2.4.1 a way past what repeats, 2.4.7 what has the focus is seen.
+    tab = Opened(chromium, written(tmp_path, [event(), event(50, magnitude=0.05)])).scrolled().tab
+    tab.keyboard.press("Tab")
+    assert tab.evaluate("document.activeElement.className") == "skip"
+    tab.keyboard.press("Enter")
+    assert tab.evaluate("location.hash") == "#answer"
+    tab.evaluate("document.activeElement.blur(); getSelection().removeAllRanges(); location.hash = ''")
+    reached, wanted = [], "a[href], button, canvas, summary, [tabindex='0']"
+    shown = f'[...document.querySelectorAll("{wanted}")].filter((one) => one.checkVisibility()).length'
+    n = tab.evaluate(shown)
+    tab.evaluate("document.querySelector('.skip').focus()")
+    for _ in range(n):
+        reached.append(tab.evaluate("(document.activeElement.id || '') + document.activeElement.tagName.toLowerCase()"))
+        style = "getComputedStyle(document.activeElement)"
+        assert tab.evaluate(f"{style}.outlineStyle !== 'none' && parseFloat({style}.outlineWidth) >= 1"), reached[-1]
+        tab.keyboard.press("Tab")
+    assert len(reached) == n
+    assert {"a", "canvas", "button", "summary", "div"} <= set(reached)
+    assert reached.count("canvas") == 2
+    tab.focus("summary")
+    tab.keyboard.press("Enter")
+    assert tab.evaluate("document.activeElement.parentElement.open")
+    tab.focus("#magnitude-duration-chart .wide svg a")  # a mark of the chart leads to its event
+    tab.keyboard.press("Enter")
+    assert tab.evaluate("location.hash").startswith("#event-")
+
+
 def test_it_is_printed_with_a_page_an_event_and_without_waveforms_too(tmp_path: Path) -> None:
     for slices in (slice_for, no_slice):
-        path = written(tmp_path, [event(k * 100.0, magnitude=0.1 * k) for k in range(1, 5)], slices)
-        print_pdf(path, tmp_path / "report.pdf")
-        printed = (tmp_path / "report.pdf").read_bytes()
-        assert printed.startswith(b"%PDF")
-        assert len(re.findall(rb"/Type\s*/Page\b", printed)) >= 4 + 3
+        counts = []
+        for n in (1, 3):
+            path = written(tmp_path, [event(k * 100.0, magnitude=0.1 * k) for k in range(1, n + 1)], slices)
+            print_pdf(path, tmp_path / "report.pdf")
+            printed = (tmp_path / "report.pdf").read_bytes()
+            assert printed.startswith(b"%PDF")
+            counts.append(len(re.findall(rb"/Type\s*/Page\b", printed)))
+        assert counts[1] - counts[0] == 2  # a page an event, whatever is before and behind them
+        assert counts[0] >= 4
