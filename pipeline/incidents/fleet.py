@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pipeline.incidents.clock_days import ClockDays, clock_days
 from pipeline.incidents.joining import REACH_S, Joined, joined
 from pipeline.incidents.linking import linked
+from pipeline.incidents.neighbourhood import learned_odds
 from pipeline.incidents.origin import Origins, SiteShares, origins, site_shares
 from pipeline.incidents.sightings import IntArray, Sightings, sightings_of
 from pipeline.incidents.topology import Topology, origins_by_topology
@@ -72,6 +73,7 @@ def fleet_incidents(table: pa.Table, *, topology: Topology | None = None, reach_
     incident = linked(sightings, found)[found.shot] if sightings.n else np.zeros(0, dtype=np.int64)
     n = int(incident.max(initial=-1)) + 1
     shares = site_shares(sightings, incident)
+    shares = replace(shares, learned=learned_odds(sightings, incident, shares))
     ranked = origins(shares, n) if topology is None else origins_by_topology(shares, n, sightings.sites, topology)
     return FleetIncidents(
         sightings, zone_ns, found, incident, of_row, _ids(sightings, incident), _ids(sightings, found.shot),

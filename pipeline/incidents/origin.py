@@ -11,7 +11,8 @@ import numpy.typing as npt
 from pipeline.incidents.sightings import DEAD_PU, FloatArray, IntArray, Sightings
 
 MOST: Final = 5  # sites that are ranked
-SPREAD_PU: Final = 0.006  # of voltages of sites that are equally near: their noise and what hangs behind them
+SPREAD_PU: Final = 0.005  # of voltages of sites that are equally near: their noise and what hangs behind them
+_WORTH_A_WORD: Final = float(np.log(0.5))
 _VOTE: Final = 1.0  # of what the confidence of a vote promises
 ELSEWHERE: Final = 0.05  # that a site without a recording was nearer (common practice, no source)
 
@@ -25,12 +26,14 @@ class SiteShares:
     incident, site : numbers.
     low_pu : lowest voltage that is not that of a dead site; of a dead site 0; NaN where none is known.
     votes : log-odds that the cause lies downstream of it.
+    learned : log-odds of what the fleet's past says of it (`neighbourhood`); 0 where that says nothing.
     """
 
     incident: IntArray
     site: IntArray
     low_pu: FloatArray
     votes: FloatArray
+    learned: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +44,7 @@ class Origins:
     ----------
     site : number of the site; -1: no further one.
     probability : that it is the nearest to the cause of all sites, those that recorded nothing included.
-    low_pu, votes : as in `SiteShares`.
+    low_pu, votes, learned : as in `SiteShares`.
     group, group_probability : the likeliest group of a topology, "" without one; shape (n_incidents,).
     """
 
@@ -49,6 +52,7 @@ class Origins:
     probability: FloatArray
     low_pu: FloatArray
     votes: FloatArray
+    learned: FloatArray
     group: npt.NDArray[np.object_]
     group_probability: FloatArray
 
@@ -68,7 +72,7 @@ def site_shares(sightings: Sightings, incident: IntArray) -> SiteShares:
     odds = sightings.side * np.log(sure / (1 - sure))
     count = np.bincount(of, sightings.side != 0, n)
     votes = np.bincount(of, odds, n) / np.maximum(count, 1)  # shots of one cause are no independent votes
-    return SiteShares(cell // width, cell % width, low, votes)
+    return SiteShares(cell // width, cell % width, low, votes, np.zeros(n))
 
 
 def origins(shares: SiteShares, n_incidents: int) -> Origins:
@@ -80,12 +84,12 @@ def origins(shares: SiteShares, n_incidents: int) -> Origins:
     n_incidents : how many there are.
 
     Source: derived. A voltage above the lowest one counts exponentially against a site, on the scale on which equally
-    near sites differ; a vote counts as its odds, `unknown` not at all.
+    near sites differ; a vote counts as its odds, `unknown` not at all, and so does what the past says.
     """
     lowest = np.full(n_incidents, np.inf)
     np.fmin.at(lowest, shares.incident, shares.low_pu)
     above = np.where(np.isfinite(shares.low_pu), shares.low_pu - lowest[shares.incident], 1.0)
-    score = -np.where(np.isfinite(above), above, 1.0) / SPREAD_PU + _VOTE * shares.votes
+    score = -np.where(np.isfinite(above), above, 1.0) / SPREAD_PU + _VOTE * shares.votes + shares.learned
     best = np.full(n_incidents, -np.inf)
     np.maximum.at(best, shares.incident, score)
     weight = np.exp(score - best[shares.incident])
@@ -102,12 +106,14 @@ def ranked(shares: SiteShares, probability: FloatArray, n_incidents: int) -> Ori
     held = place < MOST
     rows, columns, source = incident[held], place[held], order[held]
     site = np.full((n_incidents, MOST), -1)
-    chance, low, votes = (np.full((n_incidents, MOST), np.nan) for _ in range(3))
+    chance, low, votes, learned = (np.full((n_incidents, MOST), np.nan) for _ in range(4))
     site[rows, columns] = shares.site[source]
     chance[rows, columns] = probability[source]
     low[rows, columns] = shares.low_pu[source]
     votes[rows, columns] = shares.votes[source]
-    return Origins(site, chance, low, votes, np.full(n_incidents, "", dtype=object), np.full(n_incidents, np.nan))
+    learned[rows, columns] = shares.learned[source]
+    none = np.full(n_incidents, "", dtype=object), np.full(n_incidents, np.nan)
+    return Origins(site, chance, low, votes, learned, *none)
 
 
 def reason(found: Origins, i: int, names: tuple[str, ...]) -> str:
@@ -115,13 +121,14 @@ def reason(found: Origins, i: int, names: tuple[str, ...]) -> str:
     site, rival = found.site[i, 0], found.site[i, 1]
     if site < 0:
         return ""
-    said = [f"{names[site]}: {_evidence(found.low_pu[i, 0], found.votes[i, 0])}"]
+    said = [f"{names[site]}: {_evidence(found, i, 0)}"]
     if rival >= 0:
-        said.append(f"{names[rival]}: {_evidence(found.low_pu[i, 1], found.votes[i, 1])}")
+        said.append(f"{names[rival]}: {_evidence(found, i, 1)}")
     return "; ".join(said)
 
 
-def _evidence(low_pu: float, votes: float) -> str:
+def _evidence(found: Origins, i: int, k: int) -> str:
+    low_pu, votes, learned = float(found.low_pu[i, k]), float(found.votes[i, k]), float(found.learned[i, k])
     if not np.isfinite(low_pu):
         words = "no sag"
     elif low_pu < DEAD_PU:
@@ -131,4 +138,6 @@ def _evidence(low_pu: float, votes: float) -> str:
     if votes:
         sure = 1 / (1 + np.exp(-abs(votes)))
         words += f", its currents say {'downstream' if votes > 0 else 'upstream'} ({sure:.0%})"
+    if learned < _WORTH_A_WORD:
+        words += ", before it was the deeper one when faults were near it"
     return words

@@ -114,21 +114,22 @@ def origins_by_topology(shares: SiteShares, n_incidents: int, sites: tuple[str, 
     behind = topology.behind()
     words = ["", *sorted({name for name in topology.group if name})]
     group = np.array([0, *(words.index(name) for name in topology.group)])[node + 1]  # of each site
-    probability, low, votes = (np.full((n_incidents, MOST), np.nan) for _ in range(3))
+    probability, low, votes, learned = (np.full((n_incidents, MOST), np.nan) for _ in range(4))
     out = Origins(
-        np.full((n_incidents, MOST), -1), probability, low, votes, np.full(n_incidents, "", dtype=object),
-        np.full(n_incidents, np.nan),
+        np.full((n_incidents, MOST), -1), probability, low, votes, learned,
+        np.full(n_incidents, "", dtype=object), np.full(n_incidents, np.nan),
     )  # fmt: skip
     begins = np.searchsorted(shares.incident, np.arange(n_incidents + 1))
     for i in range(n_incidents):
         part = slice(begins[i], begins[i + 1])
-        chance = _of_one(shares.low_pu[part], shares.votes[part], node[shares.site[part]], behind)
+        chance = _of_one(shares.low_pu[part], shares.votes[part], shares.learned[part], node[shares.site[part]], behind)
         order = np.lexsort((shares.site[part], -chance))[:MOST]
         n = len(order)
         out.site[i, :n] = shares.site[part][order]
         out.probability[i, :n] = chance[order]
         out.low_pu[i, :n] = shares.low_pu[part][order]
         out.votes[i, :n] = shares.votes[part][order]
+        out.learned[i, :n] = shares.learned[part][order]
         by_group = np.bincount(group[shares.site[part]], chance, len(words))
         best = int(by_group[1:].argmax()) + 1 if len(words) > 1 else 0
         if best and by_group[best] > 0:
@@ -136,7 +137,9 @@ def origins_by_topology(shares: SiteShares, n_incidents: int, sites: tuple[str, 
     return out
 
 
-def _of_one(low_pu: FloatArray, votes: FloatArray, node: IntArray, behind: BoolArray) -> FloatArray:
+def _of_one(
+    low_pu: FloatArray, votes: FloatArray, learned: FloatArray, node: IntArray, behind: BoolArray
+) -> FloatArray:
     """Probabilities of the sites of one incident. All shape (n,) but `behind`, which is of the whole topology."""
     low = np.where(np.isfinite(low_pu), low_pu, 1.0)
     alive = low >= DEAD_PU
@@ -151,6 +154,7 @@ def _of_one(low_pu: FloatArray, votes: FloatArray, node: IntArray, behind: BoolA
     # log of the odds as log of the probability of what was said: ln p = -ln(1 + exp(-odds))
     score = -np.logaddexp(0, -agree).sum(axis=1)
     score -= np.where(alive[candidates], low[candidates] - lowest, 0.0) / SPREAD_PU
+    score += learned[candidates]
     weight = np.exp(score - score.max())
     probability = np.zeros(len(low))
     probability[candidates] = (1 - ELSEWHERE) * weight / weight.sum()
