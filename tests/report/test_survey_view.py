@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pyarrow as pa
 from report.made_report import HOSTILE, SETTINGS, START, material
 from report.test_report_page import Elements
 
 from pipeline.report.content import build_content
+from pipeline.report.folder import fleet_pages
+from pipeline.report.markdown import summary
 from pipeline.report.page import render
 from pipeline.report.survey_view import SurveyedPoint, compliance_tables, trend_figures, verdict_sentences
 from pipeline.report.times import Clock
@@ -81,10 +85,26 @@ def test_without_a_declared_voltage_no_bound_of_it_is_drawn() -> None:
     assert "beyond" not in figure.sentence
 
 
-def test_hostile_names_of_points_stay_words() -> None:
-    text = render(
-        build_content(material([], surveyed=[surveyed(3, site=HOSTILE)]), settings=SETTINGS), settings=SETTINGS
-    )
-    assert text.count("<script>") == 1
-    assert "alert(1)" in Elements(text).text
-    assert "img" not in {tag for tag, _ in Elements(text).found}
+def test_hostile_words_in_every_field_of_a_survey_stay_words() -> None:
+    one = surveyed(51, site=HOSTILE)
+    texts = ("name", "quantity", "series", "period", "reason", "bounds", "source")
+    judged = [replace(found, **dict.fromkeys(texts, HOSTILE)) for found in one.assessments]  # type: ignore[arg-type]
+    without = [replace(found, series="", reason=HOSTILE + str(k)) for k, found in enumerate(judged)]
+    bounds = [replace(bound, name=HOSTILE, words=HOSTILE) for bound in one.bounds]
+    table = one.read(600.0, ["u_rms_a"])[0]
+    bad = [
+        replace(one, point=HOSTILE, profile=HOSTILE, assessments=[*judged, *without], bounds=bounds,
+                read=lambda _, names: (table, [HOSTILE])),
+        replace(one, site="Lock", assessments=(), note=HOSTILE),
+    ]  # fmt: skip
+    settings = replace(SETTINGS, title=HOSTILE)
+    pages = {"report.html": render(build_content(material([], surveyed=bad), settings=settings), settings=settings)}
+    pages |= dict(fleet_pages(material([], surveyed=bad), settings=settings))
+    for text in pages.values():
+        assert text.count("<script>") == 1
+        found = Elements(text)
+        assert not {"img", "iframe", "object"} & {tag for tag, _ in found.found}
+        for _, given in found.found:
+            assert not [name for name in given if name.startswith("on") or name in ("style", "src")]
+    assert pages["report.html"].count("alert(1)") > 10
+    assert "<script>alert" not in summary(build_content(material([], surveyed=bad), settings=settings))
