@@ -1,4 +1,7 @@
-"""Text from files as it may be shown: what would steer a terminal, or hide or turn other text, is spelled out."""
+"""Text as it may be shown.
+
+What in the text of files would steer a terminal, or hide or turn other text, is spelled out; counts have their nouns.
+"""
 
 from __future__ import annotations
 
@@ -21,6 +24,17 @@ def plain(text: str) -> str:
     if text.isascii() and text.isprintable():
         return text
     return "".join(_shown(sign) for sign in text)
+
+
+def counted(n: int, noun: str) -> str:
+    """A count with its noun, such as "1 file" or "2 files".
+
+    Parameters
+    ----------
+    n : how many.
+    noun : in the singular, its plural made by an s.
+    """
+    return f"{n} {noun}{'s' * (n != 1)}"
 
 
 def _shown(sign: str) -> str:

@@ -10,6 +10,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import Worst
+from pipeline.plain_text import counted
 
 
 @typer_app.command("demo", epilog="Example:  halfcycle demo --out demo-fleet")
@@ -33,7 +34,8 @@ def demo_command(
     built = build_demo_fleet(out)
     config = write_demo_config(out)
     show.warning(
-        f"{len(built.files)} files of {len({event.site for event in built.events})} sites; running the nightly flow …"
+        f"{counted(len(built.files), 'file')} of {counted(len({event.site for event in built.events}), 'site')}; "
+        "running the nightly flow …"
     )
     report(run_flow(config), nothing="nothing new")
     fleet = load_fleet(config)

@@ -11,6 +11,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import Captures
+from pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     from pipeline.survey.exported import ExportedTrend
@@ -89,7 +90,7 @@ def export_command(
         exact = (
             "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each channel's largest value"
         )
-        show.line(f"written: {one.path}: {one.n_captures} captures, samples read back {exact}")
+        show.line(f"written: {one.path}: {counted(one.n_captures, 'capture')}, samples read back {exact}")
     left_out = written[0].left_out
     if left_out:
         show.line(f"left out: {len(left_out)} channels whose unit PQDIF does not have: {', '.join(left_out)}")
@@ -99,14 +100,14 @@ def export_command(
 def _left_out(n_unread: int) -> int:
     if not n_unread:
         return Exit.DONE
-    show.line(f"left out: {n_unread} files that could not be read")
+    show.line(f"left out: {counted(n_unread, 'file')} that could not be read")
     return Exit.QUARANTINED
 
 
 def _tell_trends(written: Sequence[ExportedTrend]) -> None:
     for one in written:
         exact = "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each column's largest"
-        show.line(f"written: {one.path}: {one.n_rows} intervals, values read back {exact}")
+        show.line(f"written: {one.path}: {counted(one.n_rows, 'interval')}, values read back {exact}")
         if one.left_out:
             named = f"{', '.join(one.left_out[:_NAMED])}{' …' if len(one.left_out) > _NAMED else ''}"
             show.line(f"left out: {len(one.left_out)} columns that PQDIF has no place for: {named}")

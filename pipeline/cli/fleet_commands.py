@@ -11,6 +11,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst
+from pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -114,7 +115,7 @@ def catalogue_command(
     show_set_aside(summary)
     for day in damaged:
         show.warning(f"{path_of(day, fleet)}: its events cannot be read; verify --repair makes them anew")
-    show.line(f"{len(done.built)} days rebuilt, {len(done.states)} days chosen")
+    show.line(f"{counted(len(done.built), 'day')} rebuilt, {counted(len(done.states), 'day')} chosen")
     _show_not_judged(summary)
     _other_versions(summary.other_version)
     show_catalogue(table, sites, worst=worst)
@@ -148,17 +149,15 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     if not (summary.files or summary.days or summary.failed or joined or surveyed):
         show.line(nothing)
     if summary.n_settling:
-        show.line(
-            f"{summary.n_settling} files of the inbox are still being written, or were a moment ago: left to settle"
-        )
+        show.line(f"left to settle: {counted(summary.n_settling, 'file')} of the inbox, written until a moment ago")
     if summary.files:
         states = [outcome.state for outcome in summary.files]
         left = f", {len(summary.left)} left in the inbox" if summary.left else ""
-        uncounted = "at least " if any(o.state == "stored" and o.reason for o in summary.files) else ""
+        at_least = "at least " if any(o.state == "stored" and o.reason for o in summary.files) else ""
         show.line(
             f"files: {states.count('stored')} stored, {states.count('known')} known before, "
-            f"{states.count('quarantined')} quarantined{left}; {uncounted}{sum(o.n_new for o in summary.files)} new "
-            "captures"
+            f"{states.count('quarantined')} quarantined{left}; "
+            f"{at_least}{counted(sum(o.n_new for o in summary.files), 'new capture')}"
         )
         n = states.count("no waveform")
         if n:
@@ -169,17 +168,16 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         judged = sum(day.judged_s for day in summary.days)
         not_judged = sum(day.not_judged_s for day in summary.days)
         show.line(
-            f"catalogues: {len(summary.days)} days rebuilt with {summary.n_events} events; "
+            f"catalogues: {counted(len(summary.days), 'day')} rebuilt with {counted(summary.n_events, 'event')}; "
             f"{judged / 60:.1f} min judged, {not_judged / 60:.1f} min not judged"
         )
         _show_not_judged(summary)
     if summary.joined is not None and summary.joined.n_days:
-        changed = (
-            f"; {summary.joined.n_changed} events have another incident id now" if summary.joined.n_changed else ""
-        )
+        n = summary.joined.n_changed
+        changed = f"; the incident id of {counted(n, 'event')} has changed" if n else ""
         show.line(
-            f"incidents: {summary.joined.n_days} days joined over sites, {summary.joined.n_incidents} incidents "
-            f"of several sites{changed}"
+            f"incidents: {counted(summary.joined.n_days, 'day')} joined over sites, "
+            f"{counted(summary.joined.n_incidents, 'incident')} of several sites{changed}"
         )
         if summary.joined.clocks:
             from pipeline.cli.status_words import clocks_line
@@ -214,17 +212,20 @@ def _show_survey(survey: SurveyOutcome) -> None:
     for site, failed_day, reason in survey.failed:
         show.warning(f"no {'verdicts' if failed_day is None else 'trends'} of {site}, {failed_day or 'all'}: {reason}")
     if survey.days:
-        show.line(f"trends: {len(survey.days)} days of {len({site for site, _ in survey.days})} sites measured")
+        n_sites = len({site for site, _ in survey.days})
+        show.line(f"trends: {counted(len(survey.days), 'day')} of {counted(n_sites, 'site')} measured")
     for site, day, reason in survey.reasons:
         show.line(f"not measured: {site}, {day}: {reason}")
     for site, period, exceeded, met, unclear in survey.verdicts:
-        show.line(f"verdicts: {site}, {period}: {exceeded} limits exceeded, {met} met, {unclear} cannot be told")
+        show.line(
+            f"verdicts: {site}, {period}: {counted(exceeded, 'limit')} exceeded, {met} met, {unclear} cannot be told"
+        )
 
 
 def _other_versions(days: tuple[Day, ...]) -> None:
     if days:
         show.line(
-            f"{len(days)} days were made by another version of halfcycle and left as they are; "
+            f"{counted(len(days), 'day')} made by another version of halfcycle and left so; "
             f"catalogue --rebuild makes them anew: {days[0].site} {days[0].day}" + (" …" if len(days) > 1 else "")
         )
 

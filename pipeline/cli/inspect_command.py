@@ -12,6 +12,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict
+from pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     from pipeline.inspection import ChannelView, Inspection, PointView
@@ -103,7 +104,7 @@ def _inspect_folder(
     with show.progress("looking through") as advance:
         found = look_through([folder], declared=declared, strict=strict, progress=advance)
     for one in found.recorders:
-        files = "1 file" if len(one.paths) == 1 else f"{len(one.paths)} files"
+        files = counted(len(one.paths), "file")
         show.line(f"{one.account.site}: {files}; {one.account.line}")
         for finding in one.findings:
             show.line(f"  wiring: {finding}")
@@ -174,7 +175,7 @@ def _captures_table(found: Inspection) -> TextTable:
             )
         )
     n = len(found.headers)
-    title = f"{n} capture{'s' * (n != 1)}"
+    title = counted(n, "capture")
     title += f", the first {_MOST_CAPTURES} shown" if n > _MOST_CAPTURES else ""
     title += ", below: the one with a star" if n > 1 else ""
     heads = ("", "start (UTC)", "duration", "rate", "per cycle", "samples", "channels", "trigger at")

@@ -11,6 +11,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
+from pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     from pipeline.quantities import Quantity
@@ -184,7 +185,7 @@ def _tell(found: Measured) -> None:
         show.line(f"not measured: {site}{of_points}: {reason}")
     if found.others:
         n = len(found.others)
-        show.line(f"{n} other file{'s' * (n > 1)} passed over: documents, pictures, empty files and the like")
+        show.line(f"{counted(n, 'other file')} passed over: documents, pictures, empty files and the like")
 
 
 def _list_set_aside(found: Measured, quarantine: Path | None) -> None:

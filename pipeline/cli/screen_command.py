@@ -13,6 +13,7 @@ import typer
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
 from pipeline.cli.options import Captures, HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers, Worst
+from pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     from pipeline.screening import Screening
@@ -104,7 +105,9 @@ def screen_command(
     show.line(f"catalogue: {out}")
     if result.set_aside:
         how = "read without repair" if strict else "read"
-        show.line(f"set aside: {len(result.set_aside)} files that could not be {how}, listed in {quarantine}")
+        show.line(
+            f"set aside: {counted(len(result.set_aside), 'file')} that could not be {how}, listed in {quarantine}"
+        )
     show.mishaps(result.n_mishaps)
     if result.is_empty:
         show.warning(f"nothing was judged: {_why_nothing(result)}")
@@ -118,7 +121,8 @@ def _show_events(result: Screening, *, most: int) -> None:
         show.table(worst_table(result.events, most=most))
         show.table(magnitude_duration_table(result.events))
     show.line(
-        f"{len(result.events)} events in {result.n_captures} captures of {result.n_files} files; "
+        f"{counted(len(result.events), 'event')} in {counted(result.n_captures, 'capture')} of "
+        f"{counted(result.n_files, 'file')}; "
         f"{_time(result.judged_s)} judged"
     )
     for text in result.logs[:_MOST_SITES]:
@@ -137,12 +141,12 @@ def _show_notes(result: Screening, *, all_of_them: bool) -> None:
         show.line(f"{files} no waveform; the notes say what else")
     for reason, seconds, count in result.not_judged_by_reason():
         time = f"{_time(seconds)} in " if seconds else ""
-        show.line(f"not judged: {time}{count} capture{'s' * (count > 1)} or point{'s' * (count > 1)}: {reason}")
+        show.line(f"not judged: {time}{counted(count, 'capture')} or {'point' if count == 1 else 'points'}: {reason}")
     if all_of_them:
         for text in _by_note(result.notes):
             show.line(text)
     elif result.notes:
-        show.line(f"{len(result.notes)} notes on anomalies and assumptions; --notes prints them")
+        show.line(f"{counted(len(result.notes), 'note')} on anomalies and assumptions; --notes prints them")
 
 
 def _by_note(notes: Sequence[tuple[object, str]]) -> list[str]:
@@ -168,7 +172,7 @@ def _show_accounts(result: Screening) -> None:
         show.line(f"and {len(lines) - _MOST_SITES} more sites; the catalogue's metadata has them all")
     if result.others:
         n = len(result.others)
-        show.line(f"{n} other file{'s' * (n > 1)} passed over: documents, pictures, empty files and the like")
+        show.line(f"{counted(n, 'other file')} passed over: documents, pictures, empty files and the like")
 
 
 def _why_nothing(result: Screening) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
+from pipeline.plain_text import counted
 from pipeline.report.summary import TextTable
 
 if TYPE_CHECKING:
@@ -22,9 +23,10 @@ def status_line(status: FleetStatus) -> str:
     heard = [site.last_capture for site in status.sites if site.last_capture is not None]
     silent = sum(site.is_silent for site in status.sites)
     last = f"last capture on {max(heard)}" if heard else "no capture yet"
+    to_judge = counted(sum(site.to_judge for site in status.sites), "day")
     return (
-        f"{status.day}: {len(status.sites)} sites, {last}, {silent} silent; "
-        f"{sum(site.to_judge for site in status.sites)} days to judge, {status.inbox} files in the inbox, "
+        f"{status.day}: {counted(len(status.sites), 'site')}, {last}, {silent} silent; "
+        f"{to_judge} to judge, {counted(status.inbox, 'file')} in the inbox, "
         f"{sum(site.set_aside for site in status.sites) + status.set_aside_elsewhere} set aside"
     )
 

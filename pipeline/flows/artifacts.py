@@ -11,6 +11,7 @@ from typing import Final
 from pipeline.config import Fleet
 from pipeline.events import Event
 from pipeline.nightly.run import RunSummary
+from pipeline.plain_text import counted
 from pipeline.publishing import Published, front_address, worst_of
 from pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
 from pipeline.report.markdown import plain_markdown
@@ -49,13 +50,15 @@ def night_markdown(
     lines = [
         "# The night",
         "",
-        f"- {len(summary.files)} files; {len(summary.quarantined)} quarantined, {len(summary.left)} left in the inbox, "
+        f"- {counted(len(summary.files), 'file')}; {len(summary.quarantined)} quarantined, "
+        f"{len(summary.left)} left in the inbox, "
         f"{summary.n_settling} still being written",
-        f"- {len(summary.days)} days rebuilt with {summary.n_events} events; {judged / 60:.1f} min judged, "
+        f"- {counted(len(summary.days), 'day')} rebuilt with {counted(summary.n_events, 'event')}; "
+        f"{judged / 60:.1f} min judged, "
         f"{not_judged / 60:.1f} min not judged",
     ]
     if summary.other_version:
-        lines.append(f"- {len(summary.other_version)} days were made by another version and left as they are")
+        lines.append(f"- {counted(len(summary.other_version), 'day')} made by another version and left so")
     front = front_address(fleet)
     if front:
         pages = f"{published.n_pages} pages written" if published else "no page had to be written"

@@ -16,6 +16,7 @@ from pipeline.errors import ConfigError
 from pipeline.flows.artifacts import tell_prefect
 from pipeline.flows.temporary_server import prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
+from pipeline.plain_text import counted
 from pipeline.publishing import publish
 from pipeline.spread import Function, Lost, SingleBatch, end_with_parent, in_this_process, single_batches_apart
 
@@ -84,7 +85,7 @@ def nightly(config: str) -> State[Any]:
         summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner, single=single))
     tell_prefect(fleet, summary, publish(fleet, Path(config)))
     n_quarantined = len(summary.quarantined)
-    return Completed(message=f"{n_quarantined} files quarantined" if n_quarantined else None, data=summary)
+    return Completed(message=f"{counted(n_quarantined, 'file')} quarantined" if n_quarantined else None, data=summary)
 
 
 def run_flow(config: Path) -> RunSummary:

@@ -166,7 +166,7 @@ def test_output_in_any_encoding_shows_what_it_can(tmp_path: Path, encoding: str)
         env={**os.environ, "PYTHONIOENCODING": encoding}, encoding=encoding,
     )  # fmt: skip
     assert done.returncode == 3, done.stderr
-    assert "1 events in 1 captures of 1 files" in done.stdout
+    assert "1 event in 1 capture of 1 file" in done.stdout
     quarantine = (tmp_path / "out" / "e.quarantine.csv").read_bytes().decode("utf-8")
     assert "bad " in quarantine
 
@@ -177,6 +177,6 @@ def test_the_result_goes_to_stdout_and_progress_and_warnings_to_stderr(tmp_path:
     (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
     done = halfcycle("ingest", "--config", tmp_path / "fleet" / "fleet.toml")
     assert done.returncode == 3
-    assert done.stdout == "files: 1 stored, 0 known before, 1 quarantined; 1 new captures\n"
+    assert done.stdout == "files: 1 stored, 0 known before, 1 quarantined; 1 new capture\n"
     assert "bad.csv" in done.stderr
     assert "no reader recognises it" in done.stderr

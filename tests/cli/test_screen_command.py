@@ -76,7 +76,7 @@ def test_the_events_are_those_that_went_in(folder: Path, tmp_path: Path) -> None
 def test_what_could_not_be_read_is_listed_with_path_and_reason_and_status_3(folder: Path, tmp_path: Path) -> None:
     done = screen(folder, "--out", tmp_path / "deep" / "e.2026.csv")
     assert done.returncode == 3
-    assert "set aside: 1 files" in done.stdout
+    assert "set aside: 1 file" in done.stdout
     assert "1 other file passed over" in done.stdout
     with (tmp_path / "deep" / "e.2026.quarantine.csv").open(encoding="utf-8", newline="") as stream:
         reader = csv.DictReader(stream)
@@ -136,7 +136,7 @@ def test_files_that_follow_one_another_are_one_record(tmp_path: Path, ending: st
     assert row["duration_s"] == pytest.approx(3.2, abs=0.02)
     assert (row["open_start"], row["open_end"]) == (False, False)
     assert len(row["capture"].split("+")) == 3
-    assert "1 events in 3 captures of 3 files" in done.stdout
+    assert "1 event in 3 captures of 3 files" in done.stdout
 
 
 def test_one_worker_and_two_give_the_same_bytes_and_words(folder: Path, tmp_path: Path) -> None:
@@ -166,7 +166,7 @@ def test_files_without_a_waveform_are_counted_and_noted_and_no_fault(tmp_path: P
     (inputs / "trend.pqd").write_bytes(interval_file())
     done = screen(inputs, "--out", out)
     assert done.returncode == 0, done.stderr
-    assert "1 events in 1 captures of 2 files" in done.stdout
+    assert "1 event in 1 capture of 2 files" in done.stdout
     assert "1 file holds no waveform; the notes say what else" in done.stdout.splitlines()
     (inputs / "deep").mkdir()
     (inputs / "deep" / "trend.pqd").write_bytes(interval_file())
@@ -185,8 +185,8 @@ def test_strict_lists_what_would_be_put_right_with_its_reason_and_status_3(tmp_p
     assert screen(inputs, "--out", tmp_path / "e.csv").returncode == 0
     done = screen(inputs, "--out", tmp_path / "e.csv", "--strict")
     assert done.returncode == 3
-    assert "1 events in 1 captures of 1 files" in done.stdout
-    assert "set aside: 1 files that could not be read without repair" in done.stdout
+    assert "1 event in 1 capture of 1 file" in done.stdout
+    assert "set aside: 1 file that could not be read without repair" in done.stdout
     with (tmp_path / "e.quarantine.csv").open(encoding="utf-8", newline="") as stream:
         (row,) = csv.DictReader(stream)
     assert Path(row["path"]) == inputs / "uneven.csv"

@@ -325,7 +325,7 @@ def test_the_flows_state_is_failed_only_where_the_run_could_not_do_its_job(
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     with_bad_file, with_nothing, failed = json.loads(done.stdout.splitlines()[-1])
-    assert with_bad_file == ["COMPLETED", "COMPLETED", "1 files quarantined"]
+    assert with_bad_file == ["COMPLETED", "COMPLETED", "1 file quarantined"]
     assert with_nothing[:2] == ["COMPLETED", "COMPLETED"]
     assert failed[:2] == ["FAILED", "FAILED"]
     assert "cannot be written" in failed[2]

@@ -117,5 +117,5 @@ def test_the_command_says_what_was_measured_and_how_the_week_did(
     summary = run_nightly(fleet_with_captures(tmp_path / "a"))
     assert report(summary, nothing="nothing to do") == 0
     told = capsys.readouterr().out
-    assert "trends: 2 days of 1 sites measured" in told
+    assert "trends: 2 days of 1 site measured" in told
     assert f"verdicts: {SITE}, 2026-W10: 0 limits exceeded" in told

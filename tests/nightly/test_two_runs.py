@@ -56,7 +56,7 @@ def test_a_catalogue_is_read_while_a_run_is_at_work(config: Path) -> None:
     with run_under_way(config, 60):
         done = halfcycle("catalogue", "--config", config)
         assert done.returncode == 0, done.stderr
-        assert "0 days rebuilt, 1 days chosen" in done.stdout
+        assert "0 days rebuilt, 1 day chosen" in done.stdout
         assert "another run is at work" in halfcycle("catalogue", "--config", config, "--rebuild").stderr
 
 
