@@ -46,7 +46,7 @@ def incidents_command(
     ] = None,
     topology: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="TOML file of [[sites]] with site, fed_by and group."),
+        typer.Option(metavar="FILE", help="TOML file of [[sites]]: site, fed_by, group, vector_group."),
     ] = None,
     waveforms: Annotated[
         int, typer.Option(min=0, metavar="N", help="Lay the waveforms of the first N incidents over one another.")

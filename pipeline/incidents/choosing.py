@@ -33,6 +33,8 @@ class Moments:
     own : the one each sighting helps to make; -1: its time is too vague.
     rank : of each moment: of two alike the lower one says what the time is.
     at_ns, u_s : time of each sighting, as far as its clock is known, and its standard uncertainty.
+    label : of each, turned back as far as its turn is known.
+    known : whether it is.
     """
 
     cores: Cores
@@ -40,6 +42,8 @@ class Moments:
     rank: IntArray
     at_ns: IntArray
     u_s: FloatArray
+    label: IntArray
+    known: BoolArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +140,8 @@ def _weighed(
     of_clock = _of_clock(apart_s, clock.count[rows][:, None], moments.u_s[rows][:, None])
     density = np.where(known, (1 - _STRAY) * of_clock + _STRAY * prior, prior)
     alike = likeness(
-        sightings.duration_s[rows][:, None], sightings.label[rows][:, None], cores.duration_s[index],
-        cores.label[index],
+        sightings.duration_s[rows][:, None], moments.label[rows][:, None], moments.known[rows][:, None],
+        cores.duration_s[index], cores.label[index], cores.known[index],
     )  # fmt: skip
     mine = index == moments.own[rows][:, None]
     odds = np.maximum(cores.n_sites[index] - mine, 1) / cores.rate_hz[index]  # one of many is likelier than one of few

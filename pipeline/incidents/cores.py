@@ -21,6 +21,8 @@ _LEVELS: Final = ((1, 8), (3, 4), (12, 4), (50, 2))  # moments of at least so ma
 _SAME: Final = float(np.log(0.6 / 0.25))
 _TURNED: Final = float(np.log(0.37 / 0.55))
 _UNLIKE: Final = float(np.log(0.03 / 0.20))
+_SAME_KNOWN: Final = float(np.log(0.85 / 0.20))  # where the turns of both are known
+_OTHER_KNOWN: Final = float(np.log(0.12 / 0.60))
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +35,8 @@ class Cores:
     weight : sum of the weights. [1/s^2]
     n_sites : that agree.
     duration_s : median of the members'; NaN where none is known.
-    label : the most frequent one.
+    label : the most frequent one, of members whose turn is known where there are some.
+    known : whether there are.
     rate_hz : moments a second around it.
     """
 
@@ -42,6 +45,7 @@ class Cores:
     n_sites: IntArray
     duration_s: FloatArray
     label: IntArray
+    known: BoolArray
     rate_hz: FloatArray
 
     @property
@@ -64,14 +68,16 @@ def chained(time_ns: IntArray, gap_s: float) -> tuple[IntArray, IntArray]:
 
 
 def cores_of(
-    time_ns: IntArray, u_s: FloatArray, site: IntArray, duration_s: FloatArray, label: IntArray, group: IntArray
-) -> tuple[Cores, IntArray]:
+    time_ns: IntArray, u_s: FloatArray, site: IntArray, duration_s: FloatArray, label: IntArray, group: IntArray,
+    known: BoolArray | None = None,
+) -> tuple[Cores, IntArray]:  # fmt: skip
     """The moments that grouped sightings make.
 
     Parameters
     ----------
     time_ns, u_s, site, duration_s, label : of the sightings; `u_s` is the uncertainty of the times. Shape (n,).
     group : of each, from 0 on without gaps; -1: in none.
+    known : whether the turn of its label is; None: of none.
 
     Returns
     -------
@@ -96,7 +102,11 @@ def cores_of(
     rate = np.maximum((near - 1) / _RATE_WINDOW_S, _LEAST_RATE)  # itself left out
     place = np.empty(n, dtype=np.int64)
     place[order] = np.arange(n)
-    cores = Cores(ordered, total[order], n_sites[order], length[order], _modes(label[held], of, n)[order], rate)
+    sure = np.full(n, UNTOLD) if known is None else _modes(np.where(known, label, UNTOLD)[held], of, n)
+    mode = np.where(sure != UNTOLD, sure, _modes(label[held], of, n))
+    cores = Cores(
+        ordered, total[order], n_sites[order], length[order], mode[order], (sure != UNTOLD)[order], rate
+    )  # fmt: skip
     return cores, np.where(group >= 0, place[np.maximum(group, 0)] if n else -1, -1)
 
 
@@ -120,25 +130,33 @@ def _modes(label: IntArray, group: IntArray, n: int) -> IntArray:
     return np.where(counts.sum(axis=1) > 0, counts.argmax(axis=1) + BALANCED, UNTOLD)
 
 
-def likeness(duration_s: FloatArray, label: IntArray, core_duration_s: FloatArray, core_label: IntArray) -> FloatArray:
+def likeness(
+    duration_s: FloatArray, label: IntArray, known: BoolArray, core_duration_s: FloatArray, core_label: IntArray,
+    core_known: BoolArray,
+) -> FloatArray:  # fmt: skip
     """How much likelier length and labels are if an event belongs to a moment than if it does not: log of the ratio.
 
     Parameters
     ----------
-    duration_s, label : of events, any shape.
-    core_duration_s, core_label : of moments, same shape.
+    duration_s, label, known : of events, any shape; `known`: whether the turn of the label is.
+    core_duration_s, core_label, core_known : of moments, same shape.
 
     Source: derived; the spread of lengths is that of the standard's start and end on the grid of half cycles.
     """
-    known = np.isfinite(duration_s) & np.isfinite(core_duration_s)
-    length = np.where(known, np.maximum(duration_s, 1e-3), 1.0)
-    apart = np.where(known, duration_s - core_duration_s, 0.0) / _DURATION_U_S
+    lengths = np.isfinite(duration_s) & np.isfinite(core_duration_s)
+    length = np.where(lengths, np.maximum(duration_s, 1e-3), 1.0)
+    apart = np.where(lengths, duration_s - core_duration_s, 0.0) / _DURATION_U_S
     by_chance = 1 / (length * _LENGTH_SPAN)
     alike = np.exp(-0.5 * np.square(apart)) / (_DURATION_U_S * np.sqrt(2 * np.pi))
-    told = np.where(known, np.log(_OTHER_LENGTH + (1 - _OTHER_LENGTH) * alike / by_chance), 0.0)
+    told = np.where(lengths, np.log(_OTHER_LENGTH + (1 - _OTHER_LENGTH) * alike / by_chance), 0.0)
     both = (label != UNTOLD) & (core_label != UNTOLD)
     turned = (label != BALANCED) & (core_label != BALANCED)
-    same = np.where(label == core_label, _SAME, np.where(turned, _TURNED, _UNLIKE))
+    sure = known & core_known
+    same = np.where(
+        label == core_label,
+        np.where(sure & turned, _SAME_KNOWN, _SAME),
+        np.where(turned, np.where(sure, _OTHER_KNOWN, _TURNED), _UNLIKE),
+    )
     return np.asarray(told + np.where(both, same, 0.0), dtype=np.float64)
 
 

@@ -14,7 +14,7 @@ from pipeline.incidents.linking import linked
 from pipeline.incidents.neighbourhood import learned_odds
 from pipeline.incidents.origin import Origins, SiteShares, origins, site_shares
 from pipeline.incidents.sightings import IntArray, Sightings, sightings_of
-from pipeline.incidents.topology import Topology, origins_by_topology
+from pipeline.incidents.topology import Topology, origins_by_topology, turn_of_sites
 from pipeline.incidents.zones import zones
 
 if TYPE_CHECKING:
@@ -69,7 +69,10 @@ def fleet_incidents(table: pa.Table, *, topology: Topology | None = None, reach_
     """
     sightings, of_row = sightings_of(table)
     zone_ns = zones(sightings)
-    found = joined(sightings, zone_ns=zone_ns, reach_s=reach_s)
+    turn = turn_of_sites(topology, sightings.sites)
+    found = joined(
+        sightings, zone_ns=zone_ns, reach_s=reach_s, turn=None if turn is None else turn[sightings.site]
+    )  # fmt: skip
     incident = linked(sightings, found)[found.shot] if sightings.n else np.zeros(0, dtype=np.int64)
     n = int(incident.max(initial=-1)) + 1
     shares = site_shares(sightings, incident)

@@ -11,6 +11,7 @@ from pipeline.incidents.choosing import GOOD_S, Moments, chosen, without_itself
 from pipeline.incidents.clocks import Around, ClockFit, fitted, neighbours
 from pipeline.incidents.cores import chained, cores_of
 from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
+from pipeline.incidents.turns import UNKNOWN, turned_back
 
 REACH_S: Final = 10.0  # how far clocks of which nothing is known may be off: twice what class S may lose in a day
 _GAP_S: Final = 0.02  # within which times that are known make one moment
@@ -40,7 +41,9 @@ class Joined:
     clock: ClockFit
 
 
-def joined(sightings: Sightings, *, zone_ns: IntArray, reach_s: float = REACH_S) -> Joined:
+def joined(
+    sightings: Sightings, *, zone_ns: IntArray, reach_s: float = REACH_S, turn: IntArray | None = None
+) -> Joined:
     """Sightings joined over sites.
 
     Parameters
@@ -48,22 +51,24 @@ def joined(sightings: Sightings, *, zone_ns: IntArray, reach_s: float = REACH_S)
     sightings : of all sites.
     zone_ns : whole hours that each one's recorder is ahead, shape (n,). [ns]
     reach_s : how far a clock may be off of which nothing is known. [s]
+    turn : steps by which transformers turn the labels of each one's site, where declared; None: nowhere.
     """
+    turn = np.full(sightings.n, UNKNOWN) if turn is None else turn
     time_ns = sightings.start_ns - zone_ns
     around = neighbours(sightings.site, time_ns)
     none, zero = np.full(sightings.n, np.nan), np.zeros(sightings.n)
     clock = ClockFit(none, none, zero, zero, none)
     for _ in range(_ROUNDS):
-        moments = _moments(sightings, time_ns, clock)
+        moments = _moments(sightings, time_ns, clock, turn)
         where, _ = chosen(sightings, clock, moments, around, reach_s)
         clock = fitted(time_ns, _lags(time_ns, moments, where), around, leave_out=True)
-    moments = _moments(sightings, time_ns, clock)
+    moments = _moments(sightings, time_ns, clock, turn)
     where, score = chosen(sightings, clock, moments, around, reach_s)
     where, score = _one_of_a_site(sightings, where, score, moments)
     return _numbered(sightings, time_ns, moments, where, score, around)
 
 
-def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit) -> Moments:
+def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit, turn: IntArray) -> Moments:
     """The moments of sightings, each at its time as far as its clock is known."""
     known = np.isfinite(clock.offset_s)
     at_ns = time_ns - np.round(np.nan_to_num(clock.offset_s) * 1e9).astype(np.int64)
@@ -73,10 +78,11 @@ def _moments(sightings: Sightings, time_ns: IntArray, clock: ClockFit) -> Moment
     order, chain = chained(at_ns[held], _GAP_S)
     group = np.full(sightings.n, -1)
     group[held[order]] = chain
-    cores, own = cores_of(at_ns, u_s, sightings.site, sightings.duration_s, sightings.label, group)
+    label, turn_known = turned_back(sightings.label, turn), turn != UNKNOWN
+    cores, own = cores_of(at_ns, u_s, sightings.site, sightings.duration_s, label, group, turn_known)
     rank = np.full(cores.n, np.iinfo(np.int64).max)
     np.minimum.at(rank, own[held], sightings.site[held])
-    return Moments(cores, own, rank, at_ns, u_s)
+    return Moments(cores, own, rank, at_ns, u_s, label, turn_known)
 
 
 def _lags(time_ns: IntArray, moments: Moments, where: IntArray) -> FloatArray:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pipeline.incidents.sightings import DEAD_PU, FloatArray, IntArray, Sightings
 
 MOST: Final = 5  # sites that are ranked
-SPREAD_PU: Final = 0.005  # of voltages of sites that are equally near: their noise and what hangs behind them
+SPREAD_PU: Final = 0.004  # of voltages of sites that are equally near: their noise and what hangs behind them
 _WORTH_A_WORD: Final = float(np.log(0.5))
 _VOTE: Final = 1.0  # of what the confidence of a vote promises
 ELSEWHERE: Final = 0.05  # that a site without a recording was nearer (common practice, no source)

@@ -7,24 +7,34 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from pipeline.config import checked, read_toml
 from pipeline.errors import ConfigError
 from pipeline.incidents.origin import ELSEWHERE, MOST, SPREAD_PU, Origins, SiteShares
 from pipeline.incidents.sightings import DEAD_PU, BoolArray, FloatArray, IntArray
+from pipeline.incidents.turns import STEPS, UNKNOWN, step_of
 
 _AROUND_PU: Final = 0.1  # above the lowest voltage no site is asked
 
 
 class FedSite(BaseModel):
-    """One site of a topology: what feeds it, and the group of sites behind one transformer or breaker it belongs to."""
+    """One site of a topology: what feeds it, the group of sites behind one breaker or transformer that it belongs to,
+    and the vector group of a transformer between it and what feeds it."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     site: str = Field(min_length=1)
     fed_by: str | None = None
     group: str = ""
+    vector_group: str | None = None
+
+    @field_validator("vector_group")
+    @classmethod
+    def _is_one(cls, group: str | None) -> str | None:
+        if group is not None and step_of(group) is None:
+            raise ValueError(f"vector group {group!r} is none; such as Dyn11, Yd5 or YNyn0 are")
+        return group
 
 
 class _Document(BaseModel):
@@ -42,11 +52,14 @@ class Topology:
     names : of the sites.
     fed_by : index of the site that feeds each; -1: none that is known.
     group : of each, in words; "" for none.
+    turn : steps that transformers turn its labels by, from the source on; None: no vector group is declared, so nothing
+        is known of any.
     """
 
     names: tuple[str, ...]
     fed_by: IntArray
     group: tuple[str, ...]
+    turn: IntArray | None = None
 
     def behind(self) -> BoolArray:
         """[i, k]: whether i is k or fed through it."""
@@ -60,7 +73,8 @@ class Topology:
 
 
 def load_topology(path: Path) -> Topology:
-    """A topology from a TOML file: a table ``[[sites]]`` a site with `site`, and where they apply `fed_by` and `group`.
+    """A topology from a TOML file: a table ``[[sites]]`` a site with `site`, and where they apply `fed_by`, `group` and
+    `vector_group`.
 
     Raises
     ------
@@ -93,7 +107,29 @@ def topology_of(sites: tuple[FedSite, ...], where: str) -> Topology:
             f"{where}: {names[int(np.flatnonzero(upper >= 0)[0])]!r} is fed through itself; feeds must not go round"
         )
     group = tuple(one.group for one in sites) + ("",) * (len(names) - len(sites))
-    return Topology(tuple(names), fed_by, group)
+    return Topology(tuple(names), fed_by, group, _turns(sites, fed_by))
+
+
+def _turns(sites: tuple[FedSite, ...], fed_by: IntArray) -> IntArray | None:
+    """Turns from the source on. Where a vector group is declared, what has none has no transformer before it."""
+    if all(one.vector_group is None for one in sites):
+        return None
+    own = np.zeros(len(fed_by), dtype=np.int64)
+    own[: len(sites)] = [step_of(one.vector_group or "") or 0 for one in sites]
+    turn, upper = own.copy(), fed_by.copy()
+    while np.any(upper >= 0):
+        there = np.flatnonzero(upper >= 0)
+        turn[there] += own[upper[there]]
+        upper[there] = fed_by[upper[there]]
+    return np.asarray(turn % STEPS)
+
+
+def turn_of_sites(topology: Topology | None, sites: tuple[str, ...]) -> IntArray | None:
+    """The turn of each of some sites, `UNKNOWN` of those that a topology does not name; None where it tells none."""
+    if topology is None or topology.turn is None:
+        return None
+    of_name = dict(zip(topology.names, topology.turn.tolist(), strict=True))
+    return np.array([of_name.get(name, UNKNOWN) for name in sites], dtype=np.int64)
 
 
 def origins_by_topology(shares: SiteShares, n_incidents: int, sites: tuple[str, ...], topology: Topology) -> Origins:

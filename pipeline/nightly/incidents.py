@@ -149,7 +149,10 @@ def _folder(fleet: Fleet, day: date | None = None) -> Path:
 def _settings(fleet: Fleet, topology: Topology | None) -> str:
     """What incidents depend on besides the events."""
     reach_s = 0.0 if fleet.incidents is None else fleet.incidents.reach_s
-    said = None if topology is None else [topology.names, topology.fed_by.tolist(), topology.group]
+    said = None
+    if topology is not None:
+        turn = None if topology.turn is None else topology.turn.tolist()
+        said = [topology.names, topology.fed_by.tolist(), topology.group, turn]
     return json.dumps([reach_s, said, code_version()])
 
 

@@ -43,10 +43,10 @@ def test_a_site_that_was_deeper_before_and_is_not_now_is_the_less_likely_the_mor
 
 
 def test_a_site_that_is_deeper_in_the_ratio_that_repeats_keeps_all_its_odds() -> None:
-    # By hand: depths of 0.03 and 0.02 are in the ratio of the past; depth alone says exp(0.01 / 0.005) to 1.
+    # By hand: depths of 0.03 and 0.02 are in the ratio of the past; depth alone says exp(0.01 / 0.004) to 1.
     row = last_row([*past(6), *now(0.97, 0.98)])
     assert row["origin_site"] == "End"
-    assert row["origin_confidence"] == pytest.approx(0.95 / (1 + np.exp(-0.01 / 0.005)), abs=1e-3)
+    assert row["origin_confidence"] == pytest.approx(0.95 / (1 + np.exp(-0.01 / 0.004)), abs=1e-3)
 
 
 def test_what_is_over_a_month_away_says_nothing() -> None:
