@@ -63,7 +63,7 @@ def magnitude_duration_svg(dots: Sequence[Dot], curve: Curve, *, width: float, l
     highest = max([1.45 if curve.upper else 1.25, *(dot.magnitude_pu * 1.05 for dot in dots)])
     left, right = 50.0, 14.0
     tall = 0.5 * width if width > 600 else 0.95 * width
-    axes = Axes(left, 26, width - left - right, tall, 0.002, longest, 0, highest, log_x=True)
+    axes = Axes(left, 26, width - left - right, tall, 0.002, longest, 0, highest, log_x=True, columns=1)
     x_ticks = [(value, own_words(words)) for value, words in _DURATIONS if axes.x0 <= value <= axes.x1]
     if width < 600:
         x_ticks = x_ticks[::2]
@@ -127,19 +127,22 @@ def _mark(dot: Dot, x: float, y: float) -> str:
     from pipeline.report.drawing import printable
 
     colour = _COLOURS[dot.kind]
-    style = f"fill='{'#FFFFFF' if dot.is_open else colour}' stroke='{colour}' stroke-width='1.6'"
+    style = f"fill='#FFFFFF' stroke='{colour}' stroke-width='1.6'" if dot.is_open else f"fill='{colour}'"
+    more = 0.0 if dot.is_open else 0.8  # as large as with its edge
     if dot.kind == "swell":
-        shape = f"<polygon points='{px(x)},{px(y - 6)} {px(x + 5.5)},{px(y + 4)} {px(x - 5.5)},{px(y + 4)}' {style}>"
+        low, half = px(y + 4 + more), 5.5 + 1.5 * more
+        shape = f"<polygon points='{px(x)},{px(y - 6 - 2 * more)} {px(x + half)},{low} {px(x - half)},{low}' {style}>"
         end = "</polygon>"
     elif dot.kind == "interruption":
-        shape, end = f"<rect x='{px(x - 4.5)}' y='{px(y - 4.5)}' width='9' height='9' {style}>", "</rect>"
+        half = 4.5 + more
+        side = f"width='{2 * half:g}' height='{2 * half:g}'"
+        shape, end = f"<rect x='{px(x - half)}' y='{px(y - half)}' {side} {style}>", "</rect>"
     else:
-        shape, end = f"<circle cx='{px(x)}' cy='{px(y)}' r='4.5' {style}>", "</circle>"
-    mark = f"{shape}<title>{escape(printable(dot.words))}</title>{end}"
+        shape, end = f"<circle cx='{px(x)}' cy='{px(y)}' r='{4.5 + more:g}' {style}>", "</circle>"
+    title = f"<title>{escape(printable(dot.words))}</title>"
     if not dot.href:
-        return mark
-    name = escape(printable(dot.words), {"'": "&apos;"})
-    return f"<a href='{escape(dot.href, {chr(39): '%27'})}' aria-label='{name}'>{mark}</a>"
+        return f"{shape}{title}{end}"
+    return f"<a href='{escape(dot.href, {chr(39): '%27'})}'>{title}{shape}{end}</a>"
 
 
 def days_svg(
@@ -195,9 +198,10 @@ def hours_svg(hours: Sequence[int], weekdays: Sequence[int], *, width: float, la
     """
     names = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
     wide = width > 600
-    first = Axes(40, 28, (width - 120) * 0.68 if wide else width - 54, 130, 0, 24, 0, max([1, *hours]) * 1.15)
+    first = Axes(40, 28, (width - 120) * 0.68 if wide else width - 54, 130, 0, 24, 0, max([1, *hours]) * 1.15,
+                 columns=1)  # fmt: skip
     left, top = (first.left + first.width + 50, 28.0) if wide else (40.0, 228.0)
-    second = Axes(left, top, width - left - 14, 130, 0, 7, 0, max([1, *weekdays]) * 1.15)
+    second = Axes(left, top, width - left - 14, 130, 0, 7, 0, max([1, *weekdays]) * 1.15, columns=1)
     hour_ticks = [(h + 0.5, f"{h}") for h in range(0, 24, 3)]
     first.frame(y_name="events by hour of the day", x_name="hour", x_ticks=hour_ticks, y_ticks=_whole(first.y1))
     day_ticks = [(k + 0.5, name) for k, name in enumerate(names)]

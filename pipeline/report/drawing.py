@@ -107,7 +107,8 @@ def text_of(
     """Words; anything in them is text and nothing else."""
     placed = "" if anchor == "start" else f" text-anchor='{anchor}'"
     heavy = "" if weight == "normal" else f" font-weight='{weight}'"
-    given = f"x='{px(x)}' y='{px(y)}' font-size='{size:g}'{placed} fill='{colour}'{heavy}"
+    hue = "" if colour == INK else f" fill='{colour}'"
+    given = f"x='{px(x)}' y='{px(y)}' font-size='{size:g}'{placed}{hue}{heavy}"
     return f"<text {given}>{escape(printable(text))}</text>"
 
 
@@ -124,7 +125,7 @@ def document(parts: Sequence[str], *, width: float, height: float, label: str, r
     said = escape(printable(label), {"'": "&apos;", '"': "&quot;"})
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
-        f"height='{height:g}' font-family='sans-serif' role='{role}' aria-label='{said}'>"
+        f"height='{height:g}' font-family='sans-serif' fill='{INK}' role='{role}' aria-label='{said}'>"
     )
     body = "\n".join(part for part in parts if part)
     return f"{head}\n{rect_of(0, 0, width, height, fill='#FFFFFF')}\n{body}\n</svg>\n"
@@ -174,7 +175,7 @@ class Axes:
     left, top, width, height : of the panel. [px]
     x0, x1, y0, y1 : values at its edges.
     log_x : whether x runs by its logarithm.
-    columns : draw curves in few bytes: in so many columns and whole pixels; 0: as fine as the panel.
+    columns : draw in few bytes, curves in so many columns and whole pixels; 0: as fine as the panel.
     parts : what was drawn.
     """
 
@@ -213,14 +214,12 @@ class Axes:
     ) -> None:
         """Grid, ticks and names of the axes; ticks are (value, words), None: round values."""
         rows = y_ticks if y_ticks is not None else [(v, number(v)) for v in ticks(self.y0, self.y1, about=6)]
-        for value, word in rows:
-            y = self.y(value)
-            self.parts.append(line_of(self.left, y, self.left + self.width, y, GRID))
-            self.parts.append(text_of(self.left - 7, y + 4, word, size=11, anchor="end", colour=MUTED))
         columns = x_ticks if x_ticks is not None else [(v, number(v)) for v in ticks(self.x0, self.x1, about=8)]
+        self._grid([self.y(value) for value, _ in rows], [self.x(value) for value, _ in columns])
+        for value, word in rows:
+            self.parts.append(text_of(self.left - 7, self.y(value) + 4, word, size=11, anchor="end", colour=MUTED))
         for value, word in columns:
             x = self.x(value)
-            self.parts.append(line_of(x, self.top, x, self.top + self.height, GRID))
             if x_name:
                 below = self.top + self.height + 16
                 self.parts.append(text_of(x, below, word, size=11, anchor="middle", colour=MUTED))
@@ -231,6 +230,16 @@ class Axes:
             below = self.top + self.height + 33
             middle = self.left + self.width / 2
             self.parts.append(text_of(middle, below, x_name, size=11, anchor="middle", colour=MUTED))
+
+    def _grid(self, ys: Sequence[float], xs: Sequence[float]) -> None:
+        """Lines across and down the panel."""
+        if self.columns:
+            across = "".join(f"M{px(self.left)} {px(y)}h{px(self.width)}" for y in ys)
+            down = "".join(f"M{px(x)} {px(self.top)}v{px(self.height)}" for x in xs)
+            self.parts.append(f"<path d='{across}{down}' fill='none' stroke='{GRID}'/>")
+            return
+        self.parts += [line_of(self.left, y, self.left + self.width, y, GRID) for y in ys]
+        self.parts += [line_of(x, self.top, x, self.top + self.height, GRID) for x in xs]
 
     def curve(self, x: F64, y: F64, colour: str, *, width: float = 1.2, dash: str = "", band: bool = False) -> None:
         """A line through samples, thinned to what the panel can show; as a band: from the lowest to the highest."""

@@ -158,7 +158,7 @@ def _meta(event: Event, whole: Slice, cut: Slice, rms: Rms | None, packed: Packe
         for i in cut.voltages:
             points = thinned(rms.times_s[i], rms.values[i] / reference_v(event, whole) * 100, n_columns=_RMS_COLUMNS)
             t, v = ([round(scale * point[k]) for point in points] for k, scale in ((0, 1e5), (1, 100.0)))
-            series.append({"channel": i, "t": _steps(t), "v": _steps(v)})
+            series.append({"channel": i, "t": _steps(_steps(t)), "v": _steps(v)})  # times are nearly even
     levels = [[round(100 * level, 3), words] for level, words in THRESHOLDS_PU] if event.magnitude_unit == "pu" else []
     return {
         "rate": cut.rate_hz,

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
 _TEMPLATES: Final = Path(__file__).resolve().parent / "templates"
+_OF_A_FILE: Final = re.compile(r" xmlns='[^']*'|<rect( [xy]='0')* width='\d+' height='\d+' fill='#FFFFFF'/>\n")
+_INDENT: Final = re.compile(r"^ +", re.MULTILINE)
 _UNIT: Final = re.compile(r"\d (?:%|m?s|min|h|k?V|k?A|pu|Hz|UTC)(?![\w])")
 CAUTIONS: Final = (
     "This is an analysis of recordings after the fact. It protects nothing and must not be used to switch or to set "
@@ -54,7 +56,7 @@ def render(content: Content, *, settings: Settings, up: str = "") -> str:
 
 
 def _rendered(content: Content, settings: Settings, up: str) -> str:
-    style, script = _read("page.css"), _read("page.js")
+    style, script = (_INDENT.sub("", _read(name)) for name in ("page.css", "page.js"))
     origin = {row[0]: row[1] for row in content.provenance.rows}
     return (
         _environment()
@@ -85,7 +87,7 @@ def _environment() -> Environment:
         loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
         finalize=lambda value: _UNIT.sub(_together, printable(value)) if type(value) is str else value,
     )  # fmt: skip
-    environment.filters["drawing"] = _markup
+    environment.filters["drawing"] = _drawing
     environment.filters["data"] = _data
     environment.filters["place"] = _place
     return environment
@@ -99,6 +101,11 @@ def _together(found: re.Match[str]) -> str:
 def _data(text: str) -> Markup:
     """JSON or base64 within a script element: nothing in it may end the element or start another."""
     return _markup(text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026"))
+
+
+def _drawing(svg: str) -> Markup:
+    """A drawing of ours within the page, without what it needs as a file of its own."""
+    return _markup(_OF_A_FILE.sub("", svg))
 
 
 def _place(href: str) -> str:

@@ -57,7 +57,7 @@ def phasor_parts(phasors: BeforeAndDuring, side: Side, *, left: float, top: floa
     parts = [text_of(x, top + 20, _TITLES[side], size=12, anchor="middle", weight="bold")]
     for radius in (0.5, 1.0):
         circle = f"cx='{px(x)}' cy='{px(y)}' r='{px(radius * _RADIUS)}'"
-        parts.append(f"<circle {circle} fill='none' stroke='{GRID}' stroke-width='1'/>")
+        parts.append(f"<circle {circle} fill='none' stroke='{GRID}'/>")
     parts += [line_of(x - _RADIUS, y, x + _RADIUS, y, GRID), line_of(x, y - _RADIUS, x, y + _RADIUS, GRID)]
     sizes = np.maximum(np.abs(phasors.before), np.abs(phasors.during))
     n = phasors.n_voltages
@@ -99,6 +99,6 @@ def _arrow(x: float, y: float, tip: complex, phase: str, *, is_current: bool) ->
     dash = "5 3" if is_current else ""
     return [
         line_of(x, y, ex, ey, colour, width=1.6 if is_current else 2.2, dash=dash),
-        f"<polygon points='{shape}' fill='{'#FFFFFF' if is_current else colour}' stroke='{colour}' stroke-width='1'/>",
+        f"<polygon points='{shape}' fill='{'#FFFFFF' if is_current else colour}' stroke='{colour}'/>",
         text_of(x + label.real, y - label.imag + 4, words, size=10, anchor="middle", colour=INK) if words else "",
     ]

@@ -44,7 +44,9 @@ def write_png(svg: str, path: Path) -> None:
     axes.set(xlim=(0, width), ylim=(height, 0))
     axes.set_axis_off()
     for order, element in enumerate(root):
-        _draw(axes, element.tag.rpartition("}")[2], dict(element.attrib), element.text or "", order)
+        kind = element.tag.rpartition("}")[2]
+        inherited = {"fill": root.attrib.get("fill", "#000000")} if kind == "text" else {}
+        _draw(axes, kind, inherited | element.attrib, element.text or "", order)
     figure.savefig(path, dpi=_DOTS_PER_UNIT * _POINTS_PER_INCH, format="png")
 
 

@@ -28,7 +28,7 @@ def document(parts: list[str], *, width: float, height: float, title: str) -> st
     label = escape(plain(title), {"'": "&apos;"})
     head = (
         f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 {width:g} {height:g}' width='{width:g}' "
-        f"height='{height:g}' font-family='{_FONTS}' role='img' aria-label='{label}'>"
+        f"height='{height:g}' font-family='{_FONTS}' fill='{INK}' role='img' aria-label='{label}'>"
     )
     paper = f"<rect width='{width:g}' height='{height:g}' fill='#FFFFFF'/>"
     return "\n".join([head, paper, *parts, "</svg>"]) + "\n"
@@ -82,5 +82,6 @@ def text(
     """Words in any script; what XML does not allow is shown by a replacement character."""
     placed = "" if anchor == "start" else f" text-anchor='{anchor}'"
     heavy = "" if weight == "normal" else f" font-weight='{weight}'"
-    given = f"x='{px(x)}' y='{px(y)}' font-size='{size}'{placed} fill='{colour}'{heavy}"
+    hue = "" if colour == INK else f" fill='{colour}'"
+    given = f"x='{px(x)}' y='{px(y)}' font-size='{size}'{placed}{hue}{heavy}"
     return f"<text {given}>{escape(plain(words))}</text>"

@@ -2,6 +2,8 @@
 // Decodes the samples of each event and draws them: all of them, each column of pixels from its lowest to its highest.
 (function () {
   const DECIMAL = document.documentElement.dataset.decimal || ".";
+  const TOOLS = [["in", "+", "zoom in"], ["out", "\u2212", "zoom out"], ["left", "\u2190", "earlier"],
+    ["right", "\u2192", "later"], ["all", "all", ""]];
   const INK = "#1F2933", MUTED = "#52606D", GRID = "#D9DEE4", SHADE = "#F3EFE2", LIMIT = "#9A3B26";
 
   // Two signs hold 13 bits; the 91 signs are those from "!" to "~" without "&", "<" and ">".
@@ -25,9 +27,10 @@
     const bytes = unpacked(figure.querySelector("script.samples").textContent.trim());
     const stream = new Blob([bytes.subarray(0, meta.packed)]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
     const planes = new Uint8Array(await new Response(stream).arrayBuffer());
-    for (const one of meta.rms) for (const [key, per] of [["t", 1e5], ["v", 100]]) {
-      let sum = 0;
-      one[key] = one[key].map((step) => (sum += step) / per);
+    const summed = (steps) => { let sum = 0; return steps.map((step) => (sum += step)); };
+    for (const one of meta.rms) {
+      one.t = summed(summed(one.t)).map((t) => t / 1e5);
+      one.v = summed(one.v).map((v) => v / 100);
     }
     const n = meta.n, wide = meta.bytes, shift = 32 - 8 * wide, lowest = wide === 2 ? -32768 : -2147483648;
     meta.channels.forEach((channel, c) => {
@@ -300,9 +303,25 @@
     }
   }
 
+  function furnish(tools) {
+    for (const [act, sign, name] of TOOLS) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.dataset.act = act;
+      button.textContent = sign;
+      if (name) button.setAttribute("aria-label", name);
+      tools.append(button);
+    }
+    const keys = document.createElement("span");
+    keys.className = "keys";
+    keys.textContent = "drag to zoom; keys + \u2212 \u2190 \u2192 0";
+    tools.append(keys);
+  }
+
   async function bring(figure) {
     try {
       const begun = performance.now();
+      furnish(figure.querySelector(".tools"));
       const meta = await decoded(figure);
       figure.classList.add("live");
       figure.wave = new Wave(figure, meta);
