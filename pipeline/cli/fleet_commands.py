@@ -159,6 +159,9 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             f"{states.count('quarantined')} quarantined{left}; "
             f"{at_least}{counted(sum(o.n_new for o in summary.files), 'new capture')}"
         )
+        n_recorded = sum(o.n_recorded for o in summary.files)
+        if n_recorded:
+            show.line(f"values that recorders computed themselves: {n_recorded} days of sites stored")
         n = states.count("no waveform")
         if n:
             files = "1 file holds" if n == 1 else f"{n} files hold"
@@ -216,6 +219,8 @@ def _show_survey(survey: SurveyOutcome) -> None:
         show.line(f"trends: {counted(len(survey.days), 'day')} of {counted(n_sites, 'site')} measured")
     for site, day, reason in survey.reasons:
         show.line(f"not measured: {site}, {day}: {reason}")
+    for site, text in survey.disagreements:
+        show.line(f"recorder and waveforms disagree: {site}: {text}")
     for site, period, exceeded, met, unclear in survey.verdicts:
         show.line(
             f"verdicts: {site}, {period}: {counted(exceeded, 'limit')} exceeded, {met} met, {unclear} cannot be told"

@@ -8,18 +8,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 from pipeline.capture import Header
 from pipeline.config import Fleet, Site
 from pipeline.errors import HalfcycleError, PlaceError, ReadError
 from pipeline.nightly.at_hand import AtHand, key_of_file
 from pipeline.nightly.inbox import is_special, state_of, to_processed, to_quarantine
+from pipeline.nightly.recorded import are_stored, days_of_records, write_records
 from pipeline.nightly.stored import forget_catalogues, is_sound
 from pipeline.readers import companions_of, read_captures, remarks_on
+from pipeline.records.archive import may_hold_both
+from pipeline.sites.recorded import header_of
 from pipeline.store.atomic import put_in_place, refused, stage
 from pipeline.store.partitions import Store, day_of
 from pipeline.writers.parquet import write_waveform_parquet
+
+_BUNDLES: Final = (".zip", ".gz", ".tgz")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +39,7 @@ class FileOutcome:
         file, cannot be stored or moved, changed while it was read, or ended the process that read it).
     site : whose captures they are; "" where there are none.
     n_captures, n_new : captures in it, and those that were not in the store yet.
+    n_recorded : site-days of values in it that the recorder computed itself, which were not in the store yet.
     reason : why it was quarantined or left, or what it holds instead of waveforms, or why its captures are not
         counted, in words.
     """
@@ -43,6 +49,7 @@ class FileOutcome:
     site: str = ""
     n_captures: int = 0
     n_new: int = 0
+    n_recorded: int = 0
     reason: str = ""
 
 
@@ -91,9 +98,12 @@ class _Held:
     """What a file holds: a place in the store for each capture, those written aside that are not there yet, sites."""
 
     places: list[Path] = field(default_factory=list)
+    recorded: list[Path] = field(default_factory=list)
+    n_recorded: int = 0
     staged: list[tuple[Path, Path]] = field(default_factory=list)
     sites: set[str] = field(default_factory=set)
     remarks: tuple[str, ...] = ()
+    unread: str = ""  # why its recorder's own values cannot be read
 
     def drop(self) -> None:
         """Remove what was written aside and has no place yet."""
@@ -128,7 +138,9 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
     _put_in_place(held, Store(fleet.store))
     to_processed(path, fleet, keep=keep)
     state: Literal["stored", "known"] = "stored" if held.staged else "known"
-    return FileOutcome(path, state, "+".join(sorted(held.sites)), len(held.places), len(held.staged))
+    n_new = len(held.staged) - held.n_recorded
+    sites = "+".join(sorted(held.sites))
+    return FileOutcome(path, state, sites, len(held.places), n_new, held.n_recorded, held.unread)
 
 
 def _moved(path: Path, fleet: Fleet) -> FileOutcome:
@@ -155,8 +167,30 @@ def _stage(path: Path, fleet: Fleet, held: _Held) -> None:
             aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
             held.staged.append((aside, place))
         held.places.append(place)
-    if not held.places:
+    _stage_recorded(path, fleet, held)
+    if not held.places and not held.recorded:
         held.remarks = remarks_on(path, strict=fleet.run.strict)
+
+
+def _stage_recorded(path: Path, fleet: Fleet, held: _Held) -> None:
+    """Write what a recorder computed itself aside; beside waveforms it is looked for where a format may hold both."""
+    if held.places and not may_hold_both(path) and path.suffix.lower() not in _BUNDLES:
+        return
+    store = Store(fleet.store)
+    try:
+        for one in days_of_records(path, strict=fleet.run.strict):
+            site = site_of(path, header_of(one.records), fleet)
+            held.sites.add(site.name)
+            place = store.recorded_path(site.name, one.day, one.name)
+            if not are_stored(one, place):
+                aside = stage(place, partial(write_records, one), staging=store.staging)
+                held.staged.append((aside, place))
+                held.n_recorded += 1
+            held.recorded.append(place)
+    except ReadError as error:
+        if not held.places:
+            raise
+        held.unread = str(error)
 
 
 def _put_in_place(held: _Held, store: Store) -> None:
@@ -167,7 +201,7 @@ def _put_in_place(held: _Held, store: Store) -> None:
     except PlaceError:
         held.drop()
         raise
-    for place in held.places:
+    for place in (*held.places, *held.recorded):
         store.put_back(place)  # it is tried again, whatever it was set aside for
 
 

@@ -22,8 +22,10 @@ from pipeline.config import Fleet, Site
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.nightly.at_hand import MOST_UNTRIED, AtHand, Strikes
 from pipeline.nightly.days import FLEET_HOOKUP
+from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.stored import stored_piece
-from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, of_a, verdict_inputs
+from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs
+from pipeline.nightly.verdicts import judged_by_calendar, last_week
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
@@ -34,13 +36,14 @@ from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns, stored_header
 from pipeline.store.trends import write_trend
 from pipeline.survey.certificate import certificate_of, with_certificates
-from pipeline.survey.compliance import Assessment, LimitProfile, assess, load_limit_profile, verdicts_table
+from pipeline.survey.compared import compared
+from pipeline.survey.compliance import load_limit_profile, verdicts_table
 from pipeline.survey.files import surveys_for
-from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
-from pipeline.survey.stored import StoredTrend, by_point, read_trends, with_needed
+from pipeline.survey.measure import Survey, Trend, measure_record
+from pipeline.survey.stored import RECORDED, StoredTrend, by_point, of_span, read_trends, told_key
 
 if TYPE_CHECKING:
-    import pyarrow as pa
+    pass
 
 _ONE_DAY: Final = timedelta(days=1)
 _LEAD_NS: Final = 2 * 3_600 * 10**9  # before midnight, so that the flickermeter has settled and a sag is known whole
@@ -57,12 +60,14 @@ class SurveyOutcome:
     reasons : (site, day, reason) of days of which nothing could be measured.
     verdicts : (site, period, how many are exceeded, met, cannot tell) of the last week.
     failed : (site, day or None of verdicts, reason) of what could not be made; the next night tries it again.
+    disagreements : (site and point, in words) where a recorder's own values are not those of its waveforms.
     """
 
     days: tuple[tuple[str, date], ...]
     reasons: tuple[tuple[str, date, str], ...]
     verdicts: tuple[tuple[str, str, int, int, int], ...]
     failed: tuple[tuple[str, date | None, str], ...] = ()
+    disagreements: tuple[tuple[str, str], ...] = ()
 
 
 def has_stale_trends(fleet: Fleet) -> bool:
@@ -107,7 +112,11 @@ def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutco
         tuple((site, day) for site, day, _ in made),
         tuple((site, day, reason) for site, day, reasons in made for reason in reasons),
         tuple(verdict for one in done for verdict in one.verdicts),
-        tuple((one.site, one.day, one.failed) for one in done if one.failed),
+        (
+            *((one.site, one.day, one.failed) for one in done if one.failed),
+            *((one.site, one.day, words) for one in done for words in one.damaged),
+        ),
+        tuple(found for one in done for found in one.disagreements),
     )
 
 
@@ -123,6 +132,8 @@ class _Done:
     day: date | None
     reasons: tuple[str, ...] = ()
     verdicts: tuple[tuple[str, str, int, int, int], ...] = ()
+    disagreements: tuple[tuple[str, str], ...] = ()
+    damaged: tuple[str, ...] = ()  # what was set aside on the way
     failed: str = ""
 
 
@@ -186,6 +197,7 @@ class _Survey:
         self._fleet, self._store, self._asked = fleet, Store(fleet.store), fleet.survey
         self._profile = None if not fleet.survey.limits else load_limit_profile(fleet.survey.limits)
         self._quantities = chosen_quantities(fleet.survey.quantities)
+        self._damaged: list[str] = []  # what was set aside, in words
 
     def done(self, name: str, day: date | None) -> _Done:
         """Make a day's trends, or a site's verdicts."""
@@ -193,13 +205,16 @@ class _Survey:
         if site is None:
             raise StoreError(f"site {name!r} is not configured")
         if day is None:
-            return _Done(name, None, verdicts=tuple(self.judge(site)))
-        return _Done(name, day, reasons=tuple(self.make(site, day)))
+            weeks, apart = self.judge(site)
+            return _Done(name, None, verdicts=tuple(weeks), disagreements=tuple(apart))
+        before = len(self._damaged)
+        reasons = tuple(self.make(site, day))
+        return _Done(name, day, reasons=reasons, damaged=tuple(self._damaged[before:]))
 
     def stale_days(self, site: Site) -> list[date]:
         """Days whose trends do not match their captures or the settings; in order."""
-        days = self._store.days(site.name)
-        names = {day: [path.stem for path in self._store.captures(site.name, day)] for day in days}
+        days = {*self._store.days(site.name), *self._store.recorded_days(site.name)}
+        names = {day: self._names(site, day) for day in days}
         made = self._made_days(site)
         stale = []
         for day in sorted({day for day, held in names.items() if held} | set(made)):
@@ -209,15 +224,19 @@ class _Survey:
 
     def make(self, site: Site, day: date) -> list[str]:
         """Make a day's trends; returns why nothing could be measured, where that is so."""
-        names = {d: [path.stem for path in self._store.captures(site.name, d)] for d in _around(day)}
+        names = {d: self._names(site, d) for d in _around(day)}
         former = self._made_days(site).get(day, {})
         trends, reasons = self._measured(site, day)
+        trends += self._recorded(site, day)
         files: list[str] = []
         for one in trends:
             certificate = one.certificate
             name = f"{certificate.site} {certificate.point}".strip()
             table = with_certificates(one.trend.table, [certificate])
-            paths = write_trend(table, self._store.root, site=name, interval_s=certificate.interval_s)
+            paths = write_trend(
+                table, self._store.root, site=name, interval_s=certificate.interval_s,
+                recorded=certificate.origin == RECORDED,
+            )  # fmt: skip
             files += [path.relative_to(self._store.root).as_posix() for path in paths]
         for gone in set(former.get("files", ())) - set(files):
             (self._store.root / gone).unlink(missing_ok=True)
@@ -227,25 +246,35 @@ class _Survey:
 
     def has_stale_verdicts(self, site: Site) -> bool:
         """Whether the verdicts of a site rest on other trends than are there."""
-        if self._profile is None or not self._made_days(site):
+        made = self._made_days(site)
+        if not made or (self._profile is None and not self._store.recorded_days(site.name)):
             return False
         return not self._folders(site).are_verdicts_current()
 
-    def judge(self, site: Site) -> list[tuple[str, str, int, int, int]]:
-        """Judge each day, week, month and year of a site; returns how its last week did, by point."""
-        profile = self._profile
-        if profile is None:
-            return []
+    def judge(self, site: Site) -> tuple[list[tuple[str, str, int, int, int]], list[tuple[str, str]]]:
+        """Judge each day, week, month and year of a site, and compare what its recorder computed with its waveforms.
+
+        Returns
+        -------
+        (how its last week did, by point; by point where the two disagree).
+        """
         stored = [one for day in self._made_days(site) for one in self._read(site, day)]
-        found = {
-            (name, point): _judged(of_point, profile, site, self._asked.demand_current_a)
-            for (name, point, _), of_point in by_point(stored).items()
-        }
+        joined = by_point(stored)
+        profile = self._profile
+        found = {} if profile is None else {
+            told_key(name, point, origin): judged_by_calendar(of_point, profile, site, self._asked.demand_current_a)
+            for (name, point, origin), of_point in joined.items()
+        }  # fmt: skip
+        _, findings = compared([one for of_point in joined.values() for one in of_point.values()])
         path = self._folders(site).verdicts_path
         path.parent.mkdir(parents=True, exist_ok=True)
-        write_table(verdicts_table(found), path)
-        self._write_json({"inputs": verdict_inputs(self._made_days(site))}, path.with_name(MADE))
-        return [last for (_, point), of_point in found.items() if (last := _last_week(site.name, point, of_point))]
+        if profile is not None:
+            write_table(verdicts_table(found), path)
+        apart = [(f"{one.site} {one.point}".strip(), one.text) for one in findings]
+        document = {"inputs": verdict_inputs(self._made_days(site)), "disagreements": apart}
+        self._write_json(document, path.with_name(MADE))
+        weeks = [last for (_, point), of_point in found.items() if (last := last_week(site.name, point, of_point))]
+        return weeks, apart
 
     def _read(self, site: Site, day: date) -> list[StoredTrend]:
         """The trends of a day; where a file is damaged or gone they are made anew."""
@@ -270,10 +299,7 @@ class _Survey:
         if not any(_lies_in(path, first, last) for path in near):
             return [], []
         pieces = (stored_piece(path, store=self._store, site=site, quantities=("voltage", "current")) for path in near)
-        declared = Declared(
-            site.nominal_voltage_v, None if site.nominal_frequency_hz is None else float(site.nominal_frequency_hz),
-            site.hookup or FLEET_HOOKUP, site.clamps_checked,
-        )  # fmt: skip
+        declared = _declared(site)
         surveys = surveys_for(
             Survey(
                 self._quantities, self._asked.interval_s, declared.nominal_voltage_v, declared.nominal_frequency_hz,
@@ -293,7 +319,7 @@ class _Survey:
         for point, of_records in trends.items():
             for survey, found in zip(surveys, zip(*of_records, strict=True), strict=True):
                 reasons += [str(one) for one in found if isinstance(one, SignalError)]
-                whole = _of_day([one for one in found if isinstance(one, Trend)], first, last)
+                whole = of_span([one for one in found if isinstance(one, Trend)], first, last)
                 if whole is not None and account is not None:
                     certificate = certificate_of(
                         whole, survey, account=account, point=point, sites=SiteTable((site,)), sources=sources,
@@ -301,6 +327,22 @@ class _Survey:
                     )  # fmt: skip
                     stored.append(StoredTrend(whole, certificate))
         return stored, list(dict.fromkeys(reasons))
+
+    def _recorded(self, site: Site, day: date) -> list[StoredTrend]:
+        """What recorders computed of a day, as trends; what is damaged is set aside."""
+        trends, damaged = trends_of_records(
+            self._store.recorded(site.name, day), site=site, said=replace(_declared(site), hookup=site.hookup),
+            thresholds=self._fleet.thresholds[site.thresholds], interval_s=self._asked.interval_s,
+        )  # fmt: skip
+        for error in damaged:
+            self._store.put_aside(error.path, error.reason)
+            self._damaged.append(f"{error.path}: {error.reason}; set aside in the store")
+        return trends
+
+    def _names(self, site: Site, day: date) -> list[str]:
+        """Of all that a day's trends are made of."""
+        recorded = [f"{path.stem} {records_digest(path)}" for path in self._store.recorded(site.name, day)]
+        return [*(path.stem for path in self._store.captures(site.name, day)), *recorded]
 
     def _inputs(self, site: Site, day: date, names: Mapping[date, Sequence[str]]) -> str:
         """Digest of all that a day's trends depend on, but for the version of the code."""
@@ -317,6 +359,13 @@ class _Survey:
     def _write_json(self, document: Mapping[str, Any], path: Path) -> None:
         text = json.dumps(document, sort_keys=True)
         write_atomically(path, partial(_write_text, text), staging=self._store.staging)
+
+
+def _declared(site: Site) -> Declared:
+    return Declared(
+        site.nominal_voltage_v, None if site.nominal_frequency_hz is None else float(site.nominal_frequency_hz),
+        site.hookup or FLEET_HOOKUP, site.clamps_checked,
+    )  # fmt: skip
 
 
 def _write_text(text: str, path: Path) -> None:
@@ -340,50 +389,6 @@ def _of_points(
     except SignalError as error:
         return [("", (error,) * len(surveys))]
     return [(point.name or "", measure_record(record, point, surveys, account=account)) for point in points]
-
-
-def _of_day(trends: Sequence[Trend], first_ns: int, last_ns: int) -> Trend | None:
-    """Trends of a point together, of the intervals that start in a day."""
-    import numpy as np
-
-    if not trends:
-        return None
-    whole = joined_trends(trends)
-    starts = whole.table.column("start").to_numpy().astype("datetime64[ns]").astype(np.int64)
-    rows: pa.Table = whole.table.filter((starts >= first_ns) & (starts < last_ns))
-    return replace(whole, table=rows) if rows.num_rows else None
-
-
-def _judged(
-    stored: Mapping[float, StoredTrend], profile: LimitProfile, site: Site, demand_a: float | None
-) -> list[Assessment]:
-    """By the calendar: each period that a limit has, and beside it each day and month."""
-    tables = {
-        interval_s: trend.table
-        for interval_s, trend in with_needed({s: one.trend for s, one in stored.items()}, profile).items()
-    }
-    found: list[Assessment] = []
-    for period in (None, "day", "month"):
-        rows = tuple(
-            row if period is None else row.model_copy(update={"period": period, "name": of_a(row.name, period)})
-            for row in profile.rows
-            if period is None or row.period not in (period, "year")
-        )
-        if rows:
-            found += assess(
-                tables, profile.model_copy(update={"rows": rows}), nominal_voltage_v=site.nominal_voltage_v,
-                declared=True, demand_current_a=demand_a, aligned="calendar",
-            )  # fmt: skip
-    return found
-
-
-def _last_week(site: str, point: str, found: Sequence[Assessment]) -> tuple[str, str, int, int, int] | None:
-    weeks = sorted({one.period for one in found if "-W" in one.period})
-    if not weeks:
-        return None
-    last = [one.verdict for one in found if one.period == weeks[-1]]
-    name = f"{site} {point}".strip()
-    return name, weeks[-1], last.count("exceeded"), last.count("met"), last.count("cannot tell")
 
 
 def _digest(content: object) -> str:

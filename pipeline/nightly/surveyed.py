@@ -16,7 +16,7 @@ from pipeline.errors import ReadError
 from pipeline.resources import code_version
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 from pipeline.survey.compliance import Assessment, assessments_at, calendar_period_ns
-from pipeline.survey.stored import certificates_at
+from pipeline.survey.stored import certificates_at, told_key
 from pipeline.trend_table import Certificate
 
 MADE: Final = "made.json"
@@ -97,7 +97,8 @@ def points_of_survey(fleet: Fleet, *, first: date | None = None, last: date | No
         for paths in series.values():
             certificate = _certificate_of(paths)
             if certificate is not None:
-                points.setdefault((certificate.site, certificate.point), []).append((certificate, paths))
+                key = told_key(certificate.site, certificate.point, certificate.origin)
+                points.setdefault(key, []).append((certificate, paths))
         verdicts, note = _verdicts_of(fleet, folders, first, last)
         for (name, point), held in sorted(points.items()):
             yield PointOfSurvey(

@@ -18,6 +18,7 @@ from pipeline.errors import DamagedCapture, PlaceError
 from pipeline.nightly.at_hand import Strikes
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
 from pipeline.nightly.days import look_at_days
+from pipeline.nightly.recorded import read_records
 from pipeline.nightly.stored import check_stored, is_sound
 from pipeline.nightly.upkeep import bring_up_to_date
 from pipeline.spread import Spread
@@ -146,6 +147,13 @@ def _tables(store: Store) -> Iterator[Finding]:
                 yield Finding("damaged catalogue", path, f"it is that of {named[0]}, {named[1]}")
         except PlaceError as error:
             yield Finding("damaged catalogue", path, str(error).removeprefix(f"{path}: "))
+    for path in sorted((store.root / "recorded").glob("site=*/date=*/*.parquet")):
+        if path.with_name(path.name + REASON_ENDING).exists():
+            continue
+        try:
+            read_records(path)
+        except DamagedCapture as error:
+            yield Finding("damaged capture", path, error.reason)
     for path in sorted((store.root / "trends").glob("site=*/date=*/*.parquet")):
         try:
             pq.read_table(path, partitioning=None, page_checksum_verification=True)

@@ -276,21 +276,29 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     return remarks
 
 
-def intervals_in(path: Path) -> tuple[IntervalRecords, ...]:
+def intervals_in(path: Path, *, strict: bool = False) -> tuple[IntervalRecords, ...]:
     """The interval records and logs of RMS in a file, which may lie in a bundle; none where it holds other things.
+
+    Parameters
+    ----------
+    path, strict : as for `read_captures`.
 
     Raises
     ------
-    ReadError : they cannot be read, with the reason.
+    ReadError : they cannot be read, with the reason; in a strict reading, what would be repaired.
     """
     from pipeline.readers.intervals import interval_records
 
     with reading(path, format_name="interval records"), Clock(path).running():
         if not path.exists() and bundle_of(path) is not None:
             with member_file(path) as real:
-                return interval_records(real)
-        refuse_special(path)
-        return interval_records(path)
+                found = interval_records(real)
+        else:
+            refuse_special(path)
+            found = interval_records(path)
+    for one in found if strict else ():
+        _refuse_repairs(one.notes, path=path, source=path.name)
+    return found
 
 
 def _refuse_repairs(notes: Sequence[str], *, path: Path, source: str) -> None:

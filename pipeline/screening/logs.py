@@ -45,7 +45,7 @@ def lost_log(path: Path, reason: str) -> LogLook:
 def _judged(path: Path, basis: Basis, accounts: Sequence[Account]) -> LogLook:
     found: list[JudgedLog] = []
     try:
-        for records in intervals_in(path):
+        for records in intervals_in(path, strict=basis.reading.strict):
             header = header_of(records)
             name = basis.sites.name_of(header, path)
             one = judge_log(

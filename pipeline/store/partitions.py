@@ -3,6 +3,7 @@
 waveforms/site=S/date=D/<digest of the capture>.parquet
 waveforms/site=S/date=D/<digest of the capture>.parquet.reason.txt    why no catalogue is made of it, where that is so
 catalogue/site=S/date=D/events.parquet
+recorded/site=S/date=D/DIGEST.parquet   what recorders computed themselves, as their files had it
 trends/site=S/date=D/interval=600s.parquet, and interval=600s.recorded.parquet where the recorder made the values
 .staging/    files on their way to one of these places
 """
@@ -77,11 +78,24 @@ class Store:
     @property
     def folders(self) -> tuple[Path, ...]:
         """The folders below the root."""
-        return (self.staging, self.root / "waveforms", self.root / "catalogue", self.root / "trends")
+        kinds = ("waveforms", "recorded", "catalogue", "trends")
+        return (self.staging, *(self.root / kind for kind in kinds))
 
     def waveform_path(self, site: str, day: date, digest: str) -> Path:
         """Where a capture of a site and day lies."""
         return self._partition("waveforms", site, day) / f"{digest}.parquet"
+
+    def recorded_path(self, site: str, day: date, name: str) -> Path:
+        """Where what a recorder computed itself of a site and day lies."""
+        return self._partition("recorded", site, day) / f"{name}.parquet"
+
+    def recorded_days(self, site: str) -> list[date]:
+        """Days for which a site has values that its recorder computed itself, in order."""
+        return self._days(self.root / "recorded" / f"site={site}")
+
+    def recorded(self, site: str, day: date) -> list[Path]:
+        """Files of what a recorder computed itself, in order of name, without those set aside."""
+        return self._held("recorded", site, day)[0]
 
     def catalogue_path(self, site: str, day: date) -> Path:
         """Where the catalogue of a site and day lies."""
@@ -147,7 +161,10 @@ class Store:
 
     def held(self, site: str, day: date) -> tuple[list[Path], list[Path]]:
         """Capture files of a site and day in order of name: those of which a catalogue is made, and those set aside."""
-        folder = self._partition("waveforms", site, day)
+        return self._held("waveforms", site, day)
+
+    def _held(self, kind: str, site: str, day: date) -> tuple[list[Path], list[Path]]:
+        folder = self._partition(kind, site, day)
         try:
             names = set(os.listdir(folder))
         except (FileNotFoundError, NotADirectoryError):

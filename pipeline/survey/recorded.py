@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -31,11 +31,19 @@ BUDGET: Final = (
     "the values, their definitions and their uncertainty are the recorder's; nothing is claimed of them here"
 )
 _TOLD_HZ: Final = 50.0  # where nothing tells it; see `catalogue.rms_logs`
+_USUAL_S: Final = 600.0
+_ROUNDING: Final = 1e-4
 CLOCK: Final = "the recorder's own stamps; whether its clock was synchronised is not known"
 
 
 def recorded_trends(
-    path: Path, *, sites: SiteTable, declared: Declared, thresholds: Thresholds, interval_s: float
+    path: Path,
+    *,
+    sites: SiteTable,
+    declared: Declared,
+    thresholds: Thresholds,
+    interval_s: float,
+    strict: bool = False,
 ) -> list[StoredTrend]:
     """The interval records in a file as trends; none where it holds samples.
 
@@ -45,24 +53,38 @@ def recorded_trends(
     sites, declared : what a person says of single sites and of all; transformer ratios stand there.
     thresholds : by which a least or largest value shows a sag, swell or interruption that flags its interval.
     interval_s : logs of RMS become a trend in these intervals; interval records stay as they are. [s]
+    strict : refuse files in which something would have to be put right.
 
     Raises
     ------
     ReadError : the file cannot be read.
     """
-    return [
-        _stored(one, path, sites, declared, thresholds, interval_s)
-        for one in intervals_in(path)
-    ]  # fmt: skip
+    found = []
+    for one in intervals_in(path, strict=strict):
+        header = header_of(one)
+        site, name = sites.site(header, path), sites.name_of(header, path)
+        found.append(
+            recorded_trend(
+                one, name=name, site=site, said=declared_of(one, name, sites, declared), thresholds=thresholds,
+                interval_s=interval_s, sources=sources_of([path]),
+            )
+        )  # fmt: skip
+    return found
 
 
-def _stored(
-    records: IntervalRecords, path: Path, sites: SiteTable, declared: Declared, thresholds: Thresholds,
-    interval_s: float,
+def recorded_trend(
+    records: IntervalRecords, *, name: str, site: Site | None, said: Declared, thresholds: Thresholds,
+    interval_s: float, sources: Sequence[tuple[str, str]],
 ) -> StoredTrend:  # fmt: skip
-    header = header_of(records)
-    site, name = sites.site(header, path), sites.name_of(header, path)
-    said = declared_of(records, name, sites, declared)
+    """What a recorder computed of one point as a trend with its certificate.
+
+    Parameters
+    ----------
+    records : as the file had them.
+    name, site, said : of the site; its table, and what a person says of it.
+    thresholds, interval_s : see `recorded_trends`.
+    sources : name and digest of each file.
+    """
     volts, kind = said.nominal_voltage_v, "declared"
     records = in_primary(records, site)
     series = records.series
@@ -73,20 +95,28 @@ def _stored(
     trend = Trend(table, volts, kind if volts is not None else None, hookup, phases, currents)
     step_s = records.step_s
     if records.is_rms_log:
-        made = coarser(trend, from_s=step_s, to_s=interval_s) or coarser(trend, from_s=step_s, to_s=600.0)
-        if made is not None:
-            trend, step_s = made, interval_s
+        for to_s in (interval_s, _USUAL_S):
+            made = coarser(trend, from_s=_exact(step_s, to_s), to_s=to_s)
+            if made is not None:
+                trend, step_s = made, to_s
+                break
     certificate = Certificate(
         name, records.point, "recorded by the instrument", step_s, nominal_voltage_v=volts,
         nominal_kind=kind if volts is not None else "not told", nominal_told="" if volts is None else "by a person",
         nominal_frequency_hz=said.nominal_frequency_hz, hookup=hookup, phases=phases, current_phases=currents,
         thresholds={name: getattr(thresholds, name) for name in ("sag_pu", "swell_pu", "interruption_pu")},
         version=code_version(), clock="; ".join([CLOCK, *records.notes]), ratios=_ratios(site), budget=BUDGET,
-        sources=listed_sources(sources_of([path])), n_sources=1,
+        sources=listed_sources(sources), n_sources=len(sources),
         left_out=tuple(f"{label}: {reason}" for label, reason in records.left_out),
         quantities=certified_quantities(trend.table, computed=False),
     )  # fmt: skip
     return StoredTrend(trend, certificate)
+
+
+def _exact(step_s: float, to_s: float) -> float:
+    """The step of rows that are a whole share of an interval but for the rounding of stamps, such as 8.333 ms."""
+    whole = to_s / max(round(to_s / step_s), 1)
+    return whole if abs(whole / step_s - 1) < _ROUNDING else step_s
 
 
 def _ratios(site: Site | None) -> str:

@@ -48,7 +48,7 @@ def measure(
     trends = [path for path in files if is_trend(path)]
     trends = list(dict.fromkeys([*trends, *(other for path in trends for other in neighbours_of(path))]))
     declared = Declared(survey.nominal_voltage_v, survey.nominal_frequency_hz, hookup)
-    recorded, refused = _recorded(sorted({*files} - {*trends}), survey, declared, sites or SiteTable())
+    recorded, refused = _recorded(sorted({*files} - {*trends}), survey, declared, sites or SiteTable(), strict=strict)
     own = [path for path in (*recorded, *(item.path for item in refused)) if not may_hold_both(path)]
     found = measure_files(
         paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
@@ -78,7 +78,7 @@ def measure(
 
 
 def _recorded(
-    files: Sequence[Path], survey: Survey, declared: Declared, sites: SiteTable
+    files: Sequence[Path], survey: Survey, declared: Declared, sites: SiteTable, *, strict: bool
 ) -> tuple[dict[Path, list[StoredTrend]], list[SetAside]]:
     """The trends that recorders made, by file, and files of such that cannot be read."""
     found: dict[Path, list[StoredTrend]] = {}
@@ -86,7 +86,12 @@ def _recorded(
     for path in files:
         try:
             trends = recorded_trends(
-                path, sites=sites, declared=declared, thresholds=survey.thresholds, interval_s=survey.interval_s
+                path,
+                sites=sites,
+                declared=declared,
+                thresholds=survey.thresholds,
+                interval_s=survey.interval_s,
+                strict=strict,
             )
         except ReadError as error:
             refused.append(SetAside(path, str(error)))

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 Key = tuple[str, str]
 
+RECORDED: Final = "recorded by the instrument"
 LEADING: Final = ("start", "measured", "flag", "interrupted")
 _ENDINGS: Final = (".parquet", ".csv")
 _NOTES: Final = ("orders", "lamp", "reason", "at")
@@ -192,6 +193,18 @@ def with_needed(trends: Mapping[float, Trend], profile: LimitProfile) -> dict[fl
             if made is not None:
                 found[wanted_s] = made
     return found
+
+
+def of_span(trends: Sequence[Trend], first_ns: int, last_ns: int) -> Trend | None:
+    """Trends of a point together, of the intervals that start in a span; None where none does. [ns UTC]"""
+    import numpy as np
+
+    if not trends:
+        return None
+    whole = joined_trends(trends)
+    starts = whole.table.column("start").to_numpy().astype("datetime64[ns]").astype(np.int64)
+    rows: pa.Table = whole.table.filter((starts >= first_ns) & (starts < last_ns))
+    return replace(whole, table=rows) if rows.num_rows else None
 
 
 def _joined(ones: Sequence[StoredTrend]) -> StoredTrend:

@@ -27,7 +27,7 @@ from made_fleet import (
     write_capture,
     write_fleet,
 )
-from readers.pqdif_bytes import interval_file
+from readers.pqdif_bytes import magnitude_file
 
 SITES = (SITE, "Öllwang 2", "Weir & Mill")
 
@@ -168,7 +168,7 @@ def many(tmp_path_factory: pytest.TempPathFactory, starter: Starter) -> Undistur
     shutil.copy(inbox / SITE / "deep 1" / "Größe 1.parquet", inbox / SITE / "twice.parquet")
     damaged(inbox / SITE / "damaged.cfg")
     write_capture(made_capture("2026-03-03T11:00:00"), inbox / "nowhere" / "a.cfg")
-    (inbox / SITE / "trend.pqd").write_bytes(interval_file())
+    (inbox / SITE / "trend.pqd").write_bytes(magnitude_file())
     return undisturbed_run(root, starter)
 
 
@@ -181,7 +181,7 @@ def few(tmp_path_factory: pytest.TempPathFactory, starter: Starter) -> Undisturb
     for k, piece in enumerate(cut(whole, 2.0)):
         write_capture(piece, inbox / SITE / f"{k}.cfg")
     damaged(inbox / SITE / "damaged.cfg")
-    (inbox / SITE / "trend.pqd").write_bytes(interval_file())
+    (inbox / SITE / "trend.pqd").write_bytes(magnitude_file())
     return undisturbed_run(root, starter)
 
 

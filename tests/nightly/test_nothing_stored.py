@@ -12,14 +12,14 @@ from pipeline.nightly.ingest import FileOutcome
 from pipeline.nightly.run import run_nightly
 
 SOURCE = "the project's own design: what is sound is no fault of the file's, and nothing is dropped without a word"
-WORDS = "trend.pqd: holds no waveform; 3 interval observations (RMS) not read as waveforms"
+WORDS = "trend.pqd: holds no waveform; 3 magnitude-duration observations (RMS) not read as waveforms"
 # Steps that vary by a tenth of a per cent and more are put right: a repair.
 UNEVEN = "t (s),ua (V)\n" + "".join(f"{i + 0.01 * (i % 3)},1\n" for i in range(9))
 
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    """A fleet with a file of RMS values in intervals in its inbox, and one with a repair."""
+    """A fleet with a file of magnitudes with durations in its inbox, and one with a repair."""
     return filled(tmp_path / "fleet")
 
 
@@ -27,7 +27,7 @@ def filled(root: Path, *, run: str = "") -> Path:
     config = write_fleet(root, run=run)
     folder = root / "inbox" / SITE / "deep"
     folder.mkdir(parents=True)
-    (folder / "trend.pqd").write_bytes(made.interval_file())
+    (folder / "trend.pqd").write_bytes(made.magnitude_file())
     (folder / "uneven.csv").write_text(UNEVEN, encoding="utf-8")
     write_capture(made_capture("2026-03-01T12:00:00"), folder / "good.parquet")
     return config
@@ -41,7 +41,7 @@ def test_a_sound_file_without_a_waveform_is_processed_with_its_reason_beside_it(
     fleet = loaded(config)
     outcome = ingested(config)["trend.pqd"]
     assert (outcome.state, outcome.n_captures, outcome.n_new, outcome.reason) == ("no waveform", 0, 0, WORDS)
-    assert (fleet.processed / SITE / "deep" / "trend.pqd").read_bytes() == made.interval_file()
+    assert (fleet.processed / SITE / "deep" / "trend.pqd").read_bytes() == made.magnitude_file()
     assert (fleet.processed / SITE / "deep" / "trend.pqd.reason.txt").read_text(encoding="utf-8") == WORDS + "\n"
     assert names(fleet.inbox) == []
     assert not fleet.quarantine.exists()
@@ -66,7 +66,7 @@ def test_a_file_without_a_waveform_does_not_raise_the_exit_status(config: Path) 
 
 def test_a_file_without_a_waveform_that_comes_again_lies_there_once(config: Path) -> None:
     ingested(config)
-    (loaded(config).inbox / SITE / "deep" / "trend.pqd").write_bytes(made.interval_file())
+    (loaded(config).inbox / SITE / "deep" / "trend.pqd").write_bytes(made.magnitude_file())
     assert [outcome.state for outcome in ingested(config).values()] == ["no waveform"]
     assert [name for name in names(loaded(config).processed) if "trend" in name] == [
         f"{SITE}/deep/trend.pqd",
@@ -76,7 +76,7 @@ def test_a_file_without_a_waveform_that_comes_again_lies_there_once(config: Path
 
 def test_a_damaged_file_without_a_waveform_is_quarantined(config: Path) -> None:
     fleet = loaded(config)
-    content = bytearray(made.interval_file())
+    content = bytearray(made.magnitude_file())
     content[-3] ^= 1
     (fleet.inbox / SITE / "deep" / "trend.pqd").write_bytes(content)
     outcome = ingested(config)["trend.pqd"]
@@ -128,7 +128,7 @@ def test_a_repair_in_a_later_capture_of_a_file_leaves_none_of_its_captures_in_th
 
 def test_a_strict_run_quarantines_a_file_without_a_waveform_whose_soundness_is_a_guess(tmp_path: Path) -> None:
     config = filled(tmp_path / "fleet", run="strict = true")
-    content = made.file(made.container(), *made.interval_records(), checksum=lambda stored: 7)
+    content = made.file(made.container(), *made.magnitude_records(), checksum=lambda stored: 7)
     (tmp_path / "fleet" / "inbox" / SITE / "deep" / "trend.pqd").write_bytes(content)
     outcome = ingested(config)["trend.pqd"]
     assert outcome.state == "quarantined"

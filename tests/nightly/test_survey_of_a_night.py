@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import json
-from datetime import date
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from made_fleet import SITE, digests, loaded, made_capture, write_capture, write_fleet
@@ -14,6 +15,9 @@ from pipeline.cli.fleet_commands import report
 from pipeline.config import Fleet
 from pipeline.nightly.at_hand import MOST_UNTRIED
 from pipeline.nightly.run import run_nightly, summary_if_idle
+from pipeline.nightly.surveyed import points_of_survey
+from pipeline.nightly.verify import verify
+from pipeline.spread import in_this_process
 from pipeline.store.partitions import Store
 from pipeline.store.trends import read_trend
 
@@ -119,3 +123,121 @@ def test_the_command_says_what_was_measured_and_how_the_week_did(
     told = capsys.readouterr().out
     assert "trends: 2 days of 1 site measured" in told
     assert f"verdicts: {SITE}, 2026-W10: 0 limits exceeded" in told
+
+
+def write_records(path: Path, *, hours: float = 20.0, factor: float = 1.0, start: str = "2026-03-01T22:00:00") -> Path:
+    """Interval records of ten minutes as text, across midnight."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    lines = ["time,U L1 avg (V),U L1 min (V),U L1 max (V),Frequency (Hz)"]
+    for i in range(round(hours * 6)):
+        moment = datetime.fromisoformat(start) + timedelta(minutes=10 * i)
+        volts = (230 + 3 * np.sin(i)) * factor
+        lines.append(f"{moment.isoformat()}Z,{volts:.4f},{volts - 1:.4f},{volts + 1:.4f},50.01")
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_interval_records_are_stored_made_into_trends_and_judged_beside_the_waveforms(tmp_path: Path) -> None:
+    fleet = fleet_with_captures(tmp_path / "fleet")
+    write_records(fleet.inbox / SITE / "log.csv")
+    summary = run_nightly(fleet)
+    (recorded,) = [one for one in summary.files if one.path.suffix == ".csv"]
+    assert (recorded.state, recorded.site, recorded.n_captures, recorded.n_recorded) == ("stored", SITE, 0, 2)
+    assert (fleet.processed / SITE / "log.csv").is_file()
+    store = Store(fleet.store)
+    assert store.trend_days(SITE, 600.0, recorded=True) == [EVE, NEXT]
+    assert [len(store.recorded(SITE, day)) for day in (EVE, NEXT)] == [1, 1]
+    table = read_trend(fleet.store, site=SITE, interval_s=600.0, recorded=True)
+    assert table.num_rows == 120
+    assert table.column("u_rms_a").to_pylist()[1] == pytest.approx(230 + 3 * np.sin(1), abs=1e-3)
+    verdicts = pq.read_table(fleet.store / "verdicts" / f"site={SITE}" / "verdicts.parquet", partitioning=None)
+    assert {"", "recorded by the instrument"} == {point or "" for point in verdicts.column("point").to_pylist()}
+    points = {one.point: one for one in points_of_survey(fleet)}
+    assert set(points) == {"", "recorded by the instrument"}
+    assert points["recorded by the instrument"].assessments
+    assert summary_if_idle(fleet) is not None
+    before = surveyed(fleet)
+    write_records(fleet.inbox / SITE / "again.csv")
+    again = run_nightly(fleet)
+    assert [(one.state, one.n_recorded) for one in again.files] == [("known", 0)]
+    assert surveyed(fleet) == before
+    assert verify(fleet, in_this_process) == []
+
+
+def test_records_before_or_after_the_captures_give_the_same_bytes(tmp_path: Path) -> None:
+    first = fleet_with_captures(tmp_path / "a")
+    run_nightly(first)
+    write_records(first.inbox / SITE / "log.csv")
+    late = run_nightly(first).survey
+    assert late is not None
+    assert late.days == ((SITE, EVE), (SITE, NEXT))
+    second = fleet_with_captures(tmp_path / "b")
+    write_records(second.inbox / SITE / "log.csv")
+    run_nightly(second)
+    assert surveyed(first) == surveyed(second)
+
+
+def test_a_recorder_that_disagrees_with_its_waveforms_is_a_finding(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fleet = loaded(write_fleet(tmp_path / "fleet", extra=SURVEY.replace("limits", "# limits").replace("10", "1")))
+    write_capture(made_capture("2026-03-02T06:00:00", seconds=40.0), fleet.inbox / SITE / "a.parquet")
+    lines = ["time,U L1 avg (V)", *(f"2026-03-02T06:00:{i:02d}Z,{23.0 + i / 1e6}" for i in range(40))]
+    (fleet.inbox / SITE / "log.csv").write_text("\n".join(lines) + "\n")
+    summary = run_nightly(fleet)
+    assert summary.survey is not None
+    ((site, text),) = summary.survey.disagreements
+    assert site == SITE
+    assert "u_rms_a is 0.1 times what the waveforms show: a transformer ratio or a unit" in text
+    report(summary, nothing="")
+    assert "recorder and waveforms disagree" in capsys.readouterr().out
+    assert run_nightly(fleet).survey is not None
+    assert summary_if_idle(fleet) is not None
+
+
+def test_damaged_records_are_set_aside_and_the_same_file_again_takes_their_place(tmp_path: Path) -> None:
+    fleet = fleet_with_captures(tmp_path / "fleet")
+    write_records(fleet.inbox / SITE / "log.csv")
+    run_nightly(fleet)
+    before = surveyed(fleet)
+    (path,) = Store(fleet.store).recorded(SITE, NEXT)
+    path.write_bytes(path.read_bytes()[:-30])
+    assert [one.what for one in verify(fleet, in_this_process)] == ["damaged capture"]
+    night = run_nightly(fleet)
+    assert not night.is_whole
+    assert night.survey is not None
+    assert "set aside in the store" in night.survey.failed[0][2]
+    assert Store(fleet.store).recorded(SITE, NEXT) == []
+    run_nightly(fleet)
+    assert read_trend(fleet.store, site=SITE, interval_s=600.0, recorded=True).num_rows == 12
+    write_records(fleet.inbox / SITE / "log.csv")
+    run_nightly(fleet)
+    assert surveyed(fleet) == before
+
+
+def test_records_that_cannot_be_read_are_quarantined_and_those_of_a_fleet_without_a_survey_are_kept(
+    tmp_path: Path,
+) -> None:
+    fleet = fleet_with_captures(tmp_path / "a", survey="")
+    path = write_records(fleet.inbox / SITE / "bad.csv", hours=2.0)
+    path.write_text(path.read_text().replace("T23:10", "T21:10"))
+    write_records(fleet.inbox / SITE / "good.csv")
+    summary = run_nightly(fleet)
+    states = {one.path.name: one.state for one in summary.files}
+    assert (states["bad.csv"], states["good.csv"]) == ("quarantined", "stored")
+    assert "the times must rise" in summary.quarantined[0].reason
+    assert Store(fleet.store).recorded_days(SITE) == [EVE, NEXT]
+    assert not (fleet.store / "trends").exists()
+
+
+def test_a_log_of_half_cycles_flags_the_intervals_of_its_trend(tmp_path: Path) -> None:
+    fleet = loaded(write_fleet(tmp_path / "fleet", extra=SURVEY))
+    lines = ["time,U L1 (V)"]
+    for i in range(6000):
+        moment = datetime.fromisoformat("2026-03-02T06:00:00") + timedelta(seconds=i / 120)
+        lines.append(f"{moment.isoformat(timespec='microseconds')}Z,{115.0 if 2400 <= i < 2460 else 230.0}")
+    (fleet.inbox / SITE).mkdir(parents=True, exist_ok=True)
+    (fleet.inbox / SITE / "log.csv").write_text("\n".join(lines) + "\n")
+    run_nightly(fleet)
+    table = read_trend(fleet.store, site=SITE, interval_s=10.0, recorded=True)
+    assert table.column("flag").to_pylist() == [False, False, True, False, False]

@@ -258,3 +258,15 @@ def interval_records(n_observations: int = 3) -> list[tuple[str, bytes]]:
 def interval_file() -> bytes:
     """A sound file of three observations in which there is no waveform."""
     return file(container(), *interval_records())
+
+
+def magnitude_records(n_observations: int = 3) -> list[tuple[str, bytes]]:
+    """A data source of magnitudes with durations, and observations of them."""
+    definition = channel("UA rms", quantity_type=MAGNITUDE_DURATION, characteristic=RMS, value_type=AVG)
+    values = instance(0, steps((2, 600.0)), stored(40, [230.0, 231.0]))
+    return [source(definition), *[observation(values)] * n_observations]
+
+
+def magnitude_file() -> bytes:
+    """A sound file of three observations in which there is neither a waveform nor a trend."""
+    return file(container(), *magnitude_records())

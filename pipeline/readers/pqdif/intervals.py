@@ -131,15 +131,17 @@ def _of_source(
 ) -> list[IntervalRecords]:
     columns: dict[tuple[int, int], _Column] = {}
     left_out: dict[str, str] = {}
+    checked: dict[str, None] = {}
     for record in records:
         check_time(record.place)
         body = file.body(record)
         wanted = outline(body).channels
         logs = [definition_at(source, i, record, file.path).quantity_type in _LOGS for i in wanted]
         if any(logs):
-            file.check(body)
+            checked |= {note: None} if (note := file.check(body)) is not None else {}
             _take(file.path, source, observation(body), said, columns, left_out)
-    return _records(file.path, source, list(columns.values()), left_out, said)
+    notes = (*file.notes, *checked) if columns else ()
+    return _records(file.path, source, list(columns.values()), left_out, said, notes)
 
 
 def _take(
@@ -258,11 +260,16 @@ def _instants(path: Path, series: SeriesDefinition, observed: Observation, i: in
 
 
 def _records(
-    path: Path, source: DataSource, columns: Sequence[_Column], left_out: dict[str, str], said: IntervalDescription
+    path: Path,
+    source: DataSource,
+    columns: Sequence[_Column],
+    left_out: dict[str, str],
+    said: IntervalDescription,
+    checked: Sequence[str],
 ) -> list[IntervalRecords]:
     """Columns as interval records, those of one point and one length together."""
     groups: dict[tuple[str, int], list[tuple[_Column, I64, F64]]] = {}
-    notes: dict[str, None] = {} if said.time_zone else dict.fromkeys(_zone_notes(source))
+    notes: dict[str, None] = dict.fromkeys([*checked, *([] if said.time_zone else _zone_notes(source))])
     for column in columns:
         times, values, twice = _in_order(column)
         if twice:

@@ -1,0 +1,182 @@
+"""What recorders computed themselves, in a fleet's store: interval records and logs of RMS as their files had them.
+
+recorded/site=S/date=D/DIGEST.parquet   the rows of one file, point and interval in a UTC day
+
+The name is the digest of the file, the point, the interval and the day: the same file again takes the place of what it
+gave before, as where a description of its columns was put right. Ratios, thresholds and the like are applied when a
+day's trends are made of it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from itertools import pairwise
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from pipeline.config import Site, Thresholds
+from pipeline.errors import DamagedCapture
+from pipeline.quantities import QUANTITIES
+from pipeline.readers import capture_files, intervals_in
+from pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from pipeline.readers.source_digest import source_digest
+from pipeline.sites.account import Declared
+from pipeline.store.partitions import DAY_NS, day_of
+from pipeline.survey.recorded import recorded_trend
+from pipeline.survey.stored import StoredTrend, by_point
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_KEY: Final = b"halfcycle.recorded"
+_CONTENT: Final = b"halfcycle.digest_of_content"
+_STATISTICS: Final = ("average", "least", "largest")
+
+
+@dataclass(frozen=True, slots=True)
+class DayOfRecords:
+    """The rows of a UTC day: their day, the name of their file in the store, the rows, and the file they came from."""
+
+    day: date
+    name: str
+    records: IntervalRecords
+    source: str
+    digest: str
+
+
+def days_of_records(path: Path, *, strict: bool = False) -> Iterator[DayOfRecords]:
+    """The interval records in a file of the inbox, or in the files of a bundle, by UTC day.
+
+    Raises
+    ------
+    ReadError : they cannot be read; in a strict reading, what would be repaired.
+    """
+    for file in capture_files([path], in_bundles=True):
+        for records in intervals_in(file, strict=strict):
+            days = records.starts_ns // DAY_NS
+            edges = [0, *(np.flatnonzero(np.diff(days)) + 1).tolist(), days.size]
+            for first, stop in pairwise(edges):
+                day = day_of(int(records.starts_ns[first]))
+                digest = source_digest(file)
+                words = (digest, records.station, records.point, records.step_ns, day.isoformat())
+                name = hashlib.sha256(json.dumps(words).encode()).hexdigest()[:32]
+                source = file.relative_to(path.parent).as_posix()
+                yield DayOfRecords(day, name, _rows(records, slice(first, stop)), source, digest)
+
+
+def write_records(one: DayOfRecords, path: Path) -> None:
+    """Write the rows of a day; a plain call, to be made atomic by the caller."""
+    import pyarrow.parquet as pq
+
+    pq.write_table(_table(one), path, compression="zstd", write_page_checksum=True)
+
+
+def read_records(path: Path) -> DayOfRecords:
+    """The rows of a day out of the store.
+
+    Raises
+    ------
+    DamagedCapture : the file is damaged, or none of ours.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        table = pq.read_table(path, partitioning=None, page_checksum_verification=True)
+        said = json.loads((table.schema.metadata or {})[_KEY])
+        series = tuple(
+            IntervalSeries(symbol, phase, statistic, table.column(f"{i}").to_numpy(), label)
+            for i, (symbol, phase, statistic, label) in enumerate(said["series"])
+            if symbol in QUANTITIES and statistic in _STATISTICS
+        )
+        records = IntervalRecords(
+            said["station"], table.column("start").cast(pa.int64()).to_numpy(), int(said["step_ns"]), series,
+            np.asarray(table.column("flagged").to_numpy(zero_copy_only=False)),
+            tuple((label, reason) for label, reason in said["left_out"]), tuple(said["notes"]), said["nominal_v"],
+            said["point"],
+        )  # fmt: skip
+        return DayOfRecords(day_of(int(records.starts_ns[0])), path.stem, records, said["source"], said["digest"])
+    except (OSError, pa.ArrowException, KeyError, ValueError, TypeError, IndexError) as error:
+        raise DamagedCapture(path, f"is no stored record of a recorder's values ({error})") from error
+
+
+def trends_of_records(
+    paths: Sequence[Path], *, site: Site, said: Declared, thresholds: Thresholds, interval_s: float
+) -> tuple[list[StoredTrend], list[DamagedCapture]]:
+    """What recorders computed of a day as trends, those of a point and an interval joined; and what is damaged.
+
+    Parameters
+    ----------
+    paths : of the store.
+    site, said : its settings, and what they declare.
+    thresholds, interval_s : see `survey.recorded.recorded_trends`.
+    """
+    found: list[StoredTrend] = []
+    damaged: list[DamagedCapture] = []
+    for path in paths:
+        try:
+            held = read_records(path)
+        except DamagedCapture as error:
+            damaged.append(error)
+            continue
+        point = "".join(sign if sign.isprintable() and sign not in "/\\" else "-" for sign in held.records.point)
+        found.append(
+            recorded_trend(
+                replace(held.records, point=point), name=site.name, site=site, said=said, thresholds=thresholds,
+                interval_s=interval_s, sources=[(held.source, held.digest)],
+            )
+        )  # fmt: skip
+    return [one for of_point in by_point(found).values() for one in of_point.values()], damaged
+
+
+def records_digest(path: Path) -> str:
+    """Which content a stored file has, out of its footer; "" where it is damaged."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        return str((pq.read_schema(path).metadata or {})[_CONTENT], "ascii")
+    except (OSError, pa.ArrowException, KeyError, ValueError):
+        return ""
+
+
+def are_stored(one: DayOfRecords, path: Path) -> bool:
+    """Whether a day's rows lie in the store already, undamaged and the same."""
+    try:
+        stored = read_records(path).records if path.exists() else None
+        return stored is not None and records_digest(path) == _table(one).schema.metadata[_CONTENT].decode()
+    except DamagedCapture:
+        return False
+
+
+def _rows(records: IntervalRecords, rows: slice) -> IntervalRecords:
+    series = tuple(replace(one, values=one.values[rows]) for one in records.series)
+    return replace(records, starts_ns=records.starts_ns[rows], series=series, flagged=records.flagged[rows])
+
+
+def _table(one: DayOfRecords) -> pa.Table:
+    import pyarrow as pa
+
+    records = one.records
+    said = {
+        "station": records.station, "point": records.point, "step_ns": records.step_ns, "nominal_v": records.nominal_v,
+        "series": [[each.symbol, each.phase, each.statistic, each.label] for each in records.series],
+        "left_out": records.left_out, "notes": [str(note) for note in records.notes], "source": one.source,
+        "digest": one.digest,
+    }  # fmt: skip
+    columns: dict[str, Any] = {
+        "start": pa.array(records.starts_ns, pa.timestamp("ns", tz="UTC")), "flagged": records.flagged,
+    }  # fmt: skip
+    columns |= {f"{i}": each.values for i, each in enumerate(records.series)}
+    text = json.dumps(said, sort_keys=True).encode()
+    content = hashlib.sha256(json.dumps(said | {"source": ""}, sort_keys=True).encode())  # whatever the file is called
+    for values in (records.starts_ns, records.flagged, *(each.values for each in records.series)):
+        content.update(np.ascontiguousarray(values).tobytes())
+    metadata = {_KEY: text, _CONTENT: content.hexdigest()[:32].encode()}
+    return pa.table(columns).replace_schema_metadata(metadata)
