@@ -82,6 +82,7 @@ def measure_command(
     from pipeline.cli.survey_words import show_assessments
     from pipeline.config import load_sites
     from pipeline.errors import ConfigError
+    from pipeline.event_tables import counted_events
     from pipeline.quantities import chosen_quantities
     from pipeline.sites.table import SiteTable
     from pipeline.survey.compliance import load_limit_profile, verdicts_table
@@ -126,8 +127,11 @@ def measure_command(
         )
     _tell(found)
     _write(found, out, store, interval_s)
+    counted = {} if profile is None else counted_events(found.certified, profile)
     for (site, point), judged in found.assessments.items():
         show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
+        for text in counted.get((site, point), ()):
+            show.line(text)
     if verdicts is not None:
         write_table(verdicts_table(found.assessments), verdicts)
         show.line(f"verdicts: {verdicts}")

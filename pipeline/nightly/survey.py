@@ -346,7 +346,7 @@ class _Survey:
 
     def _inputs(self, site: Site, day: date, names: Mapping[date, Sequence[str]]) -> str:
         """Digest of all that a day's trends depend on, but for the version of the code."""
-        profile = "" if self._profile is None else self._profile.model_dump_json()
+        profile = "" if self._profile is None else self._profile.model_dump_json(exclude={"event_tables"})
         settings = [self._fleet.site_digest(site), self._asked.digest(), hashlib.sha256(profile.encode()).hexdigest()]
         return _digest([settings, [list(names.get(d, ())) for d in _around(day)]])
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -15,6 +16,25 @@ from pipeline.records.record import Record
 
 I64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """A sag, swell or interruption of a point, whatever its length.
+
+    Attributes
+    ----------
+    kind : ``sag``, ``swell`` or ``interruption``.
+    start_ns, duration_s : of it, as far as it was seen. [ns UTC], [s]
+    magnitude_pu : lowest or highest voltage of any phase. [pu]
+    is_open : it was under way at an end of what was seen.
+    """
+
+    kind: str
+    start_ns: int
+    duration_s: float
+    magnitude_pu: float
+    is_open: bool
 
 
 class EventFlags:
@@ -51,10 +71,21 @@ class EventFlags:
 
         Source: IEC 61000-4-30 Ed. 3, 4.7 (from memory).
         """
-        found = [*self._found, *self._variations.finish()]
+        self._found += self._variations.finish()
+        found = self._found
         passing = [v for v in found if not is_lasting(v, seconds=(v.stop - v.start) / record.header.rate_hz)]
         interruptions = [v for v in passing if v.kind == "interruption"]
         return _touched(starts, record, interval_ns, passing), _touched(starts, record, interval_ns, interruptions)
+
+    def passed(self, record: Record) -> tuple[Passed, ...]:
+        """All that was found, once all half cycles have come."""
+        self._found += self._variations.finish()
+        found = []
+        for one in self._found:
+            start_ns, stop_ns = record.time_ns(one.start), record.time_ns(one.stop)
+            is_open = one.open_start or one.open_stop
+            found.append(Passed(one.kind, start_ns, (stop_ns - start_ns) / 1e9, one.magnitude_pu, is_open))
+        return tuple(found)
 
 
 def _touched(starts: I64, record: Record, interval_ns: int, events: Sequence[RmsVariation]) -> Mask:

@@ -23,7 +23,8 @@ from pipeline.spread import Spread, spread_over_processes
 from pipeline.survey.certificate import certificate_of, sources_of
 from pipeline.survey.compared import Disagreement
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
-from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
+from pipeline.survey.joining import joined_trends
+from pipeline.survey.measure import Survey, Trend, measure_record
 from pipeline.survey.stored import StoredTrend
 from pipeline.terms import Quantity
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -29,11 +29,11 @@ from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared, PointAccount, draft
 from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle
 from pipeline.survey.demand import DemandMeter
-from pipeline.survey.event_flags import EventFlags
+from pipeline.survey.event_flags import EventFlags, Passed
 from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
 from pipeline.survey.intervals import CycleIntervals, Intervals
 from pipeline.survey.lamps import lamp_of
-from pipeline.survey.notes import joined_notes, with_notes, without_notes
+from pipeline.survey.notes import with_notes
 from pipeline.survey.powers import Channels, elements_of, with_neutral_current
 from pipeline.survey.rapid_changes import RapidChanges, largest_change
 from pipeline.survey.series import SeriesOfBlocks, Setup
@@ -96,6 +96,7 @@ class Trend:
     nominal_kind : ``declared``, ``stated by the file`` or ``inferred``; None where it is not told.
     hookup, phases, current_phases : how the recorder was connected; "" and none where a trend does not tell.
     rates_hz : sampling rates of the waveforms. [Hz]
+    passed : sags, swells and interruptions, lasting ones too; None where a trend that was read does not tell.
     """
 
     table: pa.Table
@@ -105,6 +106,7 @@ class Trend:
     phases: tuple[str, ...] = ()
     current_phases: tuple[str, ...] = ()
     rates_hz: tuple[float, ...] = ()
+    passed: tuple[Passed, ...] | None = None
 
 
 def measure_record(
@@ -231,6 +233,7 @@ class _Run:
         return Trend(
             self._table(), self._known.nominal_v, self._known.nominal_kind, self._point.hookup.name, self._point.phases,
             tuple(phase for phase, _ in self._point.currents), (self._record.header.rate_hz,),
+            () if self._events is None else self._events.passed(self._record),
         )  # fmt: skip
 
     def _start(self, raw: npt.NDArray[np.generic]) -> None:
@@ -375,26 +378,3 @@ class _Run:
         if not self._wants_flicker:
             return {"reason": f"flicker needs samples at {LOWEST_RATE_HZ:g} Hz"}
         return {"lamp": self._lamp_note} if self._lamp_note else {}
-
-
-def joined_trends(trends: Sequence[Trend]) -> Trend:
-    """Trends of one point, of records in any order, in order of time; the nominal voltage is the first one's.
-
-    Of an interval in which two records lie the one that covers more of it is kept: values of parts do not add up. What
-    flags one part of it flags the interval.
-    """
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    notes = joined_notes([trend.table for trend in trends])
-    whole = pa.concat_tables([without_notes(trend.table) for trend in trends], promote_options="default")
-    order = pc.sort_indices(whole, sort_keys=[("start", "ascending"), ("measured", "descending")])
-    whole = whole.take(order)
-    starts = whole.column("start").cast(pa.int64()).to_numpy()
-    first = np.diff(starts, prepend=starts[:1] - 1) != 0
-    once = whole.filter(first)
-    for name in ("flag", "interrupted") if once.num_rows else ():
-        any_part = np.logical_or.reduceat(whole.column(name).to_numpy(), np.flatnonzero(first))
-        once = once.set_column(once.column_names.index(name), name, pa.array(any_part))
-    rates_hz = tuple(sorted({rate for trend in trends for rate in trend.rates_hz}))
-    return replace(trends[0], table=with_notes(once, notes), rates_hz=rates_hz)

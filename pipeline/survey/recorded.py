@@ -20,6 +20,7 @@ from pipeline.sites.recorded import declared_of, frequency_of_log, header_of, in
 from pipeline.sites.table import SiteTable
 from pipeline.survey.certificate import certified_quantities, listed_sources, sources_of
 from pipeline.survey.coarser import coarser
+from pipeline.survey.event_flags import Passed
 from pipeline.survey.measure import Trend
 from pipeline.survey.stored import StoredTrend
 from pipeline.trend_table import Certificate
@@ -88,11 +89,11 @@ def recorded_trend(
     volts, kind = said.nominal_voltage_v, "declared"
     records = in_primary(records, site)
     series = records.series
-    table = _table(records, volts, thresholds, said.hookup)
+    table, passed = _table(records, volts, thresholds, said.hookup)
     phases = tuple(dict.fromkeys(one.phase for one in series if one.symbol == "u_rms"))
     currents = tuple(dict.fromkeys(one.phase for one in series if one.symbol == "i_rms"))
     hookup = said.hookup or ""
-    trend = Trend(table, volts, kind if volts is not None else None, hookup, phases, currents)
+    trend = Trend(table, volts, kind if volts is not None else None, hookup, phases, currents, (), passed)
     step_s = records.step_s
     if records.is_rms_log:
         for to_s in (interval_s, _USUAL_S):
@@ -127,18 +128,19 @@ def _ratios(site: Site | None) -> str:
 
 def _table(
     records: IntervalRecords, volts: float | None, thresholds: Thresholds, hookup: str | None
-) -> pa.Table:  # fmt: skip
+) -> tuple[pa.Table, tuple[Passed, ...] | None]:
+    """The columns of a trend, and the events in a log; None where the rows show none."""
     import pyarrow as pa
 
     known = np.any([np.isfinite(one.values) for one in records.series], axis=0)
-    flagged, interrupted = _flags(records, volts, thresholds, hookup)
+    flagged, interrupted, passed = _flags(records, volts, thresholds, hookup)
     columns = {
         "start": pa.array(records.starts_ns, pa.timestamp("ns", tz="UTC")),
         "measured": known.astype(np.float32),
         "flag": records.flagged | flagged,
         "interrupted": interrupted,
     }
-    return pa.table(columns | {one.column: one.values.astype(_kind(one)) for one in records.series})
+    return pa.table(columns | {one.column: one.values.astype(_kind(one)) for one in records.series}), passed
 
 
 def _kind(one: IntervalSeries) -> type[np.floating]:
@@ -147,27 +149,33 @@ def _kind(one: IntervalSeries) -> type[np.floating]:
 
 def _flags(
     records: IntervalRecords, volts: float | None, thresholds: Thresholds, hookup: str | None
-) -> tuple[Mask, Mask]:
-    """Intervals in which a sag, swell or interruption was, and those in which it was an interruption."""
+) -> tuple[Mask, Mask, tuple[Passed, ...] | None]:
+    """Intervals in which a sag, swell or interruption was, those in which it was an interruption, and the events."""
     if volts is None:
-        return np.zeros(records.starts_ns.size, np.bool_), np.zeros(records.starts_ns.size, np.bool_)
+        return np.zeros(records.starts_ns.size, np.bool_), np.zeros(records.starts_ns.size, np.bool_), None
     log = judged_voltages(records, hookup=hookup) if records.shows_events else None
     if log is None:
-        return _by_extremes({one.column: one for one in records.series}, volts, thresholds, records.starts_ns.size)
+        by_column = {one.column: one for one in records.series}
+        return (*_by_extremes(by_column, volts, thresholds, records.starts_ns.size), None)
     nominal_v = nominal_of(log[0], volts, hookup=hookup)
     return _by_events(log[1], nominal_v, thresholds, frequency_of_log(records) or _TOLD_HZ)
 
 
-def _by_events(log: RmsLog, nominal_v: F64, thresholds: Thresholds, frequency_hz: float) -> tuple[Mask, Mask]:
-    """Rows of a log that its events touch; as of waveforms, under- and overvoltages flag nothing."""
+def _by_events(
+    log: RmsLog, nominal_v: F64, thresholds: Thresholds, frequency_hz: float
+) -> tuple[Mask, Mask, tuple[Passed, ...]]:
+    """Rows of a log that its events touch; as of waveforms, under- and overvoltages flag nothing. And the events."""
     limits = {one: getattr(thresholds, one) for one in ("sag_pu", "swell_pu", "interruption_pu", "hysteresis_pu")}
     flagged = np.zeros(log.starts_ns.size, np.bool_)
     interrupted = flagged.copy()
+    passed = []
     for one in find_in_log(log, reference_v=nominal_v, thresholds=limits, frequency_hz=frequency_hz):
         rows = slice(min(part.i_start for part in one.channels), max(part.i_stop for part in one.channels))
         flagged[rows] |= not is_lasting(one, seconds=(one.stop - one.start) / 1e9)
         interrupted[rows] |= one.kind == "interruption"
-    return flagged, interrupted
+        start_ns, seconds = int(log.starts_ns[0]) + round(one.start), (one.stop - one.start) / 1e9
+        passed.append(Passed(one.kind, start_ns, seconds, one.magnitude_pu, one.open_start or one.open_stop))
+    return flagged, interrupted, tuple(passed)
 
 
 def _by_extremes(

@@ -13,7 +13,8 @@ from pipeline.sites.account import Declared
 from pipeline.sites.table import SiteTable
 from pipeline.survey.coarser import coarser
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
-from pipeline.survey.measure import Trend, joined_trends
+from pipeline.survey.joining import joined_trends
+from pipeline.survey.measure import Trend
 from pipeline.survey.notes import with_notes, without_notes
 from pipeline.trend_table import Certificate, certificate_path, certificates_in, certificates_of, has_certificate
 

@@ -22,7 +22,8 @@ from pipeline.sites.evidence import evidence_of
 from pipeline.store.trends import read_trend
 from pipeline.survey.compliance import load_limit_profile
 from pipeline.survey.files import judge_files, measure_files
-from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
+from pipeline.survey.joining import joined_trends
+from pipeline.survey.measure import Survey, Trend, measure_record
 from pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
 from pipeline.writers.parquet import write_waveform_parquet
 

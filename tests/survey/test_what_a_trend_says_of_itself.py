@@ -20,8 +20,9 @@ from pipeline.records.record import Piece, records_of
 from pipeline.survey import series, totals
 from pipeline.survey.compliance import load_limit_profile
 from pipeline.survey.files import judge_files
+from pipeline.survey.joining import joined_trends
 from pipeline.survey.lamps import lamp_of
-from pipeline.survey.measure import Survey, Trend, joined_trends, measure_record
+from pipeline.survey.measure import Survey, Trend, measure_record
 from pipeline.survey.notes import joined_notes, notes_of, with_notes
 from pipeline.synthesis import Stage
 from pipeline.writers.parquet import write_waveform_parquet

@@ -121,6 +121,7 @@ class LimitProfile(BaseModel):
     declared_voltage_v : of the judged voltages, where the profile is of one supply. [V]
     demand_current_a, short_circuit_ratio : of that supply: IL, and Isc/IL. [A], [1]
     rows : the limits.
+    event_tables : names of tables of `datasets/indices` that are counted beside them, without a limit.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -131,6 +132,7 @@ class LimitProfile(BaseModel):
     declared_voltage_v: float | None = Field(None, gt=0)
     demand_current_a: float | None = Field(None, gt=0)
     short_circuit_ratio: float | None = Field(None, gt=0)
+    event_tables: tuple[str, ...] = ()
     rows: tuple[LimitRow, ...] = Field(min_length=1)
 
 
