@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from pipeline.events import Event
 from pipeline.indices.counted import SIDES, Counted, polyphase
@@ -17,6 +18,8 @@ from pipeline.report.summary import distinct_events, severity_s
 from pipeline.report.survey_view import SurveyedPoint, verdict_sentences
 from pipeline.report.times import Clock
 from pipeline.survey.compliance import overall
+
+_VERDICTS: Final = {"exceeded": "exceeded at", "met": "met at", "cannot tell": "not to be told at"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,11 +67,11 @@ def lead(
     below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
     if sags:
         hit = _sites(len({one.site for one in below}))
-        verdict = (
-            f"{len(below)} of {_n(len(sags), 'sag or interruption', 'sags and interruptions')} of at most a minute"
-        )
+        many = f"{len(below) or 'None'} of {len(sags)} sags and interruptions of at most a minute went"
+        alone = f"The sag or interruption of at most a minute {'went' if below else 'did not go'}"
         tail = f", at {hit}: equipment there that is built to it may have stopped." if below else "."
-        said.append(Sentence(f"{verdict} went below the {curve.title}{tail}", "#magnitude-duration"))
+        verb = alone if len(sags) == 1 else many
+        said.append(Sentence(f"{verb} below the {curve.title}{tail}", "#magnitude-duration"))
     n_long = sum(one.duration_s > 60 for one in counted)
     if n_long:
         said.append(
@@ -79,7 +82,7 @@ def lead(
     judged = [one for one in surveyed if one.assessments]
     if judged:
         verdicts = Counter(overall(one.assessments).verdict for one in judged)
-        counts = ", ".join(f"{n} {verdict}" for verdict, n in sorted(verdicts.items()))
+        counts = ", ".join(f"{_VERDICTS[verdict]} {n}" for verdict, n in sorted(verdicts.items()))
         profiles = ", ".join(dict.fromkeys(one.profile for one in judged))
         said.append(Sentence(f"Limits of {profiles} at {_n(len(judged), 'measuring point')}: {counts}.", "#compliance"))
     elif not any(event.kind == "limit" for event in events):
@@ -99,13 +102,13 @@ def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sente
     first, last = clock.day(min(event.start for event in events)), clock.day(max(event.start for event in events))
     when = f"On {first}" if first == last else f"Between {first} and {last}"
     n_alike = len(polyphase(events))
-    others = any(event.kind not in SIDES for event in events)
-    alike = str(n_alike) if others else _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
-    which = (
-        "the sags, swells and interruptions among them, phases together, are" if others else "phases together they are"
-    )
-    by_phases = ", phases taken together" if others else ""
-    tail = f"; {which} {alike}{by_phases}" if n_alike and n_alike != len(events) else ""
+    tail = ""
+    if n_alike and any(event.kind not in SIDES for event in events):
+        alike = _n(n_alike, "is a sag, swell or interruption", "are sags, swells and interruptions")
+        tail = f"; with their phases taken together, {alike}"
+    elif n_alike and n_alike != len(events):
+        alike = _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
+        tail = f"; with their phases taken together they are {alike}"
     found = f"{_n(len(events), 'event')} {'was' if len(events) == 1 else 'were'} found at {_sites(len(sites))}"
     return Sentence(f"{when}, {found}{tail}.", "#events")
 
@@ -212,9 +215,9 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
     span = (
         ""
         if not shares
-        else f", probable to {min(shares)} %"
+        else f" ({min(shares)} % probable)"
         if min(shares) == max(shares)
-        else f", each probable to between {min(shares)} and {max(shares)} %"
+        else f" ({min(shares)} to {max(shares)} % probable)"
     )
     of = (
         "the event"

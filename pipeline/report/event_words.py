@@ -104,7 +104,7 @@ def _why_sentences(event: Event) -> list[str]:
     said = []
     if event.cause and event.cause != "unknown":
         share = event.cause_confidence
-        backed = "" if share is None else f", probable to {100 * share:.0f} %"
+        backed = "" if share is None else f" ({100 * share:.0f} % probable)"
         said.append(f"The likely cause is {cause_words(event.cause)}{backed}.")
     elif event.cause:
         said.append("The cause cannot be told from these waveforms.")

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 F64 = npt.NDArray[np.float64]
 
 _USUAL: Final = ("u_rms", "f", "thd_u", "u2", "pst", "plt", "i_rms", "p_total")
+_SERIES: Final = 3  # its column among the rows of limits
 _HOURS_NS: Final = 3_600_000_000_000
 _TICK_HOURS: Final = (1, 2, 3, 6, 12, 24, 48, 168, 336, 720, 2160, 8760)
 
@@ -135,8 +136,16 @@ def compliance_tables(surveyed: Sequence[SurveyedPoint]) -> list[TextTable]:
         ]
         if rows:
             title = f"{one.name}: {one.profile}; {told_voltage(one.assessments)}"
-            tables.append(TextTable(title, heads, tuple(rows)))
+            tables.append(TextTable(title, heads, tuple(_together(rows))))
     return tables
+
+
+def _together(rows: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Rows of which those that differ in nothing but the series are one."""
+    series: dict[tuple[str, ...], list[str]] = {}
+    for row in rows:
+        series.setdefault((*row[:_SERIES], *row[_SERIES + 1 :]), []).append(row[_SERIES])
+    return [(*rest[:_SERIES], "; ".join(dict.fromkeys(names)), *rest[_SERIES:]) for rest, names in series.items()]
 
 
 def _row(found: Assessment, verdict: str) -> tuple[str, ...]:

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from report.made_report import HOSTILE, SETTINGS, START, event, material, no_slice, slice_for
+from report.made_report import HOSTILE, SETTINGS, START, event, everything, material, no_slice, slice_for
 from report.opened_page import DRAWN, IN_BROWSER, Opened
 
 from pipeline.capture import Channel
@@ -250,6 +250,18 @@ def test_every_part_is_reached_by_keys_and_seen_to_be(chromium: Any, tmp_path: P
     tab.focus("#magnitude-duration-chart .wide svg a")  # a mark of the chart leads to its event
     tab.keyboard.press("Enter")
     assert tab.evaluate("location.hash").startswith("#event-")
+
+
+def test_nothing_is_wider_than_the_paper(chromium: Any, tmp_path: Path) -> None:
+    # A4 with the page's own margins is 182 mm wide: 688 px at 96 to the inch.
+    path = tmp_path / "report.html"
+    path.write_text(render(build_content(everything(), settings=SETTINGS), settings=SETTINGS), "utf-8")
+    tab = Opened(chromium, path, width=688).scrolled().tab
+    tab.emulate_media(media="print")
+    tab.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    wide = """[...document.querySelectorAll('table, svg, p')].filter((one) => one.checkVisibility() &&
+        one.getBoundingClientRect().right > 689).map((one) => one.textContent.slice(0, 80))"""
+    assert tab.evaluate(wide) == []
 
 
 def test_it_is_printed_with_a_page_an_event_and_without_waveforms_too(tmp_path: Path) -> None:

@@ -161,7 +161,7 @@ def test_the_answer_comes_first_with_numbers_that_are_right() -> None:
     assert "1 of its 3 sags and interruptions of at most a minute went below the ITI curve (2000)." in site
     assert "Side: 1 from upstream and 1 from downstream; of 2 it cannot be told." in site
     cause = "The likely cause of 2 of 3 events is a short circuit in the network"
-    assert f"{cause}, each probable to between 50 and 90 %." in site
+    assert f"{cause} (50 to 90 % probable)." in site
     assert made.scatter is not None
     assert "1 below the ITI curve (2000), 2 within it, 1 above it" in made.scatter.sentence
     text = page(events)

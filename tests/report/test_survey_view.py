@@ -72,7 +72,7 @@ def test_the_answer_says_whether_limits_are_met_and_what_could_not_be_judged() -
     (said,) = verdict_sentences([surveyed(0)])
     assert "that could be judged are met" in said
     made = build_content(material([], surveyed=[surveyed(51), surveyed(0, site="Lock")]), settings=SETTINGS)
-    assert any("1 exceeded, 1 met" in sentence.text for sentence in made.lead)
+    assert any("exceeded at 1, met at 1" in sentence.text for sentence in made.lead)
     assert [answer.site for answer in made.answers] == ["Lock", "Mill"]
     assert not any("cannot be told from this catalogue" in sentence.text for sentence in made.lead)
     text = render(made, settings=SETTINGS)
