@@ -6,6 +6,7 @@ import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -115,6 +116,7 @@ def certified_quantities(table: pa.Table, *, computed: bool = True) -> tuple[Cer
     )
 
 
+@cache
 def quantity_of_column(name: str) -> Quantity | None:
     """The quantity that a trend's column holds, or None: the longest symbol that its name begins with."""
     parts = name.split("_")

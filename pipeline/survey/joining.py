@@ -17,6 +17,8 @@ def joined_trends(trends: Sequence[Trend]) -> Trend:
     Of an interval in which two records lie the one that covers more of it is kept: values of parts do not add up. What
     flags one part of it flags the interval. An event that two have counts once.
     """
+    if len(trends) == 1:
+        return trends[0]
     import pyarrow as pa
     import pyarrow.compute as pc
 
