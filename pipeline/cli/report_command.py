@@ -211,10 +211,10 @@ def _print(page: Path) -> int:
 
 def _draw(content: Content, folder: Path) -> None:
     """Each chart as a file of its own."""
+    from pipeline.report.content import drawings
+
     folder.mkdir(parents=True, exist_ok=True)
-    figures = [figure for figure in (content.coverage, content.scatter, *content.timeline) if figure is not None]
-    drawn = {figure.anchor: figure.wide for figure in figures}
-    drawn |= {f"event-{view.event.event_id}": view.picture for view in content.events if view.picture}
+    drawn = drawings(content)
     for name, svg in drawn.items():
         (folder / f"{name}.svg").write_text(svg, encoding="utf-8")
     show.line(f"pictures: {len(drawn)} in {folder}")

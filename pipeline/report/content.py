@@ -25,6 +25,7 @@ from pipeline.report.index_words import (
 )
 from pipeline.report.material import Material
 from pipeline.report.phasor_diagram import scaled
+from pipeline.report.phasor_pair import SIDES as SIDES_OF_EVENT
 from pipeline.report.summary import TextTable, worst_events
 from pipeline.report.survey_view import SurveyedPoint, compliance_overview, compliance_tables, trend_figures
 from pipeline.report.times import Clock
@@ -182,6 +183,18 @@ def _built(
         clock=clock,
         manner=settings.manner,
     )  # fmt: skip
+
+
+def drawings(content: Content) -> dict[str, str]:
+    """Every chart of a page for wide screens, as SVG documents by names that do as names of files."""
+    figures = [content.coverage, content.scatter, *content.timeline, *content.trends]
+    figures += [view.spectrum for view in content.events]
+    drawn = {figure.anchor: figure.wide for figure in figures if figure is not None}
+    for view in content.events:
+        drawn |= {f"event-{view.event.event_id}": view.picture} if view.picture else {}
+        sides = zip(SIDES_OF_EVENT, view.phasors, strict=False)
+        drawn |= {f"event-{view.event.event_id}-phasors-{side}": svg for side, svg in sides}
+    return drawn | {f"wiring-{k}": wiring.drawing for k, wiring in enumerate(content.wiring, start=1)}
 
 
 def _title(sites: Sequence[str]) -> str:

@@ -41,7 +41,9 @@ def test_a_catalogue_becomes_a_page_the_same_each_time(catalogue: Path, tmp_path
     assert halfcycle("report", "e.parquet", "--out", "b.html", cwd=tmp_path).returncode == 0
     assert (tmp_path / "b.html").read_text(encoding="utf-8") == page
     pictures = sorted((tmp_path / "pics").iterdir())
-    assert len(pictures) == 5  # magnitude against duration, days, hours, two events
+    charts = {path.stem.split("-")[0] + "-" + path.stem.split("-")[-1] for path in pictures}
+    assert {"magnitude-chart", "days-chart", "hours-chart", "event-before", "event-during", "wiring-1"} <= charts
+    assert len(pictures) == 3 + 2 * 3 + 1  # of the two events each its waveforms and two drawings of phasors
     for path in pictures:
         ElementTree.fromstring(path.read_bytes())
 
