@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from pipeline.incidents.joining import Joined
-from pipeline.incidents.sightings import DEAD_PU, UNTOLD, IntArray, Sightings
+from pipeline.incidents.sightings import UNTOLD, IntArray, Sightings
 
 LONGEST_S: Final = (
     60.0  # between shots of one cause: the time aggregation of IEEE 1564 (from memory), slow reclosing too
@@ -57,7 +57,7 @@ def _repeats(sightings: Sightings, found: Joined) -> tuple[IntArray, ...]:
         near = (sightings.site[a] == sightings.site[b]) & (found.shot[a] != found.shot[b])
         near &= found.time_ns[b] - found.time_ns[a] <= LONGEST_S * 1e9
         a, b = a[near], b[near]
-        low_a, low_b = (np.where(sightings.low_pu[i] >= DEAD_PU, sightings.low_pu[i], np.nan) for i in (a, b))
+        low_a, low_b = (np.where(sightings.dead[i], np.nan, sightings.low_pu[i]) for i in (a, b))
         same = (
             (sightings.label[a] == sightings.label[b]) | (sightings.label[a] == UNTOLD) | (sightings.label[b] == UNTOLD)
         )

@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 
 from pipeline.incidents.cores import chained
-from pipeline.incidents.origin import SiteShares
-from pipeline.incidents.sightings import DEAD_PU, BoolArray, FloatArray, IntArray, Sightings
+from pipeline.incidents.origin import LEAST_PU, SiteShares
+from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray, Sightings
 
 REACH_DAYS: Final = 30  # before and after an incident; its past is what is known by now, and late captures count too
 _DAY_NS: Final = 86_400_000_000_000
@@ -83,12 +83,12 @@ def learned_odds(sightings: Sightings, incident: IntArray, shares: SiteShares) -
 
 def _past(sightings: Sightings, incident: IntArray) -> _Past:
     order, chain = chained(sightings.start_ns, _TOGETHER_S)
-    alive = np.isfinite(sightings.low_pu[order]) & (sightings.low_pu[order] >= DEAD_PU)
+    alive = np.isfinite(sightings.low_pu[order]) & ~sightings.dead[order]
     order, chain = order[alive], chain[alive]
     key = chain * max(len(sightings.sites), 1) + sightings.site[order]
     first = np.unique(key, return_index=True)[1]  # in order of time and site: the first one of a site in a moment
     order, chain, key = order[first], chain[first], key[first]
-    low = sightings.low_pu[order]
+    low = np.maximum(sightings.low_pu[order], LEAST_PU)
     n_moments = int(chain.max(initial=-1)) + 1
     lowest = np.full(n_moments, np.inf)
     np.minimum.at(lowest, chain, low)
@@ -99,7 +99,7 @@ def _past(sightings: Sightings, incident: IntArray) -> _Past:
 
 def _contenders(shares: SiteShares) -> tuple[IntArray, IntArray, IntArray]:
     """Shares of incidents with several contenders, in order of incident and depth; rank there, how many there are."""
-    low = np.where(np.isfinite(shares.low_pu) & (shares.low_pu >= DEAD_PU), shares.low_pu, np.inf)
+    low = np.where(np.isfinite(shares.low_pu) & (shares.low_pu > 0), shares.low_pu, np.inf)
     lowest = np.full(int(shares.incident.max(initial=-1)) + 1, np.inf)
     np.minimum.at(lowest, shares.incident, low)
     which = np.flatnonzero(np.isfinite(low) & (low <= lowest[shares.incident] + _CONTENDING_PU))

@@ -8,12 +8,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.incidents.sightings import DEAD_PU, FloatArray, IntArray, Sightings
+from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
 MOST: Final = 5  # sites that are ranked
 SPREAD_PU: Final = 0.004  # of voltages of sites that are equally near: their noise and what hangs behind them
 _WORTH_A_WORD: Final = float(np.log(0.5))
 _VOTE: Final = 1.0  # of what the confidence of a vote promises
+LEAST_PU: Final = 0.001  # of a site that is not dead
 ELSEWHERE: Final = 0.05  # that a site without a recording was nearer (common practice, no source)
 
 
@@ -24,7 +25,7 @@ class SiteShares:
     Attributes
     ----------
     incident, site : numbers.
-    low_pu : lowest voltage that is not that of a dead site; of a dead site 0; NaN where none is known.
+    low_pu : lowest voltage that is not that of a dead site; of a dead site 0, and of no other; NaN where none is known.
     votes : log-odds that the cause lies downstream of it.
     learned : log-odds of what the fleet's past says of it (`neighbourhood`); 0 where that says nothing.
     """
@@ -63,10 +64,11 @@ def site_shares(sightings: Sightings, incident: IntArray) -> SiteShares:
     cell, of = np.unique(incident * width + sightings.site, return_inverse=True)
     n = len(cell)
     low = np.full(n, np.inf)
-    measured = np.where(sightings.low_pu >= DEAD_PU, sightings.low_pu, np.inf)
+    told = np.isfinite(sightings.low_pu) & ~sightings.dead
+    measured = np.where(told, np.maximum(sightings.low_pu, LEAST_PU), np.inf)
     np.minimum.at(low, of, measured)
     dead = np.zeros(n, dtype=bool)
-    np.logical_or.at(dead, of, sightings.low_pu < DEAD_PU)
+    np.logical_or.at(dead, of, sightings.dead)
     low = np.where(np.isfinite(low), low, np.where(dead, 0.0, np.nan))
     sure = np.clip(sightings.side_confidence, 0.5, 0.99)
     odds = sightings.side * np.log(sure / (1 - sure))
@@ -131,7 +133,7 @@ def _evidence(found: Origins, i: int, k: int) -> str:
     low_pu, votes, learned = float(found.low_pu[i, k]), float(found.votes[i, k]), float(found.learned[i, k])
     if not np.isfinite(low_pu):
         words = "no sag"
-    elif low_pu < DEAD_PU:
+    elif low_pu <= 0:
         words = "switched off"
     else:
         words = f"down to {low_pu:.3f} pu"

@@ -24,7 +24,7 @@ channels of one recorder share its clock (derived)."""
 REFINED_U_S: Final = 0.001  # of a start refined on the waveform, where the catalogue does not state it
 STANDARD_U_S: Final = 0.004  # of one on the grid of half cycles: its ± half a step, and the wave's own power in a cycle
 _CYCLE_S: Final = 0.02
-DEAD_PU: Final = 0.1  # below it a point is switched off: what the breakers did, not how near the fault is
+_DEAD_PU: Final = 0.1  # below it a point may be switched off: what the breakers did, not how near the fault is
 _BEHIND: Final = 10.0
 _OPEN_U_S: Final = 0.05  # of one that was under way when the record began: no start at all
 _RMS_KINDS: Final = ("sag", "interruption", "undervoltage", "swell", "overvoltage")
@@ -57,6 +57,8 @@ class Sightings:
     duration_s : NaN where it is open at an end, or an interruption: what is switched off lasts as long as it does. [s]
     low_pu : lowest voltage (lowest of six RMS values where it is known), of points that are switched off only where
         all are; NaN of swells and other kinds.
+    dead : whether all its points seem to be switched off: below 10 %, interrupted or not back when the
+        recording ended.
     label : unbalance in steps of 60 degrees, 0 to 5; `BALANCED`; `UNTOLD`.
     side : 1 downstream, -1 upstream, 0 not told.
     side_confidence : of it, 0.5 to 1.
@@ -71,6 +73,7 @@ class Sightings:
     start_u_s: FloatArray
     duration_s: FloatArray
     low_pu: FloatArray
+    dead: BoolArray
     label: IntArray
     side: IntArray
     side_confidence: FloatArray
@@ -165,12 +168,22 @@ def _columns(table: pa.Table, kind: npt.NDArray[np.object_], start_ns: IntArray)
         "start_u_s": np.where(open_start, _OPEN_U_S, u_s),
         "duration_s": np.where(dead | open_start | open_end, np.nan, numbers("duration_s")),
         "low_pu": low_pu,
+        "dead": (dead | open_start | open_end | _is_interrupted(table, dead)) & (low_pu < _DEAD_PU),
         "label": np.where(low, _labels(coded, flags("line_to_line")), UNTOLD),
         "side": coded("direction", {"downstream": 1, "upstream": -1}, 0),
         "side_confidence": numbers("direction_confidence"),
         "rank": 8 * open_start + 8 * table.column("part_of").is_valid().to_numpy(zero_copy_only=False).astype(np.int64)
         + np.where(low, 0, 4) + 2 * open_end + np.where(refined, 0, 1),
     }  # fmt: skip
+
+
+def _is_interrupted(table: pa.Table, interruption: BoolArray) -> BoolArray:
+    """Which rows have an interruption as a part of theirs."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    wholes = table.column("part_of").filter(pa.array(interruption)).drop_null()
+    return np.asarray(pc.is_in(table.column("event_id"), wholes.combine_chunks()).to_numpy(), dtype=bool)
 
 
 def _lead_ns(low_pu: FloatArray) -> IntArray:
@@ -206,7 +219,7 @@ def _grouped(
     """Groups of rows as sightings, in order of time and site."""
     rows = np.flatnonzero(group >= 0)
     low = np.where(np.isfinite(columns["low_pu"]), columns["low_pu"], np.inf)
-    low = np.where(low < DEAD_PU, low + _BEHIND, low)  # a line that is switched off says less than the buses beside it
+    low = np.where(low < _DEAD_PU, low + _BEHIND, low)  # a line that is switched off says less than buses beside it
     ranked = rows[np.lexsort((key[rows], low[rows], columns["rank"][rows], group[rows]))]
     first = np.ones(len(ranked), dtype=bool)
     first[1:] = np.diff(group[ranked]) != 0
@@ -224,11 +237,14 @@ def _grouped(
     sure = columns["side_confidence"][lead]
     by_key = np.empty(len(ids), dtype=object)
     by_key[key] = ids
+    dead = np.logical_or.reduceat(columns["dead"][ranked], begins) if len(begins) else np.zeros(0, dtype=bool)
+    dead &= np.isfinite(lowest) & (lowest >= _BEHIND)
     lowest = np.where(lowest >= _BEHIND, lowest - _BEHIND, lowest)
     made = Sightings(
         sites, by_key, site[lead].astype(np.int64), least_key[order], columns["start_ns"][lead],
         columns["start_u_s"][lead], columns["duration_s"][lead],
-        np.where(np.isfinite(lowest[order]), lowest[order], np.nan), columns["label"][lead], columns["side"][lead],
+        np.where(np.isfinite(lowest[order]), lowest[order], np.nan), dead[order], columns["label"][lead],
+        columns["side"][lead],
         np.where(np.isfinite(sure), np.clip(sure, 0.5, 0.99), 0.6), lead,
     )  # fmt: skip
     return made, np.where(group >= 0, number[np.maximum(group, 0)] if len(number) else -1, -1)

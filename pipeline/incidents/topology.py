@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from pipeline.config import checked, read_toml
 from pipeline.errors import ConfigError
 from pipeline.incidents.origin import ELSEWHERE, MOST, SPREAD_PU, Origins, SiteShares
-from pipeline.incidents.sightings import DEAD_PU, BoolArray, FloatArray, IntArray
+from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray
 from pipeline.incidents.turns import STEPS, UNKNOWN, step_of
 
 _AROUND_PU: Final = 0.1  # above the lowest voltage no site is asked
@@ -178,7 +178,7 @@ def _of_one(
 ) -> FloatArray:
     """Probabilities of the sites of one incident. All shape (n,) but `behind`, which is of the whole topology."""
     low = np.where(np.isfinite(low_pu), low_pu, 1.0)
-    alive = low >= DEAD_PU
+    alive = low > 0
     lowest = low[alive].min(initial=1.0)
     candidates = np.flatnonzero((low <= lowest + _AROUND_PU) | ~alive)
     known = node >= 0

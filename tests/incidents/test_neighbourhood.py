@@ -75,7 +75,7 @@ def drawn() -> FleetIncidents:
 
 def test_odds_are_those_of_the_definition(drawn: FleetIncidents) -> None:
     s = drawn.sightings
-    low = np.nan_to_num(s.low_pu, nan=0.0)
+    low = np.where(s.dead | np.isnan(s.low_pu), 0.0, np.maximum(s.low_pu, 0.001))
     names = [s.sites[i] for i in s.site.tolist()]
     rows = list(zip(s.start_ns.tolist(), names, low.tolist(), drawn.incident.tolist(), strict=True))
     expected = learned(rows)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -57,6 +58,15 @@ def test_of_sites_that_are_equally_deep_the_one_whose_currents_say_downstream_co
     row = only_row(events)
     assert row["origin_site"] == "Middle"
     assert row["origin_confidence"] == pytest.approx(0.95 * 81 / 82, abs=1e-3)  # odds of 9 twice, and 5 % elsewhere
+
+
+def test_of_two_bolted_faults_near_sites_the_deeper_comes_first_and_what_breakers_switched_off_does_not() -> None:
+    # By hand: residual voltages of a few per cent while the fault lasts are how near it is; an interruption is not.
+    off = replace(sag("Beside", 5.0, low=0.01, length_s=20.0), kind="interruption")
+    row = only_row([sag("Middle", 5.0, low=0.08), sag("End", 5.0, low=0.02), off, sag("Beside", 5.0, low=0.5)])
+    assert row["origin_site"] == "End"
+    assert row["rival_site"] == "Middle"
+    assert row["why"] == "End: down to 0.020 pu; Middle: down to 0.080 pu"
 
 
 def test_an_unknown_side_counts_for_nothing() -> None:

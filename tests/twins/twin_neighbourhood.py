@@ -13,9 +13,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-Sighting = tuple[int, str, float, int]  # start [ns], site, lowest voltage [pu], incident
+Sighting = tuple[int, str, float, int]  # start [ns], site, lowest voltage [pu] (0: none, or switched off), incident
 
-ALIVE = 0.1
 SECOND = 1_000_000_000
 
 
@@ -26,7 +25,7 @@ def moments(sightings: Sequence[Sighting]) -> list[dict[str, Sighting]]:
         if sighting[0] - last > 0.02 * SECOND:
             found.append({})
         last = sighting[0]
-        if sighting[2] >= ALIVE:
+        if sighting[2] > 0:
             found[-1].setdefault(sighting[1], sighting)
     return [moment for moment in found if len(moment) > 1]
 
@@ -38,7 +37,7 @@ def learned(sightings: Sequence[Sighting]) -> dict[tuple[int, str], float]:
     first: dict[int, int] = {}
     for start, site, low, incident in sightings:
         first[incident] = min(first.get(incident, start), start)
-        if low >= ALIVE:
+        if low > 0:
             lows = incidents.setdefault(incident, {})
             lows[site] = min(lows.get(site, math.inf), low)
     factors = {}
