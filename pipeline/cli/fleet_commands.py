@@ -97,6 +97,7 @@ def catalogue_command(
     from pipeline.config import load_fleet
     from pipeline.errors import ConfigError
     from pipeline.nightly.days import path_of, read_days
+    from pipeline.nightly.incidents import with_kept_incidents
     from pipeline.nightly.run import summary_of, update_days
     from pipeline.spread import spread_over_processes
 
@@ -112,6 +113,7 @@ def catalogue_command(
         )  # fmt: skip
     summary = summary_of(done)
     table, damaged = read_days(fleet, [day for day, _ in done.states])
+    table = with_kept_incidents(fleet, table)
     show_set_aside(summary)
     for day in damaged:
         show.warning(f"{path_of(day, fleet)}: its events cannot be read; verify --repair makes them anew")

@@ -59,6 +59,12 @@ def night_markdown(
     ]
     if summary.other_version:
         lines.append(f"- {counted(len(summary.other_version), 'day')} made by another version and left so")
+    if summary.joined is not None and summary.joined.n_days:
+        joined = summary.joined
+        lines.append(
+            f"- {joined.n_days} days joined over sites with {joined.n_incidents} incidents of several sites; "
+            f"{joined.n_changed} events have another incident id now"
+        )
     front = front_address(fleet)
     if front:
         pages = f"{published.n_pages} pages written" if published else "no page had to be written"

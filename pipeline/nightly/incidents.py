@@ -31,7 +31,7 @@ from pipeline.nightly.catalogue_file import read_events_table
 from pipeline.nightly.days import Day, path_of
 from pipeline.resources import code_version
 from pipeline.store.atomic import write_atomically
-from pipeline.store.partitions import Store, day_start_ns
+from pipeline.store.partitions import Store, day_of, day_start_ns
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -139,6 +139,32 @@ def read_incidents(fleet: Fleet, what: str, *, first: date | None = None, last: 
     paths = [_folder(fleet, day) / f"{what}.parquet" for day in days]
     tables = [_read(path) for path in paths if path.is_file()]  # a day may be gathered and not joined yet
     return pa.concat_tables(tables, promote_options="default") if tables else None
+
+
+def with_kept_incidents(fleet: Fleet, table: pa.Table) -> pa.Table:
+    """A catalogue with the incidents over all sites that were kept of its events; of others their own site's.
+
+    Parameters
+    ----------
+    fleet : the configuration; where it asks for no incidents the table stays as it is.
+    table : rows of a catalogue, in any order.
+
+    Raises
+    ------
+    StoreError : what was kept is damaged.
+    """
+    import pyarrow as pa
+
+    if fleet.incidents is None or not table.num_rows:
+        return table
+    starts = table.column("start").cast(pa.int64()).to_numpy()
+    members = read_incidents(fleet, "members", first=day_of(int(starts.min())), last=day_of(int(starts.max())))
+    if members is None:
+        return table
+    kept = _ids_of(members)
+    own = zip(table.column("event_id").to_pylist(), table.column("incident_id").to_pylist(), strict=True)
+    ids = pa.array([kept.get(event, incident) for event, incident in own], pa.string())
+    return table.set_column(table.column_names.index("incident_id"), table.schema.field("incident_id"), ids)
 
 
 def _folder(fleet: Fleet, day: date | None = None) -> Path:

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _MOST_CLOCKS = 30
+_LEAST_TOLD = 0.01
 _VERDICTS = {
     "same": "one disturbance", "unclear": "neither for nor against the join", "other": "not the same disturbance",
 }  # fmt: skip
@@ -66,7 +67,9 @@ def _cells(row: dict[str, Any]) -> tuple[str, ...]:
 
 def likely(site: str | None, probability: float | None) -> str:
     """A site with its probability; "" for none."""
-    return "" if site is None or probability is None else f"{site} ({100 * probability:.0f} %)"
+    if site is None or probability is None:
+        return ""
+    return f"{site} ({100 * probability:.0f} %)" if probability >= _LEAST_TOLD else f"{site} (under 1 %)"
 
 
 def waveforms_table(rows: Sequence[WaveformEvidence], starts: Mapping[str, int]) -> TextTable:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from made_fleet import digests, loaded, made_capture, write_capture, write_fleet
+from made_fleet import digests, halfcycle, loaded, made_capture, write_capture, write_fleet
 
 from pipeline.config import load_fleet
 from pipeline.errors import ConfigError, StoreError
-from pipeline.nightly.incidents import read_incidents
-from pipeline.nightly.run import run_nightly, summary_if_idle
+from pipeline.flows.artifacts import night_markdown
+from pipeline.nightly.days import days_of, read_catalogue
+from pipeline.nightly.incidents import JoinOutcome, read_incidents, with_kept_incidents
+from pipeline.nightly.run import RunSummary, run_nightly, summary_if_idle
 
 SITES = ("Ferry Lane", "Quarry Road", "Tram Depot")
 STARTS = ("2026-03-01T12:00:00", "2026-03-01T18:30:00", "2026-03-02T03:00:00")
@@ -48,6 +51,36 @@ def test_a_night_joins_what_several_sites_saw(tmp_path: Path) -> None:
     assert rows is not None
     assert rows.column("sites").to_pylist() == [3, 3, 3]
     assert set(rows.column("worst_site").to_pylist()) == {"Ferry Lane"}
+
+
+def test_a_catalogue_that_is_written_has_the_incidents_over_all_sites(tmp_path: Path) -> None:
+    # By hand: three instants, three sites each; two of a day lie within no minute of one another.
+    config = fleet_at(tmp_path)
+    for site in SITES:
+        put(tmp_path, site)
+    run_nightly(loaded(config))
+    out = tmp_path / "events.csv"
+    done = halfcycle("catalogue", "--config", config, "--out", out)
+    assert done.returncode == 0, done.stderr
+    with out.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    assert len(rows) == 9
+    assert len({row["incident_id"] for row in rows}) == 3
+    plain = loaded(fleet_at(tmp_path, extra=""))
+    table = read_catalogue(plain, [day for day, _ in days_of(plain)])
+    assert with_kept_incidents(plain, table).equals(table)
+    assert len(set(table.column("incident_id").to_pylist())) == 9
+
+
+def test_what_a_night_tells_of_incidents_and_clocks_stands_in_its_summary(tmp_path: Path) -> None:
+    fleet = loaded(fleet_at(tmp_path))
+    joined = JoinOutcome(2, 3, 1, (("Tram <b>", "drifts 0.100 s a day ahead (± 0.002)"),))
+    text = night_markdown(fleet, RunSummary(joined=joined), None, [])
+    assert "2 days joined over sites with 3 incidents of several sites; 1 events have another incident id now" in text
+    assert "## Clocks that are off or drift" in text
+    assert "drifts 0.100 s a day ahead" in text
+    assert "<b>" not in text
+    assert "Clocks" not in night_markdown(fleet, RunSummary(joined=JoinOutcome(2, 3, 1)), None, [])
 
 
 def test_a_night_with_nothing_new_does_nothing(tmp_path: Path) -> None:
