@@ -62,8 +62,8 @@ def night_markdown(
     if summary.joined is not None and summary.joined.n_days:
         joined = summary.joined
         lines.append(
-            f"- {joined.n_days} days joined over sites with {joined.n_incidents} incidents of several sites; "
-            f"{joined.n_changed} events have another incident id now"
+            f"- {counted(joined.n_days, 'day')} joined over sites with {counted(joined.n_incidents, 'incident')} of "
+            f"several sites; the incident id of {counted(joined.n_changed, 'event')} has changed"
         )
     front = front_address(fleet)
     if front:

@@ -15,6 +15,7 @@ from pipeline.incidents.clock_states import ClockState, clock_states
 from pipeline.nightly.days import State, look_at_days
 from pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from pipeline.nightly.quarantine import SetAside, all_set_aside
+from pipeline.plain_text import counted
 from pipeline.readers import capture_files
 from pipeline.store.partitions import Store
 
@@ -97,7 +98,7 @@ class FleetStatus:
         """Of all sites, in their order."""
         found = [StatusFinding("", "damaged", words) for words in self.unreadable]
         if self.set_aside_elsewhere:
-            found.append(StatusFinding("", "set aside", f"{self.set_aside_elsewhere} files that are no site's"))
+            found.append(StatusFinding("", "set aside", f"{counted(self.set_aside_elsewhere, 'file')} of no site"))
         return found + [finding for site in self.sites for finding in _findings(site)]
 
 
@@ -189,19 +190,15 @@ def _findings(site: SiteStatus) -> list[StatusFinding]:
     if site.last_capture is None:
         said.append(("no capture", "no capture has come yet"))
     if site.is_silent:
-        said.append(
-            (
-                "silent",
-                f"no capture for {site.silent_days} days since {site.last_capture}; the longest silence before was "
-                f"{site.longest_silence_days} days",
-            )
-        )
+        silent = f"no capture for {counted(site.silent_days, 'day')} since {site.last_capture}"
+        said.append(("silent", f"{silent}; the longest silence before was {counted(site.longest_silence_days, 'day')}"))
     if site.damaged:
-        said.append(("damaged", f"catalogues of {site.damaged} days cannot be read; the next night makes them anew"))
+        damaged = counted(site.damaged, "day")
+        said.append(("damaged", f"{damaged} whose catalogue cannot be read; the next night makes it anew"))
     if site.to_judge:
-        said.append(("not judged", f"{site.to_judge} days are to be judged by the next night"))
+        said.append(("not judged", f"{counted(site.to_judge, 'day')} to be judged by the next night"))
     if site.set_aside:
-        said.append(("set aside", f"{site.set_aside} files or captures; `halfcycle quarantine` says why"))
+        said.append(("set aside", f"{counted(site.set_aside, 'item')}; `halfcycle quarantine` says why"))
     if site.clock is not None:
         said += [("clock", f"{words} (as of {site.clock.day})") for words in site.clock.findings]
     return [StatusFinding(site.site, what, words) for what, words in said]
