@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _MOST_SITES: Final = 40
 _MOST_FINDINGS: Final = 100
 _FEW: Final = 3
+_VAGUE_S_A_DAY: Final = 0.5  # an interval of a drift that is wider says nothing
 
 
 def status_line(status: FleetStatus) -> str:
@@ -100,8 +101,14 @@ def _clock(site: SiteStatus) -> tuple[str, str, str]:
     value, low, high = site.clock.offset_s
     zone = f"{site.clock.zone_s / 3600:+g} h " if site.clock.zone_s else ""
     slope, slope_low, slope_high = site.clock.drift_s_a_day
-    drift = f"{slope:+.3f} s ± {(slope_high - slope_low) / 2:.3f}" if math.isfinite(slope_high - slope_low) else ""
-    return f"{zone}{value:+.3f} s ± {max((high - low) / 2, 0.001):.3f}", drift, str(site.clock.day)
+    told = math.isfinite(slope_high - slope_low) and slope_high - slope_low < _VAGUE_S_A_DAY
+    drift = f"{_signed(slope)} ± {(slope_high - slope_low) / 2:.3f}" if told else ""
+    return f"{zone}{_signed(value)} ± {max((high - low) / 2, 0.001):.3f}", drift, str(site.clock.day)
+
+
+def _signed(seconds: float) -> str:
+    """With its sign and three decimals; what rounds to nothing is ahead by nothing."""
+    return f"{round(seconds, 3) + 0.0:+.3f} s"
 
 
 def _day(day: object) -> str:

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 AROUND_DAYS: Final = 35
 """Days before and after one whose events may speak for it: ten for its zone, five each for four looks at clocks."""
+_TOLD_DAYS: Final = 10  # before the last one made anew, of which a night tells clocks
 _LONGEST_RUN: Final = 60  # days that are joined at once
 _ONE_DAY: Final = timedelta(days=1)
 _NEEDED: Final = (
@@ -289,7 +290,7 @@ def _join(run: list[date], index: dict[date, _Known], fleet: Fleet, topology: To
             if name not in former or not former[name].equals(part):  # most days around a new one stay as they were
                 _write(part, paths[name], fleet)
         n_incidents += pc.sum(pc.greater(mine["incidents"].column("sites"), 1)).as_py() or 0
-    near = pc.greater_equal(tables["clocks"].column("date"), pa.scalar(run[-1] - _ONE_DAY * AROUND_DAYS))
+    near = pc.greater_equal(tables["clocks"].column("date"), pa.scalar(run[-1] - _ONE_DAY * _TOLD_DAYS))
     states = clock_states(tables["clocks"].filter(near))
     clocks = tuple((site, "; ".join(state.findings)) for site, state in states.items() if state.findings)
     return JoinOutcome(len(run), n_incidents, n_changed, clocks)

@@ -143,7 +143,7 @@ class Store:
                     if day is None:
                         continue
                     with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-                        status = os.stat(os.path.join(entry.path, CATALOGUE_NAME))
+                        status = os.stat(f"{entry.path}/{CATALOGUE_NAME}")
                         found[day] = f"{status.st_mtime_ns}\x1f{status.st_size}"
         except (FileNotFoundError, NotADirectoryError):
             return {}
