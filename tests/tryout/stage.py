@@ -22,8 +22,11 @@ RECORDINGS = ROOT.parent / "shared" / "data"
 TIMEOUT_S = 900
 LONG_S = 40.0  # of each drawn capture of the large archive: what starts processes where that pays
 _SUITES = {
-    "detectors": 'like = "detectors-quick"\nfamilies = []\n',
-    "classifiers": 'like = "classifiers-quick"\ntrain_per_class = 8\ntest_per_class = 2\n',
+    "detectors": (
+        'like = "detectors-quick"\nsnr_db = [40.0]\n[[families]]\nkind = "sag"\ncount = 2\nseconds = 1.0\n'
+        "level_pu = [0.3, 0.8]\nduration_s = [0.1, 0.3]\n"
+    ),
+    "classifiers": 'like = "classifiers-quick"\ntrain_per_class = 10\ntest_per_class = 2\n',
 }
 
 
