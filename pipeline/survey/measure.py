@@ -202,6 +202,8 @@ class _Run:
             return self._trend()
         except SignalError as error:
             return error
+        finally:
+            self._meter = None  # which holds this run as its follower: nothing of a record outlasts it
 
     def _measure(self, raw: npt.NDArray[np.generic]) -> None:
         if self._meter is None:

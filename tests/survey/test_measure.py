@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import gc
+from dataclasses import replace
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
@@ -304,3 +306,19 @@ def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what
     assert "IEEE 1459" in listed
     assert halfcycle("measure", tmp_path / "a.parquet").returncode == 2
     assert halfcycle("measure", tmp_path / "a.parquet", "--out", "x.csv", "--quantities", "volts").returncode == 2
+
+
+def test_nothing_of_a_record_outlasts_its_measuring(tmp_path: Path) -> None:
+    """derived: what no reference cycle holds is gone without a search for cycles, however many records there are."""
+    for i in range(3):
+        capture = made(seconds=3.0)
+        later = replace(capture.header, start_ns=START_NS + i * 3600 * 10**9)
+        write_waveform_parquet(Capture(later, capture.samples), tmp_path / f"{i}.parquet")
+    gc.collect()
+    gc.disable()
+    try:
+        measure_files([tmp_path], Survey(chosen_quantities(["u_rms", "rvc"]), 10.0, nominal_voltage_v=230.0))
+        held = [one for one in gc.get_objects() if type(one).__name__ in ("_Run", "HalfCycleMeter", "BlockMeter")]
+    finally:
+        gc.enable()
+    assert held == []
