@@ -11,11 +11,11 @@ from twins.twin_fleet import twin_fleet
 
 from incidents.made_incidents import DAY_S, calibration_error, pair_scores, table_of
 from pipeline.events import Event
-from pipeline.incidents.clock_days import ClockDays
+from pipeline.incidents.clock_days import NOTE_DRIFT_S_A_DAY, ClockDays
 from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
 from pipeline.incidents.tables import incident_table, member_table
 from pipeline.incidents.topology import Topology
-from pipeline.synthesis.fleet.clocks import ClockMix
+from pipeline.synthesis.fleet.clocks import KINDS, ClockMix
 from pipeline.synthesis.fleet.drawn import DrawnFleet, FleetPlan, drawn_fleet
 
 pytestmark = pytest.mark.exam
@@ -62,6 +62,23 @@ def test_clock_offsets_are_within_5_ms_and_their_intervals_hold(seed: int, drift
     true = true_offsets(s.site, s.start_ns // (DAY_S * 10**9), fleet.offset_s[s.row], clocks)
     assert np.median(np.abs(clocks.offset_s - true)) <= 0.005
     assert np.mean((clocks.low_s <= true) & (true <= clocks.high_s)) >= 0.95
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_stated_drifts_of_steady_clocks_hold_and_drifting_ones_are_found(seed: int) -> None:
+    # A tenth of the clocks drifts by up to 0.3 s a day and is set every ten days. No bar was asked for: what is reached
+    # is held. Of those that drift by more than 0.05 s a day 83 to 94 % are named on some day of a month.
+    fleet = drawn_fleet(plan(drifting=0.1), seed=seed)
+    found = fleet_incidents(fleet.table)
+    clocks = found.clocks
+    site = places(fleet, found)[clocks.site]
+    drifting = fleet.clocks.kind[site] == KINDS.index("drifting")
+    held = (clocks.drift_low_s_a_day <= 0) & (clocks.drift_high_s_a_day >= 0)
+    worth = ~held & (np.abs(clocks.drift_s_a_day) > NOTE_DRIFT_S_A_DAY)
+    assert np.mean(held[~drifting]) >= 0.95
+    assert np.mean(worth[~drifting]) <= 0.01
+    fast = drifting & (np.abs(fleet.clocks.drift_s_a_day[site]) > 0.05)
+    assert len(set(site[fast & worth].tolist())) >= 0.8 * len(set(site[fast].tolist()))
 
 
 def true_origins(fleet: DrawnFleet, found: FleetIncidents) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]

@@ -179,9 +179,13 @@ def test_what_is_joined_on_a_day_depends_on_the_weeks_around_it_alone() -> None:
     day = (fleet.table.column("start").cast("int64").to_numpy() - FleetPlan().first_day_ns) // (DAY_S * 10**9)
     part = fleet.table.take(np.flatnonzero(day <= 67))
     asked = set(fleet.table.take(np.flatnonzero(day <= 32)).column("event_id").to_pylist())
-    rows = [
-        [row for row in member_table(table, fleet_incidents(table)).to_pylist() if row["event_id"] in asked]
-        for table in (fleet.table, part)
-    ]
+    rows, incidents = [], []
+    for table in (fleet.table, part):
+        found = fleet_incidents(table)
+        rows.append([row for row in member_table(table, found).to_pylist() if row["event_id"] in asked])
+        told = incident_table(table, found).to_pylist()
+        incidents.append([row for row in told if row["incident_id"] in asked])
+        assert found.shares.learned.any()
     assert len(rows[0]) > 300
     assert rows[0] == rows[1]
+    assert incidents[0] == incidents[1]

@@ -98,3 +98,20 @@ def test_a_stored_file_that_is_none_is_a_clear_error(tmp_path: Path) -> None:
     pq.write_table(pa.table({"u": [1.0]}), path)
     with pytest.raises(StoreError, match="it has no header"):
         stored_header(path)
+
+
+def test_a_catalogue_that_is_written_again_has_another_stamp_and_what_is_none_has_none(tmp_path: Path) -> None:
+    store, days = Store(tmp_path), (date(2026, 1, 1), date(2026, 1, 2))
+    assert store.catalogue_stamps("S") == {}
+    for day in days:
+        path = store.catalogue_path("S", day)
+        path.parent.mkdir(parents=True)
+        path.write_bytes(b"x")
+    (tmp_path / "catalogue" / "site=S" / "date=tomorrow").mkdir()
+    (tmp_path / "catalogue" / "site=S" / "date=2026-01-03").mkdir()
+    before = store.catalogue_stamps("S")
+    assert sorted(before) == store.catalogue_days("S") == list(days)
+    store.catalogue_path("S", days[0]).write_bytes(b"xy")
+    after = store.catalogue_stamps("S")
+    assert after[days[0]] != before[days[0]]
+    assert after[days[1]] == before[days[1]]
