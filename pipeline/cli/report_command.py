@@ -71,7 +71,7 @@ def report_command(
     pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it, with an installed Chromium.")] = False,
     pictures: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Also write every chart as .svg to this folder."),
+        typer.Option(help="Also write every chart to this folder: .svg, .png."),
     ] = None,
     summary: Annotated[
         Optional[Path],  # noqa: UP045
@@ -210,14 +210,21 @@ def _print(page: Path) -> int:
 
 
 def _draw(content: Content, folder: Path) -> None:
-    """Each chart as a file of its own."""
+    """Each chart as files of its own."""
+    from importlib.util import find_spec
+
     from pipeline.report.content import drawings
+    from pipeline.report.picture import write_png, write_svg
 
     folder.mkdir(parents=True, exist_ok=True)
     drawn = drawings(content)
+    has_png = find_spec("matplotlib") is not None
     for name, svg in drawn.items():
-        (folder / f"{name}.svg").write_text(svg, encoding="utf-8")
-    show.line(f"pictures: {len(drawn)} in {folder}")
+        write_svg(svg, folder / f"{name}.svg")
+        if has_png:
+            write_png(svg, folder / f"{name}.png")
+    endings = "as .svg and .png" if has_png else "as .svg; with matplotlib (the extra bench) as .png, too"
+    show.line(f"pictures: {len(drawn)} in {folder}, {endings}")
 
 
 def _write_text(text: str, path: Path) -> None:

@@ -22,11 +22,11 @@ def write_svg(svg: str, path: Path) -> None:
 
 
 def write_png(svg: str, path: Path) -> None:
-    """Draw an SVG that is made of lines, circles, ellipses, rectangles, polygons, polylines and text.
+    """Draw an SVG that is made of lines, circles, ellipses, rectangles, polygons, polylines, straight paths and text.
 
     Parameters
     ----------
-    svg : a document of `phasor_diagram`.
+    svg : a drawing of ours; links in it are drawn as what they hold.
     path : of the PNG.
 
     Raises
@@ -43,7 +43,7 @@ def write_png(svg: str, path: Path) -> None:
     axes = figure.add_axes((0, 0, 1, 1))
     axes.set(xlim=(0, width), ylim=(height, 0))
     axes.set_axis_off()
-    for order, element in enumerate(root):
+    for order, element in enumerate(root.iter()):
         kind = element.tag.rpartition("}")[2]
         inherited = {"fill": root.attrib.get("fill", "#000000")} if kind == "text" else {}
         _draw(axes, kind, inherited | element.attrib, element.text or "", order)
@@ -96,7 +96,7 @@ def _codes(family: str) -> frozenset[int]:
 
 
 def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) -> None:
-    from matplotlib import patches
+    from matplotlib import colors, patches
 
     def number(name: str) -> float:
         return float(given.get(name, 0))
@@ -104,6 +104,9 @@ def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) ->
     stroke, fill = given.get("stroke", "none"), given.get("fill", "none")
     width = float(given.get("stroke-width", stroke != "none"))  # what is not said is 1
     style: dict[str, Any] = {"edgecolor": stroke, "facecolor": fill, "linewidth": width, "zorder": order}
+    lengths = re.findall(r"[\d.]+", given.get("stroke-dasharray", ""))
+    dashes = [float(length) / max(width, 0.1) for length in lengths]
+    line_style: Any = (0, dashes) if dashes else "-"
     points = [tuple(map(float, pair.split(","))) for pair in given.get("points", "").split()]
     if kind == "text":
         families, shown = drawable(text)
@@ -114,14 +117,36 @@ def _draw(axes: Any, kind: str, given: dict[str, str], text: str, order: int) ->
         )  # fmt: skip
     elif kind in ("line", "polyline"):
         x, y = zip(*points, strict=True) if points else ((number("x1"), number("x2")), (number("y1"), number("y2")))
-        lengths = re.findall(r"[\d.]+", given.get("stroke-dasharray", ""))
-        dashes = [float(length) / max(width, 0.1) for length in lengths]
-        line_style: Any = (0, dashes) if dashes else "-"
         axes.plot(x, y, color=stroke, linewidth=width, linestyle=line_style, zorder=order)
     elif kind == "polygon":
         axes.add_patch(patches.Polygon(points, closed=True, **style))
+    elif kind == "path":
+        style["facecolor"] = colors.to_rgba(fill, number("fill-opacity") or None) if fill != "none" else "none"
+        axes.add_patch(patches.PathPatch(_path(given["d"]), linestyle=line_style, **style))
     elif kind == "rect":
         axes.add_patch(patches.Rectangle((number("x"), number("y")), number("width"), number("height"), **style))
     elif kind in ("circle", "ellipse"):
         across, down = (number("r"), number("r")) if kind == "circle" else (number("rx"), number("ry"))
         axes.add_patch(patches.Ellipse((number("cx"), number("cy")), 2 * across, 2 * down, **style))
+
+
+def _path(steps: str) -> Any:
+    """The straight path of an SVG's steps: M, and l, h, v and z, which are relative."""
+    from matplotlib.path import Path as Outline
+
+    points: list[tuple[float, float]] = []
+    codes: list[Any] = []
+    x = y = 0.0
+    for letter, words in re.findall(r"([Mlhvz])([^Mlhvz]*)", steps):
+        numbers = [float(word) for word in re.findall(r"-?[\d.]+", words)]
+        pairs = list(zip(numbers[::2], numbers[1::2], strict=True)) if letter in "Ml" else []
+        moves = {"h": [(one, 0.0) for one in numbers], "v": [(0.0, one) for one in numbers]}.get(letter, pairs)
+        if letter == "z":
+            points.append((x, y))  # which is not looked at
+            codes.append(Outline.CLOSEPOLY)
+            continue
+        for across, down in moves:
+            x, y = (across, down) if letter == "M" else (x + across, y + down)
+            points.append((x, y))
+            codes.append(Outline.MOVETO if letter == "M" else Outline.LINETO)
+    return Outline(points, codes)

@@ -11,6 +11,7 @@ from xml.etree import ElementTree
 
 import pytest
 from made_fleet import SITE, halfcycle, made_capture, write_capture, write_fleet
+from matplotlib.image import imread
 
 from pipeline.config import load_fleet
 from pipeline.nightly.run import run_nightly
@@ -40,12 +41,15 @@ def test_a_catalogue_becomes_a_page_the_same_each_time(catalogue: Path, tmp_path
     assert str(tmp_path) not in page
     assert halfcycle("report", "e.parquet", "--out", "b.html", cwd=tmp_path).returncode == 0
     assert (tmp_path / "b.html").read_text(encoding="utf-8") == page
-    pictures = sorted((tmp_path / "pics").iterdir())
+    pictures = sorted((tmp_path / "pics").glob("*.svg"))
     charts = {path.stem.split("-")[0] + "-" + path.stem.split("-")[-1] for path in pictures}
     assert {"magnitude-chart", "days-chart", "hours-chart", "event-before", "event-during", "wiring-1"} <= charts
     assert len(pictures) == 3 + 2 * 3 + 1  # of the two events each its waveforms and two drawings of phasors
     for path in pictures:
-        ElementTree.fromstring(path.read_bytes())
+        root = ElementTree.fromstring(path.read_bytes())
+        height, width, _ = imread(path.with_suffix(".png")).shape
+        assert width / height == pytest.approx(float(root.attrib["width"]) / float(root.attrib["height"]), rel=0.01)
+    assert len(list((tmp_path / "pics").iterdir())) == 2 * len(pictures)
 
 
 def test_the_command_that_a_page_names_makes_the_same_page(catalogue: Path, tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from matplotlib.image import imread
 
 from pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg, phasor_table, scaled
 from pipeline.report.picture import drawable, write_png
@@ -232,3 +233,24 @@ def test_names_in_any_script_stand_in_the_svg_as_they_are_and_can_be_made_a_pict
     assert "sans-serif" in svg
     pytest.importorskip("matplotlib")
     write_png(svg, tmp_path / "d.png")  # warnings are errors here: a letter without a glyph would be one
+
+
+def test_straight_paths_and_what_links_hold_are_drawn(tmp_path: Path) -> None:
+    # SVG 1.1, 8.3.2 to 8.3.4: M is absolute, h, v and l are relative, z closes; two squares and a line, by hand.
+    svg = (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="100" height="50">'
+        '<path d="M10 10h20v20h-20zM60 10 l20 0 0 20 -20 0z" fill="#FF0000" stroke="none"/>'
+        '<a href="#x"><rect x="40" y="10" width="10" height="20" fill="#0000FF" stroke="none"/></a>'
+        '<path d="M0 45h100" fill="none" stroke="#00FF00" stroke-width="4"/></svg>'
+    )
+    write_png(svg, tmp_path / "d.png")
+    picture = imread(tmp_path / "d.png")
+    across, down = picture.shape[1] / 100, picture.shape[0] / 50
+
+    def colour(x: float, y: float) -> list[float]:
+        return [round(float(one)) for one in picture[int(y * down), int(x * across), :3]]
+
+    assert [colour(x, 20) for x in (5, 20, 35, 45, 55, 70, 90)] == [
+        [1, 1, 1], [1, 0, 0], [1, 1, 1], [0, 0, 1], [1, 1, 1], [1, 0, 0], [1, 1, 1],
+    ]  # fmt: skip
+    assert [colour(50, y) for y in (38, 45, 49)] == [[1, 1, 1], [0, 1, 0], [1, 1, 1]]
