@@ -1,5 +1,6 @@
 """Trends and verdicts of a fleet: a site's trends of a day are a pure function of its captures around that day.
 
+recorded/site=S/date=D/…                     what recorders computed themselves, see `recorded`
 trends/site=S/date=D/interval=600s.parquet   and other intervals that limits need; a point's below ``site=S POINT``
 trends/site=S/date=D/made.json               what the day's trends were made of; where it is lost they are made anew
 verdicts/site=S/verdicts.parquet             each day, week, month and year by the calendar against the fleet's limits
