@@ -38,7 +38,7 @@ main()
 
 def limited(n_bytes: int, *words: str | Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-c", LIMITED, str(n_bytes), *(str(word) for word in words)],
+        [sys.executable, "-B", "-c", LIMITED, str(n_bytes), *(str(word) for word in words)],
         capture_output=True,
         text=True,
         check=False,

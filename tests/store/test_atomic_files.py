@@ -92,7 +92,7 @@ def test_a_full_disk_leaves_the_old_file_and_nothing_aside(tmp_path: Path) -> No
     path = tmp_path / "file.txt"
     path.write_text("old")
     child = subprocess.run(
-        [sys.executable, "-c", LIMITED_WRITE, str(path)], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-B", "-c", LIMITED_WRITE, str(path)], capture_output=True, text=True, check=False, timeout=60
     )
     assert child.returncode == 1, child.stderr
     assert "file.txt: cannot be written (File too large)" in child.stdout

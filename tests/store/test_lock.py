@@ -108,7 +108,7 @@ def test_a_file_in_place_of_the_folder_is_a_clear_error(tmp_path: Path) -> None:
 
 def test_a_full_disk_is_a_clear_error(tmp_path: Path) -> None:
     child = subprocess.run(
-        [sys.executable, "-c", FULL_DISK, str(tmp_path)], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-B", "-c", FULL_DISK, str(tmp_path)], capture_output=True, text=True, check=False, timeout=60
     )
     assert child.stderr == ""
     assert child.returncode == 1
