@@ -16,6 +16,6 @@ settings.register_profile(
 )
 settings.load_profile("same every time")
 
-# Compiling the project's modules anew takes each of some hundred child processes as long as the rest of its start. Where
-# files cannot be written whole, a test starts its own with -B.
+# Compiling the project's modules anew takes each of some hundred child processes as long as the rest of its start.
+# Where files cannot be written whole, a test starts its own with -B.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
