@@ -59,7 +59,7 @@ def report_command(
     curve: Annotated[
         str,
         typer.Option(
-            help="Ride-through curve: iti, semi-f47, semi-reference, iec-class-2, iec-class-3; for 60 Hz with -60hz."
+            help="Ride-through curve: iti, semi-f47, semi-reference, iec-class-2 and -3, iec-class-2-60hz and -3-60hz."
         ),
     ] = "iti",
     worst: Annotated[int, typer.Option(min=0, help="Number of worst events to show with waveforms.")] = 12,

@@ -202,9 +202,9 @@ def _wanted(detect: str) -> dict[str, dict[str, object]]:
         raise ConfigError(
             f"--detect {', '.join(always)}: always looked for; name only what is to be looked for besides"
         )
-    everyone = [name for name, detector in detectors().items() if not detector.on_request]
-    names = everyone if detect == "all" else [name.strip() for name in detect.split(",") if name.strip()]
-    return {name: {} for name in names}
+    if detect == "all":
+        return {name: {} for name, detector in detectors().items() if not detector.on_request}
+    return {name.strip(): {} for name in detect.split(",") if name.strip()}
 
 
 def _time(seconds: float) -> str:

@@ -114,12 +114,13 @@ TABLE: dict[str, Tried] = {
         {
             "--out": ("{out}/r.html",), "--config": ("{fleet}",), "--from": ("2026-03-01",), "--to": ("2026-03-02",),
             "--files": ("{archive}",), "--sites": ("{sites}",), "--coverage": ("{coverage}",), "--judged-days": ("30",),
-            "--curve": ("semi-f47", "iti-60hz"), "--worst": ("2", "0"), "--title": ("March [x]",), "--pdf": _FLAG,
+            "--curve": ("semi-f47", "iec-class-2-60hz"), "--worst": ("2", "0"), "--title": ("March [x]",),
+            "--pdf": _FLAG,
             "--locale": ("de_DE",), "--pictures": ("{out}/pictures",), "--summary": ("{out}/answer.md",),
             "--trend": ("{trend}",), "--limits": ("en-50160-lv",),
         },
         apart=(frozenset({"--sites", "--config"}),),
-        needs=("--out",),
+        needs=("--out",), with_={"--limits": {"--trend": "{trend}"}},
         long=frozenset({"--pdf"}),
     ),
     "indices": Tried(
