@@ -27,9 +27,10 @@ from pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
-_TRIES: Final = 2  # of an item alone
+_TRIES: Final = 3  # of an item alone
 _DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
+_OF_THE_PROCESS: Final = (BrokenProcessPool, MemoryError)  # what another process may not meet with the same item
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 Function = Callable[[Sequence[Item]], list[Outcome]]
@@ -217,12 +218,12 @@ class _Processes:
                 error = future.exception()
                 if error is None:
                     ready[k] = future.result()
-                elif isinstance(error, BrokenProcessPool):
+                elif isinstance(error, _OF_THE_PROCESS):
                     broken.append(k)
                 elif isinstance(error, HalfcycleError):
                     raise error
                 else:
-                    ready[k] = self._one_by_one(function, batches[k], lost, _in_words(error))
+                    ready[k] = self._again(function, batches[k], lost, _in_words(error))
             if broken:  # one of what was under way took its process with it, and the pool with that
                 suspects = sorted([*broken, *running.values()])
                 running.clear()
@@ -258,18 +259,28 @@ class _Processes:
     ) -> list[Outcome]:
         """A batch done in the pool while nothing else is, then its items likewise. n_died: tries it had alone."""
         tries = _TRIES if len(batch) == 1 else 1  # what ended a process from outside may do so again
+        reason = _DIED
         for _ in range(tries - n_died):
             if self._pool is None:  # not to be done here: it may be what ended the process
                 return [lost(item, _NO_OTHER) for item in batch]
             try:
                 return self._pool.submit(function, batch).result()
-            except BrokenProcessPool:
+            except _OF_THE_PROCESS as error:
+                reason = _DIED if isinstance(error, BrokenProcessPool) else _in_words(error)
                 self._restart()
             except HalfcycleError:
                 raise
             except Exception as error:
                 return self._one_by_one(function, batch, lost, _in_words(error))
-        return self._one_by_one(function, batch, lost, _DIED)
+        return self._one_by_one(function, batch, lost, reason)
+
+    def _again(
+        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], reason: str
+    ) -> list[Outcome]:
+        """A batch that failed, item by item; a single item once more, as short memory leaves a process half loaded."""
+        if len(batch) == 1:
+            return self._alone(function, batch, lost, n_died=_TRIES - 1)
+        return self._one_by_one(function, batch, lost, reason)
 
     def _one_by_one(
         self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], reason: str

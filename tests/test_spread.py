@@ -16,7 +16,7 @@ import pytest
 from child_processes import workers_of
 
 from pipeline.errors import ConfigError
-from pipeline.spread import Spread, in_this_process, spread_over_processes
+from pipeline.spread import Spread, in_this_process, spread_apart, spread_over_processes
 
 
 def work(items: Sequence[int]) -> list[str]:
@@ -144,3 +144,27 @@ def test_where_no_process_can_be_started_this_one_does_the_work(tmp_path: Path) 
     done = subprocess.run([sys.executable, script], capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stdout == "all done\n"
+
+
+def fails_at_first(marks: Sequence[Path]) -> list[str]:
+    """Fails in the way that the mark's name says, once."""
+    for mark in marks:
+        if not mark.exists():
+            mark.write_text("was here")
+            if mark.name == "killed":
+                os.kill(os.getpid(), signal.SIGKILL)
+            raise {"memory": MemoryError, "half loaded": ImportError}[mark.name]
+    return [f"done {mark.name}" for mark in marks]
+
+
+@pytest.mark.slow
+def test_what_another_process_does_not_meet_costs_nothing(tmp_path: Path) -> None:
+    # The project's own design: short memory, also where it left a process half loaded, and kills from outside pass.
+    marks = [tmp_path / name for name in ("killed", "memory", "half loaded")]
+    with spread_apart(1) as spread:
+        found = [one for batch in spread(fails_at_first, [[mark] for mark in marks], lost=said) for one in batch]
+    assert found == ["done killed", "done memory", "done half loaded"]
+
+
+def said(mark: Path, reason: str) -> str:
+    return f"lost {mark.name}: {reason}"

@@ -75,7 +75,6 @@ TABLE: dict[str, Tried] = {
             "--sites": ("{sites}",), "--workers": ("2", "1", "4"), "--strict": _FLAG, "--list": _FLAG,
         },
         needs=("--out",),
-        apart=(frozenset({"--out", "--store"}),),
         with_={"--verdicts": {"--limits": "en-50160-lv"}},
         stops=frozenset({"--list"}),
     ),
