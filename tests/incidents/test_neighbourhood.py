@@ -69,7 +69,7 @@ def test_one_fault_reclosed_onto_is_no_past_of_itself() -> None:
 
 @pytest.fixture(scope="module")
 def drawn() -> FleetIncidents:
-    plan = FleetPlan(n_sites=60, n_areas=3, n_feeders=2, n_days=50, missing_share=0.05)
+    plan = FleetPlan(n_sites=36, n_areas=3, n_feeders=2, n_days=40, missing_share=0.05)
     return fleet_incidents(drawn_fleet(plan, seed=12).table)
 
 
