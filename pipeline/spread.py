@@ -27,10 +27,10 @@ from pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
-_TRIES: Final = 3  # of an item alone
+_TRIES: Final = 3  # of an item alone, and of starting processes again
 _DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
-_OF_THE_PROCESS: Final = (BrokenProcessPool, MemoryError)  # what another process may not meet with the same item
+_OF_THE_PROCESS: Final = (BrokenProcessPool, MemoryError, ImportError)  # what another may not meet with the same item
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 Function = Callable[[Sequence[Item]], list[Outcome]]
@@ -74,7 +74,9 @@ def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: L
 
 
 def _in_words(error: BaseException) -> str:
-    """An unexpected error, with the place in our code where it came up."""
+    """An unexpected error, with the place in our code where it came up; want of memory has none."""
+    if isinstance(error, MemoryError):
+        return "takes more memory than there is"
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))
@@ -249,10 +251,13 @@ class _Processes:
         return done
 
     def _restart(self) -> None:
-        """A new pool; none where its processes cannot be started."""
-        self.close()
-        self._start()
-        self._has_started()
+        """A new pool; none where its processes cannot be started, or end as they start, whenever that is tried."""
+        for _ in range(_TRIES):
+            self.close()
+            self._can_start = True
+            self._start()
+            if self._has_started():
+                return
 
     def _alone(
         self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], *, n_died: int = 0

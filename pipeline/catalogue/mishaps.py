@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from multiprocessing import parent_process
 from typing import Final, Literal
 
 from pipeline.detectors.contract import Chosen
@@ -29,10 +30,16 @@ def noted(event: Event, what: What, work: Callable[[], Event]) -> Event:
     event : as it was measured.
     what : could not be done.
     work : gives the event with more in it.
+
+    Raises
+    ------
+    MemoryError, ImportError : in a worker process, of which another has perhaps more.
     """
     try:
         return work()
-    except Exception as error:  # a fault of the work must not cost the event that was measured
+    except Exception as error:
+        _leave_to_another(error)
+        # A fault of the work must not cost the event that was measured.
         failure = f"{what} ({error or type(error).__name__})"
         return replace(event, notes="; ".join(filter(None, (event.notes, failure))))
 
@@ -56,20 +63,28 @@ def detected(
     Raises
     ------
     ReadError, StoreError : samples could not be loaded, which is the capture's fault.
-    MemoryError : the process's.
+    MemoryError, ImportError : in a worker process, of which another has perhaps more.
     """
     events: list[Event] = []
     failures: list[str] = []
     for chosen in detectors:
         try:
             found = [event_of(finding) for finding in chosen.detector.find(measured, chosen.settings)]
-        except (ReadError, StoreError, MemoryError):
+        except (ReadError, StoreError):
             raise
-        except Exception as error:  # ours or another distribution's: the other detectors have their findings
+        except Exception as error:
+            _leave_to_another(error)
+            # Whether ours or another distribution's: the other detectors have their findings.
             failures.append(f"{_OF_A_DETECTOR}{chosen.detector.name} ({_told(error)})")
         else:
             events += [event for event in found if event is not None]
     return events, failures
+
+
+def _leave_to_another(error: Exception) -> None:
+    """Raise what short memory did to a worker process, a library half loaded included: another may have enough."""
+    if isinstance(error, MemoryError | ImportError) and parent_process() is not None:
+        raise error
 
 
 def is_of_a_detector(reason: str) -> bool:

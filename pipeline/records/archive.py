@@ -6,6 +6,7 @@ import os
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
+from multiprocessing import parent_process
 from pathlib import Path
 from typing import Final, Literal, TypeVar
 
@@ -190,7 +191,14 @@ def look_at(path: Path, reading: Reading) -> tuple[FileLook, dict[int, Capture] 
             return FileLook(path, "no waveform", remarks=remarks_on(path, strict=reading.strict)), None
         return FileLook(path, headers=tuple(headers)), kept
     except ReadError as error:
+        _leave_to_another(error)
         return unreadable(path, error), None
+
+
+def _leave_to_another(error: ReadError) -> None:
+    """Raise what a worker process lacked memory for: another may have it, and says what it takes if not."""
+    if isinstance(error.__cause__, MemoryError) and parent_process() is not None:
+        raise error.__cause__
 
 
 def may_hold_both(path: Path) -> bool:
@@ -296,6 +304,7 @@ def without_unreadable(
         try:
             return work(kept), tuple(set_aside)
         except ReadError as error:
+            _leave_to_another(error)
             fewer = tuple(part for part in kept if part.path != error.path)
             if len(fewer) == len(kept):
                 raise

@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import events_in, loaded, made_capture, write_capture, write_fleet
 
+import pipeline.catalogue.mishaps as mishaps_module
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Findings, Terms, judge
 from pipeline.cli import screen_command
@@ -60,10 +61,20 @@ def test_a_failing_detector_costs_its_own_findings_and_is_named(name: str) -> No
 
 
 @pytest.mark.parametrize("error", [MalformedRecord(Path("x"), "samples", "cannot be read"), MemoryError()])
-def test_what_is_the_captures_or_the_machines_fault_is_not_taken_for_the_detectors(error: Exception) -> None:
-    # SOURCE: the file is set aside, or tried again.
+def test_what_is_the_captures_or_the_machines_fault_is_not_taken_for_the_detectors(
+    error: Exception, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # SOURCE: the file is set aside, or in a worker process tried again by another.
+    monkeypatch.setattr(mishaps_module, "parent_process", lambda: "there is one")
     with pytest.raises(type(error)):
         judged(broken("unbalance", error))
+
+
+def test_short_memory_where_no_other_process_is_costs_a_detector_what_it_would_have_found() -> None:
+    # SOURCE.
+    found = judged(broken("unbalance", MemoryError()))
+    assert [event.kind for event in found.events].count("sag") == 1
+    assert found.coverage[1].reason == "detector failed: unbalance (MemoryError)"
 
 
 def fails(*_: Any) -> Any:

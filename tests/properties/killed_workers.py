@@ -102,9 +102,11 @@ def screened(inputs: Path, root: Path, harm: Harm) -> object:
     )  # fmt: skip
     harm.watch(run)
     words = b"" if run.stderr is None else run.stderr.read()
-    return (
-        out.read_bytes() if run.returncode == 0 else f"exit status {run.returncode}: {words.decode(errors='replace')}"
-    )
+    if run.returncode == 0:
+        return out.read_bytes()
+    listed = out.with_suffix(".quarantine.csv")
+    told = listed.read_text() if listed.exists() else words.decode(errors="replace")[-300:]
+    return f"exit status {run.returncode}: {told}"
 
 
 def nights(inputs: Path, root: Path, harm: Harm) -> object:
