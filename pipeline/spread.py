@@ -30,7 +30,8 @@ _WAITING_EACH: Final = 2  # batches that lie ready for each process
 _TRIES: Final = 3  # of an item alone, and of starting processes again
 _DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
-_OF_THE_PROCESS: Final = (BrokenProcessPool, MemoryError, ImportError)  # what another may not meet with the same item
+_SHORT_OF_MEMORY: Final = (MemoryError, ImportError)
+_OF_THE_PROCESS: Final = (BrokenProcessPool, *_SHORT_OF_MEMORY)  # what another may not meet with the same item
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
 Function = Callable[[Sequence[Item]], list[Outcome]]
@@ -84,6 +85,15 @@ def _in_words(error: BaseException) -> str:
             place = f", {module} line {trace.tb_lineno}"
         trace = trace.tb_next
     return f"unexpected {type(error).__name__}{place}: {error}".rstrip(": ")
+
+
+def leave_to_another(error: BaseException | None) -> None:
+    """Raise what short memory did to a worker process, a library half loaded included: another may have enough.
+
+    Elsewhere nothing is done: who is at work alone says what went wrong.
+    """
+    if isinstance(error, _SHORT_OF_MEMORY) and parent_process() is not None:
+        raise error
 
 
 @contextmanager

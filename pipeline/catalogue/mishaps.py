@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from multiprocessing import parent_process
 from typing import Final, Literal
 
 from pipeline.detectors.contract import Chosen
@@ -16,6 +15,7 @@ from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
 from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event
+from pipeline.spread import leave_to_another
 
 What = Literal["not explained", "not named by the model"]
 _WHATS: Final[tuple[What, ...]] = ("not explained", "not named by the model")
@@ -38,7 +38,7 @@ def noted(event: Event, what: What, work: Callable[[], Event]) -> Event:
     try:
         return work()
     except Exception as error:
-        _leave_to_another(error)
+        leave_to_another(error)
         # A fault of the work must not cost the event that was measured.
         failure = f"{what} ({error or type(error).__name__})"
         return replace(event, notes="; ".join(filter(None, (event.notes, failure))))
@@ -73,18 +73,12 @@ def detected(
         except (ReadError, StoreError):
             raise
         except Exception as error:
-            _leave_to_another(error)
+            leave_to_another(error)
             # Whether ours or another distribution's: the other detectors have their findings.
             failures.append(f"{_OF_A_DETECTOR}{chosen.detector.name} ({_told(error)})")
         else:
             events += [event for event in found if event is not None]
     return events, failures
-
-
-def _leave_to_another(error: Exception) -> None:
-    """Raise what short memory did to a worker process, a library half loaded included: another may have enough."""
-    if isinstance(error, MemoryError | ImportError) and parent_process() is not None:
-        raise error
 
 
 def is_of_a_detector(reason: str) -> bool:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
-from pipeline.catalogue.rms_rows import with_enclosing
+from pipeline.catalogue.rms_rows import by_phase, with_enclosing, worst_kind
 from pipeline.catalogue.rows import phases_word
 from pipeline.config import Thresholds
 from pipeline.detectors.rms_logs import RmsLog, find_in_log
@@ -17,10 +17,9 @@ from pipeline.events import Event, event_order, with_identity
 from pipeline.readers.intervals import IntervalRecords
 from pipeline.sites.account import CAN_BE, Account, Declared, PointAccount, draft, volts
 from pipeline.sites.evidence import LEAST_V
-from pipeline.sites.recorded import evidence_of_log, judged_voltages, nominal_of
+from pipeline.sites.recorded import ASSUMED_HZ, evidence_of_log, judged_voltages, nominal_of
 from pipeline.terms import LINE_TO_LINE_PHASES
 
-_TOLD_HZ: Final = 50.0  # where nothing tells it: of the 30 cycles that part instantaneous from momentary
 _NEAR_NS: Final = (
     100_000_000  # by which two accounts of one event may lie apart: stamps of the ends of windows, rounding
 )
@@ -77,7 +76,7 @@ def judge_log(
     phases, log = found
     account = draft(site, [evidence_of_log(records, phases, log)], declared)
     hertz = account.nominal_frequency_hz or next(
-        (one.nominal_frequency_hz for one in accounts if one.site == site and one.nominal_frequency_hz), _TOLD_HZ
+        (one.nominal_frequency_hz for one in accounts if one.site == site and one.nominal_frequency_hz), ASSUMED_HZ
     )
     against = _against(account.points[0], site, accounts)
     name = f"{site} {records.point}".strip()
@@ -133,14 +132,12 @@ class _Rows:
         observed_s = (variation.stop - variation.start) / 1e9
         worst = (max if variation.kind == "swell" else min)(variation.channels, key=lambda one: one.extreme_pu)
         category = classify_category(variation.kind, observed_s, nominal_frequency_hz=self.frequency_hz)
-        involved = sorted({one.channel for one in variation.channels})
-        phases = [self.phases[c] for c in involved]
+        phases = [self.phases[c] for c in sorted({one.channel for one in variation.channels})]
         first = min(one.i_start for one in variation.channels)
         last = max(one.i_stop for one in variation.channels)
         words = [self.log.resolution(self.frequency_hz)]
         if not is_typical_magnitude(category, variation.magnitude_pu):
             words.append("magnitude untypical of the category")
-        is_lost = variation.kind == "sag" and worst.extreme_pu < interruption_pu
         return with_identity(
             Event(
                 site=self.site,
@@ -162,23 +159,13 @@ class _Rows:
                 source=self.source,
                 first_sample=first,
                 n_samples=last - first,
-                worst_phase_kind="interruption" if is_lost else None,
+                worst_phase_kind=worst_kind(variation, worst.extreme_pu, interruption_pu),
                 frequency_hz=None,
                 quality="missing" if variation.flags else "",
                 notes="; ".join(words),
-                **self._by_phase(variation, involved),
+                **by_phase(variation, self.phases, per_second=1e9),
             )
         )
-
-    def _by_phase(self, variation: RmsVariation, involved: Sequence[int]) -> dict[str, Any]:
-        worst = max if variation.kind == "swell" else min
-        values: dict[str, Any] = {}
-        for c in involved:
-            letter = self.phases[c][0].lower()
-            parts = [one for one in variation.channels if one.channel == c]
-            values[f"magnitude_{letter}"] = worst(one.extreme_pu for one in parts)
-            values[f"duration_{letter}_s"] = sum(one.stop - one.start for one in parts) / 1e9
-        return values
 
 
 def each_event_once(events: Sequence[Event], logs: Sequence[JudgedLog]) -> tuple[list[Event], int]:

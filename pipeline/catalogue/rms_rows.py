@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -50,9 +51,7 @@ def variation_event(
     refined = None if variation.open_start else _refined(variation, measured)
     place = record.place(variation.start, variation.stop)
     stages = find_stages(_worst_trace(variation, measured))
-    extremes, durations = _per_phase(record, variation)
-    involved = sorted(extremes)
-    phases = [measured.phases[c] for c in involved]
+    phases = [measured.phases[c] for c in sorted({part.channel for part in variation.channels})]
     half_s = [stage.n_half_cycles / (2 * float(series.frequency_hz[first.i_start])) for stage in stages]
     return with_identity(
         Event(
@@ -74,9 +73,8 @@ def variation_event(
             source=place.source,
             first_sample=place.first_sample,
             n_samples=place.n_samples,
-            worst_phase_kind=_worst_kind(variation, worst.extreme_pu, interruption_pu),
-            **_by_letter("magnitude", "", phases, [extremes[c] for c in involved]),
-            **_by_letter("duration", "_s", phases, [durations[c] for c in involved]),
+            worst_phase_kind=worst_kind(variation, worst.extreme_pu, interruption_pu),
+            **by_phase(variation, measured.phases, per_second=record.header.rate_hz),
             stages=len(stages),
             stage_magnitudes=" ".join(f"{stage.level_pu:.3f}" for stage in stages),
             stage_durations_s=" ".join(f"{seconds:.3f}" for seconds in half_s),
@@ -94,24 +92,28 @@ def _reference_at(volts: Any, channel: int, i: int) -> float:
     return float(volts[channel, i]) if isinstance(volts, np.ndarray) else float(volts)
 
 
-def _worst_kind(variation: RmsVariation, extreme_pu: float, interruption_pu: float) -> str | None:
+def worst_kind(variation: RmsVariation, extreme_pu: float, interruption_pu: float) -> str | None:
     """What the worst phase would be called on its own, where that differs from the point's kind."""
     return "interruption" if variation.kind == "sag" and extreme_pu < interruption_pu else None
 
 
-def _per_phase(record: Record, variation: RmsVariation) -> tuple[dict[int, float], dict[int, float]]:
+def by_phase(variation: RmsVariation, phases: Sequence[str], *, per_second: float) -> dict[str, Any]:
+    """Columns of the worst voltage and the time of each phase that a variation is on.
+
+    Parameters
+    ----------
+    variation : with its parts.
+    phases : of each channel.
+    per_second : what a second is in the variation's positions.
+    """
     worst = max if variation.kind == "swell" else min
-    extremes: dict[int, float] = {}
-    durations: dict[int, float] = {}
+    values: dict[str, Any] = {}
     for part in variation.channels:
-        seconds = (part.stop - part.start) / record.header.rate_hz
-        extremes[part.channel] = worst(extremes.get(part.channel, part.extreme_pu), part.extreme_pu)
-        durations[part.channel] = durations.get(part.channel, 0.0) + seconds
-    return extremes, durations
-
-
-def _by_letter(prefix: str, suffix: str, phases: list[str], values: list[float]) -> dict[str, Any]:
-    return {f"{prefix}_{phase[0].lower()}{suffix}": value for phase, value in zip(phases, values, strict=True)}
+        letter = phases[part.channel][0].lower()
+        extreme, seconds = f"magnitude_{letter}", f"duration_{letter}_s"
+        values[extreme] = worst(values.get(extreme, part.extreme_pu), part.extreme_pu)
+        values[seconds] = values.get(seconds, 0.0) + (part.stop - part.start) / per_second
+    return values
 
 
 def _worst_trace(variation: RmsVariation, measured: Measured) -> Any:

@@ -19,7 +19,7 @@ def arrow_without_pandas() -> None:
     When it makes its first array, pyarrow looks once whether pandas is there, to know its objects by. We hand it none,
     so here it does not find it. Whoever imports pandas afterwards has it, pyarrow's own conversions included.
     """
-    if "pandas" in sys.modules or "pyarrow" in sys.modules:
+    if "pandas" in sys.modules:
         return
     hidden = _Hidden()
     sys.meta_path.insert(0, hidden)

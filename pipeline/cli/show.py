@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from pipeline.plain_text import plain
+from pipeline.plain_text import counted, plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -49,8 +49,10 @@ def warning(text: str) -> None:
 def mishaps(n: int) -> None:
     """Say that something failed which should not have; nothing where nothing did."""
     if n:
-        what = "1 time a detector failed, or an event" if n == 1 else f"{n} times a detector failed, or an event"
-        warning(f"{what} could not be explained or named to the end; the reasons and the events' notes say why")
+        warning(
+            f"{counted(n, 'time')} a detector failed, or an event could not be explained or named to the end; the "
+            "reasons and the events' notes say why"
+        )
 
 
 @contextmanager

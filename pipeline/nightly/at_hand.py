@@ -11,11 +11,11 @@ import json
 import os
 import signal
 import threading
-from collections.abc import Collection
+from collections.abc import Callable, Collection, Iterable
 from multiprocessing import parent_process
 from pathlib import Path
 from types import TracebackType
-from typing import Final, Self
+from typing import Final, Self, TypeVar
 
 from pipeline.config import Fleet
 from pipeline.store.atomic import write_atomically
@@ -27,6 +27,7 @@ MOST_UNTRIED: Final = 6
 _FOLDER: Final = ".at_hand"
 _FILE: Final = "file "
 _COUNTS: Final = "strikes.json"
+Item = TypeVar("Item")
 
 
 class AtHand:
@@ -94,6 +95,16 @@ class Strikes:
 
     def __getitem__(self, key: str) -> int:
         return self._counts.get(key, 0)
+
+    def parted(self, items: Iterable[Item], key: Callable[[Item], str]) -> tuple[list[Item], list[Item], list[Item]]:
+        """Those that never ended a process, those to be tried apart, and those not to be tried any more; in order."""
+        plain: list[Item] = []
+        apart: list[Item] = []
+        given_up: list[Item] = []
+        for item in items:
+            n = self[key(item)]
+            (plain if not n else apart if n < MOST_UNTRIED else given_up).append(item)
+        return plain, apart, given_up
 
     def add(self, key: str) -> int:
         """One more; returns how many now."""

@@ -149,10 +149,12 @@ def records_digest(path: Path) -> str:
 def are_stored(one: DayOfRecords, path: Path) -> bool:
     """Whether a day's rows lie in the store already, undamaged and the same."""
     try:
-        stored = read_records(path).records if path.exists() else None
-        return stored is not None and records_digest(path) == _table(one).schema.metadata[_CONTENT].decode()
+        if not path.exists():
+            return False
+        read_records(path)
     except DamagedCapture:
         return False
+    return bool(records_digest(path) == _table(one).schema.metadata[_CONTENT].decode())
 
 
 def _rows(records: IntervalRecords, rows: slice) -> IntervalRecords:

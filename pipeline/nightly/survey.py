@@ -16,12 +16,12 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet, Site
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
-from pipeline.nightly.at_hand import MOST_UNTRIED, AtHand, Strikes
+from pipeline.nightly.at_hand import AtHand, Strikes
 from pipeline.nightly.days import FLEET_HOOKUP
 from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.stored import stored_piece
@@ -42,9 +42,6 @@ from pipeline.survey.compliance import load_limit_profile, verdicts_table
 from pipeline.survey.files import surveys_for
 from pipeline.survey.measure import Survey, Trend, measure_record
 from pipeline.survey.stored import RECORDED, StoredTrend, by_point, of_span, read_trends, told_key
-
-if TYPE_CHECKING:
-    pass
 
 _ONE_DAY: Final = timedelta(days=1)
 _LEAD_NS: Final = 2 * 3_600 * 10**9  # before midnight, so that the flickermeter has settled and a sag is known whole
@@ -153,18 +150,15 @@ def _listed(fleet: Fleet, tasks_of: Callable[[Site], list[_Task]]) -> tuple[list
 
 
 def _all_done(tasks: Sequence[_Task], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[_Done]:
-    suspects = [task for task in tasks if strikes[_key(*task)]]
-    tried = [task for task in suspects if strikes[_key(*task)] < MOST_UNTRIED]
+    plain, tried, given_up = strikes.parted(tasks, lambda task: _key(*task))
     work = partial(_do, fleet=fleet)
-    plain = [[task] for task in tasks if task not in suspects]
-    done = [one for batch in spread(work, plain, lost=_lost) for one in batch]
+    done = [one for batch in spread(work, [[task] for task in plain], lost=_lost) for one in batch]
     with spread_apart(1) as apart:
         done += [one for batch in apart(work, [[task] for task in tried], lost=_lost) for one in batch]
-    for task in suspects:
-        if task not in tried:
-            reason = f"it ended {strikes[_key(*task)]} runs; without {strikes.path} it is tried again"
-            done.append(_lost(task, reason))
-    return done
+    return done + [
+        _lost(task, f"it ended {strikes[_key(*task)]} runs; without {strikes.path} it is tried again")
+        for task in given_up
+    ]
 
 
 def _do(tasks: Sequence[_Task], fleet: Fleet) -> list[_Done]:

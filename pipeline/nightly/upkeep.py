@@ -13,7 +13,7 @@ from typing import Final
 
 from pipeline.config import Fleet
 from pipeline.errors import PlaceError
-from pipeline.nightly.at_hand import MOST_UNTRIED, Strikes
+from pipeline.nightly.at_hand import Strikes
 from pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
 from pipeline.nightly.culprits import culprits
 from pipeline.nightly.days import Day, State, look_at_days
@@ -106,13 +106,11 @@ def _work(
     done: DaysDone,
 ) -> None:
     """Make some days once; what fails is set right as far as can be, so that the day is stale again, or has failed."""
-    suspects = [day for day in days if strikes[key_of_day(day)]]
-    tried = [day for day in suspects if strikes[key_of_day(day)] < MOST_UNTRIED]
-    for day in set(suspects) - set(tried):
+    plain, tried, given_up = strikes.parted(days, key_of_day)
+    for day in given_up:
         reason = f"it ended {strikes[key_of_day(day)]} runs; catalogue --rebuild tries it again"
         done.failed[day] = DayFailure(day, reason)
     work = partial(function, fleet=fleet)
-    plain = [day for day in days if day not in suspects]
     outcomes = [one for batch in spread(work, _batches(plain, fleet), lost=_lost_day) for one in batch]
     outcomes += [one for batch in apart(work, [[day] for day in tried], lost=_lost_day) for one in batch]
     for outcome in outcomes:

@@ -6,7 +6,6 @@ import os
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
-from multiprocessing import parent_process
 from pathlib import Path
 from typing import Final, Literal, TypeVar
 
@@ -15,6 +14,7 @@ from pipeline.errors import ConfigError, ReadError, UnknownFormat
 from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
 from pipeline.readers.source_digest import source_digest
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.spread import leave_to_another
 from pipeline.terms import Quantity
 
 Outcome = TypeVar("Outcome")
@@ -191,14 +191,13 @@ def look_at(path: Path, reading: Reading) -> tuple[FileLook, dict[int, Capture] 
             return FileLook(path, "no waveform", remarks=remarks_on(path, strict=reading.strict)), None
         return FileLook(path, headers=tuple(headers)), kept
     except ReadError as error:
-        _leave_to_another(error)
+        leave_to_another(_want_of_memory(error))
         return unreadable(path, error), None
 
 
-def _leave_to_another(error: ReadError) -> None:
-    """Raise what a worker process lacked memory for: another may have it, and says what it takes if not."""
-    if isinstance(error.__cause__, MemoryError) and parent_process() is not None:
-        raise error.__cause__
+def _want_of_memory(error: ReadError) -> MemoryError | None:
+    """What kept a file from being read, where that was no fault of its own."""
+    return error.__cause__ if isinstance(error.__cause__, MemoryError) else None
 
 
 def may_hold_both(path: Path) -> bool:
@@ -304,7 +303,7 @@ def without_unreadable(
         try:
             return work(kept), tuple(set_aside)
         except ReadError as error:
-            _leave_to_another(error)
+            leave_to_another(_want_of_memory(error))
             fewer = tuple(part for part in kept if part.path != error.path)
             if len(fewer) == len(kept):
                 raise

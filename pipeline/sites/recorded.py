@@ -21,6 +21,8 @@ from pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PH
 
 F64 = npt.NDArray[np.float64]
 
+ASSUMED_HZ: Final = 50.0
+"""Nominal frequency of a log where nothing tells it: of the cycles by which events are named and rows told apart."""
 _USUAL_HZ: Final = (50.0, 60.0)
 _NEAR: Final = 0.01  # of a half or whole cycle: a row that long tells the frequency
 _MOST: Final = 0.99  # of the rows: what a channel lies below for so long it never shows

@@ -16,7 +16,15 @@ from pipeline.readers.intervals import IntervalRecords, IntervalSeries
 from pipeline.readers.intervals.records import F64, Mask
 from pipeline.resources import code_version
 from pipeline.sites.account import Declared
-from pipeline.sites.recorded import declared_of, frequency_of_log, header_of, in_primary, judged_voltages, nominal_of
+from pipeline.sites.recorded import (
+    ASSUMED_HZ,
+    declared_of,
+    frequency_of_log,
+    header_of,
+    in_primary,
+    judged_voltages,
+    nominal_of,
+)
 from pipeline.sites.table import SiteTable
 from pipeline.survey.certificate import certified_quantities, listed_sources, sources_of
 from pipeline.survey.coarser import coarser
@@ -31,7 +39,6 @@ if TYPE_CHECKING:
 BUDGET: Final = (
     "the values, their definitions and their uncertainty are the recorder's; nothing is claimed of them here"
 )
-_TOLD_HZ: Final = 50.0  # where nothing tells it; see `catalogue.rms_logs`
 _USUAL_S: Final = 600.0
 _ROUNDING: Final = 1e-4
 CLOCK: Final = "the recorder's own stamps; whether its clock was synchronised is not known"
@@ -158,7 +165,7 @@ def _flags(
         by_column = {one.column: one for one in records.series}
         return (*_by_extremes(by_column, volts, thresholds, records.starts_ns.size), None)
     nominal_v = nominal_of(log[0], volts, hookup=hookup)
-    return _by_events(log[1], nominal_v, thresholds, frequency_of_log(records) or _TOLD_HZ)
+    return _by_events(log[1], nominal_v, thresholds, frequency_of_log(records) or ASSUMED_HZ)
 
 
 def _by_events(

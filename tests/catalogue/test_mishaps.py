@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import events_in, loaded, made_capture, write_capture, write_fleet
 
-import pipeline.catalogue.mishaps as mishaps_module
+import pipeline.spread as spread_module
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Findings, Terms, judge
 from pipeline.cli import screen_command
@@ -65,7 +65,7 @@ def test_what_is_the_captures_or_the_machines_fault_is_not_taken_for_the_detecto
     error: Exception, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # SOURCE: the file is set aside, or in a worker process tried again by another.
-    monkeypatch.setattr(mishaps_module, "parent_process", lambda: "there is one")
+    monkeypatch.setattr(spread_module, "parent_process", lambda: "there is one")
     with pytest.raises(type(error)):
         judged(broken("unbalance", error))
 
