@@ -47,7 +47,7 @@ def export_command(
         typer.Option(help="TOML file of [[sites]]: channels are written as it describes them, in primary values."),
     ] = None,
 ) -> int:
-    """Convert captures or trends to another format, and verify the copy.
+    """Convert captures or trends, and verify the copy.
 
     Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error. Trends,
     of `halfcycle measure` or of a recorder, go to .csv, .parquet or .pqd.
