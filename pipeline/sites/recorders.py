@@ -86,7 +86,7 @@ def _clusters(evidence: Sequence[Evidence]) -> list[list[int]]:
 
 
 def _by_level(members: Sequence[int], evidence: Sequence[Evidence]) -> list[list[int]]:
-    levels = {i: level for i in members if (level := _level(evidence[i])) is not None}
+    levels = _levels(members, evidence)
     ordered = sorted(levels, key=lambda i: levels[i])
     clusters: list[list[int]] = []
     for i in ordered:
@@ -105,17 +105,27 @@ def _by_level(members: Sequence[int], evidence: Sequence[Evidence]) -> list[list
             largest.extend(cluster)
         else:
             kept.append(cluster)
-    largest += [i for i in members if i not in levels]
+    for i in members:
+        if i not in levels:
+            next((one for one in kept if _scales(evidence[one[0]]) == _scales(evidence[i])), largest).append(i)
     return [sorted(cluster) for cluster in kept]
 
 
-def _level(evidence: Evidence) -> float | None:
-    """The voltage at which a record's first point with a voltage begins, or else lies. [V]"""
-    for point in evidence.points:
-        for level in (point.level_v, point.elsewhere_v):
-            if level is not None and level > 0:
-                return level
-    return None
+def _levels(members: Sequence[int], evidence: Sequence[Evidence]) -> dict[int, float]:
+    """The voltage that each record's first point with one begins with.
+
+    A record that begins in an event lies at the event's level, which tells recorders apart only where no record of the
+    same scales begins steadily.
+    """
+    begins = {i: v for i in members if (v := _first(p.level_v for p in evidence[i].points)) is not None}
+    known = {_scales(evidence[i]) for i in begins}
+    others = [i for i in members if i not in begins and _scales(evidence[i]) not in known]
+    lies = {i: v for i in others if (v := _first(p.elsewhere_v for p in evidence[i].points)) is not None}
+    return begins | lies
+
+
+def _first(levels: Iterable[float | None]) -> float | None:
+    return next((level for level in levels if level), None)
 
 
 def _scales(evidence: Evidence) -> tuple[float, ...]:
@@ -124,7 +134,7 @@ def _scales(evidence: Evidence) -> tuple[float, ...]:
 
 def _mark(evidence: Sequence[Evidence]) -> str:
     """What tells a recorder from another of the same name."""
-    levels = sorted(level for one in evidence if (level := _level(one)) is not None)
+    levels = sorted(_levels(range(len(evidence)), evidence).values())
     hertz = next((one.frequency_hz for one in evidence if one.frequency_hz is not None), None)
     words = [volts(levels[len(levels) // 2])] if levels else []
     return ", ".join([*words, *([] if hertz is None else [f"{hertz:g} Hz"])]) or "not told"

@@ -26,15 +26,22 @@ _NONE_OF_THESE: Final = 0.3  # density of a system that is in no list
 
 @dataclass(frozen=True, slots=True)
 class _Practice:
-    """How sites lie about their nominal voltage: normally so, a share of them anywhere within some bounds."""
+    """How sites lie about their nominal voltage: most normally so, shares of them anywhere within some bounds."""
 
     spread: float
-    share_off: float
-    off: tuple[float, float]
+    off: tuple[tuple[float, float, float], ...]  # (share, least, largest)
+
+    def density(self, ratio: float, *, within: float, share_off: float) -> float:
+        """Of a level over nominal; `within`: its own standard deviation; `share_off`: of the shares that counts."""
+        spread = math.hypot(self.spread, within)
+        near = math.exp(-0.5 * ((ratio - 1) / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
+        off = [(share * share_off, low, high) for share, low, high in self.off]
+        held = sum(share / (high - low) for share, low, high in off if low <= ratio <= high)
+        return (1 - sum(share for share, *_ in off)) * near + held
 
 
-_DISTRIBUTION: Final = _Practice(0.02, 0.1, (0.85, 1.2))
-_TRANSMISSION: Final = _Practice(0.03, 0.5, (0.9, 1.2))
+_DISTRIBUTION: Final = _Practice(0.015, ((0.35, 0.93, 1.07), (0.03, 0.85, 1.2)))
+_TRANSMISSION: Final = _Practice(0.03, ((0.5, 0.9, 1.2),))
 _TRANSMISSION_FROM_V: Final = 45e3  # line to line
 _SCATTERS: Final = 0.015  # standard deviation of levels, from which on a site is not steadily off its nominal
 _SHARE_STILL_OFF: Final = 0.2  # of those that are off, where levels scatter so
@@ -74,9 +81,9 @@ def candidates(levels_v: Sequence[float], *, line_to_line: bool, frequency_hz: f
     -------
     The likeliest first; none where no usual voltage is near.
 
-    Source: voltages of datasets/system-voltages/nominal.csv. How sites lie about their nominal (within 2 %, a tenth
-    of them anywhere from 85 to 120 %; in transmission within 3 %, half of them from 90 to 120 %) and captures about
-    their site (1.5 %) is common practice, no source.
+    Source: voltages of datasets/system-voltages/nominal.csv. How sites lie about their nominal (within 1.5 %, a
+    third of them steadily anywhere from 93 to 107 % and a few from 85 to 120 %; in transmission within 3 %, half of
+    them from 90 to 120 %) and captures about their site (1.5 %) is common practice, no source.
     """
     logs = np.log(np.asarray(levels_v, np.float64))
     mean, scatter = math.exp(float(logs.mean())), float(logs.std())
@@ -134,11 +141,8 @@ def _ranked(weighed: Sequence[tuple[_System, float]]) -> tuple[Candidate, ...]:
 def _density(ratio: float, system: _System, *, n_captures: int = 1, scatter: float = 0.0) -> float:
     """Density of a level over a system's nominal voltage."""
     practice = _TRANSMISSION if system.line_to_line_v >= _TRANSMISSION_FROM_V else _DISTRIBUTION
-    spread = math.sqrt(practice.spread**2 + _WITHIN**2 / n_captures)
-    near = math.exp(-0.5 * ((ratio - 1) / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
-    low, high = practice.off
-    off = practice.share_off * (_SHARE_STILL_OFF if scatter > _SCATTERS else 1.0)
-    return (1 - off) * near + (off / (high - low) if low <= ratio <= high else 0.0)
+    within, share_off = _WITHIN / math.sqrt(n_captures), _SHARE_STILL_OFF if scatter > _SCATTERS else 1.0
+    return practice.density(ratio, within=within, share_off=share_off)
 
 
 @cache

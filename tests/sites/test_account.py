@@ -53,7 +53,7 @@ def test_an_event_that_lasts_to_the_end_is_judged_against_what_was_before_it(n: 
     assert counts[True, "right"] >= 0.98 * n_long
 
 
-@pytest.mark.parametrize("n", [30, pytest.param(300, marks=[pytest.mark.slow, pytest.mark.exam])])
+@pytest.mark.parametrize("n", [30, pytest.param(1000, marks=[pytest.mark.slow, pytest.mark.exam])])
 @pytest.mark.parametrize("steady_off", [False, True])
 def test_an_archive_has_one_nominal_voltage_right_or_not_told(n: int, steady_off: bool) -> None:
     # SOURCE. A site that stays 5 % off its nominal voltage may belong to a neighbouring system: then it is not told.
@@ -67,8 +67,8 @@ def test_an_archive_has_one_nominal_voltage_right_or_not_told(n: int, steady_off
         ((_, told_v),) = found
         right = told_v is not None and abs(told_v / nominal_v - 1) < 0.006
         outcomes["not told" if told_v is None else "right" if right else "wrong"] += 1
-    assert outcomes["wrong"] <= (0.05 * n if steady_off else 0)
-    assert outcomes["right"] >= (0.25 if steady_off else 0.9) * n
+    assert outcomes["wrong"] <= 0.01 * (outcomes["right"] + outcomes["wrong"])
+    assert outcomes["right"] >= (0.4 if steady_off else 0.9) * n
 
 
 # --- what each kind of knowledge is worth
@@ -197,6 +197,16 @@ def test_recorders_that_only_their_frequency_or_level_tells_apart_have_accounts_
     assert len(set(names)) == 2  # one other level is an event until a second record shows it
     more = [*seen, Seen("S", Path("x"), evidence_of(record_of(steady(7210.0) / 5)))]
     assert len({account.site for account in accounts_of(more, lambda site: Declared())}) == 3
+
+
+def test_records_that_begin_in_an_event_are_no_other_recorder() -> None:
+    # Derived: two thirds of each lie at 0.55 of the level that the others begin with, as an event has it.
+    t = np.arange(3200) / 3200
+    factor = np.where(t < 0.03, 1.0, np.where(t < 0.8, 0.55, 1.0))
+    sags = [waves(t, level_v=v, hertz=50, phase=0.2, factor=factor, phases=(0, 1, 2)) for v in (231.0, 232.0)]
+    seen = [Seen("S", Path("x"), evidence_of(record_of(u))) for u in (steady(230.0), steady(231.0), *sags)]
+    assert [one.evidence.points[0].level_v is None for one in seen] == [False, False, True, True]
+    assert len({account.site for account in accounts_of(seen, lambda site: Declared())}) == 1
 
 
 @pytest.mark.parametrize("hertz", [43.0, 47.5, 50.0, 52.0, 57.0])
