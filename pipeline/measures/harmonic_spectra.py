@@ -6,6 +6,7 @@ down to a lower rate, through a filter that is flat up to the last order and clo
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
@@ -27,6 +28,7 @@ _FREQUENCY_RANGE = 1.15  # of nominal, up to which all orders are measured
 _HIGHEST = 0.46  # of the sampling rate, up to which lines can be made up for
 _ATTENUATION_DB = 74.0  # of what would fold back
 _PRODUCTS = 1 << 18  # at one go: lies in the cache, and is too small for a library to start threads for it
+_FRAME = 32  # decimated values that one product of matrices gives
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,26 @@ class HarmonicSpectra:
             None if self.groups is None else self.groups * size, None if self.gaps is None else self.gaps * size,
             None if self.signal is None else self.signal * size[..., 0],
         )  # fmt: skip
+
+
+def joined_spectra(parts: Sequence[HarmonicSpectra]) -> HarmonicSpectra:
+    """Those of further windows after those before; of the same channels, all with groups and signal or none."""
+    first = parts[0]
+    return HarmonicSpectra(
+        np.concatenate([part.harmonics for part in parts], axis=1),
+        np.concatenate([part.interharmonics for part in parts], axis=1),
+        np.concatenate([part.phasors for part in parts], axis=1),
+        np.concatenate([part.dc for part in parts], axis=1),
+        None if first.groups is None else np.concatenate([_there(part.groups) for part in parts], axis=1),
+        None if first.gaps is None else np.concatenate([_there(part.gaps) for part in parts], axis=1),
+        None if first.signal is None else np.concatenate([_there(part.signal) for part in parts], axis=1),
+    )
+
+
+def _there(values: F32 | None) -> F32:
+    if values is None:
+        raise ValueError("of some windows there are groups and a signal, of others there are none")
+    return values
 
 
 def harmonic_spectra(
@@ -149,8 +171,8 @@ def _fill(
     points, n_orders = resampled.shape[2], found.harmonics.shape[2]
     make_up = power_make_up(lengths, points=points, n_lines=n_lines) * np.float32(2 / points**2)
     lines = rfft(resampled, axis=2)[:, :, :n_lines]
-    power = lines.real**2
-    power += lines.imag**2
+    squares = np.square(lines.view(np.float32))
+    power: F32 = squares[..., ::2] + squares[..., 1::2]
     power *= make_up
     power[:, :, 0] /= 2
     groups = group_powers(power.reshape(-1, n_lines), n_cycles=n_cycles, n_orders=n_orders, grouping=grouping)
@@ -193,14 +215,25 @@ def _check(samples: npt.NDArray[np.generic], starts: F64, lengths: F64, margin: 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Phase:
+    """What every `decimation`-th sample from one on gives: `kernels` for a frame from `first` frames' values on."""
+
+    first: int
+    kernels: tuple[F32, ...]  # of the frame's own samples, of the next frame's, …
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Plan:
-    """Which orders a rate allows, and how it is brought down first: by `decimation`, with `blocks` of the filter."""
+    """Which orders a rate allows, and how it is brought down first: by `decimation`, with a filter by its phases.
+
+    The filter closes half-way to where it folds, so of the phase that holds its middle all other taps are zero.
+    """
 
     n_orders: int
     decimation: int
     margin: int
-    n_taps: int
-    blocks: tuple[F32, F32]  # what a frame of samples gives to its own values, and what the next one does
+    middle: np.float32
+    phases: tuple[_Phase, ...]  # from the second sample of each `decimation` on
 
 
 @cache
@@ -216,15 +249,23 @@ def _plan(rate_hz: float, n_cycles: int, highest_order: int) -> _Plan:
     wanted_hz = (n_orders + 0.5) * nominal_hz * _FREQUENCY_RANGE
     m = int(_HIGHEST * rate_hz / wanted_hz)
     if m == 1:
-        none = np.zeros((0, 0), np.float32)
-        return _Plan(n_orders, 1, MARGIN_SAMPLES, 1, (none, none))
+        return _Plan(n_orders, 1, MARGIN_SAMPLES, np.float32(1), ())
     taps = _low_pass(wanted_hz / rate_hz, 1 / m - wanted_hz / rate_hz)
-    n_values = -(-taps.size // (m * 16)) * 16  # in a frame, which is then longer than the filter
-    kernel = np.zeros((2 * n_values * m, n_values), np.float32)
-    for k in range(n_values):
-        kernel[k * m : k * m + taps.size, k] = taps
-    margin = taps.size // 2 + m * (MARGIN_SAMPLES + 1)
-    return _Plan(n_orders, m, margin, taps.size, (kernel[: n_values * m], kernel[n_values * m :]))
+    middle = taps.size // 2
+    margin = middle + m * (MARGIN_SAMPLES + 1)
+    return _Plan(n_orders, m, margin, np.float32(taps[middle]), tuple(_phase(taps, p, m) for p in range(1, m)))
+
+
+def _phase(taps: F64, p: int, m: int) -> _Phase:
+    """The taps of samples p, p + m, …, as matrices."""
+    middle = taps.size // 2
+    first = -((middle + p) // m)
+    own = taps[middle + p + first * m :: m]
+    n_frames = -(-(_FRAME + own.size - 1) // _FRAME)
+    kernel = np.zeros((n_frames * _FRAME, _FRAME), np.float32)
+    for k in range(_FRAME):
+        kernel[k : k + own.size, k] = own
+    return _Phase(first, tuple(kernel.reshape(n_frames, _FRAME, _FRAME)))
 
 
 def _low_pass(flat_to: float, closed_from: float) -> F64:
@@ -237,25 +278,31 @@ def _low_pass(flat_to: float, closed_from: float) -> F64:
 
 def _decimated(samples: npt.NDArray[np.generic], plan: _Plan) -> F32:
     """Every so many-th value of the filtered samples, shape (n_channels, ceil(n / decimation)); zeros lie beyond."""
-    (first, second), before = plan.blocks, plan.n_taps // 2
-    frame, n_values = first.shape
-    n = samples.shape[1]
-    n_frames = -(-n // frame)
-    out = np.empty((samples.shape[0], n_frames, n_values), np.float32)
-    step = max(_PRODUCTS // (frame * n_values), 1)
-    work = np.empty((step + 1) * frame, np.float32)
-    for c, row in enumerate(samples):
+    m = plan.decimation
+    n_values = -(-samples.shape[1] // m)
+    n_frames = -(-n_values // _FRAME)
+    out = np.empty((samples.shape[0], n_frames * _FRAME), np.float32)
+    step = _PRODUCTS // _FRAME**2
+    for row, values in zip(samples, out, strict=True):
+        of_phases = [row[p::m] for p in range(m)]
         for a in range(0, n_frames, step):
-            b = min(a + step, n_frames)
-            part = work[: (b - a + 1) * frame]
-            low, high = a * frame - before, (b + 1) * frame - before
-            inside = slice(max(-low, 0), part.size - max(high - n, 0))
-            part[: inside.start], part[inside.stop :] = 0, 0
-            part[inside] = row[max(low, 0) : min(high, n)]
-            frames = part.reshape(-1, frame)
-            np.matmul(frames[:-1], first, out=out[c, a:b])
-            out[c, a:b] += frames[1:] @ second
-    return out.reshape(samples.shape[0], -1)[:, : -(-n // plan.decimation)]
+            part = values[a * _FRAME : min(a + step, n_frames) * _FRAME]
+            np.multiply(_stretch(of_phases[0], a * _FRAME, part.size), plan.middle, out=part)
+            for phase, own in zip(plan.phases, of_phases[1:], strict=True):
+                more = (len(phase.kernels) - 1) * _FRAME
+                frames = _stretch(own, a * _FRAME + phase.first, part.size + more).reshape(-1, _FRAME)
+                for k, kernel in enumerate(phase.kernels):
+                    part += (frames[k : k + part.size // _FRAME] @ kernel).ravel()
+    return out[:, :n_values]
+
+
+def _stretch(values: npt.NDArray[np.generic], first: int, n: int) -> F32:
+    """Values from a place on, zeros beyond their ends."""
+    found = np.zeros(n, np.float32)
+    low, high = max(first, 0), min(first + n, values.size)
+    if low < high:
+        found[low - first : high - first] = values[low:high]
+    return found
 
 
 def harmonic_angles_deg(phasors: npt.ArrayLike) -> F64:

@@ -17,7 +17,7 @@ F64 = npt.NDArray[np.float64]
 _HIGHEST: Final = 0.46  # of the sampling rate, up to which a band must lie
 _WINDOW_S: Final = 0.14  # fits in ten cycles of 70 Hz
 _ENERGY_OF_HANN: Final = 0.375  # mean of its square
-_BATCH: Final = 1 << 18  # samples transformed at one go
+_BATCH: Final = 1 << 17  # samples transformed at one go
 
 
 def bands_reached(rate_hz: float) -> int:
@@ -61,11 +61,15 @@ def band_rms(samples: npt.NDArray[np.generic], *, rate_hz: float, starts: npt.Ar
     lines = np.floor(edges * size / rate_hz + 0.5).astype(np.int64)
     step = max(_BATCH // (size * samples.shape[0]), 1)
     scale = np.float32(2 / (_ENERGY_OF_HANN * size * size))
+    tapered = np.empty((samples.shape[0], step, size), np.float32)
     for low in range(0, first.size, step):
-        part = np.stack([samples[:, at : at + size] for at in first[low : low + step].tolist()], axis=1) * hann
-        seen = rfft(part, axis=2)[:, :, lines[0] : lines[-1]]
-        power = seen.real**2 + seen.imag**2
-        found[:, low : low + step] = np.sqrt(np.add.reduceat(power, lines[:-1] - lines[0], axis=2) * scale)
+        places = first[low : low + step].tolist()
+        for k, at in enumerate(places):
+            np.multiply(samples[:, at : at + size], hann, out=tapered[:, k], casting="unsafe")
+        seen = rfft(tapered[:, : len(places)], axis=2)[:, :, lines[0] : lines[-1]]
+        squares = np.square(seen.view(np.float32))  # of real and imaginary parts, in turn
+        power = np.add.reduceat(squares, 2 * (lines[:-1] - lines[0]), axis=2)
+        found[:, low : low + step] = np.sqrt(power * scale)
     return found
 
 

@@ -113,15 +113,21 @@ def window_values(
     sums, products = last_edge[1] - first_edge[1], last_edge[2] - first_edge[2]
     lowest, highest = np.empty((n_channels, n_windows)), np.empty((n_channels, n_windows))
     step = max(_PRODUCTS // n_channels**2, 1)
+    size = min(step, int(length.max(initial=0.0)) + 2)
+    once, again = np.empty((n_channels, size), np.float32), np.ones((n_channels + 1, size), np.float32)
     for w, (a, b) in enumerate(zip(first_edge[0].tolist(), last_edge[0].tolist(), strict=True)):
         part = samples[:, a:b]
         lowest[:, w], highest[:, w] = part.min(axis=1), part.max(axis=1)
         for low in range(0, part.shape[1], step):
-            values = part[:, low : low + step].astype(np.float32)
+            piece = part[:, low : low + step]
+            values, with_ones = once[:, : piece.shape[1]], again[:, : piece.shape[1]]
+            values[:] = piece
             if shift.any():
                 values += shift[:, None].astype(np.float32)
-            products[w] += values @ values.T
-            sums[w] += values.sum(axis=1)
+            with_ones[:-1] = values  # a copy: of a matrix and itself the product takes a slow way
+            found = values @ with_ones.T
+            products[w] += found[:, :-1]
+            sums[w] += found[:, -1]
     mean, mean_products = (sums / length[:, None]).T, products / length[:, None, None]
     if not (np.isfinite(mean).all() and np.isfinite(mean_products).all()):
         raise SignalError("a window holds samples that are not finite")

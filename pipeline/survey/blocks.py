@@ -14,7 +14,13 @@ from pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, clock_
 from pipeline.measures.aggregation import Blocks as ClockBlocks
 from pipeline.measures.crossings import refined_crossings
 from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
-from pipeline.measures.harmonic_spectra import HarmonicSpectra, harmonic_spectra, highest_signal_hz, margin_samples
+from pipeline.measures.harmonic_spectra import (
+    HarmonicSpectra,
+    harmonic_spectra,
+    highest_signal_hz,
+    joined_spectra,
+    margin_samples,
+)
 from pipeline.measures.high_bands import band_rms
 from pipeline.measures.quality import MISSING
 from pipeline.measures.waveform_indices import EDGE_SAMPLES, WindowValues, window_values
@@ -23,6 +29,8 @@ F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 
 FEWEST_SAMPLES_A_CYCLE: Final = 16  # for a spectrum
+_OF_WINDOWS: Final = ("mean", "lowest", "highest")
+_EXTREMES: Final = ("u_half_min", "u_half_max")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +73,27 @@ class Blocks:
             self.u_half_max[:, keep], self.frequency_hz[keep], self.long_numbers[keep], self.row_is_odd[keep],
             None if self.bands is None else self.bands[:, keep],
         )  # fmt: skip
+
+
+def together(parts: Sequence[Blocks]) -> Blocks:
+    """Blocks of the same channels and kinds, one after the other. parts: one at least."""
+    if len(parts) == 1:
+        return parts[0]
+    spectra = [part.spectra for part in parts if part.spectra is not None]
+    bands = [part.bands for part in parts if part.bands is not None]
+    values = WindowValues(
+        np.concatenate([part.values.products for part in parts]),
+        *(np.concatenate([getattr(part.values, name) for part in parts], axis=1) for name in _OF_WINDOWS),
+    )
+    starts_ns, lengths_ns, hertz, numbers, odd = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("starts_ns", "lengths_ns", "frequency_hz", "long_numbers", "row_is_odd")
+    )
+    low, high = (np.concatenate([getattr(part, name) for part in parts], axis=1) for name in _EXTREMES)
+    return Blocks(
+        starts_ns, lengths_ns, values, joined_spectra(spectra) if spectra else None, low, high, hertz, numbers, odd,
+        np.concatenate(bands, axis=1) if bands else None,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

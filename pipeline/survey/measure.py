@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +27,7 @@ from pipeline.quantities import Quantity
 from pipeline.records.points import Point, judged_channels, measured_channels
 from pipeline.records.record import Record
 from pipeline.sites.account import Account, Declared, PointAccount, draft
-from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle
+from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle, together
 from pipeline.survey.demand import DemandMeter
 from pipeline.survey.event_flags import EventFlags, Passed
 from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
@@ -44,6 +44,8 @@ if TYPE_CHECKING:
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
+
+_BLOCKS_AT_ONCE: Final = 1500  # five minutes: a few MiB
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +169,7 @@ class _Run:
         self._flicker: SeverityMeter | None = None
         self._events: EventFlags | None = None
         self._severities: list[Severity] = []
+        self._waiting: list[Blocks] = []  # until there are enough
         self._intervals: Intervals | CycleIntervals | None = None
         self._demand: DemandMeter | None = None
         self._changes: RapidChanges | None = None
@@ -214,22 +217,25 @@ class _Run:
         self._push_flicker(raw[: self._n_u])
         self._gather(self._blocks.take())
 
-    def _gather(self, found: Sequence[Blocks]) -> None:
-        """Gives the intervals, and the demand, the next blocks."""
-        if self._intervals is None:
+    def _gather(self, found: Sequence[Blocks], *, last: bool = False) -> None:
+        """Gives the intervals, and the demand, the next blocks, so many at a time that each is worth a call."""
+        self._waiting += found
+        if self._intervals is None or not self._waiting:
             return
-        for blocks in found:
-            self._intervals.add(blocks)
-            power = None if self._demand is None else Totals(blocks, self._channels).active_power()
-            if self._demand is not None and isinstance(power, np.ndarray):
-                up_to = np.minimum(blocks.lengths_ns, TEN_MINUTES_NS - blocks.starts_ns % TEN_MINUTES_NS)
-                self._demand.add(power, starts_ns=blocks.starts_ns, lengths_ns=up_to)
+        if not last and sum(blocks.starts_ns.size for blocks in self._waiting) < _BLOCKS_AT_ONCE:
+            return
+        blocks, self._waiting = together(self._waiting), []
+        self._intervals.add(blocks)
+        power = None if self._demand is None else Totals(blocks, self._channels).active_power()
+        if self._demand is not None and isinstance(power, np.ndarray):
+            up_to = np.minimum(blocks.lengths_ns, TEN_MINUTES_NS - blocks.starts_ns % TEN_MINUTES_NS)
+            self._demand.add(power, starts_ns=blocks.starts_ns, lengths_ns=up_to)
 
     def _trend(self) -> Trend:
         if self._meter is None or self._blocks is None:
             raise SignalError("under one cycle of record; nothing can be measured")
         self._meter.finish()
-        self._gather(self._blocks.take())
+        self._gather(self._blocks.take(), last=True)
         if self._flicker is not None:
             self._severities += self._flicker.finish()
         return Trend(
@@ -323,9 +329,9 @@ class _Run:
 
         if self._intervals is None or self._intervals.empty:
             raise SignalError("no whole block of 10/12 cycles; nothing can be measured")
-        together = self._intervals.result()
-        starts = together.starts_ns
-        values, notes = together.columns, together.notes
+        whole = self._intervals.result()
+        starts = whole.starts_ns
+        values, notes = whole.columns, whole.notes
         for name in [name for name in values if name.startswith(("u_under", "u_over"))]:
             values[name], notes[name] = self._deviation(values[name], notes.get(name, {}))
         nothing = np.zeros(starts.shape, np.bool_)
@@ -334,7 +340,7 @@ class _Run:
             flags, interrupted = self._events.of_intervals(starts, self._record, interval_ns=self._survey.interval_ns)
         columns: dict[str, Any] = {
             "start": pa.array(starts, pa.timestamp("ns", tz="UTC")),
-            "measured": together.measured.astype(np.float32),
+            "measured": whole.measured.astype(np.float32),
             "flag": flags,
             "interrupted": interrupted,
         }
