@@ -91,10 +91,9 @@ class Archive:
         digests = [digest for digest in event.capture.split("+") if digest]
         if not digests:
             raise ReadError(event.source or event.event_id, "", "the row names no capture")
-        named = self._named(event.source or "")
         found: list[Path] = []
         for digest in digests:
-            path = next((path for path in named if self._is(path, digest)), None) or self._moved(digest, named)
+            path = self.file_with(digest, event.source or "")
             if path is None:
                 where = ", ".join(str(folder) for folder in self._roots())
                 name = event.source or digest
@@ -102,6 +101,17 @@ class Archive:
                 raise ReadError(name, "", reason)
             found.append(path)
         return tuple(dict.fromkeys(found))
+
+    def file_with(self, digest: str, source: str) -> Path | None:
+        """The file with a digest: by the path that a row names, or wherever it lies in the archive's folders; or None.
+
+        Parameters
+        ----------
+        digest : as in the column ``capture``.
+        source : the path as it was given.
+        """
+        named = self._named(source)
+        return next((path for path in named if self._is(path, digest)), None) or self._moved(digest, named)
 
     def _roots(self) -> list[Path]:
         store = [self.fleet.store] if self.fleet is not None else []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -18,7 +18,7 @@ from pipeline.config import Thresholds
 from pipeline.detectors.contract import Chosen, Need
 from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
-from pipeline.detectors.rms_variations import find_rms_variations
+from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
 from pipeline.errors import SignalError
 from pipeline.events import Event
 from pipeline.measures.half_cycle import HalfCycleMeter
@@ -189,28 +189,17 @@ def _of_point(
     currents_only : leave out what is found in the voltages: they are judged elsewhere.
     """
     try:
-        look = looked_at(
-            record,
-            point,
-            nominal_hz=account.nominal_frequency_hz,
-            needs=terms.needs,
-            least_transient_pu=terms.least_transient_pu,
-        )
-        reference = reference_of(point, look, terms.thresholds, account, triggered=is_triggered(record.header))
+        look, reference = against(record, point, terms, account)
     except SignalError as error:
         seconds = (within[1] - within[0]) / record.header.rate_hz
         return Findings(coverage=(Coverage(point.name, 0.0, seconds, str(error)),))
     live = reference.live
     found: list[Event] = []
     failures: list[str] = []
-    for first, stop in look.spans(
-        reference.thresholds, live, reference_v=reference.volts, sliding_from_v=reference.slides_from_v
-    ):
-        part = measures_of(record, point, look, reference, first=first, stop=stop)
-        if part.half_cycles.n:
-            events, failed = _events(record, point, part, reference, terms, site=site, currents_only=currents_only)
-            found += events
-            failures += failed
+    for part in measured_parts(record, point, look, reference):
+        events, failed = _events(record, point, part, reference, terms, site=site, currents_only=currents_only)
+        found += events
+        failures += failed
     if not currents_only:
         events, failed = _transients(record, point, look, reference, terms, site=site)
         found += events
@@ -234,6 +223,48 @@ def _of_point(
             *(Coverage(point.name, 0.0, 0.0, failure) for failure in dict.fromkeys(failures)),
         ),
         (*point.notes, *reference.words, *_unseen_shapes(point, look, live)),
+    )
+
+
+def against(record: Record, point: Point, terms: Terms, account: Account) -> tuple[Look, Reference]:
+    """The look at a point of a record, and what it is judged against; as for `judge`.
+
+    Raises
+    ------
+    SignalError : it cannot be judged; it says why.
+    """
+    look = looked_at(
+        record,
+        point,
+        nominal_hz=account.nominal_frequency_hz,
+        needs=terms.needs,
+        least_transient_pu=terms.least_transient_pu,
+    )
+    return look, reference_of(point, look, terms.thresholds, account, triggered=is_triggered(record.header))
+
+
+def measured_parts(record: Record, point: Point, look: Look, reference: Reference) -> Iterator[Measured]:
+    """The measures of a point, of each part of a record in which its voltages may have crossed a threshold."""
+    for first, stop in look.spans(
+        reference.thresholds, reference.live, reference_v=reference.volts, sliding_from_v=reference.slides_from_v
+    ):
+        part = measures_of(record, point, look, reference, first=first, stop=stop)
+        if part.half_cycles.n:
+            yield part
+
+
+def variations_in(measured: Measured, thresholds: Thresholds) -> list[RmsVariation]:
+    """The sags, swells and interruptions in some measures."""
+    series = measured.half_cycles
+    return find_rms_variations(
+        series.u_half,
+        series.starts,
+        reference=measured.reference_v,
+        sag_pu=thresholds.sag_pu,
+        swell_pu=thresholds.swell_pu,
+        interruption_pu=thresholds.interruption_pu,
+        hysteresis_pu=thresholds.hysteresis_pu,
+        flags=series.flags,
     )
 
 
@@ -271,18 +302,8 @@ def _events(
     currents_only: bool,
 ) -> tuple[list[Event], list[str]]:
     """RMS variations and what the detectors of series find; and which of these failed."""
-    series, thresholds = measured.half_cycles, reference.thresholds
-    kind = reference.kind
-    variations = find_rms_variations(
-        series.u_half,
-        series.starts,
-        reference=measured.reference_v,
-        sag_pu=thresholds.sag_pu,
-        swell_pu=thresholds.swell_pu,
-        interruption_pu=thresholds.interruption_pu,
-        hysteresis_pu=thresholds.hysteresis_pu,
-        flags=series.flags,
-    )
+    thresholds, kind = reference.thresholds, reference.kind
+    variations = variations_in(measured, thresholds)
     events: list[Event] = []
     if not currents_only:
         events = with_enclosing(

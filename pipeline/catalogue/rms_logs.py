@@ -36,12 +36,14 @@ class JudgedLog:
     step_s : between its rows. [s]
     judged_s : time of its rows. [s]
     line : what its voltages were judged against, in words; or why they were not.
+    site : its name.
     """
 
     events: tuple[Event, ...]
     step_s: float
     judged_s: float
     line: str
+    site: str = ""
 
 
 def judge_log(
@@ -81,7 +83,7 @@ def judge_log(
     against = _against(account.points[0], site, accounts)
     name = f"{site} {records.point}".strip()
     if against is None:
-        return JudgedLog((), records.step_s, 0.0, f"{name}, log of RMS: {account.points[0].told}; not judged")
+        return JudgedLog((), records.step_s, 0.0, f"{name}, log of RMS: {account.points[0].told}; not judged", site)
     known, nominal_v, kind = against
     reference = nominal_of(phases, nominal_v, hookup=declared.hookup)
     limits = {one: getattr(thresholds, one) for one in ("sag_pu", "swell_pu", "interruption_pu", "hysteresis_pu")}
@@ -89,7 +91,7 @@ def judge_log(
     rows = _Rows(log, phases, reference, site, records.point, str(path), digest, kind, known.nominal_kind, hertz)
     events = with_enclosing([rows.event(one, thresholds.interruption_pu) for one in variations])
     line = f"{name}, {log.resolution(hertz)}: {known.told}"
-    return JudgedLog(tuple(events), records.step_s, log.covered_s, line)
+    return JudgedLog(tuple(events), records.step_s, log.covered_s, line, site)
 
 
 def _against(own: PointAccount, site: str, accounts: Iterable[Account]) -> tuple[PointAccount, float, str] | None:

@@ -107,6 +107,29 @@ def source_of(
     )
 
 
+def event_by_id(events: Sequence[Event], event_id: str, name: str) -> Event:
+    """The event of an id, or of its first letters.
+
+    Parameters
+    ----------
+    events : among which it is looked for.
+    event_id : as somebody wrote it.
+    name : of their catalogue, for messages.
+
+    Raises
+    ------
+    ConfigError : none has it, or several begin with it.
+    """
+    found = [event for event in events if event.event_id.startswith(event_id)] if event_id else []
+    exact = [event for event in found if event.event_id == event_id]
+    if len(exact or found) == 1:
+        return (exact or found)[0]
+    if not found:
+        some = ", ".join(event.event_id for event in events[:5]) or "none"
+        raise ConfigError(f"{name}: no event {event_id!r} among its {len(events)}; the first are {some}")
+    raise ConfigError(f"{name}: {event_id!r} are the first letters of {len(found)} events; give more of them")
+
+
 def _touches(span: CoverageSpan, from_day: date | None, to_day: date | None) -> bool:
     return (to_day is None or _day(span.start) <= to_day) and (from_day is None or _day(span.end - 1) >= from_day)
 

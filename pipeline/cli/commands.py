@@ -63,6 +63,7 @@ def _register() -> None:
         measure_command,
         export_command,
         show_command,
+        why_command,
         report_command,
         indices_command,
         incidents_command,

@@ -71,3 +71,7 @@ LastDay = Annotated[
     Optional[datetime],  # noqa: UP045
     typer.Option("--to", formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="Last UTC day."),
 ]
+SigningKey = Annotated[
+    Optional[Path],  # noqa: UP045
+    typer.Option("--key", metavar="FILE", help="Sign the provenance, or check its signature, with this file's key."),
+]

@@ -12,7 +12,17 @@ import typer
 
 from pipeline.cli import show
 from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Captures, HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers, Worst
+from pipeline.cli.options import (
+    Captures,
+    HookupName,
+    NominalFrequency,
+    NominalVoltage,
+    SigningKey,
+    Sites,
+    Strict,
+    Workers,
+    Worst,
+)
 from pipeline.plain_text import counted
 
 if TYPE_CHECKING:
@@ -62,6 +72,7 @@ def screen_command(
     notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, file by file.")] = False,
     sites: Sites = None,
     strict: Strict = False,
+    key: SigningKey = None,
 ) -> int:
     """Find the events in a folder of captures."""
     from pipeline.cli.quick_start import arrow_without_pandas
@@ -74,6 +85,7 @@ def screen_command(
     from pipeline.errors import ConfigError
     from pipeline.events import catalogue_table
     from pipeline.screening import screen
+    from pipeline.screening.provenance import ScreeningSettings, provenance_path, signing_key, write_provenance
     from pipeline.sites.table import SiteTable
     from pipeline.terms import HOOKUPS
 
@@ -86,14 +98,15 @@ def screen_command(
     folder = _checked(model)
     terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder)
     quarantine = out.with_suffix(".quarantine.csv")
-    known = tuple(path for path in (sites, settings) if path is not None)
-    table = None if sites is None else SiteTable(load_sites(sites))
+    secret = None if key is None else signing_key(key)
+    no_inputs = (out, quarantine, provenance_path(out), *(path for path in (sites, settings, key) if path is not None))
+    table = SiteTable() if sites is None else SiteTable(load_sites(sites))
     with show.progress("screening") as advance:
         result = screen(
-            paths, terms=terms, workers=workers, progress=advance, leave_out=(out, quarantine, *known), strict=strict,
-            sites=table,
+            paths, terms=terms, workers=workers, progress=advance, leave_out=no_inputs, strict=strict, sites=table,
         )  # fmt: skip
     write_table(with_accounts(catalogue_table(result.events), result.accounts), out)
+    write_provenance(result, out, settings=ScreeningSettings(terms, strict, table), key=secret)
     if result.set_aside:
         write_table(set_aside_table(result.set_aside), quarantine)
     else:

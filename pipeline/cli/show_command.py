@@ -44,7 +44,7 @@ def show_command(
     after: Annotated[float, typer.Option(min=0, help="Cycles to show after it.")] = 6.0,
 ) -> int:
     """Show one event in words, as a picture, as samples."""
-    from pipeline.cli.catalogue_source import source_of
+    from pipeline.cli.catalogue_source import event_by_id, source_of
     from pipeline.errors import ConfigError
     from pipeline.report.event_words import event_sentences, headline
 
@@ -53,7 +53,7 @@ def show_command(
     if samples is not None and samples.suffix.lower() != ".csv":
         raise ConfigError(f"{samples.name}: the samples' ending must be .csv")
     source = source_of(catalogue, config, files or (), sites=sites)
-    event = _chosen(source.events, event_id, source.name)
+    event = event_by_id(source.events, event_id, source.name)
     show.line(headline(event))
     for sentence in event_sentences(event):
         show.line(f"  {sentence}")
@@ -89,16 +89,3 @@ def _write(event: Event, cut: Slice, out: Path | None, samples: Path | None) -> 
 
         write_atomically(samples, partial(write_samples, event, cut))
         show.line(f"samples: {samples}")
-
-
-def _chosen(events: list[Event], event_id: str, name: str) -> Event:
-    from pipeline.errors import ConfigError
-
-    found = [event for event in events if event.event_id.startswith(event_id)] if event_id else []
-    exact = [event for event in found if event.event_id == event_id]
-    if len(exact or found) == 1:
-        return (exact or found)[0]
-    if not found:
-        some = ", ".join(event.event_id for event in events[:5]) or "none"
-        raise ConfigError(f"{name}: no event {event_id!r} among its {len(events)}; the first are {some}")
-    raise ConfigError(f"{name}: {event_id!r} are the first letters of {len(found)} events; give more of them")

@@ -25,6 +25,7 @@ from pipeline.nightly.days import Day, names_digest, path_of, terms_of
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
+from pipeline.sites.account import Account
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 from pipeline.terms import STEADY_KINDS
@@ -164,6 +165,7 @@ class _Found:
     days_after : that were read.
     runs_on : whether an event is still under way at the end of what was read.
     runs_into_next_day : whether a capture of the day does.
+    records : that lead into the day or lie in it.
     """
 
     events: Sequence[Event]
@@ -172,6 +174,7 @@ class _Found:
     days_after: int
     runs_on: bool
     runs_into_next_day: bool
+    records: Sequence[Record] = ()
 
 
 def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
@@ -226,6 +229,31 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True)
+class DayAgain:
+    """A day judged once more, and nothing written: its events, and the records, accounts and terms that they are by."""
+
+    events: Sequence[Event]
+    records: Sequence[Record]
+    accounts: Sequence[Account]
+    terms: Terms
+
+
+def judge_day_again(day: Day, fleet: Fleet) -> DayAgain:
+    """What a day's catalogue would hold if it were made now; its incidents go on from what the day before says.
+
+    Raises
+    ------
+    StoreError : the site is not configured, or a capture is damaged.
+    ReadError, SignalError : a capture cannot be judged.
+    """
+    site, store = _site_of(day, fleet), Store(fleet.store)
+    found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d))
+    events, _ = _with_incidents(found.events, day, _open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
+    terms = terms_of(site, fleet)
+    return DayAgain(events, found.records, _accounts(found.records, day, terms), terms)
+
+
 def _site_of(day: Day, fleet: Fleet) -> Site:
     site = fleet.site(day.site)
     if site is None:
@@ -278,7 +306,7 @@ def _found(
         day_of(piece.given.header.end_ns - 1) > day.day for record in records for piece in record.pieces
         if day_of(piece.given.header.start_ns) == day.day
     )  # fmt: skip
-    return _Found(events, rows, inputs, days_after, runs_on, runs_into_next_day)
+    return _Found(events, rows, inputs, days_after, runs_on, runs_into_next_day, records)
 
 
 def _row_of_aside(path: Path, reason: str, day: Day) -> Row | None:
@@ -305,18 +333,20 @@ def _judged(records: Sequence[Record], day: Day, terms: Terms) -> tuple[list[Eve
     if not records:
         return events, coverage
     from_ns = day_start_ns(day.day)
-    # What is told about the site is told once for the day: its wiring by all records that lead into it or lie in it.
-    accounts = accounts_of(
-        [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records], lambda site: terms.declared
-    )
-    for record, account in zip(records, accounts, strict=True):
+    for record, account in zip(records, _accounts(records, day, terms), strict=True):
         span = judge_span(
             record, from_ns=from_ns, to_ns=from_ns + DAY_NS, site=day.site, terms=terms,
-            account=account.named(day.site),
+            account=account,
         )  # fmt: skip
         events += span.findings.events
         coverage += span.findings.coverage
     return events, coverage
+
+
+def _accounts(records: Sequence[Record], day: Day, terms: Terms) -> list[Account]:
+    """What is told about the site, once for the day: its wiring by all records that lead into it or lie in it."""
+    seen = [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records]
+    return [account.named(day.site) for account in accounts_of(seen, lambda site: terms.declared)]
 
 
 def _with_incidents(

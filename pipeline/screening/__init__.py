@@ -13,6 +13,7 @@ from pipeline.catalogue.rms_logs import each_event_once
 from pipeline.catalogue.steady import put_together
 from pipeline.events import with_incidents
 from pipeline.records.archive import Reading, SetAside, batches_of, files_below
+from pipeline.screening.inputs import recorders_in
 from pipeline.screening.logs import judge_logs, lost_log
 from pipeline.screening.results import NotJudged, Screening, together
 from pipeline.screening.units import Archive, Basis, Look, look_at_files, lost_look
@@ -64,7 +65,7 @@ def screen(
         for done in run(partial(look_at_files, basis=basis), batches_of(files), lost=lost_look):
             looks += done
             tell(len(looks), len(files))
-        judged, accounts = Archive(basis, run, tell).judged(looks)
+        judged, accounts, owned = Archive(basis, run, tell).judged(looks)
         held = [one.file.path for one in looks if one.may_hold_a_log]
         work = partial(judge_logs, basis=basis, accounts=accounts)
         logs = [log for done in run(work, batches_of(held), lost=lost_log) for log in done]
@@ -88,4 +89,5 @@ def screen(
         logs=tuple(one.line for one in in_logs),
         log_s=sum(one.judged_s for one in in_logs),
         n_in_both=n_in_both,
+        recorders=recorders_in(owned, [(log.path, one.site) for log in logs for one in log.judged]),
     )

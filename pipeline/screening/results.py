@@ -10,6 +10,7 @@ from pipeline.catalogue.judge import Findings
 from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from pipeline.events import Event
 from pipeline.records.archive import SetAside
+from pipeline.screening.inputs import Together
 from pipeline.sites.account import Account
 
 
@@ -41,6 +42,7 @@ class Screening:
     logs : a line each of the recorders' logs of RMS: against what they were judged.
     log_s : time of these logs, beside that of waveforms. [s]
     n_in_both : events of logs that a waveform, or a finer log, shows as well.
+    recorders : files that were judged together: what one of them shows bears on the rows of the others.
     """
 
     events: tuple[Event, ...] = ()
@@ -56,6 +58,7 @@ class Screening:
     logs: tuple[str, ...] = ()
     log_s: float = 0.0
     n_in_both: int = 0
+    recorders: tuple[Together, ...] = ()
 
     @property
     def is_empty(self) -> bool:

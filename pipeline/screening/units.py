@@ -25,11 +25,12 @@ from pipeline.records.archive import (
     without_unreadable,
 )
 from pipeline.records.record import Record
+from pipeline.screening.inputs import Owned
 from pipeline.screening.results import Screening, screening_of, together
 from pipeline.sites.account import Account, draft
 from pipeline.sites.evidence import Evidence
 from pipeline.sites.inventory import Progress
-from pipeline.sites.recorders import Seen, accounts_of, each_once
+from pipeline.sites.recorders import Seen, accounts_of, each_once, recorder_key
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread
 
@@ -133,8 +134,8 @@ class Archive:
     def __init__(self, basis: Basis, run: Spread, tell: Progress) -> None:
         self._basis, self._run, self._tell = basis, run, tell
 
-    def judged(self, looks: Sequence[Look]) -> tuple[list[Screening], tuple[Account, ...]]:
-        """What is found in all records, and the accounts of their recorders."""
+    def judged(self, looks: Sequence[Look]) -> tuple[list[Screening], tuple[Account, ...], list[Owned]]:
+        """What is found in all records, the accounts of their recorders, and which files each account is of."""
         records, done, results = self._planned(looks)
         # What a record begins with is judged at once, as far as its own account goes; that of its recorder, which all
         # records make, is then the one that counts: by it the rest is judged, and again what it judges otherwise.
@@ -156,7 +157,14 @@ class Archive:
         self._judge(list(later.values()), by_account)
         done |= {unit: by_account[with_account] for unit, with_account in later.items()}
         results += [done[unit].found for units in records for unit in units if unit in done]
-        return results, each_once(accounts)
+        owned = [
+            Owned(
+                tuple(dict.fromkeys(part.path for part in units[0].parts)), units[0].site,
+                recorder_key(one.evidence.header, one.path), account,
+            )
+            for units, one, account in zip(known, seen, accounts, strict=True)
+        ]  # fmt: skip
+        return results, each_once(accounts), owned
 
     def _planned(self, looks: Sequence[Look]) -> tuple[list[list[_Unit]], dict[_Unit, _Judged], list[Screening]]:
         """The units of each record of all files, those that are judged already, and what is known besides."""

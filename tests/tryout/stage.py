@@ -57,7 +57,9 @@ def set_up(folder: Path, *, large: bool) -> Stage:
     sites = folder / "sites.toml"
     _done("inspect", archive, "--sites", sites)
     catalogue = folder / "catalogue.parquet"
-    done = _done("screen", archive, "--out", catalogue, "--explain", "--detect", "transient")
+    key = folder / "key"
+    key.write_bytes(b"sixteen bytes of it, at least")
+    done = _done("screen", archive, "--out", catalogue, "--explain", "--detect", "transient", "--key", key)
     assert done.returncode == 0, done.stderr
     if large:
         (archive / "bad.parquet").write_bytes((archive / "0.parquet").read_bytes()[:900])
@@ -68,6 +70,7 @@ def set_up(folder: Path, *, large: bool) -> Stage:
         "archive": archive, "file": archive / "0.cfg", "sites": sites, "catalogue": catalogue,
         "fleet": _fleet(folder / "fleet"), "coverage": folder / "coverage.csv", "topology": folder / "net.toml",
         "labels": folder / "labels.csv", "model": folder / "model", "trend": folder / "trend.parquet",
+        "key": key,
     }  # fmt: skip
     paths["coverage"].write_text(
         "site,point,start,end,judged_s,not_judged_s,reason\n"

@@ -1,0 +1,72 @@
+"""Which files were judged together: a row depends on them, and on no other file of the screening."""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.sites.account import Account
+
+
+@dataclass(frozen=True, slots=True)
+class Owned:
+    """The files of one record, and what makes others belong to them: site, recorder (see `recorder_key`), account."""
+
+    paths: tuple[Path, ...]
+    site: str
+    recorder: Hashable
+    account: Account
+
+
+@dataclass(frozen=True, slots=True)
+class _Site:
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Recorder:
+    key: Hashable
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Files of one recorder, or of several whose sites have one name.
+
+    Attributes
+    ----------
+    sites : names that their rows carry, in order.
+    files : in order.
+    """
+
+    sites: tuple[str, ...]
+    files: tuple[Path, ...]
+
+
+def recorders_in(owned: Iterable[Owned], logs: Iterable[tuple[Path, str]]) -> tuple[Together, ...]:
+    """The files of a screening, grouped so that no row of one group depends on a file of another.
+
+    Parameters
+    ----------
+    owned : of each record.
+    logs : file and site of each log of RMS.
+
+    Returns
+    -------
+    In order of their sites. Files are together whose records share a recorder, a site's name or a file.
+    """
+    groups: dict[Hashable, set[Hashable]] = {}
+
+    def join(*keys: Hashable) -> None:
+        whole = set().union(*(groups.get(key, {key}) for key in keys))
+        groups.update(dict.fromkeys(whole, whole))
+
+    for one in owned:
+        join(_Recorder(one.recorder), _Site(one.site), _Site(one.account.site), *one.paths)
+    for path, site in logs:
+        join(_Site(site), path)
+    found = []
+    for group in {id(group): group for group in groups.values()}.values():
+        sites = sorted(key.name for key in group if isinstance(key, _Site))
+        found.append(Together(tuple(sites), tuple(sorted(key for key in group if isinstance(key, Path)))))
+    return tuple(sorted(found, key=lambda one: one.sites))

@@ -1,0 +1,319 @@
+"""The provenance of a screening's catalogue: what it was made of, by what and how, in the terms of W3C PROV.
+
+It lies beside the catalogue as `CATALOGUE.provenance.json`, laid out as PROV-JSON: entities (the catalogue, files,
+accounts), one activity (the screening, with its settings), one agent (the software), and how they hang together. It
+holds no time of day, so the same inputs and settings give the same bytes. Its last entry is the digest of all the rest.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.catalogue.judge import Terms
+from pipeline.config import Learned, Site, Thresholds, checked
+from pipeline.detectors.registry import choose
+from pipeline.errors import ConfigError, ReadError
+from pipeline.readers.source_digest import source_digest
+from pipeline.records.archive import as_text
+from pipeline.resources import code_version
+from pipeline.screening.results import Screening
+from pipeline.sites.account import Account
+from pipeline.sites.table import SiteTable
+from pipeline.store.atomic import write_atomically
+
+ENDING: Final = ".provenance.json"
+STEPS: Final = (
+    "samples to primary units, by the file's scale and the site's ratios",
+    "records: captures that follow one another",
+    "account of the site: nominal voltage and frequency, live channels, wiring",
+    "Urms(1/2) and frequency; waveform residue and spectra where a detector asks for them",
+    "thresholds with hysteresis: index pairs, then events",
+    "refined start, stages, category; where asked for: type, side, cause, learned class, uncertainty",
+    "events of logs that no waveform shows; incidents",
+)
+_PREFIX: Final = {"prov": "http://www.w3.org/ns/prov#", "hc": "urn:halfcycle:"}
+_DIGEST: Final = "hc:sha256_of_all_else"
+_LEAST_KEY: Final = 16  # bytes
+_SIGNATURE: Final = "hc:hmac_sha256"
+
+
+@dataclass(frozen=True, slots=True)
+class ScreeningSettings:
+    """What a screening judges by, beside its files; see `screening.screen`."""
+
+    terms: Terms
+    strict: bool = False
+    sites: SiteTable = field(default_factory=SiteTable)
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """As plain values, from which `settings_of` makes them again."""
+        terms = self.terms
+        return {
+            "thresholds": terms.thresholds.model_dump(mode="json"),
+            "nominal_voltage_v": terms.nominal_voltage_v,
+            "nominal_frequency_hz": terms.nominal_frequency_hz,
+            "hookup": terms.hookup,
+            "clamps_checked": terms.clamps_checked,
+            "detectors": {one.detector.name: one.settings.model_dump(mode="json") for one in terms.detectors},
+            "explain": terms.explain,
+            "model": terms.model,
+            "model_digest": "" if terms.model is None else _model_digest(terms.model),
+            "strict": self.strict,
+            "sites": [site.model_dump(mode="json", exclude_defaults=True) for site in self.sites.sites],
+        }
+
+    @property
+    def digest(self) -> str:
+        """Of the document."""
+        return _sha256(self.document)
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """A file that was judged.
+
+    Attributes
+    ----------
+    path : as it was given.
+    n_bytes : None of a member of a bundle.
+    digest : as in the column ``capture``; None where no row names it.
+    """
+
+    path: str
+    n_bytes: int | None
+    digest: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """What a catalogue says of its making.
+
+    Attributes
+    ----------
+    version : of the code.
+    settings : as `ScreeningSettings.document`.
+    catalogue_sha256 : of the catalogue file's bytes.
+    groups : sites and files that were judged together, see `screening.inputs.Together`.
+    accounts : as plain values.
+    is_sound : whether the digest over all of it is right.
+    signature : of a key's holder; "" where it was not signed.
+    """
+
+    version: str
+    settings: dict[str, Any]
+    catalogue_sha256: str
+    groups: tuple[tuple[tuple[str, ...], tuple[Input, ...]], ...]
+    accounts: tuple[dict[str, Any], ...]
+    is_sound: bool
+    signature: str = ""
+
+
+def provenance_path(catalogue: Path) -> Path:
+    """Where the provenance of a catalogue lies."""
+    return catalogue.with_name(catalogue.name + ENDING)
+
+
+def write_provenance(
+    result: Screening, catalogue: Path, *, settings: ScreeningSettings, key: bytes | None = None
+) -> Path:
+    """Write the provenance of a catalogue that was just written beside it.
+
+    Parameters
+    ----------
+    result : that the catalogue holds.
+    catalogue : the file.
+    settings : that it was made with.
+    key : to sign it with, by HMAC-SHA-256 (RFC 2104, FIPS 198-1); None: it is not signed.
+
+    Returns
+    -------
+    Its path.
+    """
+    document = _document(result, catalogue, settings)
+    document[_DIGEST] = _sha256(document)
+    if key is not None:
+        document[_SIGNATURE] = _signed(document[_DIGEST], key)
+    text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
+    path = provenance_path(catalogue)
+
+    def write(aside: Path) -> None:
+        aside.write_bytes(text.encode())
+
+    write_atomically(path, write)
+    return path
+
+
+def _document(result: Screening, catalogue: Path, settings: ScreeningSettings) -> dict[str, Any]:
+    digests = _digests(result)
+    entities: dict[str, Any] = {
+        "hc:catalogue": {
+            "prov:label": as_text(catalogue.name),
+            "hc:rows": len(result.events),
+            "hc:sha256": sha256_of(catalogue),
+        }
+    }
+    used: dict[str, Any] = {}
+    derived: dict[str, Any] = {}
+    for i, group in enumerate(result.recorders):
+        entities[f"hc:recorder/{i}"] = {"prov:type": "prov:Collection", "hc:sites": list(group.sites)}
+        used[f"_:u{i}"] = {"prov:activity": "hc:screening", "prov:entity": f"hc:recorder/{i}"}
+        for k, path in enumerate(group.files):
+            name = f"hc:recorder/{i}/file/{k}"
+            shown = as_text(str(path))
+            entities[name] = {"prov:atLocation": shown, "hc:bytes": _n_bytes(path)}
+            if shown in digests:
+                entities[name]["hc:digest"] = digests[shown]
+                derived[f"_:d{i}.{k}"] = {"prov:generatedEntity": "hc:catalogue", "prov:usedEntity": name}
+    for i, account in enumerate(result.accounts):
+        entities[f"hc:account/{i}"] = {"prov:label": account.site, "hc:account": _plain(account)}
+    activity = {"hc:settings": settings.document, "hc:settings_sha256": settings.digest, "hc:steps": list(STEPS)}
+    return {
+        "prefix": _PREFIX,
+        "agent": {"hc:software": {"prov:type": "prov:SoftwareAgent", "hc:version": code_version(), **_libraries()}},
+        "activity": {"hc:screening": activity},
+        "entity": entities,
+        "used": used,
+        "wasAssociatedWith": {"_:a": {"prov:activity": "hc:screening", "prov:agent": "hc:software"}},
+        "wasGeneratedBy": {"_:g": {"prov:entity": "hc:catalogue", "prov:activity": "hc:screening"}},
+        "wasDerivedFrom": derived,
+        "hadMember": {
+            f"_:m{i}.{k}": {"prov:collection": f"hc:recorder/{i}", "prov:entity": f"hc:recorder/{i}/file/{k}"}
+            for i, group in enumerate(result.recorders)
+            for k in range(len(group.files))
+        },
+    }
+
+
+def signing_key(path: Path) -> bytes:
+    """The key in a file: its bytes, 16 at least.
+
+    Raises
+    ------
+    ConfigError : it cannot be read, or is too short to keep a secret.
+    """
+    try:
+        key = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(f"{path}: the key cannot be read ({error.strerror or error})") from error
+    if len(key) < _LEAST_KEY:
+        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file holds {len(key)}")
+    return key
+
+
+def read_provenance(catalogue: Path) -> Provenance | None:
+    """What lies beside a catalogue; None where nothing does.
+
+    Raises
+    ------
+    ConfigError : it cannot be read, or is no provenance of ours.
+    """
+    path = provenance_path(catalogue)
+    try:
+        document = json.loads(path.read_bytes())
+        entities, activity = document["entity"], document["activity"]["hc:screening"]
+        claimed, signature = document.pop(_DIGEST), document.pop(_SIGNATURE, "")
+        groups = []
+        for i in range(sum(name.count("/") == 1 and name.startswith("hc:recorder/") for name in entities)):
+            own = f"hc:recorder/{i}"
+            files = [value for name, value in entities.items() if name.startswith(f"{own}/file/")]
+            inputs = tuple(Input(one["prov:atLocation"], one["hc:bytes"], one.get("hc:digest")) for one in files)
+            groups.append((tuple(entities[own]["hc:sites"]), inputs))
+        return Provenance(
+            document["agent"]["hc:software"]["hc:version"], activity["hc:settings"],
+            entities["hc:catalogue"]["hc:sha256"], tuple(groups),
+            tuple(value["hc:account"] for name, value in entities.items() if name.startswith("hc:account/")),
+            claimed == _sha256(document), signature,
+        )  # fmt: skip
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise ConfigError(f"{path}: is no provenance of a catalogue ({type(error).__name__}: {error})") from error
+
+
+def is_signed_by(catalogue: Path, key: bytes) -> bool:
+    """Whether the holder of a key signed the provenance beside a catalogue, and nothing was changed since."""
+    known = read_provenance(catalogue)
+    if known is None or not known.is_sound or not known.signature:
+        return False
+    document = json.loads(provenance_path(catalogue).read_bytes())
+    return hmac.compare_digest(_signed(document[_DIGEST], key), known.signature)
+
+
+def settings_of(document: dict[str, Any]) -> ScreeningSettings:
+    """Settings from plain values.
+
+    Raises
+    ------
+    ConfigError : they do not fit this version.
+    """
+    where = "settings of the provenance"
+    try:
+        terms = Terms(
+            checked(Thresholds, document["thresholds"], where), document["nominal_voltage_v"],
+            document["nominal_frequency_hz"], document["hookup"], choose(document["detectors"]), document["explain"],
+            document["model"], document["clamps_checked"],
+        )  # fmt: skip
+        sites = tuple(checked(Site, site, where) for site in document["sites"])
+        return ScreeningSettings(terms, document["strict"], SiteTable(sites))
+    except (KeyError, TypeError) as error:
+        raise ConfigError(f"{where}: do not fit this version ({error})") from error
+
+
+def _digests(result: Screening) -> dict[str, str]:
+    """The digests that the rows name, by the file's path as it was given."""
+    found: dict[str, str] = {}
+    for event in result.events:
+        digests = event.capture.split("+")
+        names = [event.source or ""] if len(digests) == 1 else (event.source or "").split("+")
+        if len(names) == len(digests):
+            found |= dict(zip(names, digests, strict=True))
+    return found
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 over a file's bytes, hexadecimal."""
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def file_digest(path: Path) -> str | None:
+    """The digest of a file as the column ``capture`` has it; None where it cannot be read."""
+    try:
+        return source_digest(path)
+    except ReadError:
+        return None
+
+
+def _n_bytes(path: Path) -> int | None:
+    return path.stat().st_size if path.is_file() else None
+
+
+def _plain(account: Account) -> Any:
+    return json.loads(json.dumps(account.document, default=sorted))
+
+
+def _libraries() -> dict[str, str]:
+    """Versions of what the numbers hang on beside our own code."""
+    import platform
+    from importlib.metadata import version
+
+    return {"hc:python": platform.python_version(), **{f"hc:{name}": version(name) for name in ("numpy", "pyarrow")}}
+
+
+def _model_digest(folder: str) -> str:
+    return Learned(enabled=True, model=Path(folder)).digest()
+
+
+def _sha256(document: Any) -> str:
+    text = json.dumps(document, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _signed(digest: str, key: bytes) -> str:
+    return hmac.new(key, digest.encode(), hashlib.sha256).hexdigest()

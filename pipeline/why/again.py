@@ -1,0 +1,198 @@
+"""What a row was judged with, judged again; and what of its inputs is not as it was."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+from pipeline.catalogue.judge import Terms
+from pipeline.errors import HalfcycleError, PlaceError, ReadError
+from pipeline.events import Event
+from pipeline.nightly.building import judge_day_again
+from pipeline.nightly.catalogue_file import catalogue_metadata
+from pipeline.nightly.days import Day, names_digest, path_of
+from pipeline.readers import capture_files
+from pipeline.recall import Archive
+from pipeline.records.archive import Reading, look_at, records_by_site
+from pipeline.records.record import Record
+from pipeline.resources import code_version
+from pipeline.screening import screen
+from pipeline.screening.provenance import Input, Provenance, file_digest, settings_of
+from pipeline.sites.account import Account
+from pipeline.store.partitions import Store, day_of
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What was judged again.
+
+    Attributes
+    ----------
+    events : all of the recorder or day, with their incidents.
+    records : in which they lie.
+    accounts : of the sites.
+    terms : that the events' site was judged by.
+    changes : what of the inputs is not as it was, a sentence each.
+    reached : what was made again, in words.
+    """
+
+    events: tuple[Event, ...]
+    records: tuple[Record, ...]
+    accounts: tuple[Account, ...]
+    terms: Terms
+    changes: tuple[str, ...] = ()
+    reached: str = ""
+
+    def row(self, event: Event) -> Event | None:
+        """The row of an event, by its id, or None."""
+        return next((one for one in self.events if one.event_id == event.event_id), None)
+
+
+class Origin(Protocol):
+    """From what rows can be made again."""
+
+    def again(self, event: Event) -> Again:
+        """All that was judged together with an event, judged again.
+
+        Raises
+        ------
+        HalfcycleError : it cannot be; it says why.
+        """
+
+
+class ScreeningOrigin:
+    """The rows of a screening's catalogue, by its provenance.
+
+    Parameters
+    ----------
+    known : what lies beside the catalogue.
+    catalogue : the file.
+    archive : where its waveforms may lie.
+    """
+
+    def __init__(self, known: Provenance, catalogue: Path, archive: Archive) -> None:
+        self._known, self._catalogue, self._archive = known, catalogue, archive
+        self._done: dict[int, Again] = {}
+
+    def again(self, event: Event) -> Again:
+        """As for `Origin`: the files of the recorder, screened with the settings of the provenance."""
+        i = next((i for i, (sites, _) in enumerate(self._known.groups) if event.site in sites), None)
+        if i is None:
+            raise ReadError(self._catalogue, "provenance", f"names no files of site {event.site!r}")
+        if i not in self._done:
+            self._done[i] = self._judged(self._known.groups[i][1])
+        return self._done[i]
+
+    def _judged(self, inputs: Sequence[Input]) -> Again:
+        settings = settings_of(self._known.settings)
+        changes = [] if self._known.version == code_version() else [_other_version(self._known.version)]
+        if settings.document != self._known.settings:
+            changes.append("settings: the learned model, or a default of this version, is not what it was")
+        places, gone = self._places(inputs)
+        changes += gone
+        if not places:
+            raise ReadError(self._catalogue, "", "; ".join(changes) or "no file of the recorder is there")
+        paths = list(places)
+        roots = sorted({root for path in paths if (root := _existing(path)) is not None})
+        others = set(capture_files(roots, in_bundles=True)) - set(paths)
+        found = screen(
+            roots, terms=settings.terms, workers=1, leave_out=others, strict=settings.strict, sites=settings.sites
+        )
+        changes += [f"{one.path}: {one.reason}" for one in found.set_aside]
+        reading = Reading(settings.terms.quantities, settings.strict, settings.sites.described)
+        looks = [look_at(path, reading)[0] for path in paths]
+        records, _ = records_by_site(looks, settings.sites.name_of, reading)
+        return Again(
+            tuple(replace(event, source=_as_given(event.source, places)) for event in found.events),
+            tuple(record for _, record, _ in records), found.accounts, settings.terms, tuple(changes),
+            f"{len(paths)} file{'s' if len(paths) > 1 else ''} of the recorder screened again",
+        )  # fmt: skip
+
+    def _places(self, inputs: Sequence[Input]) -> tuple[dict[Path, str], list[str]]:
+        """Where files lie now, with their paths as given; and what is not as it was."""
+        moved: dict[Path, Path] = {}
+        places: dict[Path, str] = {}
+        changes = []
+        for one in sorted(inputs, key=lambda one: one.digest is None):  # files that are known by digest tell of moves
+            given = Path(one.path)
+            near = [given, self._catalogue.parent / given, *(folder / given for folder in self._archive.folders)]
+            near += [new / given.name for old, new in moved.items() if old == given.parent]
+            here = next((path for path in near if _existing(path) is not None), None)
+            if one.digest is not None and (here is None or file_digest(here) != one.digest):
+                elsewhere = self._archive.file_with(one.digest, one.path)
+                if elsewhere is not None:
+                    moved[given.parent] = elsewhere.parent
+                    here = elsewhere
+                elif here is not None:
+                    changes.append(
+                        f"{one.path}: its content is another one (digest {file_digest(here)}, was {one.digest})"
+                    )
+            if here is None:
+                changes.append(f"{one.path}: is not there any more; --files names a folder to look in")
+                continue
+            if one.digest is None and one.n_bytes is not None and here.stat().st_size != one.n_bytes:
+                changes.append(f"{one.path}: has {here.stat().st_size} bytes, had {one.n_bytes}")
+            places[here] = one.path
+        return places, changes
+
+
+class FleetOrigin:
+    """The rows of a fleet's daily catalogues, from its store. archive : names the fleet."""
+
+    def __init__(self, archive: Archive) -> None:
+        if archive.fleet is None:
+            raise HalfcycleError("no fleet is named")
+        self._fleet = archive.fleet
+        self._done: dict[Day, Again] = {}
+
+    def again(self, event: Event) -> Again:
+        """As for `Origin`: the site's day judged from the store with the fleet's settings as they are now."""
+        day = Day(event.site, day_of(event.start))
+        if day not in self._done:
+            self._done[day] = self._judged(day)
+        return self._done[day]
+
+    def _judged(self, day: Day) -> Again:
+        fleet = self._fleet
+        again = judge_day_again(day, fleet)
+        site = fleet.site(day.site)
+        changes = []
+        try:
+            document = catalogue_metadata(path_of(day, fleet))
+        except PlaceError as error:
+            document = None
+            changes.append(str(error))
+        if document is None or site is None:
+            changes.append(f"the store holds no catalogue of {day.site}, {day.day}")
+        else:
+            store = Store(fleet.store)
+            names = {d: [path.stem for path in store.captures(site.name, d)] for d in store.days(site.name)}
+            if document.get("version") != code_version():
+                changes.append(_other_version(str(document.get("version"))))
+            if document.get("settings") != fleet.site_digest(site):
+                changes.append("settings: those of the site are not what they were when the day was judged")
+            if document.get("names") != names_digest(names, day.day, int(document.get("days_after", 1))):
+                changes.append("captures: some of the day, or of the days beside it, came or went since it was judged")
+        return Again(
+            tuple(again.events), tuple(again.records), tuple(again.accounts), again.terms, tuple(changes),
+            f"{day.day} of {day.site} judged again from the store",
+        )  # fmt: skip
+
+
+def _other_version(was: str) -> str:
+    return f"version: made by {was}, this is {code_version()}"
+
+
+def _existing(path: Path) -> Path | None:
+    """The path, or the bundle that it lies in; None where neither is there."""
+    return next((one for one in (path, *path.parents) if one.is_file()), None)
+
+
+def _as_given(source: str | None, places: dict[Path, str]) -> str | None:
+    """A row's source with each path as it was given to the screening."""
+    given = {str(path): was for path, was in places.items()}
+    if source is None or source in given:
+        return None if source is None else given[source]
+    return "+".join(given.get(name, name) for name in source.split("+"))

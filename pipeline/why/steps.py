@@ -1,0 +1,217 @@
+"""How a row came about, in steps: each with its values, the thresholds crossed, and the evidence for what is named."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pipeline.catalogue.judge import Terms
+from pipeline.catalogue.tables import iso_utc
+from pipeline.events import Event
+from pipeline.locales import number
+from pipeline.sites.account import Account
+from pipeline.why.trace import Trace
+
+_SHOWN: Final = 2  # windows before and after one that is told of
+_DETECTORS: Final = {
+    "impulsive_transient": ("transient", "current_transient"),
+    "oscillatory_transient": ("transient", "current_transient"),
+    "rapid_voltage_change": ("rapid_voltage_change", "voltage_step"),
+}
+_FLAT: Final = "harmonics"  # flat topping is a row of this kind
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: what it is, and its lines."""
+
+    name: str
+    lines: tuple[str, ...]
+
+
+def steps_of(event: Event, *, terms: Terms, accounts: Sequence[Account], trace: Trace | None) -> list[Step]:
+    """The steps from the samples to a row.
+
+    Parameters
+    ----------
+    event : the row.
+    terms : that it was judged by.
+    accounts : of the sites, with its own among them.
+    trace : its measures, where it is a sag, swell or interruption of a waveform.
+
+    Returns
+    -------
+    In the order in which they were taken.
+    """
+    account = next((one for one in accounts if one.site == event.site), None)
+    steps = [Step("source", _source(event))]
+    if account is not None:
+        steps.append(Step("account of the site", (account.line,)))
+    steps.append(Step("reference", _reference(event, trace)))
+    if trace is not None:
+        steps += _variation_steps(event, trace)
+    else:
+        steps += _finding_steps(event, terms)
+    steps.append(Step("category", (event.category or event.kind,)))
+    if event.why or event.cause:
+        steps.append(Step("explanation", _explanation(event)))
+    if event.learned_class:
+        steps.append(Step("learned classifier", _learned(event)))
+    if event.notes or event.quality:
+        steps.append(Step("notes", tuple(filter(None, (event.notes, event.quality)))))
+    return steps
+
+
+def _source(event: Event) -> tuple[str, ...]:
+    where = "" if event.first_sample is None else f", samples {event.first_sample} and {event.n_samples} on"
+    return (f"{event.source or 'not named'}{where}", f"digest {event.capture}")
+
+
+def _reference(event: Event, trace: Trace | None) -> tuple[str, ...]:
+    unit = "A" if event.kind == "inrush" else "V"
+    kind = f"{event.reference_kind} reference"
+    known = f"; nominal voltage {event.nominal_kind}" if event.nominal_kind else ""
+    lines = (f"1 pu is {_figure(event.reference_v)} {unit}: {kind}{known}",)
+    return lines if trace is None else (*lines, *trace.reference.words)
+
+
+def _variation_steps(event: Event, trace: Trace) -> list[Step]:
+    variation, measured = trace.variation, trace.measured
+    series, limits = measured.half_cycles, trace.reference.thresholds
+    on, sign = {
+        "sag": (limits.sag_pu, "<"),
+        "swell": (limits.swell_pu, ">"),
+        "interruption": (limits.interruption_pu, "<"),
+    }[variation.kind]
+    off = on + (limits.hysteresis_pu if sign == "<" else -limits.hysteresis_pu)
+    back = "≥" if sign == "<" else "≤"
+    first = min(variation.channels, key=lambda part: (part.start, part.channel))
+    worst = (max if sign == ">" else min)(variation.channels, key=lambda part: part.extreme_pu)
+    values = _pu(trace)
+    seen = values[worst.channel, worst.i_start : worst.i_stop]
+    at = worst.i_start + int(seen.argmax() if sign == ">" else seen.argmin())
+    when = iso_utc(trace.record.time_ns(float(series.starts[worst.channel, at])))
+    n_windows = worst.i_stop - worst.i_start
+    named = "highest" if sign == ">" else "lowest"
+    steps = [
+        Step(
+            "thresholds",
+            (f"{variation.kind} {sign} {_figure(on)} pu on {_rule(variation.kind)}; over at {back} {_figure(off)} pu",),
+        ),
+        Step("start", (*_windows(trace, first.channel, first.i_start), f"start {iso_utc(event.start)}")),
+        Step(
+            "magnitude",
+            (
+                f"{named} Urms(1/2) of {n_windows} on phase {measured.phases[worst.channel]}, in the window from "
+                f"{when}: {_at(trace, worst.channel, at)}",
+                f"magnitude {event.magnitude!r} {event.magnitude_unit}",
+            ),
+        ),
+    ]
+    steps.append(Step("end", _end(event, trace, back=back, off=off)))
+    hertz = float(series.frequency_hz[first.i_start])
+    steps.append(Step("frequency", (f"tracked in the first window: {hertz!r} Hz",)))
+    if event.refined_start is not None:
+        late_ms = (event.refined_start - event.start) / 1e6
+        first_off = f"first sample off the cycle before: {iso_utc(event.refined_start)}"
+        steps.append(Step("refined start", (f"{first_off}, {number(late_ms, '+.3f')} ms from start",)))
+    if event.stages > 1:
+        levels = zip(event.stage_magnitudes.split(), event.stage_durations_s.split(), strict=False)
+        steps.append(Step("stages", tuple(f"{level} pu for {seconds} s" for level, seconds in levels)))
+    return steps
+
+
+def _rule(kind: str) -> str:
+    return "every phase" if kind == "interruption" else "any phase"
+
+
+def _end(event: Event, trace: Trace, *, back: str, off: float) -> tuple[str, ...]:
+    variation = trace.variation
+    if variation.open_stop:
+        return (f"under way at the end of what was seen: no duration; seen for {event.observed_s!r} s",)
+    told = [
+        f"phase {trace.measured.phases[part.channel]}: {_at(trace, part.channel, part.i_stop)} {back} {_figure(off)}"
+        for part in variation.channels
+        if part.i_stop < trace.measured.half_cycles.n
+    ]
+    ends = "the end of the first window back" if variation.kind == "interruption" else "that of the last phase back"
+    lasted = f"seen for {event.observed_s!r} s" if event.duration_s is None else f"duration {event.duration_s!r} s"
+    return (*told, f"{lasted}, from the first window beyond to {ends}")
+
+
+def _windows(trace: Trace, channel: int, i: int) -> tuple[str, ...]:
+    """The windows of a channel up to the one that crossed first, and after it."""
+    series = trace.measured.half_cycles
+    lines = []
+    for k in range(max(i - _SHOWN, 0), min(i + _SHOWN, series.n)):
+        when = iso_utc(trace.record.time_ns(float(series.starts[channel, k])))
+        mark = "  ← first beyond" if k == i else ""
+        lines.append(f"phase {trace.measured.phases[channel]}, window from {when}: {_at(trace, channel, k)}{mark}")
+    return tuple(lines)
+
+
+def _at(trace: Trace, channel: int, k: int) -> str:
+    volts = float(trace.measured.half_cycles.u_half[channel, k])
+    return f"{_figure(volts)} V = {_figure(float(_pu(trace)[channel, k]))} pu"
+
+
+def _pu(trace: Trace) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    measured = trace.measured
+    return np.asarray(measured.half_cycles.u_half / measured.reference_v, np.float64)
+
+
+def _finding_steps(event: Event, terms: Terms) -> list[Step]:
+    """Of what other detectors find: what they were set to, and what they measured."""
+    names = (*_DETECTORS.get(event.kind, (event.kind,)), *(("flat_topping",) if event.kind == _FLAT else ()))
+    steps = []
+    for chosen in terms.detectors:
+        if chosen.detector.name in names:
+            settings = chosen.settings.model_dump(mode="json")
+            steps.append(
+                Step(f"detector {chosen.detector.name}", tuple(f"{key} = {value}" for key, value in settings.items()))
+            )
+    when = [f"start {iso_utc(event.start)}"]
+    when.append(f"seen for {event.observed_s!r} s" if event.duration_s is None else f"duration {event.duration_s!r} s")
+    if event.refined_start is not None:
+        when.append(f"refined start {iso_utc(event.refined_start)}")
+    steps.append(Step("time", tuple(when)))
+    named = (
+        "polarity", "rise_s", "width_s", "oscillation_hz", "decay_s", "n_modes", "energy_pu2s", "repeats", "before",
+        "after", "unseen",
+    )  # fmt: skip
+    values = [f"{name} {getattr(event, name)!r}" for name in named if getattr(event, name) is not None]
+    by_phase = [
+        f"phase {letter}: {value!r} {event.magnitude_unit}"
+        for letter, value in zip("ABC", (event.magnitude_a, event.magnitude_b, event.magnitude_c), strict=True)
+        if value is not None
+    ]
+    steps.append(Step("magnitude", (f"{event.magnitude!r} {event.magnitude_unit}", *by_phase, *values)))
+    return steps
+
+
+def _explanation(event: Event) -> tuple[str, ...]:
+    lines = []
+    if event.cause is not None:
+        lines.append(f"cause {event.cause}, probability {event.cause_confidence!r}")
+    if event.direction is not None:
+        lines.append(f"side {event.direction}, {event.direction_confidence!r} sure")
+    if event.dip_type is not None:
+        lines.append(f"type {event.dip_type}: characteristic {event.characteristic_pu!r} pu, PN {event.pn_factor!r}")
+    for name, unit in (("phase_jump_deg", "°"), ("start_angle_deg", "°"), ("recovery_angle_deg", "°")):
+        if (value := getattr(event, name)) is not None:
+            lines.append(f"{name.removesuffix('_deg').replace('_', ' ')} {value!r}{unit}")
+    return (*lines, *(f"evidence: {part}" for part in (event.why or "").split("; ") if part))
+
+
+def _learned(event: Event) -> tuple[str, ...]:
+    lines = [f"{event.learned_class}, {event.learned_confidence!r}"]
+    if event.learned_primitives:
+        lines.append(f"primitives {event.learned_primitives}: {event.learned_primitive_confidences}")
+    return tuple(lines)
+
+
+def _figure(value: float) -> str:
+    return number(value, ".7g")
