@@ -18,6 +18,7 @@ from pipeline.records.points import points_of
 from pipeline.records.record import Record
 from pipeline.sites.account import Account
 
+_WHOLE_SAMPLES: Final = 1 << 24  # up to which a record is judged at once
 _NEAR_NS: Final = 1_000_000  # by which instants of one event may differ, seen in a part of its record
 
 
@@ -82,7 +83,9 @@ def _is_of(event: Event, variation: RmsVariation) -> bool:
 
 
 def _around(record: Record, event: Event, terms: Terms, account: Account) -> Record:
-    """The captures of a record from what leads in to an event to the one after it."""
+    """A record, or of a long one the captures from what leads in to an event to the one after it."""
+    if record.n_samples <= _WHOLE_SAMPLES:
+        return record
     slides = terms.thresholds.reference == "sliding" or any(point.nominal_v is None for point in account.points)
     lead_ns = round((SLIDING_LEAD_IN_S if slides else LEAD_IN_S) * 1e9)
     n = len(record.pieces)
