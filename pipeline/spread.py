@@ -27,7 +27,7 @@ from pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
-_TRIES: Final = 3  # of an item alone, and of starting processes again
+_TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
 _DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
 _SHORT_OF_MEMORY: Final = (MemoryError, ImportError)

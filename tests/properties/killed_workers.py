@@ -150,6 +150,8 @@ def main(argv: list[str] | None = None) -> int:
                 n_bad += 1
                 told = "the same" if found == expected else found if isinstance(found, str) else "something else found"
                 print(f"run {number}: {told}; left: {harm.left}", flush=True)
+            if (number + 1) % 10 == 0:
+                print(f"{number + 1} runs, {n_done} workers harmed, {n_bad} not as they should be", flush=True)
     print(f"{arguments.runs} runs, {n_done} workers harmed, {n_bad} runs not as they should be")
     return 1 if n_bad or not n_done else 0
 
