@@ -8,96 +8,20 @@ import json
 import tomllib
 from pathlib import Path
 from typing import Any, Final, Literal, Self, TypeVar
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from pipeline.channel_table import ChannelTable
 from pipeline.errors import ConfigError
 from pipeline.locales import manner_of
 from pipeline.resources import resource
-from pipeline.terms import HOOKUPS
+from pipeline.settings import Settings, Site, Thresholds
 
 Model = TypeVar("Model", bound=BaseModel)
 
 PROFILES: Final = ("ieee-1159", "iec-61000-4-30")  # the files of configs/thresholds
 
 
-class _Settings(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
-
-    def digest(self) -> str:
-        """Digest of the settings: 32 hexadecimal digits over the canonical JSON of what differs from the defaults."""
-        text = json.dumps(self.model_dump(mode="json", exclude_defaults=True), sort_keys=True)
-        return hashlib.sha256(text.encode()).hexdigest()[:32]
-
-
-class Thresholds(_Settings):
-    """A threshold profile; see configs/thresholds/ for each key's source."""
-
-    sag_pu: float = Field(0.9, gt=0, lt=1)
-    swell_pu: float = Field(1.1, gt=1, lt=3)
-    interruption_pu: float = Field(0.1, ge=0, lt=1)
-    hysteresis_pu: float = Field(0.02, ge=0, le=0.1)
-    reference: Literal["nominal", "sliding"] = "nominal"
-    sliding_start: Literal["nominal", "pre-event"] = "nominal"
-    incident_window_s: float = Field(60.0, ge=0)
-
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
-        if not self.interruption_pu < self.sag_pu:
-            raise ValueError(f"interruption_pu {self.interruption_pu} must be below sag_pu {self.sag_pu}")
-        if self.hysteresis_pu > min(1 - self.sag_pu, self.swell_pu - 1):
-            raise ValueError(f"hysteresis_pu {self.hysteresis_pu} must not reach from a threshold beyond 1 pu")
-        return self
-
-
-class Site(_Settings):
-    """What a person says of one site, in a fleet or in a table of sites of their own; what is left out is inferred."""
-
-    name: str = Field(min_length=1)
-    nominal_voltage_v: float | None = Field(None, gt=0)
-    nominal_frequency_hz: Literal[50, 60] | None = None
-    hookup: str | None = None
-    stations: tuple[str, ...] = ()
-    files: tuple[str, ...] = ()
-    voltage_ratio: float = Field(1.0, gt=0)
-    current_ratio: float = Field(1.0, gt=0)
-    clamps_checked: bool = False
-    channels: ChannelTable = {}
-    time_zone: str = "UTC"
-    thresholds: str = "ieee-1159"
-
-    @field_validator("name")
-    @classmethod
-    def _plain_name(cls, name: str) -> str:
-        if (
-            name != name.strip()
-            or name in (".", "..")
-            or not name.isprintable()
-            or any(sign in name for sign in '/\\:*?"<>|=')
-        ):
-            raise ValueError(f"site name {name!r} must do as a folder's name, without / \\ : * ? \" < > | =")
-        return name
-
-    @field_validator("hookup")
-    @classmethod
-    def _known_hookup(cls, hookup: str | None) -> str | None:
-        if hookup is not None and hookup not in HOOKUPS:
-            raise ValueError(f"hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
-        return hookup
-
-    @field_validator("time_zone")
-    @classmethod
-    def _known_zone(cls, zone: str) -> str:
-        try:
-            ZoneInfo(zone)
-        except (ZoneInfoNotFoundError, ValueError, OSError) as error:  # OSError: a folder of the list
-            raise ValueError(f"time zone {zone!r} is not in the IANA list") from error
-        return zone
-
-
-class Run(_Settings):
+class Run(Settings):
     """How a nightly run goes about its work; nothing here changes what is made of stored captures."""
 
     workers: int = Field(2, ge=1, le=64)
@@ -110,7 +34,7 @@ class Run(_Settings):
     strict: bool = False
 
 
-class Learned(_Settings):
+class Learned(Settings):
     """The learned classifier: whether it names events too, and the folder of a model that `halfcycle train` wrote."""
 
     enabled: bool = False
@@ -126,7 +50,7 @@ class Learned(_Settings):
             raise ConfigError(f"learned.model {self.model}: no model there ({error.strerror or error})") from error
 
 
-class Report(_Settings):
+class Report(Settings):
     """The pages that a night publishes, where the table is there; nothing here changes a catalogue."""
 
     folder: Path = Path("report")
@@ -147,7 +71,7 @@ class Report(_Settings):
         return locale
 
 
-class SurveySettings(_Settings):
+class SurveySettings(Settings):
     """Trends and verdicts of a night, where the table is there; no catalogue depends on them."""
 
     interval_s: float = Field(600.0, ge=1, le=86_400)
@@ -156,14 +80,14 @@ class SurveySettings(_Settings):
     demand_current_a: float | None = Field(None, gt=0)
 
 
-class Incidents(_Settings):
+class Incidents(Settings):
     """Incidents over all sites, joined at the end of a night where the table is there; no catalogue depends on them."""
 
     topology: Path | None = None
     reach_s: float = Field(10.0, gt=0, le=60)
 
 
-class Fleet(_Settings):
+class Fleet(Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
     inbox: Path = Path("inbox")
@@ -171,8 +95,8 @@ class Fleet(_Settings):
     processed: Path = Path("processed")
     quarantine: Path = Path("quarantine")
     sites: tuple[Site, ...]
-    thresholds: dict[str, Thresholds] = {}
-    detectors: dict[str, dict[str, Any]] = {}
+    thresholds: dict[str, Thresholds] = Field({})
+    detectors: dict[str, dict[str, Any]] = Field({})
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
     learned: Learned = Learned()
@@ -192,7 +116,7 @@ class Fleet(_Settings):
             )
         owners: dict[str, str] = {}
         for site in self.sites:
-            for station in {site.name, *site.stations}:
+            for station in {site.name, *site.stations, *site.formerly}:
                 owner = owners.setdefault(station, site.name)
                 if owner != site.name:
                     raise ValueError(f"station {station!r} belongs to both {owner!r} and {site.name!r}; list it once")
@@ -200,9 +124,10 @@ class Fleet(_Settings):
             for key in ("nominal_voltage_v", "nominal_frequency_hz"):
                 if getattr(site, key) is None:  # a day's catalogue must not depend on what other days show
                     raise ValueError(f"site {site.name!r}: {key} must be declared in a fleet")
-            if site.thresholds not in self.thresholds:
-                known = ", ".join(sorted(self.thresholds))
-                raise ValueError(f"site {site.name!r}: thresholds {site.thresholds!r}; allowed are {known}")
+            for profile in (site.thresholds, *(change.thresholds for change in site.changes)):
+                if profile is not None and profile not in self.thresholds:
+                    known = ", ".join(sorted(self.thresholds))
+                    raise ValueError(f"site {site.name!r}: thresholds {profile!r}; allowed are {known}")
         return self
 
     def site(self, name: str) -> Site | None:
@@ -210,8 +135,9 @@ class Fleet(_Settings):
         return next((site for site in self.sites if site.name == name), None)
 
     def site_digest(self, site: Site) -> str:
-        """Digest of all settings that a catalogue of the site depends on."""
-        judged_by = site.model_copy(update={"stations": (), "time_zone": "UTC"})  # these two name and show, no more
+        """Digest of all settings that a catalogue of the site depends on. site: as it is on the day."""
+        no_more_than_name_or_show = {"stations": (), "formerly": (), "time_zone": "UTC"}
+        judged_by = site.model_copy(update=no_more_than_name_or_show)
         further = json.dumps(
             [self.detectors, self.limits, self.explain, self.learned.digest()], sort_keys=True, default=str
         )
@@ -251,7 +177,7 @@ def load_fleet(path: Path) -> Fleet:
     return fleet.model_copy(update={**folders, "learned": learned, "report": report, "incidents": incidents})
 
 
-class _SiteTables(_Settings):
+class _SiteTables(Settings):
     """A file of sites alone."""
 
     sites: tuple[Site, ...]

@@ -10,7 +10,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.config import Fleet, Report, Site
+from pipeline.config import Fleet, Report
 from pipeline.errors import ConfigError
 from pipeline.events import Event, events_of
 from pipeline.indices.coverage import CoverageSpan
@@ -26,6 +26,7 @@ from pipeline.report.origin import origin
 from pipeline.report.summary import worst_events
 from pipeline.report.survey_view import SurveyedPoint
 from pipeline.resources import code_version
+from pipeline.settings import Site
 from pipeline.sites.account import Declared
 from pipeline.sites.table import SiteTable
 from pipeline.store.lock import locked

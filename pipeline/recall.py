@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from pipeline.capture import Capture, Header
-from pipeline.config import Fleet, Site
+from pipeline.config import Fleet
 from pipeline.errors import ReadError, SignalError
 from pipeline.events import Event
 from pipeline.readers import capture_files, read_captures
@@ -19,6 +19,7 @@ from pipeline.readers.source_digest import source_digest
 from pipeline.records.points import Point, measured_channels, points_of
 from pipeline.records.record import Piece, Record, records_of
 from pipeline.report.slice import Slice
+from pipeline.settings import Site
 from pipeline.sites.table import SiteTable, of_site
 from pipeline.terms import Quantity
 

@@ -9,9 +9,10 @@ from pathlib import Path
 import pytest
 from made_fleet import ROOT, write_fleet
 
-from pipeline.config import Fleet, Report, Site, Thresholds, checked, load_fleet, load_thresholds
+from pipeline.config import Fleet, Report, checked, load_fleet, load_thresholds
 from pipeline.errors import ConfigError
 from pipeline.resources import resource
+from pipeline.settings import Site, Thresholds
 from pipeline.terms import HOOKUPS
 
 SITE = '[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\nnominal_frequency_hz = 50\n'

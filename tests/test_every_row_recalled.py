@@ -16,7 +16,6 @@ from made_fleet import cut, ns, write_capture
 
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds
 from pipeline.demo import build_demo_fleet
 from pipeline.detectors.registry import choose, detectors
 from pipeline.errors import ReadError
@@ -24,6 +23,7 @@ from pipeline.events import Event
 from pipeline.readers import capture_files, read_captures
 from pipeline.recall import Archive
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 from pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Transient, Waveform, synthesise
 from pipeline.writers.matlab import write_mat
 from pipeline.writers.pqdif import write_pqdif

@@ -13,10 +13,10 @@ import pytest
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.errors import ReadError, SignalError
 from pipeline.inspection import Inspection, inspect
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 from pipeline.writers.parquet import write_waveform_parquet
 
 RATE_HZ = 3200.0

@@ -13,7 +13,7 @@ from made_fleet import RATE_HZ, SITE, cut, events_in, made_capture, write_captur
 
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds, load_fleet
+from pipeline.config import load_fleet
 from pipeline.errors import ReadError
 from pipeline.events import Event
 from pipeline.nightly.run import run_nightly
@@ -21,6 +21,7 @@ from pipeline.readers import read_captures
 from pipeline.recall import Archive
 from pipeline.report.slice import Slice, nominal_hz, phasors_of, rms_of
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 
 SOURCE = "derived: the samples around an event are those that the capture holds at those times"
 START = "2026-03-01T12:00:00"

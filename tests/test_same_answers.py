@@ -13,10 +13,11 @@ from sites.test_account import steady
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds, load_sites
+from pipeline.config import load_sites
 from pipeline.inspection import inspect
 from pipeline.quantities import chosen_quantities
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Account, Declared
 from pipeline.sites.drafted_table import drafted_tables
 from pipeline.sites.drafts import look_through

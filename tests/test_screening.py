@@ -15,13 +15,13 @@ from pipeline import readers
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.tables import set_aside_table
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose, detectors
 from pipeline.errors import ReadError
 from pipeline.events import Event
 from pipeline.nightly.run import run_nightly
 from pipeline.readers.contract import Repair
 from pipeline.screening import Screening, screen, units
+from pipeline.settings import Thresholds
 
 START = "2026-03-01T12:00:00"
 TERMS = Terms(Thresholds())

@@ -77,9 +77,9 @@ def halfcycle(problem: Problem) -> list[Detection]:
     """Our own: from samples to catalogue rows, thresholds of IEEE 1159 and the transient detector."""
     from pipeline.capture import Capture, Channel, Header
     from pipeline.catalogue.judge import Terms, judge
-    from pipeline.config import Thresholds
     from pipeline.detectors.registry import choose
     from pipeline.records.record import Piece, records_of
+    from pipeline.settings import Thresholds
 
     channels = tuple(Channel(f"U{phase}", "voltage", phase, "V") for phase in "ABC")
     header = Header("benchmark", 0, problem.rate_hz, problem.u.shape[1], channels, "float32")

@@ -14,7 +14,6 @@ from pipeline.catalogue.mishaps import detected, is_of_a_detector
 from pipeline.catalogue.reference import Reference, reference_of
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
-from pipeline.config import Thresholds
 from pipeline.detectors.contract import Chosen, Need
 from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
@@ -25,6 +24,7 @@ from pipeline.measures.half_cycle import HalfCycleMeter
 from pipeline.records.look import Look
 from pipeline.records.points import Point, judged_channels, points_of
 from pipeline.records.record import Record
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Account, Declared, draft
 from pipeline.sites.evidence import Evidence, is_triggered
 from pipeline.terms import Quantity

@@ -8,12 +8,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.half_cycle import HalfCycles
 from pipeline.measures.reference import pre_event_voltage, sliding_reference
 from pipeline.records.look import Look
 from pipeline.records.points import Point
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Account, PointAccount, volts
 from pipeline.sites.evidence import DEAD, LEAST_V, steady_levels
 

@@ -10,11 +10,11 @@ from typing import Any, Final
 from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
 from pipeline.catalogue.rms_rows import by_phase, with_enclosing, worst_kind
 from pipeline.catalogue.rows import phases_word
-from pipeline.config import Thresholds
 from pipeline.detectors.rms_logs import RmsLog, find_in_log
 from pipeline.detectors.rms_variations import LASTING_S, RmsVariation
 from pipeline.events import Event, event_order, with_identity
 from pipeline.readers.intervals import IntervalRecords
+from pipeline.settings import Thresholds
 from pipeline.sites.account import CAN_BE, Account, Declared, PointAccount, draft, volts
 from pipeline.sites.evidence import LEAST_V
 from pipeline.sites.recorded import ASSUMED_HZ, evidence_of_log, judged_voltages, nominal_of

@@ -16,7 +16,7 @@ from typing import Any, Final
 from pipeline.catalogue.judge import Coverage, Terms
 from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from pipeline.catalogue.span import judge_span
-from pipeline.config import Fleet, Site
+from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.events import Event, catalogue_table, event_order, events_of, with_incidents
 from pipeline.nightly.at_hand import AtHand
@@ -26,6 +26,7 @@ from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
 from pipeline.sites.account import Account
+from pipeline.settings import Site
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 from pipeline.terms import STEADY_KINDS

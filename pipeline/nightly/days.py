@@ -15,13 +15,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Fleet, Site
+from pipeline.config import Fleet
 from pipeline.detectors.registry import choose
 from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema, catalogue_table, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
 from pipeline.resources import code_version
+from pipeline.settings import Site
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final, Literal
 
 from pipeline.capture import Header
-from pipeline.config import Fleet, Site
+from pipeline.config import Fleet
 from pipeline.errors import HalfcycleError, PlaceError, ReadError
 from pipeline.nightly.at_hand import AtHand, key_of_file
 from pipeline.nightly.inbox import is_special, state_of, to_processed, to_quarantine
@@ -19,6 +19,7 @@ from pipeline.nightly.recorded import are_stored, days_of_records, write_records
 from pipeline.nightly.stored import forget_catalogues, is_sound
 from pipeline.readers import companions_of, read_captures, remarks_on
 from pipeline.records.archive import may_hold_both
+from pipeline.settings import Site
 from pipeline.sites.recorded import header_of
 from pipeline.store.atomic import put_in_place, refused, stage
 from pipeline.store.partitions import Store, day_of

@@ -20,12 +20,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pipeline.config import Site, Thresholds
 from pipeline.errors import DamagedCapture
 from pipeline.quantities import QUANTITIES
 from pipeline.readers import capture_files, intervals_in
 from pipeline.readers.intervals import IntervalRecords, IntervalSeries
 from pipeline.readers.source_digest import source_digest
+from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Declared
 from pipeline.store.partitions import DAY_NS, day_of
 from pipeline.survey.recorded import recorded_trend

@@ -9,7 +9,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Final, Literal
 
-from pipeline.config import Fleet, Site
+from pipeline.config import Fleet
 from pipeline.errors import PlaceError
 from pipeline.incidents.clock_states import ClockState, clock_states
 from pipeline.nightly.days import State, look_at_days
@@ -17,6 +17,7 @@ from pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from pipeline.nightly.quarantine import SetAside, all_set_aside
 from pipeline.plain_text import counted
 from pipeline.readers import capture_files
+from pipeline.settings import Site
 from pipeline.store.partitions import Store
 
 _SILENT: Final = 0.005  # probability, by its own past, from which a recorder's silence is a finding

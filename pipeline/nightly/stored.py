@@ -9,10 +9,10 @@ from datetime import timedelta
 from pathlib import Path
 
 from pipeline.capture import Capture, Header, SampleArray
-from pipeline.config import Site
 from pipeline.errors import DamagedCapture, ReadError
 from pipeline.readers import read_captures, samples_at
 from pipeline.records.record import Piece
+from pipeline.settings import Site
 from pipeline.sites.table import of_site
 from pipeline.store.partitions import Store, day_of, stored_header
 from pipeline.terms import Quantity

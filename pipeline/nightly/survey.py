@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.catalogue.tables import write_table
-from pipeline.config import Fleet, Site
+from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.nightly.at_hand import AtHand, Strikes
 from pipeline.nightly.days import FLEET_HOOKUP
@@ -30,6 +30,7 @@ from pipeline.nightly.verdicts import judged_by_calendar, last_week
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
+from pipeline.settings import Site
 from pipeline.sites.account import Declared, draft
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_apart

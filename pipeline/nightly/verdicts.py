@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from pipeline.config import Site
 from pipeline.nightly.surveyed import of_a
+from pipeline.settings import Site
 from pipeline.survey.compliance import Assessment, LimitProfile, assess
 from pipeline.survey.stored import StoredTrend, with_needed
 

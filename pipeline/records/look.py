@@ -11,7 +11,6 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Channel, Header, SampleArray
-from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
 from pipeline.measures.half_cycle import HalfCycles
@@ -25,6 +24,7 @@ from pipeline.records.points import Point, judged_channels
 from pipeline.records.record import Record
 from pipeline.records.suspects import Suspects
 from pipeline.records.waves import are_waves
+from pipeline.settings import Thresholds
 from pipeline.terms import USUAL_FREQUENCIES_HZ
 
 _ABOUT_HZ: Final = 50.0  # before the nominal frequency is known

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.capture import Channel, Header
-from pipeline.config import Site
 from pipeline.detectors.rms_logs import RmsLog
 from pipeline.quantities import QUANTITIES
 from pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from pipeline.settings import Site
 from pipeline.sites.account import Declared
 from pipeline.sites.evidence import DEAD, Evidence, PointEvidence
 from pipeline.sites.table import SiteTable

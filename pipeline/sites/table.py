@@ -7,8 +7,9 @@ from functools import cache
 from pathlib import Path
 
 from pipeline.capture import Header
-from pipeline.config import Site, Thresholds, load_thresholds
+from pipeline.config import load_thresholds
 from pipeline.records.archive import site_of
+from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Declared
 from pipeline.sites.description import described
 

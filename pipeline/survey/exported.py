@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.config import Thresholds
 from pipeline.errors import ConfigError, StoreError
 from pipeline.readers import intervals_in
 from pipeline.readers.intervals.records import IntervalRecords, Statistic
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Declared
 from pipeline.sites.table import SiteTable
 from pipeline.survey.certificate import quantity_of_column

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.config import Thresholds
 from pipeline.errors import SignalError
 from pipeline.measures.aggregation import TEN_MINUTES_NS
 from pipeline.measures.flickermeter import (
@@ -26,6 +25,7 @@ from pipeline.measures.waveform_indices import deviation_pct
 from pipeline.quantities import Quantity
 from pipeline.records.points import Point, judged_channels, measured_channels
 from pipeline.records.record import Record
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Account, Declared, PointAccount, draft
 from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle, together
 from pipeline.survey.demand import DemandMeter

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.config import Site, Thresholds
 from pipeline.detectors.rms_logs import RmsLog, find_in_log
 from pipeline.detectors.rms_variations import is_lasting
 from pipeline.readers import intervals_in
 from pipeline.readers.intervals import IntervalRecords, IntervalSeries
 from pipeline.readers.intervals.records import F64, Mask
 from pipeline.resources import code_version
+from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Declared
 from pipeline.sites.recorded import (
     ASSUMED_HZ,

@@ -29,11 +29,11 @@ from long_files import FORMATS, compared
 from threadpoolctl import threadpool_limits
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose, detectors
 from pipeline.quantities import chosen_quantities
 from pipeline.readers import read_captures
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 from pipeline.store.trends import read_trend, write_trend
 from pipeline.survey.files import measure_files
 from pipeline.survey.measure import Survey

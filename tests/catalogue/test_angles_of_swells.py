@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 from pipeline.synthesis.parameters import Stage, Waveform
 from pipeline.synthesis.waveform import synthesise
 

@@ -12,9 +12,9 @@ from scipy.signal import lfilter
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 from pipeline.sites.account import draft
 
 F64 = npt.NDArray[np.float64]

@@ -9,11 +9,11 @@ from made_circuits import CASES, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, fault_case
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.explain import explain
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose
 from pipeline.events import Event
 from pipeline.measures.event_window import EventWindow
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 
 START_NS = 1_772_409_600_000_000_000
 

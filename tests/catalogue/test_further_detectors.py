@@ -7,11 +7,11 @@ import pytest
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose, detectors
 from pipeline.errors import ConfigError
 from pipeline.events import Event
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 
 SOURCE = "derived: the change is made in the samples; thresholds are the detectors' defaults, cited in their settings"
 RATE_HZ = 3200.0

@@ -13,9 +13,9 @@ from twins.twin_waveforms import Stage, three_phase
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 
 SOURCE_RULES = "IEC 61000-4-30 Ed. 3, 5.4 and 5.5 (partly from memory); categories of IEEE Std 1159-2019, Table 2"
 RATE_HZ = 6400.0

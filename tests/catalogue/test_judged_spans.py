@@ -12,9 +12,9 @@ from made_fleet import cut, made_capture, ns
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms, judge
 from pipeline.catalogue.span import judge_span
-from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.settings import Thresholds
 from pipeline.sites.account import draft
 
 START = "2026-03-01T23:58:00"

@@ -12,11 +12,11 @@ from classifiers.learned.model import DisturbanceClassifier
 from classifiers.learned.stored import Card, StoredModel
 from pipeline.catalogue.judge import Terms, judge
 from pipeline.catalogue.learned import with_learned_classes
-from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.learning.family import train
 from pipeline.records.points import points_of
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.settings import Thresholds
 from pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 START = "2026-03-01T12:00:00"

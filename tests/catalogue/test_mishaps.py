@@ -17,13 +17,13 @@ from pipeline.capture import Capture
 from pipeline.catalogue.judge import Findings, Terms, judge
 from pipeline.cli import screen_command
 from pipeline.cli.fleet_commands import report
-from pipeline.config import Thresholds
 from pipeline.detectors.contract import Chosen
 from pipeline.detectors.registry import choose, detectors
 from pipeline.errors import MalformedRecord
 from pipeline.nightly.days import coverage_of
 from pipeline.nightly.run import run_nightly
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 
 SOURCE = "the project's own design: a bug costs what it touches and shows up in the summary, never silently"
 SAGS = [(0.8, 0.3, 0.6)]

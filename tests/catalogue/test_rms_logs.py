@@ -12,10 +12,10 @@ import pytest
 from made_fleet import halfcycle, made_capture, ns, write_capture
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Site, Thresholds
 from pipeline.detectors.rms_logs import RmsLog, find_in_log
 from pipeline.events import Event
 from pipeline.screening import Screening, screen
+from pipeline.settings import Site, Thresholds
 from pipeline.sites.table import SiteTable
 
 SOURCE = (

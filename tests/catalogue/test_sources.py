@@ -12,12 +12,13 @@ from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.reading import read_events
 from pipeline.catalogue.steady import cut_at_edges, put_together
 from pipeline.catalogue.tables import write_table
-from pipeline.config import Thresholds, load_fleet
+from pipeline.config import load_fleet
 from pipeline.errors import ConfigError
 from pipeline.events import Event, catalogue_table
 from pipeline.nightly.run import run_nightly
 from pipeline.readers import read_captures
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 
 SOURCE = "derived: sample i of a capture that starts at t0 lies at t0 + i / rate; each sag starts where it was put"
 TERMS = Terms(Thresholds(), 230.0, 50.0, "single-phase")

@@ -15,12 +15,12 @@ from scipy.signal import find_peaks
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.detectors.finding import Finding
 from pipeline.detectors.registry import choose
 from pipeline.detectors.transients import TransientSettings, find_transients
 from pipeline.errors import SignalError
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 from pipeline.synthesis import Harmonic, Impulse, Stage, Transient, Waveform, synthesise
 
 F64 = npt.NDArray[np.float64]

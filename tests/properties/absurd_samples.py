@@ -12,9 +12,9 @@ import numpy as np
 from pipeline import gate
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 
 START_NS = 1_700_000_000_000_000_000
 NOMINAL_V = 230.0

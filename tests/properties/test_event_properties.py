@@ -19,10 +19,10 @@ from twins.twin_waveforms import Component, Stage, three_phase
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
 from pipeline.catalogue.span import judge_span
-from pipeline.config import Thresholds
 from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
 from pipeline.events import Event
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.settings import Thresholds
 
 RATE_HZ = 3200.0
 SAMPLE_NS = 312_500  # 1 / 3200 Hz, a whole number of nanoseconds

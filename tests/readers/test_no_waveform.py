@@ -11,13 +11,13 @@ from comtrade_files import LINES, VALUES, binary_rows, put
 from reader_contract import check_broken_copies
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds
 from pipeline.errors import MalformedRecord, ReadError
 from pipeline.inspection import inspect
 from pipeline.readers import companions_of, read_captures, remarks_on
 from pipeline.readers.contract import Repair
 from pipeline.readers.pqdif import READER
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 
 SOURCE = "IEEE 1159.3 for the files; the project's own design for what is said of them"
 TERMS = Terms(Thresholds())

@@ -14,8 +14,8 @@ import pytest
 from comtrade_files import LINES, binary_rows, put
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds
 from pipeline.screening import Screening, screen
+from pipeline.settings import Thresholds
 
 SOURCE = "derived: the made waveform; a window's start may lie a cycle before the sag's"
 RATE_HZ, N, VOLTS = 3200, 3200, 230.0

@@ -10,12 +10,12 @@ import pytest
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.events import Event
 from pipeline.measures.calm import CalmBand, coarse_rms, squares_of_halves
 from pipeline.records import look as look_module
 from pipeline.records.points import Point, points_of
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.settings import Thresholds
 
 SOURCE = "derived: a span that is left out must hold no half cycle beyond a threshold; the full measure is the judge"
 RATE_HZ = 3200.0

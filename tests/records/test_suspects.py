@@ -7,10 +7,10 @@ import pytest
 
 from pipeline.capture import Capture
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose
 from pipeline.events import Event
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 from pipeline.synthesis import Harmonic, Impulse, Quantisation, Stage, Synthesis, Transient, Waveform, synthesise
 
 SOURCE = "derived: the exact truth of the synthesised waveform"

@@ -7,8 +7,8 @@ import pytest
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.records.record import Piece, records_of
+from pipeline.settings import Thresholds
 
 RATE_HZ, FREQUENCY_HZ, VOLT = 12_800.0, 50.0, 230.0
 

@@ -8,9 +8,9 @@ import pytest
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.config import Thresholds
 from pipeline.records.record import Piece, records_of
 from pipeline.records.waves import are_waves
+from pipeline.settings import Thresholds
 
 SOURCE = "derived: power of a sine lies at its frequency, of a constant at zero, of white noise everywhere"
 RATE_HZ, N = 3200.0, 6400

@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Thresholds
 from pipeline.detectors.registry import choose
 from pipeline.events import Event
 from pipeline.screening import screen
+from pipeline.settings import Thresholds
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
 

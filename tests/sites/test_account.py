@@ -12,8 +12,8 @@ from sites.drawn_captures import archive, capture_of, to_the_end, waves
 
 from pipeline.capture import Capture, Channel, Header
 from pipeline.catalogue.judge import Terms, judge
-from pipeline.config import Thresholds
 from pipeline.records.record import Piece, Record, records_of
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Declared, draft
 from pipeline.sites.evidence import evidence_of, steady_beginning, windowed_rms
 from pipeline.sites.recorders import Seen, accounts_of

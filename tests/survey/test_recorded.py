@@ -13,10 +13,10 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import halfcycle
 
-from pipeline.config import Thresholds
 from pipeline.errors import ReadError
 from pipeline.readers.intervals import IntervalRecords, interval_records
 from pipeline.readers.intervals.names import Told, Unclear, told_by
+from pipeline.settings import Thresholds
 from pipeline.sites.account import Declared
 from pipeline.sites.table import SiteTable
 from pipeline.survey.compared import compared

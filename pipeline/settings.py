@@ -1,0 +1,140 @@
+"""What a person says of a site and of the thresholds it is judged by; checked, with unknown keys as errors."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from datetime import date
+from typing import Literal, Self
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from pipeline.channel_table import ChannelTable
+from pipeline.terms import HOOKUPS
+
+
+class Settings(BaseModel):
+    """A table of settings."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    def digest(self) -> str:
+        """Digest of the settings: 32 hexadecimal digits over the canonical JSON of what differs from the defaults."""
+        text = json.dumps(self.model_dump(mode="json", exclude_defaults=True), sort_keys=True)
+        return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+class Thresholds(Settings):
+    """A threshold profile; see configs/thresholds/ for each key's source."""
+
+    sag_pu: float = Field(0.9, gt=0, lt=1)
+    swell_pu: float = Field(1.1, gt=1, lt=3)
+    interruption_pu: float = Field(0.1, ge=0, lt=1)
+    hysteresis_pu: float = Field(0.02, ge=0, le=0.1)
+    reference: Literal["nominal", "sliding"] = "nominal"
+    sliding_start: Literal["nominal", "pre-event"] = "nominal"
+    incident_window_s: float = Field(60.0, ge=0)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if not self.interruption_pu < self.sag_pu:
+            raise ValueError(f"interruption_pu {self.interruption_pu} must be below sag_pu {self.sag_pu}")
+        if self.hysteresis_pu > min(1 - self.sag_pu, self.swell_pu - 1):
+            raise ValueError(f"hysteresis_pu {self.hysteresis_pu} must not reach from a threshold beyond 1 pu")
+        return self
+
+
+class SiteChange(Settings):
+    """What is another at a site from a UTC day on; what is left out stays as it was before."""
+
+    valid_from: date
+    nominal_voltage_v: float | None = Field(None, gt=0)
+    nominal_frequency_hz: Literal[50, 60] | None = None
+    hookup: str | None = None
+    voltage_ratio: float | None = Field(None, gt=0)
+    current_ratio: float | None = Field(None, gt=0)
+    clamps_checked: bool | None = None
+    channels: ChannelTable | None = None
+    thresholds: str | None = None
+
+    @field_validator("hookup")
+    @classmethod
+    def _known_hookup(cls, hookup: str | None) -> str | None:
+        return _checked_hookup(hookup)
+
+
+class Site(Settings):
+    """What a person says of one site, in a fleet or in a table of sites of their own; what is left out is inferred."""
+
+    name: str = Field(min_length=1)
+    nominal_voltage_v: float | None = Field(None, gt=0)
+    nominal_frequency_hz: Literal[50, 60] | None = None
+    hookup: str | None = None
+    stations: tuple[str, ...] = ()
+    files: tuple[str, ...] = ()
+    voltage_ratio: float = Field(1.0, gt=0)
+    current_ratio: float = Field(1.0, gt=0)
+    clamps_checked: bool = False
+    channels: ChannelTable = {}
+    time_zone: str = "UTC"
+    thresholds: str = "ieee-1159"
+    formerly: tuple[str, ...] = ()
+    changes: tuple[SiteChange, ...] = ()
+
+    @field_validator("name")
+    @classmethod
+    def _plain_name(cls, name: str) -> str:
+        return _checked_name(name)
+
+    @field_validator("formerly")
+    @classmethod
+    def _plain_names(cls, names: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(_checked_name(name) for name in names)
+
+    @field_validator("changes")
+    @classmethod
+    def _in_order(cls, changes: tuple[SiteChange, ...]) -> tuple[SiteChange, ...]:
+        days = [change.valid_from for change in changes]
+        if len(set(days)) != len(days):
+            raise ValueError("changes: two have one day valid_from; make them one")
+        return tuple(sorted(changes, key=lambda change: change.valid_from))
+
+    @field_validator("hookup")
+    @classmethod
+    def _known_hookup(cls, hookup: str | None) -> str | None:
+        return _checked_hookup(hookup)
+
+    @field_validator("time_zone")
+    @classmethod
+    def _known_zone(cls, zone: str) -> str:
+        try:
+            ZoneInfo(zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError) as error:  # OSError: a folder of the list
+            raise ValueError(f"time zone {zone!r} is not in the IANA list") from error
+        return zone
+
+    def on(self, day: date) -> Site:
+        """The site as it is on a UTC day: with all changes up to then made, and none to come."""
+        made: dict[str, object] = {"changes": ()}
+        for change in self.changes:
+            if change.valid_from <= day:
+                made |= {key: getattr(change, key) for key in change.model_fields_set - {"valid_from"}}
+        return self.model_copy(update=made)
+
+
+def _checked_name(name: str) -> str:
+    if (
+        name != name.strip()
+        or name in ("", ".", "..")
+        or not name.isprintable()
+        or any(sign in name for sign in '/\\:*?"<>|=')
+    ):
+        raise ValueError(f"site name {name!r} must do as a folder's name, without / \\ : * ? \" < > | =")
+    return name
+
+
+def _checked_hookup(hookup: str | None) -> str | None:
+    if hookup is not None and hookup not in HOOKUPS:
+        raise ValueError(f"hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
+    return hookup
