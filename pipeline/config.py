@@ -18,6 +18,7 @@ from pipeline.settings import Settings, Site, Thresholds
 
 Model = TypeVar("Model", bound=BaseModel)
 
+_DATED_EVERYWHERE: Final = {"valid_from", "voltage_ratio", "current_ratio", "channels"}  # of the changes of a site
 PROFILES: Final = ("ieee-1159", "iec-61000-4-30")  # the files of configs/thresholds
 
 
@@ -87,6 +88,16 @@ class Incidents(Settings):
     reach_s: float = Field(10.0, gt=0, le=60)
 
 
+class Retention(Settings):
+    """How many days what is in the store and in the processed folder is kept; None: for ever. See the module of it."""
+
+    calm_waveforms_days: int | None = Field(None, ge=3)
+    event_waveforms_days: int | None = Field(None, ge=3)
+    trends_days: int | None = Field(None, ge=3)
+    catalogues_days: int | None = Field(None, ge=3)
+    processed_days: int | None = Field(None, ge=1)
+
+
 class Fleet(Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
@@ -103,6 +114,7 @@ class Fleet(Settings):
     report: Report | None = None
     incidents: Incidents | None = None
     survey: SurveySettings | None = None
+    retention: Retention | None = None
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -197,6 +209,12 @@ def load_sites(path: Path) -> tuple[Site, ...]:
     names = [site.name for site in sites]
     if twice := sorted({name for name in names if names.count(name) > 1}):
         raise ConfigError(f"{path.name}: site names must differ; twice: {', '.join(twice)}")
+    for site in sites:
+        for key in sorted({key for change in site.changes for key in change.model_fields_set} - _DATED_EVERYWHERE):
+            raise ConfigError(
+                f"{path.name}: site {site.name!r}: a change of {key} counts in the nights of a fleet alone; here, make "
+                "what comes after it a site of its own"
+            )
     return sites
 
 

@@ -122,6 +122,10 @@ class Site(Settings):
                 made |= {key: getattr(change, key) for key in change.model_fields_set - {"valid_from"}}
         return self.model_copy(update=made)
 
+    def periods(self) -> tuple[Site, ...]:
+        """The site as it is before its first change, and from each of them on."""
+        return tuple(self.on(day) for day in (date.min, *(change.valid_from for change in self.changes)))
+
 
 def _checked_name(name: str) -> str:
     if (

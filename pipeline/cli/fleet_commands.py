@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from pipeline.config import Fleet
     from pipeline.nightly.days import Day
+    from pipeline.nightly.retention import Removed
     from pipeline.nightly.run import RunSummary
     from pipeline.nightly.survey import SurveyOutcome
 
@@ -190,8 +191,22 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             show.line(clocks_line(summary.joined.clocks))
     if summary.survey is not None:
         _show_survey(summary.survey)
+    if summary.removed is not None:
+        _show_removed(summary.removed)
     _other_versions(summary.other_version)
     return Exit.DONE if summary.is_whole else Exit.QUARANTINED
+
+
+def _show_removed(removed: Removed) -> None:
+    for words in removed.failed:
+        show.warning(words)
+    kinds = (
+        (removed.captures, "capture"), (removed.trends, "trend file"), (removed.catalogues, "catalogue"),
+        (removed.originals, "original file"),
+    )  # fmt: skip
+    if any(n for n, _ in kinds):
+        told = ", ".join(counted(n, kind) for n, kind in kinds if n)
+        show.line(f"past the age that [retention] sets: {told} removed, {removed.size / 1e6:.1f} MB")
 
 
 def _show_not_judged(summary: RunSummary) -> None:

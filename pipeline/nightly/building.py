@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,8 +21,14 @@ from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.events import Event, catalogue_table, event_order, events_of, with_incidents
 from pipeline.nightly.at_hand import AtHand
-from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table, write_catalogue
+from pipeline.nightly.catalogue_file import (
+    Row,
+    metadata_if_whole,
+    read_events_table,
+    write_catalogue,
+)
 from pipeline.nightly.days import Day, names_digest, path_of, terms_of
+from pipeline.nightly.standing import CAPTURES, Standing, standing
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
@@ -33,8 +40,6 @@ from pipeline.terms import STEADY_KINDS
 
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
-Row = tuple[str | None, float, float, str]
-"""Of a catalogue's coverage: point, time judged, time not judged [s], why not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +100,7 @@ def build_days(days: Iterable[Day], fleet: Fleet) -> list[DayOutcome | DayFailur
 
 
 def rebuild_days(days: Iterable[Day], fleet: Fleet) -> list[DayOutcome | DayFailure]:
-    """Make the catalogues of some days anew, whatever is there.
+    """Make the catalogues of some days anew, whatever is there; not for frozen days, whose catalogue is all there is.
 
     Raises
     ------
@@ -115,7 +120,7 @@ def _built(days: Iterable[Day], fleet: Fleet, *, anew: bool) -> list[DayOutcome 
         for day in days:
             mark.on(key_of_day(day))
             try:
-                outcomes.append(_build(day, fleet, None if anew else _former(path_of(day, fleet))))
+                outcomes.append(_build(day, fleet, None if anew else metadata_if_whole(path_of(day, fleet))))
             except DamagedCapture as error:
                 outcomes.append(DayFailure(day, str(error), damaged=error.path))
             except PlaceError as error:
@@ -123,13 +128,6 @@ def _built(days: Iterable[Day], fleet: Fleet, *, anew: bool) -> list[DayOutcome 
             except (ReadError, SignalError) as error:
                 outcomes.append(DayFailure(day, str(error), in_judging=True))
     return outcomes
-
-
-def _former(path: Path) -> dict[str, Any] | None:
-    try:
-        return catalogue_metadata(path)
-    except PlaceError:  # damaged: it is made anew
-        return None
 
 
 def try_days(trials: Iterable[Trial], fleet: Fleet) -> list[str]:
@@ -181,6 +179,8 @@ class _Found:
 def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     """Write a day's catalogue. former: metadata of the one that is there, if its events may be kept."""
     site, store = _site_of(day, fleet), Store(fleet.store)
+    stands = standing(site.name, day.day, store)
+    own = [path.stem for path in store.captures(site.name, day.day)]
     aside = [
         row
         for d in (day.day - _ONE_DAY, day.day)
@@ -190,7 +190,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     document: dict[str, Any] = {
         "site": site.name,
         "date": day.day.isoformat(),
-        "settings": fleet.site_digest(site),
+        "settings": fleet.site_digest(site.on(day.day)),
         "version": code_version(),
         "incident_before": _open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
@@ -205,7 +205,11 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         except PlaceError:
             return None
 
-    found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d), kept=kept)
+    captures = partial(store.captures, site.name)
+    if stands is None:
+        found = _found(day, site, fleet, captures=captures, kept=kept)
+    else:
+        found = _beside(stands, _found(day, site, fleet, captures=captures, only=frozenset(own) - stands.captures))
     events, open_after = _with_incidents(found.events, day, document["incident_before"], fleet)
     set_aside = _at_points(aside, found.rows)
     rows = [*found.rows, *set_aside]
@@ -217,6 +221,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "days_after": watched,
         "names": names_digest(names, day.day, watched),
         "coverage": found.rows,
+        CAPTURES: sorted({*own, *(() if stands is None else stands.captures)}),
         "incident_after": open_after,
         "runs_into_next_day": found.runs_into_next_day,
     }
@@ -251,8 +256,15 @@ def judge_day_again(day: Day, fleet: Fleet) -> DayAgain:
     site, store = _site_of(day, fleet), Store(fleet.store)
     found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d))
     events, _ = _with_incidents(found.events, day, _open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
-    terms = terms_of(site, fleet)
+    terms = terms_of(site.on(day.day), fleet)
     return DayAgain(events, found.records, _accounts(found.records, day, terms), terms)
+
+
+def _beside(stands: Standing, found: _Found) -> _Found:
+    """What stands of a day, with what captures that came later give."""
+    ids = {event.event_id for event in stands.events}
+    late = [event for event in found.events if event.event_id not in ids]
+    return replace(found, events=[*stands.events, *late], rows=[*stands.rows, *found.rows])
 
 
 def _site_of(day: Day, fleet: Fleet) -> Site:
@@ -268,6 +280,7 @@ def _found(
     fleet: Fleet,
     *,
     captures: Callable[[date], Sequence[Path]],
+    only: frozenset[str] | None = None,
     kept: Callable[[str], tuple[Sequence[Event], Sequence[Row]] | None] = lambda inputs: None,
 ) -> _Found:
     """A day judged.
@@ -275,9 +288,10 @@ def _found(
     Parameters
     ----------
     captures : those of a day.
+    only : records that hold one of these captures; None: all.
     kept : events and coverage that are known for a digest of inputs, or None.
     """
-    terms, store = terms_of(site, fleet), Store(fleet.store)
+    terms, store = terms_of(site.on(day.day), fleet), Store(fleet.store)
     days_after = 1
     while True:
         around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
@@ -290,6 +304,7 @@ def _found(
             record
             for record in records_of(pieces)
             if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
+            and (only is None or any(piece.digest() in only for piece in record.pieces))
         ]
         inputs = _inputs_digest(records)
         known = kept(inputs)
@@ -359,7 +374,7 @@ def _with_incidents(
     before, and None stands for none.
     """
     site = fleet.site(day.site)
-    window_s = 0.0 if site is None else fleet.thresholds[site.thresholds].incident_window_s
+    window_s = 0.0 if site is None else fleet.thresholds[site.on(day.day).thresholds].incident_window_s
     steady = [replace(event, incident_id=event.event_id) for event in events if event.kind in STEADY_KINDS]
     rest = sorted((event for event in events if event.kind not in STEADY_KINDS), key=event_order)
     incident, until = before or ("", 0)
@@ -377,7 +392,7 @@ def _with_incidents(
 
 
 def _open_incident(day: Day, fleet: Fleet) -> list[Any] | None:
-    document = _former(path_of(day, fleet)) or {}
+    document = metadata_if_whole(path_of(day, fleet)) or {}
     incident: list[Any] | None = document.get("incident_after")
     return incident
 

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 CATALOGUE_KEY: Final = b"halfcycle.catalogue"
+Row = tuple[str | None, float, float, str]
+"""Of a catalogue's coverage: point, time judged, time not judged [s], why not."""
 _MADE_ANEW: Final = "catalogue and nightly make it anew, verify --repair too"
 
 
@@ -37,6 +39,14 @@ def catalogue_metadata(path: Path) -> dict[str, Any] | None:
     if not isinstance(document, dict):
         raise PlaceError(f"{path}: is no catalogue (its metadata is no table); {_MADE_ANEW}")
     return document
+
+
+def metadata_if_whole(path: Path) -> dict[str, Any] | None:
+    """As `catalogue_metadata`; None of a catalogue that is damaged, too: it is made anew."""
+    try:
+        return catalogue_metadata(path)
+    except PlaceError:
+        return None
 
 
 def read_events_table(path: Path, names: Sequence[str] | None = None) -> pa.Table:

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -21,6 +22,7 @@ from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema, catalogue_table, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from pipeline.nightly.standing import frozen_days
 from pipeline.resources import code_version
 from pipeline.settings import Site
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
 FLEET_HOOKUP: Final = "four-wire"
 """Of a site of a fleet that declares none."""
 _ONE_DAY: Final = timedelta(days=1)
-State = Literal["fresh", "stale", "other version", "damaged"]
+State = Literal["fresh", "stale", "other version", "damaged", "frozen"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +52,8 @@ class DaysFound:
     ----------
     states : in order of site and day. ``stale``: no catalogue yet, or other captures (of the day or its neighbours),
         settings or incident under way at its start. ``damaged``: a catalogue that cannot be read. ``other version``:
-        made by another version of the code from what is there now.
+        made by another version of the code from what is there now. ``frozen``: waveforms that it was made of are
+        gone, so that it stays as it is.
     unreadable : in words, what of the store cannot be read; the sites that it concerns are not among the days.
     """
 
@@ -100,21 +103,34 @@ def _days_of_site(site: Site, fleet: Fleet) -> list[tuple[Day, State]]:
             damaged.add(day)
     held = {day: store.held(site.name, day) for day in store.days(site.name)}
     names = {day: [path.stem for path in captures] for day, (captures, _) in held.items()}
+    frozen = frozen_days(known, {day: {path.stem for part in parts for path in part} for day, parts in held.items()})
     runs_on = {day + _ONE_DAY for day, document in known.items() if document.get("runs_into_next_day")}
-    settings = fleet.site_digest(site)
+    settings = _settings_by_day(site, fleet)
     found: list[tuple[Day, State]] = []
     for day in sorted({day for day, parts in held.items() if any(parts)} | set(known) | damaged | runs_on):
         state: State = "damaged" if day in damaged else "stale"
         document = known.get(day, {})
         inputs_now = {
             "names": names_digest(names, day, document.get("days_after", 1)),
-            "settings": settings,
+            "settings": settings(day),
             "incident_before": known.get(day - _ONE_DAY, {}).get("incident_after"),
         }
         if document and all(document.get(key) == value for key, value in inputs_now.items()):
             state = "fresh" if document.get("version") == code_version() else "other version"
+        if day in frozen and frozen[day].issuperset(names.get(day, ())):
+            state = "frozen"
         found.append((Day(site.name, day), state))
     return found
+
+
+def _settings_by_day(site: Site, fleet: Fleet) -> Callable[[date], str]:
+    """The digest of what a site is judged by, of each day; worked out once for each of its changes."""
+
+    @cache
+    def since(day: date) -> str:
+        return fleet.site_digest(site.on(day))
+
+    return lambda day: since(max((one.valid_from for one in site.changes if one.valid_from <= day), default=date.min))
 
 
 def read_days(fleet: Fleet, days: Sequence[Day]) -> tuple[pa.Table, list[Day]]:
@@ -187,11 +203,12 @@ def check_settings(fleet: Fleet) -> None:
     ConfigError : an unknown detector or variable, or a setting out of range.
     """
     for site in fleet.sites:
-        terms_of(site, fleet)
+        for then in site.periods():
+            terms_of(then, fleet)
 
 
 def terms_of(site: Site, fleet: Fleet) -> Terms:
-    """What a site's records are judged by."""
+    """What a site's records are judged by. site: as it is on the day."""
     wanted: dict[str, Any] = dict(fleet.detectors)
     if fleet.limits:
         wanted["limit"] = {"rules": list(fleet.limits)}

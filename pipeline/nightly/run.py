@@ -16,12 +16,13 @@ from pipeline.nightly.days import Day, State, look_at_days
 from pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from pipeline.nightly.ingest import FileOutcome, ingest_files
+from pipeline.nightly.retention import Removed, has_expired, remove_expired
 from pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
 from pipeline.nightly.upkeep import DaysDone, bring_up_to_date
 from pipeline.spread import Spread, in_this_process, spread_apart
 from pipeline.store.atomic import check_folder, clear_staging
 from pipeline.store.lock import locked
-from pipeline.store.partitions import Store
+from pipeline.store.partitions import Store, today
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,7 @@ class RunSummary:
     unreadable : in words, what of the store and the inbox cannot be read.
     joined : what was done about incidents over sites; None where the fleet asks for none.
     survey : what was done about trends and verdicts; None where the fleet asks for none.
+    removed : what was past its age; None where the fleet keeps everything.
     """
 
     files: tuple[FileOutcome, ...] = ()
@@ -52,6 +54,7 @@ class RunSummary:
     unreadable: tuple[str, ...] = ()
     joined: JoinOutcome | None = None
     survey: SurveyOutcome | None = None
+    removed: Removed | None = None
 
     @property
     def left(self) -> tuple[FileOutcome, ...]:
@@ -76,8 +79,10 @@ class RunSummary:
     @property
     def is_whole(self) -> bool:
         """Whether nothing was set aside, left or damaged, and nothing failed on the way."""
-        failed = self.failed or (self.survey is not None and self.survey.failed) or self.n_mishaps
-        return not (self.left or self.quarantined or failed or self.set_aside or self.damaged or self.unreadable)
+        of_survey = () if self.survey is None else self.survey.failed
+        of_removal = () if self.removed is None else self.removed.failed
+        failed = (self.failed, of_survey, of_removal, self.n_mishaps)
+        return not any((*failed, self.left, self.quarantined, self.set_aside, self.damaged, self.unreadable))
 
 
 def run_nightly(
@@ -108,6 +113,7 @@ def run_nightly(
         done = bring_up_to_date(fleet, spread, strikes) if catalogue else DaysDone()
         joined = join_days(fleet) if catalogue else None
         survey = update_trends(fleet, spread, strikes) if catalogue else None
+        removed = remove_expired(fleet, done.states, today()) if catalogue else None
     summary = summary_of(done)
     return replace(
         summary,
@@ -116,6 +122,7 @@ def run_nightly(
         unreadable=(*unreadable, *summary.unreadable),
         joined=joined,
         survey=survey,
+        removed=removed,
     )
 
 
@@ -153,6 +160,8 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         stale = any(state in ("stale", "damaged") for _, state in found.states)
         if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
             return None
+        if has_expired(fleet, found.states, today()):
+            return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),
             other_version=_of_other_version(found.states),
@@ -185,7 +194,7 @@ def update_days(
 
     found = look_at_days(fleet)
     states = tuple((day, state) for day, state in found.states if chosen(day))
-    if not rebuild and all(state in ("fresh", "other version") for _, state in states):
+    if not rebuild and all(state in ("fresh", "other version", "frozen") for _, state in states):
         return DaysDone(states=states, unreadable=found.unreadable)
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         _make_ready(fleet)

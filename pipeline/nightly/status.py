@@ -162,7 +162,7 @@ def _site_status(
         days = [one for one in Store(fleet.store).days(site.name) if one <= day]
     except PlaceError:  # named among what is unreadable
         days = []
-    judged = [one for one, state in states.items() if state in ("fresh", "other version") and one <= day]
+    judged = [one for one, state in states.items() if state in ("fresh", "other version", "frozen") and one <= day]
     kinds = list(states.values())
     silent = max((day - days[-1]).days - 1, 0) if days else 0
     gaps = [(later - earlier).days - 1 for earlier, later in pairwise(days)]

@@ -22,8 +22,9 @@ from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.nightly.at_hand import AtHand, Strikes
-from pipeline.nightly.days import FLEET_HOOKUP
+from pipeline.nightly.days import FLEET_HOOKUP, Day
 from pipeline.nightly.recorded import records_digest, trends_of_records
+from pipeline.nightly.standing import CAPTURES, has_lost, names_present
 from pipeline.nightly.stored import stored_piece
 from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs
 from pipeline.nightly.verdicts import judged_by_calendar, last_week
@@ -75,6 +76,14 @@ def has_stale_trends(fleet: Fleet) -> bool:
         return False
     survey = _Survey(fleet)
     return any(survey.stale_days(site) or survey.has_stale_verdicts(site) for site in fleet.sites)
+
+
+def days_without_trends(fleet: Fleet) -> list[Day]:
+    """Days whose trends are still to be made, or made anew; none where the fleet asks for no survey."""
+    if fleet.survey is None:
+        return []
+    survey = _Survey(fleet)
+    return [Day(site.name, day) for site in fleet.sites for day in survey.stale_days(site)]
 
 
 def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutcome | None:
@@ -208,13 +217,18 @@ class _Survey:
         return _Done(name, day, reasons=reasons, damaged=tuple(self._damaged[before:]))
 
     def stale_days(self, site: Site) -> list[date]:
-        """Days whose trends do not match their captures or the settings; in order."""
+        """Days whose trends do not match their captures or the settings; in order.
+
+        A day stays as it is where captures that its trends, or those of a day beside it, were made of are gone.
+        """
         days = {*self._store.days(site.name), *self._store.recorded_days(site.name)}
         names = {day: self._names(site, day) for day in days}
         made = self._made_days(site)
+        gone = {day for day, document in made.items() if has_lost(document, names_present(self._store, site.name, day))}
         stale = []
         for day in sorted({day for day, held in names.items() if held} | set(made)):
-            if made.get(day, {}).get("inputs") != self._inputs(site, day, names):
+            stands = day in made and not gone.isdisjoint(_around(day))
+            if not stands and made.get(day, {}).get("inputs") != self._inputs(site, day, names):
                 stale.append(day)
         return stale
 
@@ -236,7 +250,10 @@ class _Survey:
             files += [path.relative_to(self._store.root).as_posix() for path in paths]
         for gone in set(former.get("files", ())) - set(files):
             (self._store.root / gone).unlink(missing_ok=True)
-        document = {"inputs": self._inputs(site, day, names), "files": sorted(files), "reasons": reasons}
+        document = {
+            "inputs": self._inputs(site, day, names), "files": sorted(files), "reasons": reasons,
+            CAPTURES: [path.stem for path in self._store.captures(site.name, day)],
+        }  # fmt: skip
         self._write_json(document, self._folders(site).made_path(day))
         return reasons if not trends else []
 
@@ -276,7 +293,10 @@ class _Survey:
         """The trends of a day; where a file is damaged or gone they are made anew."""
         try:
             return self._read_as_made(site, day)
-        except ReadError:
+        except ReadError as error:
+            document = document_at(self._folders(site).made_path(day))
+            if has_lost(document, names_present(self._store, site.name, day)):
+                raise PlaceError(f"{error}; its waveforms are gone, so it cannot be made anew") from error
             self.make(site, day)
         try:
             return self._read_as_made(site, day)
@@ -295,11 +315,12 @@ class _Survey:
         if not any(_lies_in(path, first, last) for path in near):
             return [], []
         pieces = (stored_piece(path, store=self._store, site=site, quantities=("voltage", "current")) for path in near)
-        declared = _declared(site)
+        then = site.on(day)
+        declared = _declared(then)
         surveys = surveys_for(
             Survey(
                 self._quantities, self._asked.interval_s, declared.nominal_voltage_v, declared.nominal_frequency_hz,
-                self._asked.demand_current_a, self._fleet.thresholds[site.thresholds],
+                self._asked.demand_current_a, self._fleet.thresholds[then.thresholds],
             ),
             self._profile,
         )  # fmt: skip
@@ -318,7 +339,7 @@ class _Survey:
                 whole = of_span([one for one in found if isinstance(one, Trend)], first, last)
                 if whole is not None and account is not None:
                     certificate = certificate_of(
-                        whole, survey, account=account, point=point, sites=SiteTable((site,)), sources=sources,
+                        whole, survey, account=account, point=point, sites=SiteTable((then,)), sources=sources,
                         profile="" if self._profile is None else self._profile.title,
                     )  # fmt: skip
                     stored.append(StoredTrend(whole, certificate))
@@ -326,6 +347,7 @@ class _Survey:
 
     def _recorded(self, site: Site, day: date) -> list[StoredTrend]:
         """What recorders computed of a day, as trends; what is damaged is set aside."""
+        site = site.on(day)
         trends, damaged = trends_of_records(
             self._store.recorded(site.name, day), site=site, said=replace(_declared(site), hookup=site.hookup),
             thresholds=self._fleet.thresholds[site.thresholds], interval_s=self._asked.interval_s,
@@ -343,7 +365,11 @@ class _Survey:
     def _inputs(self, site: Site, day: date, names: Mapping[date, Sequence[str]]) -> str:
         """Digest of all that a day's trends depend on, but for the version of the code."""
         profile = "" if self._profile is None else self._profile.model_dump_json(exclude={"event_tables"})
-        settings = [self._fleet.site_digest(site), self._asked.digest(), hashlib.sha256(profile.encode()).hexdigest()]
+        settings = [
+            self._fleet.site_digest(site.on(day)),
+            self._asked.digest(),
+            hashlib.sha256(profile.encode()).hexdigest(),
+        ]
         return _digest([settings, [list(names.get(d, ())) for d in _around(day)]])
 
     def _made_days(self, site: Site) -> dict[date, dict[str, Any]]:

@@ -62,7 +62,7 @@ def bring_up_to_date(
     spread : how batches are worked on.
     strikes : days that ended a process before are worked on apart.
     wanted : which days.
-    anew : also those that match; stored captures that are set aside are tried again.
+    anew : also those that match, but for frozen ones; stored captures that are set aside are tried again.
 
     Raises
     ------
@@ -73,8 +73,9 @@ def bring_up_to_date(
     done.damaged = tuple(day for day, state in done.states if state == "damaged")
     with spread_apart(fleet.run.workers) as apart:
         if anew:
-            _put_back([day for day, _ in done.states], fleet)
-            _work(rebuild_days, [day for day, _ in done.states], fleet, spread, apart, strikes, done)
+            again = [day for day, state in done.states if state != "frozen"]
+            _put_back(again, fleet)
+            _work(rebuild_days, again, fleet, spread, apart, strikes, done)
             _look(fleet, done, wanted)
         while stale := [d for d, state in done.states if state in ("stale", "damaged") and d not in done.failed]:
             _work(build_days, stale, fleet, spread, apart, strikes, done)

@@ -17,6 +17,7 @@ from pipeline.settings import Site
 from pipeline.sites.account import Declared
 from pipeline.sites.evidence import DEAD, Evidence, PointEvidence
 from pipeline.sites.table import SiteTable
+from pipeline.store.partitions import day_of
 from pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES
 
 F64 = npt.NDArray[np.float64]
@@ -35,7 +36,8 @@ def header_of(records: IntervalRecords) -> Header:
 
 
 def in_primary(records: IntervalRecords, site: Site | None) -> IntervalRecords:
-    """Interval records times the transformer ratios of a site's table."""
+    """Interval records times the transformer ratios of a site's table, for the day of their start."""
+    site = None if site is None else site.on(day_of(int(records.starts_ns[0])))
     if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
         return records
     factors = {

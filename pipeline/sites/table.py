@@ -12,6 +12,7 @@ from pipeline.records.archive import site_of
 from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Declared
 from pipeline.sites.description import described
+from pipeline.store.partitions import day_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,13 +74,14 @@ def _profile(name: str) -> Thresholds:
 
 
 def of_site(header: Header, site: Site) -> Header:
-    """A header whose channels are as the site's table says, with its transformer ratios in their scales.
+    """A header whose channels are as the site's table says for its day, with the transformer ratios in their scales.
 
     Raises
     ------
     ConfigError : the table contradicts a channel.
     """
-    return _in_primary_units(described(header, site.channels), site)
+    then = site.on(day_of(header.start_ns))
+    return _in_primary_units(described(header, then.channels), then)
 
 
 def _in_primary_units(header: Header, site: Site) -> Header:

@@ -107,22 +107,6 @@ def test_late_files_give_the_bytes_of_files_in_time(tmp_path: Path, order: tuple
     assert len(events_in(late)) == 5
 
 
-def test_a_day_whose_captures_were_removed_is_rebuilt_without_their_events(fleet: Fleet) -> None:
-    drop(fleet, with_sag(DAY_1), "a.csv")
-    drop(fleet, with_sag(DAY_1, "13:00:00", 0.7), "b.csv")
-    run_nightly(fleet)
-    stored = sorted((fleet.store / "waveforms").rglob("*.parquet"))
-    assert len(stored) == 2
-    stored[0].unlink()
-    assert states(fleet) == {DAY_1: "stale"}
-    run_nightly(fleet)
-    assert len(events_in(fleet)) == 1
-    stored[1].unlink()
-    assert rebuilt(fleet) == [DAY_1]
-    assert events_in(fleet) == []
-    assert states(fleet) == {DAY_1: "fresh"}
-
-
 @pytest.mark.parametrize(
     ("change", "n_events"),
     [("[thresholds.ieee-1159]\nsag_pu = 0.45", 0), ("[thresholds.ieee-1159]\nhysteresis_pu = 0.03", 1)],

@@ -1,0 +1,175 @@
+"""What a fleet keeps for how long: waveforms, trends, catalogues and original files past their age are removed.
+
+Waveforms go only once the catalogues and trends that are made of them are there; the days then stand as they were
+judged (see `standing`). A removal that is interrupted goes on in the next night.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from typing import Final
+
+from pipeline.config import Fleet, Retention
+from pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
+from pipeline.nightly.days import Day, State
+from pipeline.nightly.standing import CAPTURES
+from pipeline.nightly.survey import days_without_trends
+from pipeline.nightly.surveyed import SurveyFolders, document_at
+from pipeline.store.partitions import Store
+
+_ONE_DAY: Final = timedelta(days=1)
+_SETTLED: Final[tuple[State, ...]] = ("fresh", "other version", "frozen")
+
+
+@dataclass(frozen=True, slots=True)
+class Removed:
+    """What was removed of a store, and what could not be.
+
+    Attributes
+    ----------
+    captures, trends, catalogues, originals : files of each kind.
+    size : of them all. [bytes]
+    failed : in words, what could not be removed; the next night tries it again.
+    """
+
+    captures: int = 0
+    trends: int = 0
+    catalogues: int = 0
+    originals: int = 0
+    size: int = 0
+    failed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Expired:
+    captures: tuple[Path, ...] = ()
+    trends: tuple[Path, ...] = ()
+    catalogues: tuple[Path, ...] = ()
+    originals: tuple[Path, ...] = ()
+
+    @property
+    def is_empty(self) -> bool:
+        return not (self.captures or self.trends or self.catalogues or self.originals)
+
+
+def has_expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> bool:
+    """Whether a night would remove something; parameters as for `remove_expired`."""
+    return not _expired(fleet, states, today).is_empty
+
+
+def remove_expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> Removed | None:
+    """Remove what is past its age; the caller holds the lock. None where the fleet keeps everything.
+
+    Parameters
+    ----------
+    fleet : the configuration.
+    states : of all days, as `days.look_at_days` finds them once all catalogues are made.
+    today : from which ages count. UTC.
+    """
+    if fleet.retention is None:
+        return None
+    expired = _expired(fleet, states, today)
+    failed: list[str] = []
+    kinds = (expired.captures, expired.trends, expired.catalogues, expired.originals)
+    (captures, a), (trends, b), (catalogues, c), (originals, d) = (_removed(paths, failed) for paths in kinds)
+    return Removed(captures, trends, catalogues, originals, a + b + c + d, tuple(failed))
+
+
+def _removed(paths: Iterable[Path], failed: list[str]) -> tuple[int, int]:
+    """Remove files; returns how many, and their size. [bytes]"""
+    size = n = 0
+    for path in paths:
+        try:
+            n_bytes = path.stat().st_size
+            path.unlink()
+        except FileNotFoundError:
+            continue
+        except OSError as error:
+            failed.append(f"{path}: cannot be removed ({error.strerror or error})")
+            continue
+        size, n = size + n_bytes, n + 1
+        with contextlib.suppress(OSError):  # the folder holds more
+            path.parent.rmdir()
+    return n, size
+
+
+def _expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> _Expired:
+    retention = fleet.retention
+    if retention is None:
+        return _Expired()
+    store = Store(fleet.store)
+    settled = {day for day, state in states if state in _SETTLED}
+    open_days = {day for day, state in states if state not in _SETTLED} | set(days_without_trends(fleet))
+    captures: list[Path] = []
+    catalogues: list[Path] = []
+    for day in sorted(settled, key=lambda one: (one.site, one.day)):
+        around = {Day(day.site, day.day + n * _ONE_DAY) for n in (-1, 0, 1)}
+        if open_days.isdisjoint(around):
+            captures += _captures_past(day, retention, store, today)
+        path = store.catalogue_path(day.site, day.day)
+        if _is_past(day.day, retention.catalogues_days, today) and not any(store.held(day.site, day.day)):
+            catalogues.append(path)
+    trends = [
+        path
+        for site in fleet.sites
+        for day, made in SurveyFolders(store, site.name).made_paths().items()
+        if _is_past(day, retention.trends_days, today) and not any(store.held(site.name, day))
+        for path in _trend_files(store, made)
+    ]
+    return _Expired(tuple(captures), tuple(trends), tuple(catalogues), tuple(_originals(fleet, today)))
+
+
+def _captures_past(day: Day, retention: Retention, store: Store, today: date) -> Iterator[Path]:
+    """Captures of a day that are past their age, those that hold an event and those that hold none."""
+    calm = _is_past(day.day, retention.calm_waveforms_days, today)
+    eventful = _is_past(day.day, retention.event_waveforms_days, today)
+    document = metadata_if_whole(store.catalogue_path(day.site, day.day))
+    held, _ = store.held(day.site, day.day)
+    if not (calm or eventful) or not held or document is None:
+        return
+    listed = set(document.get(CAPTURES, ()))
+    with_event = _with_event(day, store)
+    for path in held:
+        if path.stem in listed and (eventful if path.stem in with_event else calm):
+            yield path
+
+
+def _with_event(day: Day, store: Store) -> set[str]:
+    """Names of captures that hold an event of a day or of one beside it."""
+    found: set[str] = set()
+    for n in (-1, 0, 1):
+        path = store.catalogue_path(day.site, day.day + n * _ONE_DAY)
+        if path.exists():
+            for names in read_events_table(path, ["capture"]).column("capture").to_pylist():
+                found |= set((names or "").split("+"))
+    return found
+
+
+def _trend_files(store: Store, made: Path) -> Iterator[Path]:
+    """The files of a day's trends, and last what names them."""
+    yield from (store.root / name for name in document_at(made).get("files", ()))
+    yield made
+
+
+def _originals(fleet: Fleet, today: date) -> Iterator[Path]:
+    days = None if fleet.retention is None else fleet.retention.processed_days
+    if days is None or not fleet.processed.is_dir():
+        return
+    for path in sorted(fleet.processed.rglob("*")):
+        with contextlib.suppress(OSError):
+            status = path.stat()
+            came = datetime.fromtimestamp(max(status.st_mtime, status.st_ctime), UTC)  # a move keeps the former
+            if path.is_file() and _is_past(came.date(), days, today):
+                yield path
+
+
+def _is_past(day: date, days: int | None, today: date) -> bool:
+    return days is not None and _age(day, today) > days
+
+
+def _age(day: date, today: date) -> int:
+    return (today - day).days
