@@ -93,7 +93,7 @@ class Retention(Settings):
 
     calm_waveforms_days: int | None = Field(None, ge=3)
     event_waveforms_days: int | None = Field(None, ge=3)
-    trends_days: int | None = Field(None, ge=3)
+    trends_days: int | None = Field(None, ge=400)  # a year is judged when it is over, by all of its trends
     catalogues_days: int | None = Field(None, ge=3)
     processed_days: int | None = Field(None, ge=1)
 

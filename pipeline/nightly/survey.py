@@ -27,7 +27,7 @@ from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.standing import CAPTURES, has_lost, names_present
 from pipeline.nightly.stored import stored_piece
 from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs
-from pipeline.nightly.verdicts import judged_by_calendar, last_week
+from pipeline.nightly.verdicts import judged_by_calendar, last_week, with_those_that_stand
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
@@ -281,10 +281,13 @@ class _Survey:
         _, findings = compared([one for of_point in joined.values() for one in of_point.values()])
         path = self._folders(site).verdicts_path
         path.parent.mkdir(parents=True, exist_ok=True)
+        since = min(self._made_days(site))
+        first = min(since, date.fromisoformat(document_at(path.with_name(MADE)).get("first", since.isoformat())))
         if profile is not None:
+            found = with_those_that_stand(found, path, first=first, since=since)
             write_table(verdicts_table(found), path)
         apart = [(f"{one.site} {one.point}".strip(), one.text) for one in findings]
-        document = {"inputs": verdict_inputs(self._made_days(site)), "disagreements": apart}
+        document = {"inputs": verdict_inputs(self._made_days(site)), "disagreements": apart, "first": first.isoformat()}
         self._write_json(document, path.with_name(MADE))
         weeks = [last for (_, point), of_point in found.items() if (last := last_week(site.name, point, of_point))]
         return weeks, apart

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date
+from pathlib import Path
 
+from pipeline.errors import ReadError
 from pipeline.nightly.surveyed import of_a
 from pipeline.settings import Site
-from pipeline.survey.compliance import Assessment, LimitProfile, assess
+from pipeline.store.partitions import day_start_ns
+from pipeline.survey.compliance import Assessment, LimitProfile, assess, assessments_at, calendar_period_ns
 from pipeline.survey.stored import StoredTrend, with_needed
 
 
@@ -31,6 +35,38 @@ def judged_by_calendar(
                 declared=True, demand_current_a=demand_a, aligned="calendar",
             )  # fmt: skip
     return found
+
+
+def with_those_that_stand(
+    found: Mapping[tuple[str, str], Sequence[Assessment]], path: Path, *, first: date, since: date
+) -> dict[tuple[str, str], list[Assessment]]:
+    """Verdicts, with those made before on periods whose trends have gone since.
+
+    Parameters
+    ----------
+    found : by site and point.
+    path : of the verdicts made before; nothing stands where they cannot be read.
+    first, since : the first day that ever had trends, and the first that has some now. Periods that hold a day between
+        them stand as they were judged, when all was there.
+    """
+    try:
+        before = assessments_at(path)
+    except ReadError:
+        return {key: list(of_point) for key, of_point in found.items()}
+    gone_from, gone_to = day_start_ns(first), day_start_ns(since)
+
+    def stands(one: Assessment) -> bool:
+        if not one.period:
+            return False
+        begin, end = calendar_period_ns(one.period)
+        return max(begin, gone_from) < min(end, gone_to)
+
+    joined: dict[tuple[str, str], list[Assessment]] = {}
+    for key in dict.fromkeys((*before, *found)):
+        old = [one for one in before.get(key, ()) if stands(one)]
+        known = {(one.name, one.series, one.period) for one in old}
+        joined[key] = [*old, *(one for one in found.get(key, ()) if (one.name, one.series, one.period) not in known)]
+    return {key: of_point for key, of_point in joined.items() if of_point}
 
 
 def last_week(site: str, point: str, found: Sequence[Assessment]) -> tuple[str, str, int, int, int] | None:

@@ -6,8 +6,19 @@ import os
 from datetime import date, timedelta
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
-from made_fleet import SITE, catalogue_bytes, digests, events_in, loaded, made_capture, states, write_capture, write_fleet
+from made_fleet import (
+    SITE,
+    catalogue_bytes,
+    digests,
+    events_in,
+    loaded,
+    made_capture,
+    states,
+    write_capture,
+    write_fleet,
+)
 
 from pipeline.cli.fleet_commands import report
 from pipeline.config import Fleet
@@ -51,7 +62,7 @@ def held(fleet: Fleet) -> list[date]:
         ("calm_waveforms_days = 10", [EVENTFUL]),
         ("event_waveforms_days = 10", [CALM]),
         ("event_waveforms_days = 10\ncalm_waveforms_days = 10", []),
-        ("trends_days = 10", [EVENTFUL, CALM]),
+        ("trends_days = 400", [EVENTFUL, CALM]),
     ],
 )
 def test_waveforms_with_and_without_an_event_have_ages_of_their_own(
@@ -110,15 +121,21 @@ def test_trends_and_verdicts_stand_once_their_waveforms_are_gone(tmp_path: Path)
 
 
 def test_trends_go_by_their_age_only_where_no_waveform_could_make_them_anew(tmp_path: Path) -> None:
-    fleet = fleet_with_two_days(tmp_path, "calm_waveforms_days = 10\ntrends_days = 20", SURVEY)
-    assert remove(fleet, CALM + timedelta(days=100))[:2] == (1, 0)  # the calm day's waveform goes first
+    fleet = fleet_with_two_days(tmp_path, "event_waveforms_days = 10\ntrends_days = 400", SURVEY)
+    later = CALM + timedelta(days=500)
+    assert remove(fleet, later)[:2] == (1, 0)  # the waveform goes first
     n = len(digests(fleet.store / "trends"))
-    removed = remove(fleet, CALM + timedelta(days=100))[1]
+    removed = remove(fleet, later)[1]
     assert removed > 1
     assert len(digests(fleet.store / "trends")) == n - removed
-    assert Store(fleet.store).trend_days(SITE, 1.0) == [EVENTFUL]
+    assert Store(fleet.store).trend_days(SITE, 1.0) == [CALM]
+    (path,) = (fleet.store / "verdicts").rglob("verdicts.parquet")
+    before = pq.read_table(path, partitioning=None).to_pylist()
     run_nightly(fleet.model_copy(update={"retention": None}))
-    assert Store(fleet.store).trend_days(SITE, 1.0) == [EVENTFUL]
+    assert Store(fleet.store).trend_days(SITE, 1.0) == [CALM]
+    after = pq.read_table(path, partitioning=None).to_pylist()
+    assert {"2026-03-01", "2026-W09", "2026-03", "2026"} <= {row["period"] for row in after}
+    assert sorted(map(str, after)) == sorted(map(str, before))  # what was judged of all stands
 
 
 def test_catalogues_go_only_where_no_waveform_is_left(tmp_path: Path) -> None:
@@ -134,7 +151,7 @@ def test_originals_go_by_when_they_came(tmp_path: Path) -> None:
     originals = sorted(path for path in fleet.processed.rglob("*") if path.is_file())
     assert len(originals) == 2
     os.utime(originals[0], (0, 0))  # as a copy that keeps the recorder's own time
-    today = date.today()  # noqa: DTZ011 - as the file system counts
+    today = date.today()
     assert remove(fleet, today + timedelta(days=9))[3] == 0
     assert remove(fleet, today + timedelta(days=12))[3] == 2
 
