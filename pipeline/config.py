@@ -32,6 +32,7 @@ class Run(Settings):
     task_runner: Literal["threads", "processes"] = "processes"
     longest_s: float = Field(3600.0, gt=0)
     wait_for_lock_s: float = Field(0.0, ge=0)
+    backfill_days: int | None = Field(None, ge=1)
     strict: bool = False
 
 
@@ -146,15 +147,28 @@ class Fleet(Settings):
         """The site of a name, or None."""
         return next((site for site in self.sites if site.name == name), None)
 
+    def judged_by(self, site: Site) -> dict[str, Any]:
+        """All settings that a catalogue of the site depends on, but for defaults. site: as it is on the day."""
+        told = {
+            "site": _judged(site).told(), "thresholds": self.thresholds[site.thresholds].told(),
+            "detectors": self.detectors, "limits": self.limits, "explain": self.explain,
+            "learned": self.learned.digest(),
+        }  # fmt: skip
+        document: dict[str, Any] = json.loads(json.dumps(told, default=str))
+        return document
+
     def site_digest(self, site: Site) -> str:
-        """Digest of all settings that a catalogue of the site depends on. site: as it is on the day."""
-        no_more_than_name_or_show = {"stations": (), "formerly": (), "time_zone": "UTC"}
-        judged_by = site.model_copy(update=no_more_than_name_or_show)
+        """Digest of what `judged_by` says: 32 hexadecimal digits. site: as it is on the day."""
         further = json.dumps(
             [self.detectors, self.limits, self.explain, self.learned.digest()], sort_keys=True, default=str
         )
-        text = f"{judged_by.digest()}{self.thresholds[site.thresholds].digest()}{further}"
+        text = f"{_judged(site).digest()}{self.thresholds[site.thresholds].digest()}{further}"
         return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+
+def _judged(site: Site) -> Site:
+    """A site without what only names it, or shows how its times are to be shown."""
+    return site.model_copy(update={"stations": (), "formerly": (), "time_zone": "UTC"})
 
 
 def load_fleet(path: Path) -> Fleet:

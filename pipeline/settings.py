@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from datetime import date
-from typing import Literal, Self
+from typing import Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
@@ -19,9 +19,13 @@ class Settings(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
+    def told(self) -> dict[str, Any]:
+        """What differs from the defaults, as JSON has it."""
+        return self.model_dump(mode="json", exclude_defaults=True)
+
     def digest(self) -> str:
         """Digest of the settings: 32 hexadecimal digits over the canonical JSON of what differs from the defaults."""
-        text = json.dumps(self.model_dump(mode="json", exclude_defaults=True), sort_keys=True)
+        text = json.dumps(self.told(), sort_keys=True)
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 

@@ -28,6 +28,7 @@ from pipeline.errors import HalfcycleError
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
 _TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
+_LONGEST_START_S: Final = 60.0  # of processor time that a worker takes to load its libraries; a second is usual
 _DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
 _SHORT_OF_MEMORY: Final = (MemoryError, ImportError)
@@ -311,10 +312,26 @@ def prepare_worker() -> None:
     It is one of several, so its array libraries need no threads of their own; Ctrl-C is for the process that it works
     for to answer; and when that one is gone, however it ended, so is the worker.
     """
-    importlib.import_module("numpy")  # a limit binds only libraries that are loaded
+    with _ended_after(_LONGEST_START_S):
+        importlib.import_module("numpy")  # a limit binds only libraries that are loaded
     threadpool_limits(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent()
+
+
+@contextmanager
+def _ended_after(seconds: float) -> Iterator[None]:
+    """The system ends this process where it takes more processor time than that: linear algebra that is loaded while
+    memory is short asks for it for ever, and lets no other thread run. seconds: [s]"""
+    if not hasattr(signal, "setitimer"):  # not on Windows
+        yield
+        return
+    signal.signal(signal.SIGPROF, signal.SIG_DFL)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0)
 
 
 def end_with_parent() -> None:

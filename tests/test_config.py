@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from made_fleet import ROOT, write_fleet
 
-from pipeline.config import Fleet, Report, checked, load_fleet, load_thresholds
+from pipeline.config import Fleet, Report, Retention, checked, load_fleet, load_thresholds
 from pipeline.errors import ConfigError
 from pipeline.resources import resource
-from pipeline.settings import Site, Thresholds
+from pipeline.settings import Site, SiteChange, Thresholds
 from pipeline.terms import HOOKUPS
 
 SITE = '[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\nnominal_frequency_hz = 50\n'
@@ -169,10 +169,15 @@ def test_the_example_fleet_loads_and_uses_its_own_profile() -> None:
 def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     text = resource("configs", "fleet.toml").read_text(encoding="utf-8")
     document = tomllib.loads(text)
-    assert set(document["sites"][0]) | {"channels"} == set(Site.model_fields)
+    assert set(document["sites"][0]) | {"channels", "changes"} == set(Site.model_fields)
     assert '[sites.channels."' in text
+    assert "[[sites.changes]]" in text
+    for key in ("valid_from", *SiteChange.model_fields):
+        assert key in text.partition("What is another from a UTC day on")[2].partition("[[sites]]")[0], key
+    for key in Retention.model_fields:
+        assert f"# {key} = " in text, key
     assert set(document) >= set(Fleet.model_fields) - {"sites"}
-    assert set(document["run"]) == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
+    assert set(document["run"]) | {"backfill_days"} == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
     assert set(document["report"]) == set(Report.model_fields)
     for line in text.splitlines():
         if "=" in line and not line.startswith("#") and "sag_pu" not in line and "hysteresis_pu" not in line:

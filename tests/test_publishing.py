@@ -113,7 +113,7 @@ def test_stored_trends_and_verdicts_are_in_the_pages_and_anew_when_they_change(t
     for name in (FRONT, page_name(SITE)):
         assert (tmp_path / "report" / name).read_bytes() == (tmp_path / "pages" / name).read_bytes()
     assert is_published(fleet)
-    made = tmp_path / "store" / "trends" / f"site={SITE}" / "date=2026-03-01" / "made.json"
+    made = tmp_path / "store" / "trends" / f"site={SITE}" / "date=2026-03-01" / "_made.json"
     made.unlink()
     run_nightly(fleet)
     assert not is_published(fleet)
@@ -128,7 +128,7 @@ def test_a_trend_that_is_damaged_costs_its_day_and_stale_verdicts_are_named(tmp_
     site = published(tmp_path, page_name(SITE))
     assert "the trend of 2026-03-01 in intervals of 10 s cannot be read" in site
     assert 'id="trend-0-u-rms"' in site
-    (folder / "made.json").write_text("{}", encoding="utf-8")
+    (folder / "_made.json").write_text("{}", encoding="utf-8")
     publish(fleet, config)
     site = published(tmp_path, page_name(SITE))
     assert "verdicts on its limits are older than its trends" in site

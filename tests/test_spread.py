@@ -168,3 +168,27 @@ def test_what_another_process_does_not_meet_costs_nothing(tmp_path: Path) -> Non
 
 def said(mark: Path, reason: str) -> str:
     return f"lost {mark.name}: {reason}"
+
+
+@pytest.mark.skipif(not hasattr(signal, "setitimer"), reason="there are no such timers")
+def test_a_worker_that_loads_its_libraries_for_ever_is_ended() -> None:
+    """As linear algebra does that is loaded under a limit of memory: it asks for some for ever, in one call."""
+    code = (
+        "import importlib\nimport pipeline.spread as spread\n"
+        "spread._LONGEST_START_S = 0.2\n"
+        "def forever(name):\n    while True:\n        pass\n"
+        "importlib.import_module = forever\n"
+        "spread.prepare_worker()\n"
+    )
+    ended = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, timeout=120)
+    assert ended.returncode == -signal.SIGPROF
+
+
+def test_a_worker_that_has_loaded_them_may_work_for_as_long_as_it_takes() -> None:
+    code = (
+        "import pipeline.spread as spread\n"
+        "spread._LONGEST_START_S = 5.0\n"
+        "spread.prepare_worker()\n"
+        "import signal\nassert signal.getitimer(signal.ITIMER_PROF) == (0.0, 0.0)\n"
+    )
+    assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, timeout=120).returncode == 0

@@ -69,6 +69,7 @@ def _register() -> None:
         incidents_command,
         fleet_commands,
         status_command,
+        plan_command,
         store_commands,
         train_command,
         benchmark_command,

@@ -121,6 +121,9 @@ def catalogue_command(
     show.line(f"{counted(len(done.built), 'day')} rebuilt, {counted(len(done.states), 'day')} chosen")
     _show_not_judged(summary)
     _other_versions(summary.other_version)
+    n_frozen = sum(state == "frozen" for _, state in done.states)
+    if n_frozen:
+        show.line(f"{counted(n_frozen, 'day')} as judged before their waveforms were removed")
     show_catalogue(table, sites, worst=worst)
     if out is not None:
         write_table(table, out)
@@ -147,6 +150,8 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     for outcome in summary.left:
         show.warning(f"left in the inbox {outcome.path}: {outcome.reason.removeprefix(f'{outcome.path}: ')}")
     show_set_aside(summary)
+    for words in summary.renamed:
+        show.line(words)
     surveyed = summary.survey is not None and (summary.survey.days or summary.survey.verdicts)
     joined = summary.joined is not None and summary.joined.n_days
     if not (summary.files or summary.days or summary.failed or joined or surveyed):
@@ -178,6 +183,16 @@ def report(summary: RunSummary, *, nothing: str) -> int:
             f"{judged / 60:.1f} min judged, {not_judged / 60:.1f} min not judged"
         )
         _show_not_judged(summary)
+    if summary.n_postponed:
+        days = counted(summary.n_postponed, "day")
+        show.line(f"left to nights to come, as [run] backfill_days says: {days} judged by other settings than now")
+    _show_beside(summary)
+    _other_versions(summary.other_version)
+    return Exit.DONE if summary.is_whole else Exit.QUARANTINED
+
+
+def _show_beside(summary: RunSummary) -> None:
+    """What a night did besides catalogues: incidents over sites, trends and verdicts, what was past its age."""
     if summary.joined is not None and summary.joined.n_days:
         n = summary.joined.n_changed
         changed = f"; the incident id of {counted(n, 'event')} has changed" if n else ""
@@ -193,20 +208,13 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         _show_survey(summary.survey)
     if summary.removed is not None:
         _show_removed(summary.removed)
-    _other_versions(summary.other_version)
-    return Exit.DONE if summary.is_whole else Exit.QUARANTINED
 
 
 def _show_removed(removed: Removed) -> None:
     for words in removed.failed:
         show.warning(words)
-    kinds = (
-        (removed.captures, "capture"), (removed.trends, "trend file"), (removed.catalogues, "catalogue"),
-        (removed.originals, "original file"),
-    )  # fmt: skip
-    if any(n for n, _ in kinds):
-        told = ", ".join(counted(n, kind) for n, kind in kinds if n)
-        show.line(f"past the age that [retention] sets: {told} removed, {removed.size / 1e6:.1f} MB")
+    if removed.words:
+        show.line(f"past the age that [retention] sets: {removed.words} removed")
 
 
 def _show_not_judged(summary: RunSummary) -> None:

@@ -49,7 +49,7 @@ def findings_table(status: FleetStatus) -> TextTable | None:
     if not found:
         return None
     shown = found[:_MOST_FINDINGS]
-    title = f"{len(found)} findings" if len(shown) == len(found) else f"{len(shown)} of {len(found)} findings"
+    title = counted(len(found), "finding") if len(shown) == len(found) else f"{len(shown)} of {len(found)} findings"
     return TextTable(
         title, ("site", "what", "finding"), tuple((one.site or "(fleet)", one.what, one.words) for one in shown)
     )

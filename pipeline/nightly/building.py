@@ -28,7 +28,7 @@ from pipeline.nightly.catalogue_file import (
     write_catalogue,
 )
 from pipeline.nightly.days import Day, names_digest, path_of, terms_of
-from pipeline.nightly.standing import CAPTURES, Standing, standing
+from pipeline.nightly.standing import CAPTURES, Standing, names_of_day, names_present, standing
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
@@ -191,6 +191,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "site": site.name,
         "date": day.day.isoformat(),
         "settings": fleet.site_digest(site.on(day.day)),
+        "judged_by": fleet.judged_by(site.on(day.day)),
         "version": code_version(),
         "incident_before": _open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
@@ -215,7 +216,13 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     rows = [*found.rows, *set_aside]
     watched = found.days_after + found.runs_on  # captures that come for the day after would go on with its event
     around = {day.day + _ONE_DAY * n for n in range(-1, watched + 1)}
-    names = {d: [path.stem for path in store.captures(site.name, d)] for d in around}
+    names = {
+        d: names_of_day(
+            [path.stem for path in store.captures(site.name, d)], names_present(store, site.name, d),
+            metadata_if_whole(store.catalogue_path(site.name, d)),
+        )
+        for d in around
+    }  # fmt: skip
     document |= {
         "inputs": found.inputs,
         "days_after": watched,

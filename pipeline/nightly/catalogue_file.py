@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from pipeline.catalogue.reading import aligned
 from pipeline.errors import PlaceError
 from pipeline.store.atomic import write_atomically
+from pipeline.store.partitions import for_partitions
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -75,7 +76,8 @@ def write_catalogue(table: pa.Table, document: dict[str, Any], path: Path, stagi
     """
     import pyarrow.parquet as pq
 
-    named = table.replace_schema_metadata({CATALOGUE_KEY: json.dumps(document, sort_keys=True).encode()})
+    said = json.dumps(document, sort_keys=True).encode()
+    named = for_partitions(table).replace_schema_metadata({CATALOGUE_KEY: said})
     write_atomically(
         path,
         lambda aside: pq.write_table(named, aside, compression="zstd", write_page_checksum=True),

@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cache
 from pathlib import Path
@@ -22,7 +22,7 @@ from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema, catalogue_table, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
-from pipeline.nightly.standing import frozen_days
+from pipeline.nightly.standing import frozen_days, names_of_day
 from pipeline.resources import code_version
 from pipeline.settings import Site
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
@@ -34,6 +34,9 @@ FLEET_HOOKUP: Final = "four-wire"
 """Of a site of a fleet that declares none."""
 _ONE_DAY: Final = timedelta(days=1)
 State = Literal["fresh", "stale", "other version", "damaged", "frozen"]
+Why = Literal["names", "settings", "incident_before"]
+"""What of a catalogue's metadata matches no longer: the captures of its day or its neighbours, the settings, or the
+incident under way at its start."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +58,17 @@ class DaysFound:
         made by another version of the code from what is there now. ``frozen``: waveforms that it was made of are
         gone, so that it stays as it is.
     unreadable : in words, what of the store cannot be read; the sites that it concerns are not among the days.
+    reasons : of each stale day that has a catalogue, what no longer matches it.
     """
 
     states: tuple[tuple[Day, State], ...]
     unreadable: tuple[str, ...] = ()
+    reasons: Mapping[Day, frozenset[Why]] = field(default_factory=dict)
+
+    def is_backfill(self, day: Day) -> bool:
+        """Whether a day is stale for other settings, not for other captures: history, not news."""
+        why = self.reasons.get(day, frozenset())
+        return "settings" in why and "names" not in why
 
 
 def days_of(fleet: Fleet) -> list[tuple[Day, State]]:
@@ -83,16 +93,20 @@ def look_at_days(fleet: Fleet) -> DaysFound:
     """
     check_settings(fleet)
     found: list[tuple[Day, State]] = []
+    reasons: dict[Day, frozenset[Why]] = {}
     unreadable: list[str] = []
     for site in fleet.sites:
         try:
-            found += _days_of_site(site, fleet)
+            states, why = _days_of_site(site, fleet)
         except PlaceError as error:
             unreadable.append(str(error))
-    return DaysFound(tuple(found), tuple(unreadable))
+            continue
+        found += states
+        reasons |= why
+    return DaysFound(tuple(found), tuple(unreadable), reasons)
 
 
-def _days_of_site(site: Site, fleet: Fleet) -> list[tuple[Day, State]]:
+def _days_of_site(site: Site, fleet: Fleet) -> tuple[list[tuple[Day, State]], dict[Day, frozenset[Why]]]:
     store = Store(fleet.store)
     known: dict[date, dict[str, Any]] = {}
     damaged: set[date] = set()
@@ -102,25 +116,33 @@ def _days_of_site(site: Site, fleet: Fleet) -> list[tuple[Day, State]]:
         except PlaceError:
             damaged.add(day)
     held = {day: store.held(site.name, day) for day in store.days(site.name)}
-    names = {day: [path.stem for path in captures] for day, (captures, _) in held.items()}
-    frozen = frozen_days(known, {day: {path.stem for part in parts for path in part} for day, parts in held.items()})
+    present = {day: {path.stem for part in parts for path in part} for day, parts in held.items()}
+    names = {}
+    for day in held.keys() | known.keys():
+        captures, _ = held.get(day, ((), ()))
+        names[day] = names_of_day([path.stem for path in captures], present.get(day, ()), known.get(day))
+    frozen = frozen_days(known, present)
     runs_on = {day + _ONE_DAY for day, document in known.items() if document.get("runs_into_next_day")}
     settings = _settings_by_day(site, fleet)
     found: list[tuple[Day, State]] = []
+    reasons: dict[Day, frozenset[Why]] = {}
     for day in sorted({day for day, parts in held.items() if any(parts)} | set(known) | damaged | runs_on):
         state: State = "damaged" if day in damaged else "stale"
         document = known.get(day, {})
-        inputs_now = {
+        inputs_now: dict[Why, Any] = {
             "names": names_digest(names, day, document.get("days_after", 1)),
             "settings": settings(day),
             "incident_before": known.get(day - _ONE_DAY, {}).get("incident_after"),
         }
-        if document and all(document.get(key) == value for key, value in inputs_now.items()):
+        others = frozenset(key for key, value in inputs_now.items() if document.get(key) != value)
+        if document and not others:
             state = "fresh" if document.get("version") == code_version() else "other version"
         if day in frozen and frozen[day].issuperset(names.get(day, ())):
             state = "frozen"
         found.append((Day(site.name, day), state))
-    return found
+        if document and state == "stale":
+            reasons[Day(site.name, day)] = others
+    return found, reasons
 
 
 def _settings_by_day(site: Site, fleet: Fleet) -> Callable[[date], str]:

@@ -19,6 +19,7 @@ from pipeline.nightly.days import Day, State
 from pipeline.nightly.standing import CAPTURES
 from pipeline.nightly.survey import days_without_trends
 from pipeline.nightly.surveyed import SurveyFolders, document_at
+from pipeline.plain_text import counted
 from pipeline.store.partitions import Store
 
 _ONE_DAY: Final = timedelta(days=1)
@@ -43,6 +44,14 @@ class Removed:
     size: int = 0
     failed: tuple[str, ...] = ()
 
+    @property
+    def words(self) -> str:
+        """How many files of each kind, and their size; "" where there are none."""
+        kinds = {"capture": self.captures, "trend file": self.trends, "catalogue": self.catalogues,
+                 "original file": self.originals}  # fmt: skip
+        told = ", ".join(counted(n, kind) for kind, n in kinds.items() if n)
+        return told and f"{told} ({self.size / 1e6:.1f} MB)"
+
 
 @dataclass(frozen=True, slots=True)
 class _Expired:
@@ -59,6 +68,15 @@ class _Expired:
 def has_expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> bool:
     """Whether a night would remove something; parameters as for `remove_expired`."""
     return not _expired(fleet, states, today).is_empty
+
+
+def would_be_removed(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> Removed:
+    """How much a night would remove; parameters as for `remove_expired`."""
+    expired = _expired(fleet, states, today)
+    kinds = (expired.captures, expired.trends, expired.catalogues, expired.originals)
+    size = sum(path.stat().st_size for paths in kinds for path in paths if path.exists())
+    captures, trends, catalogues, originals = map(len, kinds)
+    return Removed(captures, trends, catalogues, originals, size)
 
 
 def remove_expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> Removed | None:

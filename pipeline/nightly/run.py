@@ -16,6 +16,7 @@ from pipeline.nightly.days import Day, State, look_at_days
 from pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from pipeline.nightly.ingest import FileOutcome, ingest_files
+from pipeline.nightly.renamed import former_names, take_over
 from pipeline.nightly.retention import Removed, has_expired, remove_expired
 from pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
 from pipeline.nightly.upkeep import DaysDone, bring_up_to_date
@@ -35,6 +36,7 @@ class RunSummary:
     days : an outcome for each day rebuilt.
     other_version : days whose catalogue was made by another version of the code, left as they are.
     n_settling : files of the inbox that are still being written.
+    n_postponed : days that match other settings than there are now, left to later nights.
     failed : days whose catalogue could not be made.
     set_aside : stored captures that days are judged without from now on, and why.
     damaged : days whose catalogue could not be read.
@@ -42,12 +44,14 @@ class RunSummary:
     joined : what was done about incidents over sites; None where the fleet asks for none.
     survey : what was done about trends and verdicts; None where the fleet asks for none.
     removed : what was past its age; None where the fleet keeps everything.
+    renamed : in words, what the store held under former names of sites.
     """
 
     files: tuple[FileOutcome, ...] = ()
     days: tuple[DayOutcome, ...] = ()
     other_version: tuple[Day, ...] = ()
     n_settling: int = 0
+    n_postponed: int = 0
     failed: tuple[DayFailure, ...] = ()
     set_aside: tuple[tuple[Path, str], ...] = ()
     damaged: tuple[Day, ...] = ()
@@ -55,6 +59,7 @@ class RunSummary:
     joined: JoinOutcome | None = None
     survey: SurveyOutcome | None = None
     removed: Removed | None = None
+    renamed: tuple[str, ...] = ()
 
     @property
     def left(self) -> tuple[FileOutcome, ...]:
@@ -102,6 +107,7 @@ def run_nightly(
     """
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         _make_ready(fleet)
+        renamed, not_renamed = take_over(fleet)
         strikes = Strikes(fleet)
         files: list[FileOutcome] = []
         n_settling = 0
@@ -110,7 +116,9 @@ def run_nightly(
             inbox = waiting(fleet)
             n_settling, unreadable = len(inbox.settling), inbox.unreadable
             files = ingest_new(inbox.ready, fleet, spread, strikes)
-        done = bring_up_to_date(fleet, spread, strikes) if catalogue else DaysDone()
+        done = DaysDone()
+        if catalogue:
+            done = bring_up_to_date(fleet, spread, strikes, most_backfill=fleet.run.backfill_days)
         joined = join_days(fleet) if catalogue else None
         survey = update_trends(fleet, spread, strikes) if catalogue else None
         removed = remove_expired(fleet, done.states, today()) if catalogue else None
@@ -119,7 +127,8 @@ def run_nightly(
         summary,
         files=tuple(files),
         n_settling=n_settling,
-        unreadable=(*unreadable, *summary.unreadable),
+        unreadable=(*not_renamed, *unreadable, *summary.unreadable),
+        renamed=tuple(renamed),
         joined=joined,
         survey=survey,
         removed=removed,
@@ -135,6 +144,7 @@ def summary_of(done: DaysDone) -> RunSummary:
         set_aside=tuple(done.set_aside.items()),
         damaged=done.damaged,
         unreadable=done.unreadable,
+        n_postponed=len(done.postponed),
     )
 
 
@@ -160,7 +170,7 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         stale = any(state in ("stale", "damaged") for _, state in found.states)
         if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
             return None
-        if has_expired(fleet, found.states, today()):
+        if has_expired(fleet, found.states, today()) or former_names(fleet):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),
@@ -194,11 +204,14 @@ def update_days(
 
     found = look_at_days(fleet)
     states = tuple((day, state) for day, state in found.states if chosen(day))
-    if not rebuild and all(state in ("fresh", "other version", "frozen") for _, state in states):
+    is_current = all(state in ("fresh", "other version", "frozen") for _, state in states)
+    if is_current and not rebuild and not former_names(fleet):
         return DaysDone(states=states, unreadable=found.unreadable)
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
         _make_ready(fleet)
-        return bring_up_to_date(fleet, spread, Strikes(fleet), wanted=chosen, anew=rebuild)
+        _, not_renamed = take_over(fleet)
+        done = bring_up_to_date(fleet, spread, Strikes(fleet), wanted=chosen, anew=rebuild)
+        return replace(done, unreadable=(*not_renamed, *done.unreadable))
 
 
 def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:

@@ -54,6 +54,18 @@ def names_present(store: Store, site: str, day: date) -> frozenset[str]:
     return frozenset(path.stem for part in store.held(site, day) for path in part)
 
 
+def names_of_day(held: Collection[str], present: Collection[str], document: Mapping[str, Any] | None) -> list[str]:
+    """Names of the captures that count for a day, in order: those held, and those gone that its catalogue lists.
+
+    Parameters
+    ----------
+    held, present : of those that the store has, without and with those set aside.
+    document : metadata of the day's catalogue; None: it has none.
+    """
+    listed = () if document is None else document.get(CAPTURES, ())
+    return sorted({*held, *(name for name in listed if name not in present)})
+
+
 def frozen_days(
     known: Mapping[date, Mapping[str, Any]], present: Mapping[date, Collection[str]]
 ) -> dict[date, frozenset[str]]:

@@ -15,6 +15,7 @@ from pipeline.incidents.clock_states import ClockState, clock_states
 from pipeline.nightly.days import State, look_at_days
 from pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from pipeline.nightly.quarantine import SetAside, all_set_aside
+from pipeline.nightly.renamed import names_unknown
 from pipeline.plain_text import counted
 from pipeline.readers import capture_files
 from pipeline.settings import Site
@@ -22,7 +23,7 @@ from pipeline.store.partitions import Store
 
 _SILENT: Final = 0.005  # probability, by its own past, from which a recorder's silence is a finding
 _LEAST_DAYS: Final = 3  # with captures, from which on a past says something
-What = Literal["silent", "no capture", "not judged", "damaged", "set aside", "clock"]
+What = Literal["unknown site", "silent", "no capture", "not judged", "damaged", "set aside", "clock"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,7 @@ class SiteStatus:
     last_judged : last day whose catalogue is up to date, or of another version of the code; None: none.
     to_judge : days whose catalogue is to be made or made anew.
     damaged : days whose catalogue cannot be read.
+    frozen : days that stand as they were judged, as waveforms of theirs are gone.
     set_aside : files of its folder, and its stored captures, that are set aside.
     silent_days : whole days since the last one with captures.
     longest_silence_days : between two days with captures before that.
@@ -51,6 +53,7 @@ class SiteStatus:
     last_judged: date | None
     to_judge: int
     damaged: int
+    frozen: int
     set_aside: int
     silent_days: int
     longest_silence_days: int
@@ -84,6 +87,7 @@ class FleetStatus:
     inbox : files that wait there.
     set_aside_elsewhere : files of the quarantine that lie in no site's folder.
     unreadable : in words, what of the store cannot be read.
+    unknown : names that the store holds and no site of the fleet has or had.
     has_clocks : whether the fleet asks for incidents, which tell the clocks.
     """
 
@@ -92,12 +96,16 @@ class FleetStatus:
     inbox: int
     set_aside_elsewhere: int
     unreadable: tuple[str, ...]
+    unknown: tuple[str, ...]
     has_clocks: bool
 
     @property
     def findings(self) -> list[StatusFinding]:
         """Of all sites, in their order."""
         found = [StatusFinding("", "damaged", words) for words in self.unreadable]
+        for name in self.unknown:
+            words = "no site of the fleet has this name; formerly = [...] of a site makes its history that site's"
+            found.append(StatusFinding(name, "unknown site", words))
         if self.set_aside_elsewhere:
             found.append(StatusFinding("", "set aside", f"{counted(self.set_aside_elsewhere, 'file')} of no site"))
         return found + [finding for site in self.sites for finding in _findings(site)]
@@ -127,7 +135,10 @@ def fleet_status(fleet: Fleet, day: date) -> FleetStatus:
         owned += mine
         sites.append(_site_status(fleet, site, states[site.name], mine, clocks.get(site.name), day))
     inbox = len(capture_files([fleet.inbox])) if fleet.inbox.is_dir() else 0
-    return FleetStatus(day, tuple(sites), inbox, len(aside) - owned, found.unreadable, fleet.incidents is not None)
+    return FleetStatus(
+        day, tuple(sites), inbox, len(aside) - owned, found.unreadable, tuple(names_unknown(fleet)),
+        fleet.incidents is not None,
+    )  # fmt: skip
 
 
 def silence_probability(days: Sequence[date], silent_days: int) -> float | None:
@@ -168,7 +179,7 @@ def _site_status(
     gaps = [(later - earlier).days - 1 for earlier, later in pairwise(days)]
     return SiteStatus(
         site.name, days[0] if days else None, days[-1] if days else None, len(days), max(judged, default=None),
-        kinds.count("stale"), kinds.count("damaged"), n_aside, silent, max(gaps, default=0),
+        kinds.count("stale"), kinds.count("damaged"), kinds.count("frozen"), n_aside, silent, max(gaps, default=0),
         silence_probability(days, silent), clock,
     )  # fmt: skip
 

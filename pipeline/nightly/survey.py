@@ -2,9 +2,9 @@
 
 recorded/site=S/date=D/…                     what recorders computed themselves, see `recorded`
 trends/site=S/date=D/interval=600s.parquet   and other intervals that limits need; a point's below ``site=S POINT``
-trends/site=S/date=D/made.json               what the day's trends were made of; where it is lost they are made anew
+trends/site=S/date=D/_made.json               what the day's trends were made of; where it is lost they are made anew
 verdicts/site=S/verdicts.parquet             each day, week, month and year by the calendar against the fleet's limits
-verdicts/site=S/made.json                    which trends these verdicts rest on
+verdicts/site=S/_made.json                    which trends these verdicts rest on
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from pipeline.nightly.days import FLEET_HOOKUP, Day
 from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.standing import CAPTURES, has_lost, names_present
 from pipeline.nightly.stored import stored_piece
-from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs
+from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs, write_document
 from pipeline.nightly.verdicts import judged_by_calendar, last_week, with_those_that_stand
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
@@ -35,8 +35,7 @@ from pipeline.settings import Site
 from pipeline.sites.account import Declared, draft
 from pipeline.sites.table import SiteTable
 from pipeline.spread import Spread, spread_apart
-from pipeline.store.atomic import write_atomically
-from pipeline.store.partitions import DAY_NS, Store, day_start_ns, stored_header
+from pipeline.store.partitions import DAY_NS, Store, day_start_ns, for_partitions, stored_header
 from pipeline.store.trends import write_trend
 from pipeline.survey.certificate import certificate_of, with_certificates
 from pipeline.survey.compared import compared
@@ -254,7 +253,7 @@ class _Survey:
             "inputs": self._inputs(site, day, names), "files": sorted(files), "reasons": reasons,
             CAPTURES: [path.stem for path in self._store.captures(site.name, day)],
         }  # fmt: skip
-        self._write_json(document, self._folders(site).made_path(day))
+        write_document(document, self._folders(site).made_path(day), self._store.staging)
         return reasons if not trends else []
 
     def has_stale_verdicts(self, site: Site) -> bool:
@@ -285,10 +284,10 @@ class _Survey:
         first = min(since, date.fromisoformat(document_at(path.with_name(MADE)).get("first", since.isoformat())))
         if profile is not None:
             found = with_those_that_stand(found, path, first=first, since=since)
-            write_table(verdicts_table(found), path)
+            write_table(for_partitions(verdicts_table(found)), path)
         apart = [(f"{one.site} {one.point}".strip(), one.text) for one in findings]
         document = {"inputs": verdict_inputs(self._made_days(site)), "disagreements": apart, "first": first.isoformat()}
-        self._write_json(document, path.with_name(MADE))
+        write_document(document, path.with_name(MADE), self._store.staging)
         weeks = [last for (_, point), of_point in found.items() if (last := last_week(site.name, point, of_point))]
         return weeks, apart
 
@@ -381,20 +380,12 @@ class _Survey:
     def _folders(self, site: Site) -> SurveyFolders:
         return SurveyFolders(self._store, site.name)
 
-    def _write_json(self, document: Mapping[str, Any], path: Path) -> None:
-        text = json.dumps(document, sort_keys=True)
-        write_atomically(path, partial(_write_text, text), staging=self._store.staging)
-
 
 def _declared(site: Site) -> Declared:
     return Declared(
         site.nominal_voltage_v, None if site.nominal_frequency_hz is None else float(site.nominal_frequency_hz),
         site.hookup or FLEET_HOOKUP, site.clamps_checked,
     )  # fmt: skip
-
-
-def _write_text(text: str, path: Path) -> None:
-    path.write_text(text, encoding="utf-8")
 
 
 def _around(day: date) -> tuple[date, date, date]:

@@ -14,12 +14,13 @@ from typing import Any, Final
 from pipeline.config import Fleet
 from pipeline.errors import ReadError
 from pipeline.resources import code_version
+from pipeline.store.atomic import write_atomically
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 from pipeline.survey.compliance import Assessment, assessments_at, calendar_period_ns
 from pipeline.survey.stored import certificates_at, told_key
 from pipeline.trend_table import Certificate
 
-MADE: Final = "made.json"
+MADE: Final = "_made.json"
 _OTHER_PERIOD: Final = re.compile(r" \(of a (day|month)\)")  # as `of_a` names it
 
 
@@ -180,3 +181,18 @@ def document_at(path: Path) -> dict[str, Any]:
     except (OSError, ValueError):
         return {}
     return document if isinstance(document, dict) else {}
+
+
+def write_document(document: Mapping[str, Any], path: Path, staging: Path) -> None:
+    """Write a file that `document_at` reads, whole or not at all.
+
+    Raises
+    ------
+    StoreError : it cannot be written.
+    """
+    text = json.dumps(document, sort_keys=True)
+    write_atomically(path, lambda aside: _write_text(aside, text), staging=staging)
+
+
+def _write_text(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8")

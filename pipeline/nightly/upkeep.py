@@ -16,7 +16,7 @@ from pipeline.errors import PlaceError
 from pipeline.nightly.at_hand import Strikes
 from pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
 from pipeline.nightly.culprits import culprits
-from pipeline.nightly.days import Day, State, look_at_days
+from pipeline.nightly.days import Day, DaysFound, State, look_at_days
 from pipeline.spread import Spread, spread_apart
 from pipeline.store.partitions import Store
 
@@ -36,6 +36,7 @@ class DaysDone:
     damaged : days whose catalogue could not be read; it was made anew where it is among those built.
     unreadable : in words, what of the store cannot be read.
     states : of all days wanted, as they are now.
+    postponed : days that match other settings than there are now, left to later nights.
     """
 
     built: dict[Day, DayOutcome] = field(default_factory=dict)
@@ -44,6 +45,7 @@ class DaysDone:
     damaged: tuple[Day, ...] = ()
     unreadable: tuple[str, ...] = ()
     states: tuple[tuple[Day, State], ...] = ()
+    postponed: frozenset[Day] = frozenset()
 
 
 def bring_up_to_date(
@@ -53,6 +55,7 @@ def bring_up_to_date(
     *,
     wanted: Callable[[Day], bool] = lambda day: True,
     anew: bool = False,
+    most_backfill: int | None = None,
 ) -> DaysDone:
     """Make the catalogues of all days wanted that do not match what they are made of; the caller holds the lock.
 
@@ -62,6 +65,7 @@ def bring_up_to_date(
     spread : how batches are worked on.
     strikes : days that ended a process before are worked on apart.
     wanted : which days.
+    most_backfill : days made anew for other settings alone, the latest first; None: all.
     anew : also those that match, but for frozen ones; stored captures that are set aside are tried again.
 
     Raises
@@ -69,7 +73,8 @@ def bring_up_to_date(
     StoreError : nothing can be written any more.
     """
     done = DaysDone()
-    _look(fleet, done, wanted)
+    found = _look(fleet, done, wanted)
+    done.postponed = postponed_of(found, [day for day, _ in done.states], most_backfill)
     done.damaged = tuple(day for day, state in done.states if state == "damaged")
     with spread_apart(fleet.run.workers) as apart:
         if anew:
@@ -77,17 +82,32 @@ def bring_up_to_date(
             _put_back(again, fleet)
             _work(rebuild_days, again, fleet, spread, apart, strikes, done)
             _look(fleet, done, wanted)
-        while stale := [d for d, state in done.states if state in ("stale", "damaged") and d not in done.failed]:
+        while stale := _to_make(done):
             _work(build_days, stale, fleet, spread, apart, strikes, done)
             _look(fleet, done, wanted)  # a day that runs on into the next shows it only now
     strikes.settle({key_of_day(day) for day in done.built})
     return done
 
 
-def _look(fleet: Fleet, done: DaysDone, wanted: Callable[[Day], bool]) -> None:
+def postponed_of(found: DaysFound, days: Sequence[Day], most: int | None) -> frozenset[Day]:
+    """Of some days, those that are stale for other settings alone and left to later nights, the earliest.
+
+    most : of such days a night; None: all.
+    """
+    history = sorted((day for day in days if found.is_backfill(day)), key=lambda one: (one.day, one.site), reverse=True)
+    return frozenset() if most is None else frozenset(history[most:])
+
+
+def _look(fleet: Fleet, done: DaysDone, wanted: Callable[[Day], bool]) -> DaysFound:
     found = look_at_days(fleet)
     done.states = tuple((day, state) for day, state in found.states if wanted(day))
     done.unreadable = found.unreadable
+    return found
+
+
+def _to_make(done: DaysDone) -> list[Day]:
+    left = done.failed.keys() | done.postponed
+    return [day for day, state in done.states if state in ("stale", "damaged") and day not in left]
 
 
 def _put_back(days: Sequence[Day], fleet: Fleet) -> None:

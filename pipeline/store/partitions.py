@@ -17,13 +17,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pipeline.capture import Header
 from pipeline.errors import DamagedCapture, StoreError
 from pipeline.plain_text import plain
 from pipeline.store.atomic import refused, write_atomically
 from pipeline.waveform_table import header_of
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 DAY_NS: Final = 86_400_000_000_000
 REASON_ENDING: Final = ".reason.txt"
@@ -232,6 +235,17 @@ def _text_of(path: Path) -> str:
         return path.read_text(encoding="utf-8", errors="replace").strip()
     except OSError as error:
         return f"for a reason that cannot be read ({error.strerror or error})"
+
+
+def for_partitions(table: pa.Table) -> pa.Table:
+    """A table whose ``site`` is of the type that readers of partitioned folders give the part ``site=…`` of a path.
+
+    Else pandas and pyarrow refuse to read the folder as one table.
+    """
+    import pyarrow as pa
+
+    i = table.schema.get_field_index("site")
+    return table.set_column(i, "site", table.column(i).cast(pa.dictionary(pa.int32(), pa.string())))
 
 
 def stored_header(path: Path) -> Header:

@@ -134,6 +134,17 @@ def test_a_day_beside_one_whose_waveforms_are_gone_goes_on_as_before(fleet: Flee
     assert [event for event in events_in(fleet) if event.magnitude < 0.65] == before
 
 
+def test_the_days_beside_one_whose_waveforms_are_gone_are_not_made_anew_for_that(fleet: Fleet) -> None:
+    for day in (DAY_1, DAY_2, DAY_3):
+        drop(fleet, with_sag(day), f"{day}.csv")
+    run_nightly(fleet)
+    remove(fleet, DAY_2)
+    assert states(fleet) == {DAY_1: "fresh", DAY_2: "frozen", DAY_3: "fresh"}
+    drop(fleet, with_sag(DAY_1, "15:00:00", 0.7), "late.csv")
+    assert [day.day.day.isoformat() for day in run_nightly(fleet).days] == [DAY_1]
+    assert states(fleet) == {DAY_1: "fresh", DAY_2: "frozen", DAY_3: "fresh"}
+
+
 def test_a_day_of_a_catalogue_that_lists_no_captures_stands_once_all_are_gone(fleet: Fleet) -> None:
     """As an older version wrote it."""
     import pyarrow.parquet as pq

@@ -112,7 +112,7 @@ def test_trends_and_verdicts_stand_once_their_waveforms_are_gone(tmp_path: Path)
     assert {kind: digests(fleet.store / kind) for kind in ("trends", "verdicts")} == before
     path = Store(fleet.store).trend_path(SITE, CALM, 1.0)
     path.write_bytes(b"PAR1")
-    (fleet.store / "verdicts" / f"site={SITE}" / "made.json").unlink()
+    (fleet.store / "verdicts" / f"site={SITE}" / "_made.json").unlink()
     survey = run_nightly(fleet.model_copy(update={"retention": None})).survey
     assert survey is not None
     ((site, _, reason),) = survey.failed

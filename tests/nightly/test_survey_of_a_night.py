@@ -90,7 +90,7 @@ def test_a_damaged_or_lost_trend_is_made_anew_and_a_fleet_without_a_survey_makes
         verdicts.unlink()
     run_nightly(fleet)
     assert surveyed(fleet) == before
-    path.with_name("made.json").unlink()
+    path.with_name("_made.json").unlink()
     run_nightly(fleet)
     assert surveyed(fleet) == before
     without = fleet_with_captures(tmp_path / "b", survey="")

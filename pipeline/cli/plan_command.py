@@ -1,0 +1,106 @@
+"""`halfcycle plan`: what the next night would do, before it does it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Optional
+
+import typer
+
+from pipeline.cli import show
+from pipeline.cli.commands import Exit, typer_app
+from pipeline.cli.options import FleetFile
+from pipeline.plain_text import counted
+
+if TYPE_CHECKING:
+    from pipeline.nightly.plan import Plan, PlannedDay
+
+_MOST_SHOWN = 20
+
+
+@typer_app.command("plan", epilog="Example:  halfcycle plan --config configs/fleet.toml")
+def plan_command(
+    config: FleetFile,
+    out: Annotated[
+        Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(metavar="FILE", help="Write the list of days: .csv, .parquet or .ndjson."),
+    ] = None,
+) -> int:
+    """Show what the next night would make anew, and why.
+
+    After a change of the settings: which days would be judged again, how much is read for it, what would be removed.
+    It only reads.
+    """
+    from pipeline.catalogue.tables import writer_for
+    from pipeline.cli.quick_start import arrow_without_pandas
+    from pipeline.config import load_fleet
+    from pipeline.nightly.plan import cost_words, plan
+    from pipeline.report.summary import TextTable
+    from pipeline.store.partitions import today
+
+    arrow_without_pandas()
+    if out is not None:
+        writer_for(out)
+    found = plan(load_fleet(config), today())
+    for words in found.unreadable:
+        show.warning(words)
+    show.line(f"inbox: {counted(found.inbox, 'file')} to take in, {found.settling} still being written")
+    for old, new in found.renamed:
+        show.line(f"what the store holds of {old} becomes that of {new}")
+    for name in found.unknown:
+        show.line(f"{name} is in the store and no site of the fleet: its days stay as they are; "
+                  "formerly = [...] of a site takes them over")  # fmt: skip
+    if found.days:
+        by_reason: dict[tuple[str, bool], list[PlannedDay]] = defaultdict(list)
+        for day in found.days:
+            by_reason[day.reason, day.postponed].append(day)
+        rows = tuple(
+            (reason, "a later night" if late else "the next night", counted(len(days), "day"),
+             cost_words(len(days), sum(d.captures for d in days), sum(d.size for d in days)).partition(", ")[2],
+             _first_and_last(days))
+            for (reason, late), days in by_reason.items()
+        )  # fmt: skip
+        show.table(TextTable("catalogues to make", ("why", "when", "days", "to read", "which"), rows[:_MOST_SHOWN]))
+    else:
+        show.line("no catalogue to make")
+    _show_rest(found)
+    if out is not None:
+        _write(out, found)
+        show.line(f"plan: {out}")
+    return Exit.QUARANTINED if found.unreadable else Exit.DONE
+
+
+def _first_and_last(days: list[PlannedDay]) -> str:
+    first, last = min(one.day.day for one in days), max(one.day.day for one in days)
+    sites = sorted({one.day.site for one in days})
+    where = sites[0] if len(sites) == 1 else counted(len(sites), "site")
+    return f"{where}, {first}" if first == last else f"{where}, {first} to {last}"
+
+
+def _show_rest(found: Plan) -> None:
+    if found.frozen:
+        show.line(f"{counted(found.frozen, 'day')} stay as they were judged, as waveforms of theirs are gone")
+    if found.other_version:
+        days = counted(found.other_version, "day")
+        show.line(f"{days} made by another version stay so; catalogue --rebuild makes them anew")
+    if found.removed.words:
+        show.line(f"past the age that [retention] sets: {found.removed.words} to remove")
+
+
+def _write(out: Path, found: Plan) -> None:
+    import pyarrow as pa
+
+    from pipeline.catalogue.tables import write_table
+
+    table = pa.table(
+        {
+            "site": pa.array([one.day.site for one in found.days], pa.string()),
+            "date": pa.array([one.day.day for one in found.days], pa.date32()),
+            "reason": pa.array([one.reason for one in found.days], pa.string()),
+            "captures": pa.array([one.captures for one in found.days], pa.int64()),
+            "bytes": pa.array([one.size for one in found.days], pa.int64()),
+            "postponed": pa.array([one.postponed for one in found.days], pa.bool_()),
+        }
+    )
+    write_table(table, out)

@@ -1,0 +1,151 @@
+"""What the next night would make anew, why, and how much has to be read for it; nothing is changed."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any, Final
+
+from pipeline.config import Fleet
+from pipeline.nightly.catalogue_file import metadata_if_whole
+from pipeline.nightly.days import Day, DaysFound, State, look_at_days, path_of
+from pipeline.nightly.inbox import waiting
+from pipeline.nightly.renamed import former_names, names_unknown
+from pipeline.nightly.retention import Removed, would_be_removed
+from pipeline.nightly.upkeep import postponed_of
+from pipeline.plain_text import counted
+from pipeline.store.partitions import Store
+
+_WORDS: Final = {
+    "names": "captures came or went",
+    "incident_before": "the incident under way at its start is another",
+}
+_MOST_SHOWN: Final = 40  # signs of a setting's value
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedDay:
+    """A day whose catalogue would be made.
+
+    Attributes
+    ----------
+    day : which.
+    reason : in words.
+    captures, size : that are stored of it, and of the files. [bytes]
+    postponed : it is left to nights to come, as the settings allow so many days of history a night.
+    """
+
+    day: Day
+    reason: str
+    captures: int
+    size: int
+    postponed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the next night would do.
+
+    Attributes
+    ----------
+    days : whose catalogues it would make, in order of site and day; captures that it brings in come on top.
+    inbox, settling : files that it would take in, and those that are still being written.
+    frozen, other_version : days that stay as they are: waveforms are gone, or another version made them.
+    renamed : (former name, present name) of what it would bring under another name.
+    unknown : names that the store holds and no site has or had.
+    removed : what is past its age today.
+    unreadable : in words, what of the store and the inbox cannot be read.
+    """
+
+    days: tuple[PlannedDay, ...]
+    inbox: int
+    settling: int
+    frozen: int
+    other_version: int
+    renamed: tuple[tuple[str, str], ...]
+    unknown: tuple[str, ...]
+    removed: Removed
+    unreadable: tuple[str, ...]
+
+
+def plan(fleet: Fleet, today: date) -> Plan:
+    """What the next night would do to a fleet's store; it is only read, and needs no lock.
+
+    Raises
+    ------
+    ConfigError : the settings name what is not known.
+    StoreError : the inbox or the store is no folder.
+    """
+    found = look_at_days(fleet)
+    inbox = waiting(fleet)
+    states: list[State] = [state for _, state in found.states]
+    postponed = postponed_of(found, [day for day, _ in found.states], fleet.run.backfill_days)
+    return Plan(
+        tuple(_planned(day, state, found, fleet, day in postponed) for day, state in found.states
+              if state in ("stale", "damaged")),
+        len(inbox.ready), len(inbox.settling), states.count("frozen"), states.count("other version"),
+        tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
+        would_be_removed(fleet, found.states, today), (*inbox.unreadable, *found.unreadable),
+    )  # fmt: skip
+
+
+def _planned(day: Day, state: State, found: DaysFound, fleet: Fleet, postponed: bool) -> PlannedDay:
+    captures, _ = Store(fleet.store).held(day.site, day.day)
+    return PlannedDay(day, _reason(day, state, found, fleet), len(captures), sum(map(_size, captures)), postponed)
+
+
+def _reason(day: Day, state: State, found: DaysFound, fleet: Fleet) -> str:
+    if state == "damaged":
+        return "its catalogue cannot be read"
+    why = found.reasons.get(day)
+    if why is None:
+        return "no catalogue yet"
+    words = [_WORDS[key] for key in ("names", "incident_before") if key in why]
+    if "settings" in why:
+        words.append(_changed(day, fleet))
+    return "; ".join(words)
+
+
+def _changed(day: Day, fleet: Fleet) -> str:
+    """Which settings are others than those that a day was judged by."""
+    before = (metadata_if_whole(path_of(day, fleet)) or {}).get("judged_by")
+    site = fleet.site(day.site)
+    if not isinstance(before, dict) or site is None:  # an older catalogue, which does not say them
+        return "other settings"
+    now = json.loads(json.dumps(fleet.judged_by(site.on(day.day)), default=str))
+    old, new = _flat(before), _flat(now)
+    changed = [key for key in sorted({*old, *new}) if old.get(key) != new.get(key)]
+    told = [f"{key} {_shown(old, key)} → {_shown(new, key)}" for key in changed]
+    return f"other settings ({', '.join(told)})" if told else "other settings"
+
+
+def _flat(table: Mapping[str, Any], before: str = "") -> dict[str, Any]:
+    flat: dict[str, Any] = {}
+    for key, value in table.items():
+        is_table = isinstance(value, dict) and (value or not before)
+        flat |= _flat(value, f"{before}{key}.") if is_table else {f"{before}{key}": value}
+    return flat
+
+
+def _shown(flat: Mapping[str, Any], key: str) -> str:
+    if key not in flat:
+        return "off" if key.startswith("detectors.") else "default"
+    if flat[key] in ("", {}, []):
+        return "on" if key.startswith("detectors.") else "none"
+    text = json.dumps(flat[key], ensure_ascii=False)
+    return text if len(text) <= _MOST_SHOWN else f"{text[:_MOST_SHOWN]}…"
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
+
+
+def cost_words(days: int, captures: int, size: int) -> str:
+    """How much has to be read, in words. size: [bytes]"""
+    return f"{counted(days, 'day')}, {counted(captures, 'capture')}, {size / 1e6:.1f} MB"
