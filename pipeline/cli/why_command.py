@@ -97,7 +97,7 @@ def _told(row: Event, origin: Origin | None, ending: str, *, in_full: bool) -> b
 
 def _show_steps(row: Event, again: Again | None) -> None:
     from pipeline.catalogue.judge import Terms
-    from pipeline.config import Thresholds
+    from pipeline.settings import Thresholds
     from pipeline.why.steps import steps_of
     from pipeline.why.trace import trace_of
 

@@ -19,7 +19,7 @@ from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
-from pipeline.events import Event, catalogue_table, event_order, events_of, with_incidents
+from pipeline.events import Event, catalogue_table, events_of
 from pipeline.nightly.at_hand import AtHand
 from pipeline.nightly.catalogue_file import (
     Row,
@@ -27,16 +27,16 @@ from pipeline.nightly.catalogue_file import (
     read_events_table,
     write_catalogue,
 )
+from pipeline.nightly.day_incidents import open_incident, with_open_incident
 from pipeline.nightly.days import Day, names_digest, path_of, terms_of
 from pipeline.nightly.standing import CAPTURES, Standing, names_of_day, names_present, standing
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
-from pipeline.sites.account import Account
 from pipeline.settings import Site
+from pipeline.sites.account import Account
 from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
-from pipeline.terms import STEADY_KINDS
 
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
@@ -193,7 +193,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "settings": fleet.site_digest(site.on(day.day)),
         "judged_by": fleet.judged_by(site.on(day.day)),
         "version": code_version(),
-        "incident_before": _open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
+        "incident_before": open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
 
     def kept(inputs: str) -> tuple[Sequence[Event], Sequence[Row]] | None:
@@ -211,7 +211,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         found = _found(day, site, fleet, captures=captures, kept=kept)
     else:
         found = _beside(stands, _found(day, site, fleet, captures=captures, only=frozenset(own) - stands.captures))
-    events, open_after = _with_incidents(found.events, day, document["incident_before"], fleet)
+    events, open_after = with_open_incident(found.events, day, document["incident_before"], fleet)
     set_aside = _at_points(aside, found.rows)
     rows = [*found.rows, *set_aside]
     watched = found.days_after + found.runs_on  # captures that come for the day after would go on with its event
@@ -262,7 +262,7 @@ def judge_day_again(day: Day, fleet: Fleet) -> DayAgain:
     """
     site, store = _site_of(day, fleet), Store(fleet.store)
     found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d))
-    events, _ = _with_incidents(found.events, day, _open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
+    events, _ = with_open_incident(found.events, day, open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
     terms = terms_of(site.on(day.day), fleet)
     return DayAgain(events, found.records, _accounts(found.records, day, terms), terms)
 
@@ -370,38 +370,6 @@ def _accounts(records: Sequence[Record], day: Day, terms: Terms) -> list[Account
     """What is told about the site, once for the day: its wiring by all records that lead into it or lie in it."""
     seen = [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records]
     return [account.named(day.site) for account in accounts_of(seen, lambda site: terms.declared)]
-
-
-def _with_incidents(
-    events: Sequence[Event], day: Day, before: list[Any] | None, fleet: Fleet
-) -> tuple[list[Event], list[Any] | None]:
-    """A day's events with their incidents, and the incident that is open at its end.
-
-    An open incident is its id and until when events belong to it [ns since 1970-01-01]; `before` is that of the day
-    before, and None stands for none.
-    """
-    site = fleet.site(day.site)
-    window_s = 0.0 if site is None else fleet.thresholds[site.on(day.day).thresholds].incident_window_s
-    steady = [replace(event, incident_id=event.event_id) for event in events if event.kind in STEADY_KINDS]
-    rest = sorted((event for event in events if event.kind not in STEADY_KINDS), key=event_order)
-    incident, until = before or ("", 0)
-    continued: list[Event] = []
-    while rest and before and rest[0].start <= until:
-        continued.append(replace(rest.pop(0), incident_id=incident))
-        until = max(until, continued[-1].end)
-    grouped = [*continued, *with_incidents(rest, window_s=window_s)]
-    ordered = sorted([*steady, *grouped], key=event_order)
-    if rest:
-        incident = grouped[-1].incident_id
-        members = [event for event in grouped if event.incident_id == incident]
-        until = max(members[0].start + round(window_s * 1e9), *(event.end for event in members))
-    return ordered, [incident, until] if incident and until >= day_start_ns(day.day + _ONE_DAY) else None
-
-
-def _open_incident(day: Day, fleet: Fleet) -> list[Any] | None:
-    document = metadata_if_whole(path_of(day, fleet)) or {}
-    incident: list[Any] | None = document.get("incident_after")
-    return incident
 
 
 def _touches(record: Record, from_ns: int, to_ns: int) -> bool:

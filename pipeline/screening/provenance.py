@@ -15,13 +15,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from pipeline.catalogue.judge import Terms
-from pipeline.config import Learned, Site, Thresholds, checked
+from pipeline.config import Learned, checked
 from pipeline.detectors.registry import choose
 from pipeline.errors import ConfigError, ReadError
 from pipeline.readers.source_digest import source_digest
 from pipeline.records.archive import as_text
 from pipeline.resources import code_version
 from pipeline.screening.results import Screening
+from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Account
 from pipeline.sites.table import SiteTable
 from pipeline.store.atomic import write_atomically
