@@ -56,6 +56,7 @@ def resource_names(folder: Literal["datasets", "configs"], below: str, ending: s
     return []
 
 
+@cache
 def code_version() -> str:
-    """The version of the code that makes a catalogue or a trend."""
+    """The version of the code that makes a catalogue or a trend; the installation is asked once."""
     return version("halfcycle")

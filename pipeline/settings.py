@@ -126,9 +126,13 @@ class Site(Settings):
                 made |= {key: getattr(change, key) for key in change.model_fields_set - {"valid_from"}}
         return self.model_copy(update=made)
 
+    def changed_on(self) -> tuple[date, ...]:
+        """The first of all days, and each day on which something changes."""
+        return (date.min, *(change.valid_from for change in self.changes))
+
     def periods(self) -> tuple[Site, ...]:
         """The site as it is before its first change, and from each of them on."""
-        return tuple(self.on(day) for day in (date.min, *(change.valid_from for change in self.changes)))
+        return tuple(self.on(day) for day in self.changed_on())
 
 
 def _checked_name(name: str) -> str:

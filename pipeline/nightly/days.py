@@ -22,6 +22,7 @@ from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema, catalogue_table, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from pipeline.nightly.day_index import DayIndex, Stamps
 from pipeline.nightly.standing import frozen_days, names_of_day
 from pipeline.resources import code_version
 from pipeline.settings import Site
@@ -84,12 +85,13 @@ def days_of(fleet: Fleet) -> list[tuple[Day, State]]:
     return list(found.states)
 
 
-def look_at_days(fleet: Fleet) -> DaysFound:
+def look_at_days(fleet: Fleet, *, keep: bool = False) -> DaysFound:
     """As `days_of`, with what cannot be read beside it.
 
     Parameters
     ----------
     fleet : the configuration; sites of the store that it does not name are left out.
+    keep : remember what was found for the next look; for who holds the store's lock.
     """
     check_settings(fleet)
     found: list[tuple[Day, State]] = []
@@ -97,7 +99,7 @@ def look_at_days(fleet: Fleet) -> DaysFound:
     unreadable: list[str] = []
     for site in fleet.sites:
         try:
-            states, why = _days_of_site(site, fleet)
+            states, why = _days_of_site(site, fleet, keep=keep)
         except PlaceError as error:
             unreadable.append(str(error))
             continue
@@ -106,16 +108,32 @@ def look_at_days(fleet: Fleet) -> DaysFound:
     return DaysFound(tuple(found), tuple(unreadable), reasons)
 
 
-def _days_of_site(site: Site, fleet: Fleet) -> tuple[list[tuple[Day, State]], dict[Day, frozenset[Why]]]:
+def _days_of_site(site: Site, fleet: Fleet, *, keep: bool) -> tuple[list[tuple[Day, State]], dict[Day, frozenset[Why]]]:
+    """The states of a site's days, from what was kept of them where nothing has changed since."""
     store = Store(fleet.store)
-    known: dict[date, dict[str, Any]] = {}
-    damaged: set[date] = set()
-    for day in store.catalogue_days(site.name):
-        try:
-            known[day] = catalogue_metadata(store.catalogue_path(site.name, day)) or {}
-        except PlaceError:
-            damaged.add(day)
-    held = {day: store.held(site.name, day) for day in store.days(site.name)}
+    index, stamps = DayIndex(store, site.name), Stamps.of(store, site.name)
+    settings = [[since.isoformat(), fleet.site_digest(site.on(since))] for since in site.changed_on()]
+    key = stamps.key(json.dumps([settings, code_version()]))
+    kept = index.states(key)
+    if kept is None:
+        states, reasons = _look_at_site(site, fleet, index, stamps, keep=keep)
+        if keep and stamps.is_settled():
+            told = {day.day.isoformat(): sorted(why) for day, why in reasons.items()}
+            index.keep_states(key, [[(day.day.isoformat(), state) for day, state in states], told])
+        return states, reasons
+    listed, told = kept
+    return (
+        [(Day(site.name, date.fromisoformat(day)), state) for day, state in listed],
+        {Day(site.name, date.fromisoformat(day)): frozenset(why) for day, why in told.items()},
+    )
+
+
+def _look_at_site(
+    site: Site, fleet: Fleet, index: DayIndex, stamps: Stamps, *, keep: bool
+) -> tuple[list[tuple[Day, State]], dict[Day, frozenset[Why]]]:
+    store = Store(fleet.store)
+    known, damaged = index.documents(stamps, keep=keep)
+    held = {day: store.held(site.name, day) for day in stamps.folders}
     present = {day: {path.stem for part in parts for path in part} for day, parts in held.items()}
     names = {}
     for day in held.keys() | known.keys():

@@ -164,7 +164,7 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     StoreError : another run is at work, or the inbox is no folder.
     """
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
-        found = look_at_days(fleet)
+        found = look_at_days(fleet, keep=True)
         inbox = waiting(fleet)
         special = [path for path in inbox.ready if is_special(path)]
         stale = any(state in ("stale", "damaged") for _, state in found.states)

@@ -99,7 +99,7 @@ def postponed_of(found: DaysFound, days: Sequence[Day], most: int | None) -> fro
 
 
 def _look(fleet: Fleet, done: DaysDone, wanted: Callable[[Day], bool]) -> DaysFound:
-    found = look_at_days(fleet)
+    found = look_at_days(fleet, keep=True)
     done.states = tuple((day, state) for day, state in found.states if wanted(day))
     done.unreadable = found.unreadable
     return found

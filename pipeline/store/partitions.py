@@ -134,25 +134,37 @@ class Store:
             d for d in self._days(self.root / "catalogue" / f"site={site}") if self.catalogue_path(site, d).exists()
         ]
 
+    def folder_stamps(self, kind: str, site: str) -> dict[date, int]:
+        """When the folder of each day of a site was last changed: a file put into it, replaced or removed.
+
+        kind : one of the store's folders. [ns since 1970-01-01]
+        """
+        found = {}
+        for day, path in self._day_folders(kind, site):
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                found[day] = os.stat(path).st_mtime_ns
+        return found
+
     def catalogue_stamps(self, site: str) -> dict[date, str]:
         """When each catalogue of a site was written and how large it is, as words that differ where it is another."""
-        check_name(site)
-        folder = self.root / "catalogue" / f"site={site}"
         found = {}
+        for day, path in self._day_folders("catalogue", site):
+            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
+                status = os.stat(f"{path}/{CATALOGUE_NAME}")
+                found[day] = f"{status.st_mtime_ns}\x1f{status.st_size}"
+        return found
+
+    def _day_folders(self, kind: str, site: str) -> list[tuple[date, str]]:
+        check_name(site)
+        folder = self.root / kind / f"site={site}"
         try:
             with os.scandir(folder) as entries:
-                for entry in entries:
-                    day = day_named(entry.name)
-                    if day is None:
-                        continue
-                    with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-                        status = os.stat(f"{entry.path}/{CATALOGUE_NAME}")
-                        found[day] = f"{status.st_mtime_ns}\x1f{status.st_size}"
+                named = [(day_named(entry.name), entry.path) for entry in entries if entry.is_dir()]
         except (FileNotFoundError, NotADirectoryError):
-            return {}
+            return []
         except OSError as error:
             raise refused(f"{folder}: cannot be read", error) from error
-        return found
+        return [(day, path) for day, path in named if day is not None]
 
     def captures(self, site: str, day: date) -> list[Path]:
         """Capture files of a site and day, in order of name, without those set aside; none where there is no day."""

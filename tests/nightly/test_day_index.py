@@ -1,0 +1,146 @@
+"""What is kept of a look at the days: the next look finds what one without it finds, and costs what has changed."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from made_fleet import SITE, loaded, made_capture, write_capture, write_fleet
+
+import pipeline.nightly.day_index as index_module
+from pipeline.config import Fleet
+from pipeline.nightly.days import DaysFound, look_at_days
+from pipeline.nightly.run import run_nightly, summary_if_idle
+from pipeline.store.partitions import Store
+
+SOURCE = "brute force: a look at a store whose index was removed"
+FIRST = date(2026, 3, 1)
+LOW = "[thresholds.ieee-1159]\nsag_pu = 0.45\n"
+LATER = "[[sites.changes]]\nvalid_from = 2026-03-04\nvoltage_ratio = 2.0\n"
+
+
+def put(fleet: Fleet, day: date, seed: int, *, over_midnight: bool = False) -> None:
+    clock = "23:59:59" if over_midnight else f"{seed % 20:02}:00:00"
+    capture = made_capture(f"{day}T{clock}", seconds=2.0, sags=[(0.3, 1.0, 0.5)], seed=seed)
+    write_capture(capture, fleet.inbox / SITE / f"{seed}.npz")
+
+
+@pytest.fixture
+def fleet(tmp_path: Path) -> Fleet:
+    made = loaded(write_fleet(tmp_path))
+    for n in range(6):
+        put(made, FIRST + timedelta(days=n), n, over_midnight=n == 2)
+    run_nightly(made)
+    return made
+
+
+def grown_old(fleet: Fleet) -> None:
+    """As if nothing had changed for a minute; what changes from now on gets another time."""
+    for kind in ("waveforms", "catalogue"):
+        for path in (fleet.store / kind).rglob("*"):
+            status = path.stat()
+            os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns - 60_000_000_000))
+
+
+def looked_at_all(fleet: Fleet) -> DaysFound:
+    shutil.rmtree(fleet.store / ".index", ignore_errors=True)
+    return look_at_days(fleet)
+
+
+def n_read(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> int:
+    """How many catalogues a look reads."""
+    read: list[Path] = []
+    whole = index_module.catalogue_metadata
+
+    def counted(path: Path) -> object:
+        read.append(path)
+        return whole(path)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(index_module, "catalogue_metadata", counted)
+        look_at_days(fleet)
+    return len(read)
+
+
+def test_a_look_reads_what_has_changed_and_no_more(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert n_read(fleet, monkeypatch) == 6
+    grown_old(fleet)
+    look_at_days(fleet, keep=True)
+    assert n_read(fleet, monkeypatch) == 0
+    put(fleet, FIRST, 99)
+    run_nightly(fleet)
+    assert 1 <= n_read(fleet, monkeypatch) <= 2  # its day and the next, whose neighbour it is
+
+
+def test_what_changed_a_moment_ago_is_not_kept(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    shutil.rmtree(fleet.store / ".index", ignore_errors=True)
+    with monkeypatch.context() as patched:  # however long the machine took since
+        patched.setattr(index_module, "_SETTLED_NS", 3600 * 10**9)
+        look_at_days(fleet, keep=True)
+    assert not list((fleet.store / ".index").glob("*"))
+    grown_old(fleet)
+    look_at_days(fleet)  # of who only reads
+    assert not list((fleet.store / ".index").glob("*"))
+    assert summary_if_idle(fleet) is not None
+    assert len(list((fleet.store / ".index").glob("*"))) == 2
+
+
+def of_a_change(kind: int, fleet: Fleet, rng: np.random.Generator) -> Fleet:
+    """A change to a store, its settings or its inbox, of the kinds that happen."""
+    store = Store(fleet.store)
+    captures = sorted((fleet.store / "waveforms").rglob("*.parquet"))
+    catalogues = sorted((fleet.store / "catalogue").rglob("*.parquet"))
+    day = FIRST + timedelta(days=int(rng.integers(8)))
+    pick: Callable[[list[Path]], Path] = lambda paths: paths[int(rng.integers(len(paths)))]  # noqa: E731
+    if kind == 0:
+        put(fleet, day, int(rng.integers(100, 1 << 20)), over_midnight=bool(rng.integers(2)))
+        run_nightly(fleet, catalogue=bool(rng.integers(2)))
+    elif kind == 1 and captures:
+        pick(captures).unlink()
+    elif kind == 2 and captures:
+        store.put_aside(pick(captures), "to see")
+    elif kind == 3 and captures:
+        store.put_back(pick(captures))
+    elif kind == 4 and catalogues:
+        path = pick(catalogues)
+        path.write_bytes(path.read_bytes()[:100])
+    elif kind == 5 and catalogues:
+        pick(catalogues).unlink()
+    elif kind == 6:
+        run_nightly(fleet)
+    else:
+        extra, site = [("", ""), (LOW, ""), ("", LATER)][int(rng.integers(3))]
+        return loaded(write_fleet(fleet.store.parent, site=site, extra=extra))
+    return fleet
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_look_finds_what_one_at_everything_finds(fleet: Fleet, seed: int) -> None:
+    rng = np.random.default_rng([7, seed])
+    seen = set()
+    for _ in range(12):
+        grown_old(fleet)
+        look_at_days(fleet, keep=True)
+        fleet = of_a_change(int(rng.integers(8)), fleet, rng)
+        found = look_at_days(fleet)
+        seen |= {state for _, state in found.states}
+        assert found == looked_at_all(fleet)
+    assert len(seen) >= 3
+
+
+def test_a_damaged_index_and_one_that_cannot_be_written_cost_no_more_than_time(fleet: Fleet) -> None:
+    expected = look_at_days(fleet)
+    grown_old(fleet)
+    look_at_days(fleet, keep=True)
+    for content in (b"", b"[]", b"{", b'{"2026-03-01": 3}', os.urandom(40)):
+        for path in (fleet.store / ".index").glob("*"):
+            path.write_bytes(content)
+        assert look_at_days(fleet) == expected
+    shutil.rmtree(fleet.store / ".index")
+    (fleet.store / ".index").write_text("a file in its place")
+    assert look_at_days(fleet, keep=True) == expected
