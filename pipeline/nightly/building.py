@@ -21,7 +21,8 @@ from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, 
 from pipeline.events import Event, catalogue_table, event_order, events_of, with_incidents
 from pipeline.nightly.at_hand import AtHand
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table, write_catalogue
-from pipeline.nightly.days import Day, names_digest, path_of, terms_of
+from pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
+from pipeline.nightly.logs import StoredLog, log_paths, named, stored_logs, with_logs
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
@@ -210,7 +211,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     rows = [*found.rows, *set_aside]
     watched = found.days_after + found.runs_on  # captures that come for the day after would go on with its event
     around = {day.day + _ONE_DAY * n for n in range(-1, watched + 1)}
-    names = {d: [path.stem for path in store.captures(site.name, d)] for d in around}
+    names = {d: held_names(store, site.name, d) for d in around}
     document |= {
         "inputs": found.inputs,
         "days_after": watched,
@@ -285,21 +286,19 @@ def _found(
             for d in around
             for path in captures(d)
         )
-        records = [
-            record
-            for record in records_of(pieces)
-            if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
-        ]
-        inputs = _inputs_digest(records)
+        read = records_of(pieces)
+        records = [one for one in read if _touches(one, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))]
+        logs = {path: content for d in around for path, content in log_paths(store, site.name, d).items()}
+        inputs = _inputs_digest(list(read) if logs else records, named(logs))
         known = kept(inputs)
         if known is not None:
             events, rows = known
         else:
-            events, coverage = _judged(records, day, terms)
-            rows = [(c.point, c.judged_s, c.not_judged_s, c.reason) for c in coverage]
+            events, rows = _with_logs(stored_logs(list(logs)), store, read, records, day, site, terms)
         read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
-        if not (runs_on and captures(around[-1] + _ONE_DAY)):
+        after = around[-1] + _ONE_DAY
+        if not (runs_on and (captures(after) or log_paths(store, site.name, after))):
             break
         days_after *= 2
     runs_into_next_day = any(
@@ -326,27 +325,59 @@ def _at_points(aside: Sequence[Row], rows: Sequence[Row]) -> list[Row]:
     return [(point, *row[1:]) for row in aside for point in points]
 
 
-def _judged(records: Sequence[Record], day: Day, terms: Terms) -> tuple[list[Event], list[Coverage]]:
-    """The events that start in a day, and the day's coverage."""
-    events: list[Event] = []
-    coverage: list[Coverage] = []
-    if not records:
-        return events, coverage
-    from_ns = day_start_ns(day.day)
-    for record, account in zip(records, _accounts(records, day, terms), strict=True):
-        span = judge_span(
-            record, from_ns=from_ns, to_ns=from_ns + DAY_NS, site=day.site, terms=terms,
-            account=account,
-        )  # fmt: skip
-        events += span.findings.events
-        coverage += span.findings.coverage
-    return events, coverage
+def _with_logs(
+    logs: Sequence[StoredLog],
+    store: Store,
+    read: Sequence[Record],
+    records: Sequence[Record],
+    day: Day,
+    site: Site,
+    terms: Terms,
+) -> tuple[Sequence[Event], Sequence[Row]]:
+    """The events that start in a day and its coverage, by waveforms and by logs of RMS.
+
+    Parameters
+    ----------
+    logs, store : that were read, and where they lie.
+    read, records : all records that were read, and those of the day.
+    """
+    begin, end = day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY)
+    accounts = _accounts(records, day, terms)
+    events, coverage = _judged(records, accounts, terms, day.site, begin, end)
+    rows = [(c.point, c.judged_s, c.not_judged_s, c.reason) for c in coverage]
+    if not logs:
+        return events, rows
+
+    def between(first: int, last: int) -> list[Event]:
+        near = [record for record in read if _touches(record, first, last)]
+        return _judged(near, _accounts(near, day, terms), terms, day.site, first, last)[0]
+
+    spans = [(one.header.start_ns, one.time_ns(one.n_samples)) for one in records]
+    found = with_logs(
+        logs, store, events, day=(begin, end), site=site,
+        declared=replace(terms.declared, hookup=site.hookup), thresholds=terms.thresholds, accounts=accounts,
+        waveforms=dict.fromkeys({row[0] for row in rows}, spans), events_between=between,
+    )  # fmt: skip
+    return found.events, [*rows, *found.rows]
 
 
 def _accounts(records: Sequence[Record], day: Day, terms: Terms) -> list[Account]:
     """What is told about the site, once for the day: its wiring by all records that lead into it or lie in it."""
     seen = [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records]
     return [account.named(day.site) for account in accounts_of(seen, lambda site: terms.declared)]
+
+
+def _judged(
+    records: Sequence[Record], accounts: Sequence[Account], terms: Terms, site: str, from_ns: int, to_ns: int
+) -> tuple[list[Event], list[Coverage]]:
+    """The events that start in a time, and its coverage."""
+    events: list[Event] = []
+    coverage: list[Coverage] = []
+    for record, account in zip(records, accounts, strict=True):
+        span = judge_span(record, from_ns=from_ns, to_ns=to_ns, site=site, terms=terms, account=account)
+        events += span.findings.events
+        coverage += span.findings.coverage
+    return events, coverage
 
 
 def _with_incidents(
@@ -385,6 +416,7 @@ def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
     return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
 
 
-def _inputs_digest(records: Sequence[Record]) -> str:
+def _inputs_digest(records: Sequence[Record], logs: Sequence[str]) -> str:
     content = [list(dict.fromkeys(piece.digest() for piece in record.pieces)) for record in records]
+    content += [list(logs)] if logs else []
     return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:32]

@@ -21,6 +21,7 @@ from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema, catalogue_table, events_of
 from pipeline.indices.coverage import CoverageSpan
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from pipeline.nightly.logs import log_paths, named
 from pipeline.resources import code_version
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 
@@ -58,7 +59,7 @@ class DaysFound:
 
 
 def days_of(fleet: Fleet) -> list[tuple[Day, State]]:
-    """All days that have captures or a catalogue, and whether each catalogue matches its inputs.
+    """All days that have captures, logs of RMS or a catalogue, and whether each catalogue matches its inputs.
 
     Raises
     ------
@@ -98,11 +99,12 @@ def _days_of_site(site: Site, fleet: Fleet) -> list[tuple[Day, State]]:
         except PlaceError:
             damaged.add(day)
     held = {day: store.held(site.name, day) for day in store.days(site.name)}
-    names = {day: [path.stem for path in captures] for day, (captures, _) in held.items()}
+    logs = {day: named(log_paths(store, site.name, day)) for day in store.recorded_days(site.name)}
+    names = {day: [*(path.stem for path in held.get(day, ((), ()))[0]), *logs.get(day, ())] for day in {*held, *logs}}
     runs_on = {day + _ONE_DAY for day, document in known.items() if document.get("runs_into_next_day")}
     settings = fleet.site_digest(site)
     found: list[tuple[Day, State]] = []
-    for day in sorted({day for day, parts in held.items() if any(parts)} | set(known) | damaged | runs_on):
+    for day in sorted({day for day in names if names[day] or any(held.get(day, ()))} | set(known) | damaged | runs_on):
         state: State = "damaged" if day in damaged else "stale"
         document = known.get(day, {})
         inputs_now = {
@@ -209,6 +211,11 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
 def path_of(day: Day, fleet: Fleet) -> Path:
     """Where a day's catalogue lies."""
     return Store(fleet.store).catalogue_path(day.site, day.day)
+
+
+def held_names(store: Store, site: str, day: date) -> list[str]:
+    """Names of all that a day's catalogue can be made of: captures, and logs of RMS by their content."""
+    return [*(path.stem for path in store.captures(site, day)), *named(log_paths(store, site, day))]
 
 
 def names_digest(names: dict[date, list[str]], day: date, days_after: int) -> str:

@@ -25,6 +25,7 @@ from pipeline.errors import DamagedCapture
 from pipeline.quantities import QUANTITIES
 from pipeline.readers import capture_files, intervals_in
 from pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from pipeline.readers.intervals.records import LONGEST_EVENT_STEP_S
 from pipeline.readers.source_digest import source_digest
 from pipeline.sites.account import Declared
 from pipeline.store.partitions import DAY_NS, day_of
@@ -143,6 +144,24 @@ def records_digest(path: Path) -> str:
     try:
         return str((pq.read_schema(path).metadata or {})[_CONTENT], "ascii")
     except (OSError, pa.ArrowException, KeyError, ValueError):
+        return ""
+
+
+def logged_content(path: Path) -> str | None:
+    """Which content a stored file has, where events can be told from its rows; None where they cannot be.
+
+    Of a damaged file it cannot be told, and "" says so: who reads it sees that it is damaged.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        metadata = pq.read_schema(path).metadata or {}
+        said = json.loads(metadata[_KEY])
+        has_voltage = any(symbol == "u_rms" for symbol, *_ in said["series"])
+        shows = has_voltage and int(said["step_ns"]) <= LONGEST_EVENT_STEP_S * 1e9
+        return str(metadata[_CONTENT], "ascii") if shows else None
+    except (OSError, pa.ArrowException, KeyError, ValueError, TypeError):
         return ""
 
 
