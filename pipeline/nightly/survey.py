@@ -4,6 +4,7 @@ recorded/site=S/date=D/…                     what recorders computed themselve
 trends/site=S/date=D/interval=600s.parquet   and other intervals that limits need; a point's below ``site=S POINT``
 trends/site=S/date=D/made.json               what the day's trends were made of; where it is lost they are made anew
 verdicts/site=S/verdicts.parquet             each day, week, month and year by the calendar against the fleet's limits
+verdicts/site=S/verdicts.events.parquet      the catalogue's dips, swells, interruptions in the tables of these limits
 verdicts/site=S/made.json                    which trends these verdicts rest on
 """
 
@@ -21,12 +22,13 @@ from typing import Any, Final
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet, Site
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
+from pipeline.event_tables import counts_table, event_tables_path
 from pipeline.nightly.at_hand import AtHand, Strikes
 from pipeline.nightly.days import FLEET_HOOKUP
 from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.stored import stored_piece
 from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs
-from pipeline.nightly.verdicts import judged_by_calendar, last_week
+from pipeline.nightly.verdicts import counted_by_calendar, judged_by_calendar, last_week
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
@@ -265,6 +267,9 @@ class _Survey:
         path.parent.mkdir(parents=True, exist_ok=True)
         if profile is not None:
             write_table(verdicts_table(found), path)
+            if profile.event_tables:
+                counted = counted_by_calendar(self._fleet, site, profile)
+                write_table(counts_table(counted), event_tables_path(path))
         apart = [(f"{one.site} {one.point}".strip(), one.text) for one in findings]
         document = {"inputs": verdict_inputs(self._made_days(site)), "disagreements": apart}
         self._write_json(document, path.with_name(MADE))

@@ -61,6 +61,26 @@ def test_a_night_makes_each_days_trends_and_the_verdicts_of_days_weeks_and_month
     assert (again.days, again.verdicts) == ((), ())
 
 
+def test_the_tables_of_dips_lie_beside_a_nights_verdicts_by_week_month_and_year(tmp_path: Path) -> None:
+    fleet = loaded(write_fleet(tmp_path / "fleet", extra=SURVEY))
+    for i, (start, sags) in enumerate((
+        ("2026-02-28T12:00:00", [(2.0, 0.3, 0.5)]),
+        ("2026-03-02T06:00:00", [(2.0, 0.1, 0.85), (6.0, 0.3, 0.5)]),
+    )):  # fmt: skip
+        write_capture(made_capture(start, seconds=20.0, sags=sags), fleet.inbox / SITE / f"{i}.parquet")
+    run_nightly(fleet)
+    rows = pq.read_table(fleet.store / "verdicts" / f"site={SITE}" / "verdicts.events.parquet", partitioning=None)
+    found = {
+        (row["period"], row["cell"]): row["count"]
+        for row in rows.to_pylist()
+        if row["table"] == "EN 50160 dips" and row["count"]
+    }
+    assert found == {
+        ("2026", "A1"): 1, ("2026", "C2"): 2, ("2026-02", "C2"): 1, ("2026-03", "A1"): 1, ("2026-03", "C2"): 1,
+        ("2026-W09", "C2"): 1, ("2026-W10", "A1"): 1, ("2026-W10", "C2"): 1,
+    }  # fmt: skip
+
+
 def test_a_late_capture_and_other_settings_make_anew_what_they_touch_and_the_result_is_that_of_one_night(
     tmp_path: Path,
 ) -> None:
