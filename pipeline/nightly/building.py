@@ -13,28 +13,25 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.judge import Coverage, Terms
+from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
-from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet, Site
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.events import Event, catalogue_table, event_order, events_of, with_incidents
 from pipeline.nightly.at_hand import AtHand
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table, write_catalogue
 from pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
-from pipeline.nightly.logs import StoredLog, log_paths, named, stored_logs, with_logs
+from pipeline.nightly.judging import day_accounts, judged_day, touches
+from pipeline.nightly.logs import Row, log_paths, named, stored_logs
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
 from pipeline.sites.account import Account
-from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 from pipeline.terms import STEADY_KINDS
 
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it
-Row = tuple[str | None, float, float, str]
-"""Of a catalogue's coverage: point, time judged, time not judged [s], why not."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,7 +249,7 @@ def judge_day_again(day: Day, fleet: Fleet) -> DayAgain:
     found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d))
     events, _ = _with_incidents(found.events, day, _open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
     terms = terms_of(site, fleet)
-    return DayAgain(events, found.records, _accounts(found.records, day, terms), terms)
+    return DayAgain(events, found.records, day_accounts(found.records, day, terms), terms)
 
 
 def _site_of(day: Day, fleet: Fleet) -> Site:
@@ -287,14 +284,14 @@ def _found(
             for path in captures(d)
         )
         read = records_of(pieces)
-        records = [one for one in read if _touches(one, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))]
+        records = [one for one in read if touches(one, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))]
         logs = {path: content for d in around for path, content in log_paths(store, site.name, d).items()}
         inputs = _inputs_digest(list(read) if logs else records, named(logs))
         known = kept(inputs)
         if known is not None:
             events, rows = known
         else:
-            events, rows = _with_logs(stored_logs(list(logs)), store, read, records, day, site, terms)
+            events, rows = judged_day(stored_logs(list(logs)), store, read, records, day, site, terms)
         read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
         after = around[-1] + _ONE_DAY
@@ -323,61 +320,6 @@ def _at_points(aside: Sequence[Row], rows: Sequence[Row]) -> list[Row]:
     """Rows of captures that are set aside for each point that the day's others name: there it was not judged."""
     points = list(dict.fromkeys(row[0] for row in rows)) or [None]
     return [(point, *row[1:]) for row in aside for point in points]
-
-
-def _with_logs(
-    logs: Sequence[StoredLog],
-    store: Store,
-    read: Sequence[Record],
-    records: Sequence[Record],
-    day: Day,
-    site: Site,
-    terms: Terms,
-) -> tuple[Sequence[Event], Sequence[Row]]:
-    """The events that start in a day and its coverage, by waveforms and by logs of RMS.
-
-    Parameters
-    ----------
-    logs, store : that were read, and where they lie.
-    read, records : all records that were read, and those of the day.
-    """
-    begin, end = day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY)
-    accounts = _accounts(records, day, terms)
-    events, coverage = _judged(records, accounts, terms, day.site, begin, end)
-    rows = [(c.point, c.judged_s, c.not_judged_s, c.reason) for c in coverage]
-    if not logs:
-        return events, rows
-
-    def between(first: int, last: int) -> list[Event]:
-        near = [record for record in read if _touches(record, first, last)]
-        return _judged(near, _accounts(near, day, terms), terms, day.site, first, last)[0]
-
-    spans = [(one.header.start_ns, one.time_ns(one.n_samples)) for one in records]
-    found = with_logs(
-        logs, store, events, day=(begin, end), site=site,
-        declared=replace(terms.declared, hookup=site.hookup), thresholds=terms.thresholds, accounts=accounts,
-        waveforms=dict.fromkeys({row[0] for row in rows}, spans), events_between=between,
-    )  # fmt: skip
-    return found.events, [*rows, *found.rows]
-
-
-def _accounts(records: Sequence[Record], day: Day, terms: Terms) -> list[Account]:
-    """What is told about the site, once for the day: its wiring by all records that lead into it or lie in it."""
-    seen = [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records]
-    return [account.named(day.site) for account in accounts_of(seen, lambda site: terms.declared)]
-
-
-def _judged(
-    records: Sequence[Record], accounts: Sequence[Account], terms: Terms, site: str, from_ns: int, to_ns: int
-) -> tuple[list[Event], list[Coverage]]:
-    """The events that start in a time, and its coverage."""
-    events: list[Event] = []
-    coverage: list[Coverage] = []
-    for record, account in zip(records, accounts, strict=True):
-        span = judge_span(record, from_ns=from_ns, to_ns=to_ns, site=site, terms=terms, account=account)
-        events += span.findings.events
-        coverage += span.findings.coverage
-    return events, coverage
 
 
 def _with_incidents(
@@ -410,10 +352,6 @@ def _open_incident(day: Day, fleet: Fleet) -> list[Any] | None:
     document = _former(path_of(day, fleet)) or {}
     incident: list[Any] | None = document.get("incident_after")
     return incident
-
-
-def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
-    return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
 
 
 def _inputs_digest(records: Sequence[Record], logs: Sequence[str]) -> str:

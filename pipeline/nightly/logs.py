@@ -28,6 +28,7 @@ I64 = npt.NDArray[np.int64]
 Span = tuple[int, int]
 """From and to. [ns UTC]"""
 Row = tuple[str | None, float, float, str]
+"""Of a catalogue's coverage: point, time judged, time not judged [s], why not."""
 
 _LEAST_STEP: Final = 0.5  # steps from one row to the next: what follows more closely is the same row out of two files
 _SLACK_NS: Final = 2_100_000_000  # two rows of the coarsest log, and what `each_event_once` allows beside
