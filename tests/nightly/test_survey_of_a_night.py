@@ -17,6 +17,7 @@ from pipeline.nightly.at_hand import MOST_UNTRIED
 from pipeline.nightly.run import run_nightly, summary_if_idle
 from pipeline.nightly.surveyed import points_of_survey
 from pipeline.nightly.verify import verify
+from pipeline.publishing import fleet_surveyed
 from pipeline.spread import in_this_process
 from pipeline.store.partitions import Store
 from pipeline.store.trends import read_trend
@@ -211,6 +212,8 @@ def test_a_recorder_that_disagrees_with_its_waveforms_is_a_finding(
     assert "u_rms_a is 0.1 times what the waveforms show: a transformer ratio or a unit" in text
     report(summary, nothing="")
     assert "recorder and waveforms disagree" in capsys.readouterr().out
+    (one,) = (point for point in fleet_surveyed(fleet) if point.disagreements)
+    assert (one.site, one.point, list(one.disagreements)) == (SITE, "", [text])
     assert run_nightly(fleet).survey is not None
     assert summary_if_idle(fleet) is not None
 
