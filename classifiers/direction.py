@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from classifiers.direction_methods import (
+    CLEAR,
     DOWNSTREAM,
     UPSTREAM,
     Answer,
@@ -21,8 +22,10 @@ from classifiers.direction_methods import (
     distance,
     disturbance_power,
     load_admittance,
+    negative_impedance,
     negative_sequence,
     off_the_line,
+    points_to,
     real_current,
     resistance_sign,
     system_trajectory,
@@ -31,7 +34,6 @@ from classifiers.direction_methods import (
 
 UNKNOWN: Final = "unknown"
 
-_OTHER: Final = {UPSTREAM: DOWNSTREAM, DOWNSTREAM: UPSTREAM}
 _FEWEST_VOTES: Final = 2
 _MAJORITY: Final = 0.6  # of those that answer
 # How sure a vote is. Of some 2,100 solved cases of every cause, with generation and without, none was wrong; but only
@@ -42,6 +44,8 @@ _SPLIT: Final = 0.8
 _MANY_VOTES: Final = 4
 _OFF_LINE: Final = (0.1, 0.04)  # share and size of what no line explains: then less sure, and where both, not told
 _NO_LINE: Final = "voltage and current do not change together as behind a source, so nothing downstream did it all"
+_NO_SOURCE: Final = "voltage and current change together by an impedance that no source upstream has"
+_NO_SITE: Final = "the negative sequence changes by an impedance that no site downstream has"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +90,9 @@ def find_direction(
     Returns
     -------
     Direction, the same whichever way power flowed before; ``unknown`` where fewer than two methods can tell, where
-    fewer than 60 % of them agree, where the negative sequence says otherwise, and for ``downstream`` where voltage and
-    current do not change together as behind a source.
+    fewer than 60 % of them agree, where the negative sequence says otherwise or is of no circuit, and for
+    ``downstream`` where voltage and current do not change together as behind a source, by an impedance that one has:
+    then leads or clamps may be rotated.
 
     Raises
     ------
@@ -103,23 +108,36 @@ def find_direction(
     answers = [method(v, i, **span) for method in methods]
     if power is not None and voltage_falls(v, n_before, i_start, i_stop):
         answers.append(disturbance_power(power))
-    against = Answer("", None, None)
+    z2 = None
     if negative is not None:
         v2, i2 = (np.asarray(x, np.complex128) for x in negative)
         if v2.shape != v.shape or i2.shape != v.shape:
             raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not fit {v.shape}")
-        against = negative_sequence(v, i, v2, i2, **span)
-        answers.append(against)
+        z2 = negative_impedance(v, i, v2, i2, **span)
+        answers.append(negative_sequence(v, i, v2, i2, **span))
     found = _vote(tuple(answers))
-    share, size = off_the_line(v, i, **span)
+    share, size, z1 = off_the_line(v, i, **span)
     if found.direction == DOWNSTREAM and share > _OFF_LINE[0]:
         if size > _OFF_LINE[1]:
-            return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{_NO_LINE}; {found.reason}")
+            return _open(found, _NO_LINE)
         found = replace(found, confidence=min(found.confidence, _SPLIT))
-    if against.direction is not None and found.direction == _OTHER[against.direction]:
-        # Against this one no vote stands: it knows nothing of the power that flows.
-        return replace(found, direction=UNKNOWN, confidence=0.0)
+    elif found.direction == DOWNSTREAM and not _is_sources(z1):
+        return _open(found, _NO_SOURCE)
+    # Against the negative sequence no vote stands: it knows nothing of the power that flows.
+    if z2 is not None and found.direction == DOWNSTREAM and not _is_sources(z2):
+        return _open(found, _NO_SOURCE)
+    if z2 is not None and found.direction == UPSTREAM and (_is_sources(z2) or (z2.real < 0 and z2.imag > 0)):
+        return _open(found, _NO_SITE)
     return found
+
+
+def _open(found: Direction, reason: str) -> Direction:
+    return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{reason}; {found.reason}")
+
+
+def _is_sources(impedance: complex) -> bool:
+    """Whether an impedance of changes is that of a source, turned round."""
+    return points_to(impedance) < -CLEAR
 
 
 def _vote(answers: tuple[Answer, ...]) -> Direction:
