@@ -7,6 +7,7 @@ that feeds power back has its sides where it had them. A method that cannot tell
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -45,7 +46,10 @@ _MANY_VOTES: Final = 4
 _OFF_LINE: Final = (0.1, 0.04)  # share and size of what no line explains: then less sure, and where both, not told
 _NO_LINE: Final = "voltage and current do not change together as behind a source, so nothing downstream did it all"
 _NO_SOURCE: Final = "voltage and current change together by an impedance that no source upstream has"
-_NO_SITE: Final = "the negative sequence changes by an impedance that no site downstream has"
+_AGAINST: Final = "the negative sequence says otherwise"
+_TURNED: Final = "positive and negative sequence change as if phases were taken for one another"
+_TURN: Final = math.radians(120.0)
+_NEAR_TURN: Final = math.radians(35.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,9 +94,9 @@ def find_direction(
     Returns
     -------
     Direction, the same whichever way power flowed before; ``unknown`` where fewer than two methods can tell, where
-    fewer than 60 % of them agree, where the negative sequence says otherwise or is of no circuit, and for
-    ``downstream`` where voltage and current do not change together as behind a source, by an impedance that one has:
-    then leads or clamps may be rotated.
+    fewer than 60 % of them agree, where the negative sequence says otherwise, and for ``downstream`` where voltage and
+    current do not change together as behind a source, by an impedance that one has; and where both sequences change as
+    if clamps were rotated.
 
     Raises
     ------
@@ -123,11 +127,13 @@ def find_direction(
         found = replace(found, confidence=min(found.confidence, _SPLIT))
     elif found.direction == DOWNSTREAM and not _is_sources(z1):
         return _open(found, _NO_SOURCE)
+    if z2 is None or found.direction == UNKNOWN:
+        return found
+    if _are_turned(z1, z2):
+        return _open(found, _TURNED)
     # Against the negative sequence no vote stands: it knows nothing of the power that flows.
-    if z2 is not None and found.direction == DOWNSTREAM and not _is_sources(z2):
-        return _open(found, _NO_SOURCE)
-    if z2 is not None and found.direction == UPSTREAM and (_is_sources(z2) or (z2.real < 0 and z2.imag > 0)):
-        return _open(found, _NO_SITE)
+    if _is_sources(z2) != (found.direction == DOWNSTREAM):
+        return _open(found, _AGAINST)
     return found
 
 
@@ -138,6 +144,15 @@ def _open(found: Direction, reason: str) -> Direction:
 def _is_sources(impedance: complex) -> bool:
     """Whether an impedance of changes is that of a source, turned round."""
     return points_to(impedance) < -CLEAR
+
+
+def _are_turned(z1: complex, z2: complex) -> bool:
+    """Whether the impedances of both sequences, which are much alike on either side, lie a third of a turn apart.
+
+    Voltages moved on by one phase against currents turn by it in the positive sequence, and back in the negative one.
+    """
+    apart = abs(float(np.angle(z2 * z1.conjugate())))
+    return z1 != 0 and abs(apart - _TURN) < _NEAR_TURN
 
 
 def _vote(answers: tuple[Answer, ...]) -> Direction:

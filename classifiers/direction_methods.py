@@ -30,6 +30,7 @@ _INSIDE_FIT: Final = 0.3  # of what would change, that a line does not explain: 
 _LOAD_POWER_FACTOR: Final = 0.5  # from which on what flows before is taken for that of a load
 _LEAST_NEGATIVE: Final = (0.01, 0.02)  # of V1 and I1 before: less negative sequence has no direction
 _LEAST_UNBALANCED: Final = 0.15  # of the change of V1: the change of V2 in an unbalanced event is a third and more
+_GONE: Final = 0.05  # of V1 before: what is left of it where all is gone
 _MIDDLE_DEG: Final = 60.0  # of impedances as they are, of networks and of sites: resistance, and reactance as large
 CLEAR: Final = 0.3
 """Cosine of the angle from there: nearer to a right angle an impedance is neither the site's nor the source's."""
@@ -275,7 +276,11 @@ def negative_impedance(
     Parameters
     ----------
     v1, i1, v2, i2, n_before, i_start, i_stop : as of `negative_sequence`.
+
+    Where no voltage is left, what changed is the unbalance of before, which says nothing of the event: None.
     """
+    if _rms(v1[i_start:i_stop]) < _GONE * _rms(v1[_before(n_before)]):
+        return None
     dv, di = _changes(v2, i2, n_before, i_start, i_stop)
     before = _before(n_before)
     least_v, least_i = (
