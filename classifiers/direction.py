@@ -7,6 +7,7 @@ that feeds power back has its sides where it had them. A method that cannot tell
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -14,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from classifiers.direction_methods import (
+    CLEAR,
     DOWNSTREAM,
     UPSTREAM,
     Answer,
@@ -21,8 +23,10 @@ from classifiers.direction_methods import (
     distance,
     disturbance_power,
     load_admittance,
+    negative_impedance,
     negative_sequence,
     off_the_line,
+    points_to,
     real_current,
     resistance_sign,
     system_trajectory,
@@ -31,7 +35,6 @@ from classifiers.direction_methods import (
 
 UNKNOWN: Final = "unknown"
 
-_OTHER: Final = {UPSTREAM: DOWNSTREAM, DOWNSTREAM: UPSTREAM}
 _FEWEST_VOTES: Final = 2
 _MAJORITY: Final = 0.6  # of those that answer
 # How sure a vote is. Of some 2,100 solved cases of every cause, with generation and without, none was wrong; but only
@@ -42,6 +45,11 @@ _SPLIT: Final = 0.8
 _MANY_VOTES: Final = 4
 _OFF_LINE: Final = (0.1, 0.04)  # share and size of what no line explains: then less sure, and where both, not told
 _NO_LINE: Final = "voltage and current do not change together as behind a source, so nothing downstream did it all"
+_NO_SOURCE: Final = "voltage and current change together by an impedance that no source upstream has"
+_AGAINST: Final = "the negative sequence says otherwise"
+_TURNED: Final = "positive and negative sequence change as if phases were taken for one another"
+_TURN: Final = math.radians(120.0)
+_NEAR_TURN: Final = math.radians(35.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +95,8 @@ def find_direction(
     -------
     Direction, the same whichever way power flowed before; ``unknown`` where fewer than two methods can tell, where
     fewer than 60 % of them agree, where the negative sequence says otherwise, and for ``downstream`` where voltage and
-    current do not change together as behind a source.
+    current do not change together as behind a source, by an impedance that one has; and where both sequences change as
+    if clamps were rotated.
 
     Raises
     ------
@@ -103,23 +112,47 @@ def find_direction(
     answers = [method(v, i, **span) for method in methods]
     if power is not None and voltage_falls(v, n_before, i_start, i_stop):
         answers.append(disturbance_power(power))
-    against = Answer("", None, None)
+    z2 = None
     if negative is not None:
         v2, i2 = (np.asarray(x, np.complex128) for x in negative)
         if v2.shape != v.shape or i2.shape != v.shape:
             raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not fit {v.shape}")
-        against = negative_sequence(v, i, v2, i2, **span)
-        answers.append(against)
+        z2 = negative_impedance(v, i, v2, i2, **span)
+        answers.append(negative_sequence(v, i, v2, i2, **span))
     found = _vote(tuple(answers))
-    share, size = off_the_line(v, i, **span)
+    share, size, z1 = off_the_line(v, i, **span)
     if found.direction == DOWNSTREAM and share > _OFF_LINE[0]:
         if size > _OFF_LINE[1]:
-            return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{_NO_LINE}; {found.reason}")
+            return _open(found, _NO_LINE)
         found = replace(found, confidence=min(found.confidence, _SPLIT))
-    if against.direction is not None and found.direction == _OTHER[against.direction]:
-        # Against this one no vote stands: it knows nothing of the power that flows.
-        return replace(found, direction=UNKNOWN, confidence=0.0)
+    elif found.direction == DOWNSTREAM and not _is_sources(z1):
+        return _open(found, _NO_SOURCE)
+    if z2 is None or found.direction == UNKNOWN:
+        return found
+    if _are_turned(z1, z2):
+        return _open(found, _TURNED)
+    # Against the negative sequence no vote stands: it knows nothing of the power that flows.
+    if _is_sources(z2) != (found.direction == DOWNSTREAM):
+        return _open(found, _AGAINST)
     return found
+
+
+def _open(found: Direction, reason: str) -> Direction:
+    return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{reason}; {found.reason}")
+
+
+def _is_sources(impedance: complex) -> bool:
+    """Whether an impedance of changes is that of a source, turned round."""
+    return points_to(impedance) < -CLEAR
+
+
+def _are_turned(z1: complex, z2: complex) -> bool:
+    """Whether the impedances of both sequences, which are much alike on either side, lie a third of a turn apart.
+
+    Voltages moved on by one phase against currents turn by it in the positive sequence, and back in the negative one.
+    """
+    apart = abs(float(np.angle(z2 * z1.conjugate())))
+    return z1 != 0 and abs(apart - _TURN) < _NEAR_TURN
 
 
 def _vote(answers: tuple[Answer, ...]) -> Direction:

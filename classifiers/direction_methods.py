@@ -30,8 +30,10 @@ _INSIDE_FIT: Final = 0.3  # of what would change, that a line does not explain: 
 _LOAD_POWER_FACTOR: Final = 0.5  # from which on what flows before is taken for that of a load
 _LEAST_NEGATIVE: Final = (0.01, 0.02)  # of V1 and I1 before: less negative sequence has no direction
 _LEAST_UNBALANCED: Final = 0.15  # of the change of V1: the change of V2 in an unbalanced event is a third and more
+_GONE: Final = 0.05  # of V1 before: what is left of it where all is gone
 _MIDDLE_DEG: Final = 60.0  # of impedances as they are, of networks and of sites: resistance, and reactance as large
-_CLEAR: Final = 0.3  # cosine of the angle from there
+CLEAR: Final = 0.3
+"""Cosine of the angle from there: nearer to a right angle an impedance is neither the site's nor the source's."""
 _LINE_HALF_CYCLES: Final = 12  # of the event, that must lie on it: later phasors may have turned
 
 
@@ -257,6 +259,28 @@ def negative_sequence(v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, 
     impedance in the negative sequence, whatever power they draw or feed.
     """
     name = "negative sequence"
+    impedance = negative_impedance(v1, i1, v2, i2, n_before=n_before, i_start=i_start, i_stop=i_stop)
+    if impedance is None:
+        return Answer(name, None, None)
+    toward = points_to(impedance)
+    if abs(toward) < CLEAR:
+        return Answer(name, None, toward)
+    return Answer(name, UPSTREAM if toward > 0 else DOWNSTREAM, toward)
+
+
+def negative_impedance(
+    v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, i_start: int, i_stop: int
+) -> complex | None:
+    """dV2 / dI2 of an unbalanced event; None where either changes too little, or no one impedance fits. [ohm]
+
+    Parameters
+    ----------
+    v1, i1, v2, i2, n_before, i_start, i_stop : as of `negative_sequence`.
+
+    Where no voltage is left, what changed is the unbalance of before, which says nothing of the event: None.
+    """
+    if _rms(v1[i_start:i_stop]) < _GONE * _rms(v1[_before(n_before)]):
+        return None
     dv, di = _changes(v2, i2, n_before, i_start, i_stop)
     before = _before(n_before)
     least_v, least_i = (
@@ -265,17 +289,17 @@ def negative_sequence(v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, 
     )
     balanced = _rms(dv) < _LEAST_UNBALANCED * _rms(_changes(v1, i1, n_before, i_start, i_stop)[0])
     if balanced or not (_rms(dv) > least_v and _rms(di) > least_i):
-        return Answer(name, None, None)
+        return None
     impedance = complex((di.conj() @ dv) / (di.conj() @ di))
-    if _rms(dv - impedance * di) ** 2 > _INSIDE_FIT * _rms(dv) ** 2:
-        return Answer(name, None, None)
-    toward = math.cos(float(np.angle(impedance)) - math.radians(_MIDDLE_DEG))
-    if abs(toward) < _CLEAR:
-        return Answer(name, None, toward)
-    return Answer(name, UPSTREAM if toward > 0 else DOWNSTREAM, toward)
+    return None if _rms(dv - impedance * di) ** 2 > _INSIDE_FIT * _rms(dv) ** 2 else impedance
 
 
-def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> tuple[float, float]:
+def points_to(impedance: complex) -> float:
+    """Cosine of the angle from an impedance as they are: 1 the site's, so upstream; -1 the source's turned round."""
+    return math.cos(float(np.angle(impedance)) - math.radians(_MIDDLE_DEG))
+
+
+def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> tuple[float, float, complex]:
     """By how much dV = Z dI with one Z all along fails, which whatever happens downstream of a source fulfils.
 
     Where something upstream lowers the voltage and something downstream answers by switching, as a generator that
@@ -287,15 +311,17 @@ def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int
 
     Returns
     -------
-    (share, size): of the square of dV, and RMS in units of V1 before, of what no Z explains in the first six cycles.
+    (share, size, Z): of the square of dV, and RMS in units of V1 before, of what no Z explains in the first six cycles;
+    and the Z that explains most. [ohm]
 
     Source: derived; the source's voltage, V1 + Zs I1, stays.
     """
     dv, di = _changes(v1, i1, n_before, i_start, min(i_stop, i_start + _LINE_HALF_CYCLES))
     size = float((di.conj() @ di).real)
-    left = dv if size == 0 else dv - complex(di.conj() @ dv) / size * di
+    impedance = 0j if size == 0 else complex(di.conj() @ dv) / size
+    left = dv - impedance * di
     share = (_rms(left) / max(_rms(dv), 1e-30)) ** 2
-    return share, _rms(left) / max(float(np.abs(v1[_before(n_before)]).mean()), 1e-30)
+    return share, _rms(left) / max(float(np.abs(v1[_before(n_before)]).mean()), 1e-30), impedance
 
 
 def _before(n_before: int) -> slice:

@@ -304,7 +304,11 @@ def _measured(
     phasors = _phasors(mean, names)
     derived = {voltage.phase for voltage, _ in judged if _is_derived(voltage.terms)}
     used = {p.phase: p.value if p.steady else 0j for p in phasors if p.quantity == "voltage" and p.phase not in derived}
-    currents = {p.phase: p.value if p.steady else 0j for p in phasors if p.quantity == "current"}
+    currents = {
+        p.phase: p.value if p.steady else 0j
+        for p in phasors
+        if p.quantity == "current" and (p.phase != NEUTRAL or NEUTRAL in view.hookup.currents)
+    }
     found = check_wiring(used, currents, hookup=view.hookup, nominal_v=nominal_v)
     return replace(
         view,
@@ -360,20 +364,13 @@ def _rows(capture: Capture, group: Sequence[Point], u: F64) -> tuple[F64, list[t
     for phase, i in sorted(current for point in group for current in point.currents):
         names.append(("current", phase))
         rows.append(capture.physical(i))
-    if NEUTRAL in group[0].hookup.voltages:
-        own = header.channels[group[0].voltages[0].terms[0][0]].point
-        for quantity in ("voltage", "current"):
-            i_neutral = next(
-                (
-                    i
-                    for i, channel in enumerate(header.channels)
-                    if (channel.quantity, channel.phase, channel.point) == (quantity, NEUTRAL, own)
-                ),
-                None,
-            )
-            if i_neutral is not None:
-                names.append((quantity, NEUTRAL))
-                rows.append(capture.physical(i_neutral))
+    own = header.channels[group[0].voltages[0].terms[0][0]].point
+    for quantity in ("voltage", "current") if NEUTRAL in group[0].hookup.voltages else ("current",):
+        of_neutral = (quantity, NEUTRAL, own)
+        found = [i for i, one in enumerate(header.channels) if (one.quantity, one.phase, one.point) == of_neutral]
+        if found and (quantity, NEUTRAL) not in names:
+            names.append((quantity, NEUTRAL))
+            rows.append(capture.physical(found[0]))
     return np.stack(rows), names
 
 

@@ -31,6 +31,7 @@ from pipeline.sites.account import Declared
 from pipeline.sites.table import SiteTable
 from pipeline.store.lock import locked
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
+from pipeline.survey.compared import compared
 from pipeline.survey.compliance import drawn_bounds, load_limit_profile
 from pipeline.survey.stored import (
     by_point,
@@ -98,8 +99,10 @@ def surveyed_points(
     files = dict.fromkeys(path for given in paths for path in (given, *neighbours_of(given)))
     stored = [one for path in files for one in read_trends(path)]
     judged = {} if profile is None else judge_trends(stored, profile, declared=Declared(), sites=table)
+    joined = by_point(stored)
+    _, findings = compared([one for by_interval in joined.values() for one in by_interval.values()])
     found = []
-    for (site, named, origin_of), by_interval in sorted(by_point(stored).items()):
+    for (site, named, origin_of), by_interval in sorted(joined.items()):
         point = told_key(site, named, origin_of)[1]
         certificate = next(iter(by_interval.values())).certificate
         trends = {interval_s: one.trend for interval_s, one in by_interval.items()}
@@ -118,6 +121,7 @@ def surveyed_points(
                 read=partial(_as_read, tables),
                 profile="" if profile is None else profile.title, assessments=judged.get((site, point), ()),
                 bounds=bounds,
+                disagreements=[one.text for one in findings if (one.site, one.point) == (site, point)],
             )
         )  # fmt: skip
     return tuple(found)
@@ -148,7 +152,7 @@ def fleet_surveyed(fleet: Fleet, *, first: date | None = None, last: date | None
             SurveyedPoint(
                 site=one.site, point=one.point, columns=one.columns, read=partial(_from_store, one),
                 profile="" if profile is None else profile.title, assessments=one.assessments, bounds=bounds,
-                note=one.note,
+                note=one.note, disagreements=one.disagreements,
             )
         )  # fmt: skip
     return tuple(found)

@@ -28,6 +28,7 @@ BEFORE_CYCLES: Final = 6.0
 AFTER_CYCLES: Final = 6.0
 _KEPT_FILES: Final = 3
 _USUAL_HZ: Final = 50.0
+_LOGGED: Final = "holds no waveform; the event is from values that the recorder logged"
 _NEAR_NS: Final = 20_000_000  # by which clocks of files that follow one another may differ
 
 
@@ -92,6 +93,9 @@ class Archive:
         digests = [digest for digest in event.capture.split("+") if digest]
         if not digests:
             raise ReadError(event.source or event.event_id, "", "the row names no capture")
+        named = self._named(event.source or "")
+        if self.fleet is not None and any(path.is_relative_to(self.fleet.store / "recorded") for path in named):
+            raise ReadError(event.source or "", "", _LOGGED)
         found: list[Path] = []
         for digest in digests:
             path = self.file_with(digest, event.source or "")
@@ -152,7 +156,7 @@ class Archive:
         """The record and the measuring point that an event lies in."""
         records = self._records_of(paths, event.site)
         if not records:
-            raise ReadError(paths[0], "", "holds no waveform; the event is from values that the recorder logged")
+            raise ReadError(paths[0], "", _LOGGED)
         lying = [
             record
             for record in records

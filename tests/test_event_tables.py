@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -30,7 +31,7 @@ def captures(tmp_path: Path) -> Path:
 
 def test_the_dips_of_waveforms_lie_in_their_cells(captures: Path) -> None:
     found = measure_files([captures], Survey((), nominal_voltage_v=230.0), profile=PROFILE)
-    lines = counted_events(found.certified, PROFILE)["Mill", ""]
+    lines = counted_events(found.certified, PROFILE)["Mill", ""].lines
     assert lines[0].startswith("EN 50160 dips: A1 1, C2 2, D4 1 (")
     assert lines[1].startswith("EN 50160 swells: none (")
     assert lines[2:] == ["interruptions: 0 of at most 3 min, 0 longer"]
@@ -38,12 +39,12 @@ def test_the_dips_of_waveforms_lie_in_their_cells(captures: Path) -> None:
 
 def test_undeclared_voltages_and_trends_that_were_read_are_not_counted_as_none(captures: Path, tmp_path: Path) -> None:
     inferred = measure_files([captures], Survey(()), profile=PROFILE)
-    (line,) = counted_events(inferred.certified, PROFILE)["Mill", ""]
+    (line,) = counted_events(inferred.certified, PROFILE)["Mill", ""].lines
     assert line == "dips, swells and interruptions are not counted: the declared voltage is not told"
     trend = tmp_path / "trend.parquet"
     done = halfcycle("measure", captures, "--out", trend, "--nominal-voltage", "230", "--quantities", "u_rms")
     assert done.returncode == 0, done.stderr
-    (line,) = counted_events(measure([trend], Survey(())).certified, PROFILE)["Mill", ""]
+    (line,) = counted_events(measure([trend], Survey(())).certified, PROFILE)["Mill", ""].lines
     assert "the trend holds no events" in line
 
 
@@ -65,8 +66,33 @@ def test_a_log_of_rms_counts_too_long_interruptions_apart_and_the_command_says_i
 def test_an_event_that_two_files_have_counts_once_and_a_profile_without_tables_counts_none(captures: Path) -> None:
     (captures / "b.parquet").write_bytes((captures / "a.parquet").read_bytes())
     found = measure_files([captures], Survey((), nominal_voltage_v=230.0), profile=PROFILE)
-    assert counted_events(found.certified, PROFILE)["Mill", ""][0].startswith("EN 50160 dips: A1 1, C2 2, D4 1 (")
+    assert counted_events(found.certified, PROFILE)["Mill", ""].lines[0].startswith("EN 50160 dips: A1 1, C2 2, D4 1 (")
     trend = found.certified[0].trend
     assert trend.passed is not None
     assert all(isinstance(one, Passed) for one in trend.passed)
     assert counted_events(found.certified, load_limit_profile("iec-61000-2-2")) == {}
+
+
+def test_the_tables_lie_beside_the_verdicts_with_every_cell_and_the_edges_of_each(
+    captures: Path, tmp_path: Path
+) -> None:
+    verdicts = tmp_path / "verdicts.csv"
+    done = halfcycle(
+        "measure", captures, "--limits", "en-50160-lv", "--verdicts", verdicts, "--nominal-voltage", "230"
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert "verdicts.events.csv" in done.stdout
+    rows = list(csv.DictReader((tmp_path / "verdicts.events.csv").read_text().splitlines()))
+    assert {row["site"] for row in rows} == {"Mill"}
+    dips = {row["cell"]: row for row in rows if row["table"] == "EN 50160 dips"}
+    assert len(dips) == 5 * 5 + 1  # and those in no cell
+    assert {cell for cell, row in dips.items() if int(row["count"])} == {"A1", "C2", "D4"}
+    ends = ("magnitude_low_pct", "magnitude_high_pct", "duration_low_ms", "duration_high_ms")
+    assert [float(dips["C2"][end]) for end in ends] == [40.0, 70.0, 200.0, 500.0]
+    interruptions = [(row["cell"], row["count"]) for row in rows if row["table"] == "interruptions"]
+    assert interruptions == [("short", "0"), ("long", "0")]
+    unknown = tmp_path / "unknown.csv"
+    done = halfcycle("measure", captures, "--limits", "en-50160-lv", "--verdicts", unknown)
+    assert done.returncode == 0, done.stderr
+    (row,) = csv.DictReader((tmp_path / "unknown.events.csv").read_text().splitlines())
+    assert (row["count"], row["reason"]) == ("", "the declared voltage is not told")

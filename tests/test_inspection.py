@@ -131,6 +131,12 @@ def test_five_wires_show_neutral_voltage_and_current(tmp_path: Path) -> None:
     assert [finding.what for finding in point.findings] == ["the neutral has voltage against earth"]
 
 
+def test_a_neutrals_current_is_shown_where_the_hookup_does_not_need_it_and_makes_no_finding(tmp_path: Path) -> None:
+    (point,) = inspected(made(WYE | LOAD | {"IN": (4.0, 0)}), tmp_path, hookup="four-wire").points
+    assert [phasor.name for phasor in point.phasors] == [*WYE, *LOAD, "IN"]
+    assert point.findings == ()
+
+
 def test_two_line_to_line_voltages_and_two_currents_give_the_power_of_all_three(tmp_path: Path) -> None:
     # Derived: star voltages of 400/sqrt(3) V at 0, -120, 120 degrees, 10 A lagging by 30: P = 3 U I cos 30.
     lines = {"UAB": (400, 30), "UBC": (400, -90)}

@@ -50,7 +50,7 @@ def export_command(
     """Convert captures or trends, and verify the copy.
 
     Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error. Trends,
-    of `halfcycle measure` or of a recorder, go to .csv, .parquet or .pqd.
+    of `halfcycle measure` or of a recorder, go to .csv, .parquet or .pqd; logs of RMS row by row to .csv or .parquet.
     """
     from pipeline.config import load_sites
     from pipeline.errors import ConfigError, ReadError
@@ -59,28 +59,39 @@ def export_command(
     from pipeline.records.archive import Reading, may_hold_both
     from pipeline.sites.table import SiteTable
     from pipeline.survey.exported import export_trends, trends_in
+    from pipeline.survey.exported_logs import ENDINGS, export_logs, logs_in
     from pipeline.writers.comtrade import DataKind, Revision
 
     table = None if sites is None else SiteTable(load_sites(sites))
     reading = Reading(("voltage", "current", "other"), describe=None if table is None else table.described)
-    captures, trends, unread = [], [], 0
+    captures, trends, logs, unread = [], [], [], 0
+    row_by_row = out.suffix.lower() in ENDINGS
     for path in capture_files(paths):
         try:
             own = list(reading.captures(path)) if may_hold_both(path) else []
-            of_intervals = [] if own else trends_in(path, sites=table or SiteTable())
-            captures += [] if of_intervals else own or list(reading.captures(path))
+            of_rows = [] if own or not row_by_row else logs_in(path, sites=table or SiteTable())
+            of_intervals = [] if own or of_rows else trends_in(path, sites=table or SiteTable())
+            captures += [] if of_rows or of_intervals else own or list(reading.captures(path))
             trends += of_intervals
+            logs += of_rows
         except ReadError as error:
             show.warning(str(error))
             unread += 1
-    if not captures and not trends and unread:
+    if not (captures or trends or logs) and unread:
         return Exit.FAILED
-    if captures and trends:
-        raise ConfigError("these are captures and trends: export them one by one")
-    if trends:
+    found = [what for what, held in {"captures": captures, "trends": trends, "logs of RMS": logs}.items() if held]
+    if len(found) > 1:
+        raise ConfigError(f"these are {' and '.join(found)}: export them one by one")
+    if trends or logs:
         if (data, revision, separator, decimal) != (None, None, ",", "."):
-            raise ConfigError("--data, --revision, --separator and --decimal are of captures, and these are trends")
-        _tell_trends(export_trends(trends, out))
+            raise ConfigError(
+                f"--data, --revision, --separator and --decimal are of captures, and these are {found[0]}"
+            )
+        if logs:
+            for path, n_rows in export_logs(logs, out):
+                show.line(f"written: {path}: {counted(n_rows, 'row')}, values read back as they were")
+        else:
+            _tell_trends(export_trends(trends, out))
         return _left_out(unread)
     kind = None if data is None else cast(DataKind, data.upper())
     written = export(

@@ -265,7 +265,7 @@ def _show_cautions() -> None:
 
 def _draw(found: Inspection, path: Path) -> list[Path]:
     """One drawing a measuring point, numbered where there are several."""
-    from pipeline.catalogue.tables import iso_utc
+    from pipeline.report.event_words import time_words
     from pipeline.report.phasor_diagram import phasor_svg
     from pipeline.report.picture import write_png, write_svg
     from pipeline.store.atomic import write_atomically
@@ -279,7 +279,7 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
         notes = [f"{finding.what} (confidence {100 * finding.sure:.0f} %)" for finding in point.findings]
         svg = phasor_svg(
             point.phasors, hookup=point.hookup, title=title, found=point.findings,
-            source=f"{found.path.name}, {iso_utc(found.headers[found.shown].start_ns)} UTC",
+            source=f"{found.path.name}, {time_words(found.headers[found.shown].start_ns)}",
             notes=notes or ["no sign of wrong wiring"],
         )  # fmt: skip
         write_atomically(target, partial(write_png if path.suffix.lower() == ".png" else write_svg, svg))

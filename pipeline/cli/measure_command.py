@@ -82,7 +82,7 @@ def measure_command(
     from pipeline.cli.survey_words import show_assessments
     from pipeline.config import load_sites
     from pipeline.errors import ConfigError
-    from pipeline.event_tables import counted_events
+    from pipeline.event_tables import counted_events, counts_table, event_tables_path
     from pipeline.quantities import chosen_quantities
     from pipeline.sites.table import SiteTable
     from pipeline.survey.compliance import load_limit_profile, verdicts_table
@@ -122,7 +122,11 @@ def measure_command(
             sites=None if sites is None else SiteTable(load_sites(sites)),
             workers=workers,
             progress=advance,
-            leave_out=[path for path in (out, quarantine, sites, verdicts) if path is not None],
+            leave_out=[
+                path
+                for path in (out, quarantine, sites, verdicts, verdicts and event_tables_path(verdicts))
+                if path is not None
+            ],
             strict=strict,
         )
     _tell(found)
@@ -130,11 +134,14 @@ def measure_command(
     counted = {} if profile is None else counted_events(found.certified, profile)
     for (site, point), judged in found.assessments.items():
         show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
-        for text in counted.get((site, point), ()):
+        for text in counted[site, point].lines if (site, point) in counted else ():
             show.line(text)
     if verdicts is not None:
         write_table(verdicts_table(found.assessments), verdicts)
         show.line(f"verdicts: {verdicts}")
+    if verdicts is not None and counted:
+        write_table(counts_table({(*key, ""): one for key, one in counted.items()}), event_tables_path(verdicts))
+        show.line(f"dips, swells and interruptions: {event_tables_path(verdicts)}")
     _list_set_aside(found, quarantine)
     if not found.certified:
         show.warning(f"nothing was measured: {'; '.join(_why_nothing(found)[:3])}")

@@ -59,7 +59,7 @@ def show_command(
         show.line(f"  {sentence}")
     if event.why:
         show.line(f"  Why: {event.why}.")
-    show.line(f"  event {event.event_id}, waveform in {event.source or 'a file that the catalogue does not name'}")
+    show.line(f"  event {event.event_id}, seen in {event.source or 'a file that the catalogue does not name'}")
     cut = source.archive.slice_of(event, before_cycles=before, after_cycles=after)
     show.line(f"  found: {cut.origin}")
     for note in cut.notes:

@@ -14,28 +14,23 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.judge import Coverage, Terms
+from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
-from pipeline.catalogue.span import judge_span
 from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
 from pipeline.events import Event, catalogue_table, events_of
 from pipeline.nightly.at_hand import AtHand
-from pipeline.nightly.catalogue_file import (
-    Row,
-    metadata_if_whole,
-    read_events_table,
-    write_catalogue,
-)
+from pipeline.nightly.catalogue_file import Row, metadata_if_whole, read_events_table, write_catalogue
 from pipeline.nightly.day_incidents import open_incident, with_open_incident
-from pipeline.nightly.days import Day, names_digest, path_of, terms_of
-from pipeline.nightly.standing import CAPTURES, Standing, names_of_day, names_present, standing
+from pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
+from pipeline.nightly.judging import day_accounts, judged_day, touches
+from pipeline.nightly.logs import log_paths, named, stored_logs
+from pipeline.nightly.standing import CAPTURES, Standing, standing
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
 from pipeline.resources import code_version
 from pipeline.settings import Site
 from pipeline.sites.account import Account
-from pipeline.sites.recorders import Seen, accounts_of
 from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 
 _ONE_DAY: Final = timedelta(days=1)
@@ -216,13 +211,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     rows = [*found.rows, *set_aside]
     watched = found.days_after + found.runs_on  # captures that come for the day after would go on with its event
     around = {day.day + _ONE_DAY * n for n in range(-1, watched + 1)}
-    names = {
-        d: names_of_day(
-            [path.stem for path in store.captures(site.name, d)], names_present(store, site.name, d),
-            metadata_if_whole(store.catalogue_path(site.name, d)),
-        )
-        for d in around
-    }  # fmt: skip
+    names = {d: held_names(store, site.name, d) for d in around}
     document |= {
         "inputs": found.inputs,
         "days_after": watched,
@@ -264,7 +253,7 @@ def judge_day_again(day: Day, fleet: Fleet) -> DayAgain:
     found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d))
     events, _ = with_open_incident(found.events, day, open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
     terms = terms_of(site.on(day.day), fleet)
-    return DayAgain(events, found.records, _accounts(found.records, day, terms), terms)
+    return DayAgain(events, found.records, day_accounts(found.records, day, terms), terms)
 
 
 def _beside(stands: Standing, found: _Found) -> _Found:
@@ -307,22 +296,26 @@ def _found(
             for d in around
             for path in captures(d)
         )
+        read = records_of(pieces)
         records = [
-            record
-            for record in records_of(pieces)
-            if _touches(record, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
-            and (only is None or any(piece.digest() in only for piece in record.pieces))
+            one
+            for one in read
+            if touches(one, day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY))
+            and (only is None or any(piece.digest() in only for piece in one.pieces))
         ]
-        inputs = _inputs_digest(records)
+        logs: dict[Path, str] = {}  # of what comes late beside what stands, captures alone are judged
+        if only is None:
+            logs = {path: content for d in around for path, content in log_paths(store, site.name, d).items()}
+        inputs = _inputs_digest(list(read) if logs else records, named(logs))
         known = kept(inputs)
         if known is not None:
             events, rows = known
         else:
-            events, coverage = _judged(records, day, terms)
-            rows = [(c.point, c.judged_s, c.not_judged_s, c.reason) for c in coverage]
+            events, rows = judged_day(stored_logs(list(logs)), store, read, records, day, site, terms)
         read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
-        if not (runs_on and captures(around[-1] + _ONE_DAY)):
+        after = around[-1] + _ONE_DAY
+        if not (runs_on and (captures(after) or log_paths(store, site.name, after))):
             break
         days_after *= 2
     runs_into_next_day = any(
@@ -349,33 +342,7 @@ def _at_points(aside: Sequence[Row], rows: Sequence[Row]) -> list[Row]:
     return [(point, *row[1:]) for row in aside for point in points]
 
 
-def _judged(records: Sequence[Record], day: Day, terms: Terms) -> tuple[list[Event], list[Coverage]]:
-    """The events that start in a day, and the day's coverage."""
-    events: list[Event] = []
-    coverage: list[Coverage] = []
-    if not records:
-        return events, coverage
-    from_ns = day_start_ns(day.day)
-    for record, account in zip(records, _accounts(records, day, terms), strict=True):
-        span = judge_span(
-            record, from_ns=from_ns, to_ns=from_ns + DAY_NS, site=day.site, terms=terms,
-            account=account,
-        )  # fmt: skip
-        events += span.findings.events
-        coverage += span.findings.coverage
-    return events, coverage
-
-
-def _accounts(records: Sequence[Record], day: Day, terms: Terms) -> list[Account]:
-    """What is told about the site, once for the day: its wiring by all records that lead into it or lie in it."""
-    seen = [Seen(day.site, Path(day.site), terms.evidence_of(record)) for record in records]
-    return [account.named(day.site) for account in accounts_of(seen, lambda site: terms.declared)]
-
-
-def _touches(record: Record, from_ns: int, to_ns: int) -> bool:
-    return record.header.start_ns < to_ns and record.time_ns(record.n_samples) > from_ns
-
-
-def _inputs_digest(records: Sequence[Record]) -> str:
+def _inputs_digest(records: Sequence[Record], logs: Sequence[str]) -> str:
     content = [list(dict.fromkeys(piece.digest() for piece in record.pieces)) for record in records]
+    content += [list(logs)] if logs else []
     return hashlib.sha256(json.dumps(content).encode()).hexdigest()[:32]

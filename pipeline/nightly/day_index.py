@@ -34,11 +34,12 @@ class Stamps:
 
     Attributes
     ----------
-    folders : of the captures of each day. [ns since 1970-01-01]
+    folders, recorded : of each day's captures, and of what its recorder computed itself. [ns since 1970-01-01]
     catalogues : of each day's catalogue, as `Store.catalogue_stamps` gives them.
     """
 
     folders: Mapping[date, int]
+    recorded: Mapping[date, int]
     catalogues: Mapping[date, str]
 
     @staticmethod
@@ -49,18 +50,23 @@ class Stamps:
         ------
         PlaceError : a folder cannot be read.
         """
-        return Stamps(store.folder_stamps("waveforms", site), store.catalogue_stamps(site))
+        waveforms, recorded = (store.folder_stamps(kind, site) for kind in ("waveforms", "recorded"))
+        return Stamps(waveforms, recorded, store.catalogue_stamps(site))
 
     def key(self, settings: str) -> str:
         """Digest of all that the states of the days follow from. settings: with the version of the code."""
-        folders = [(day.toordinal(), stamp) for day, stamp in sorted(self.folders.items())]
-        catalogues = [(day.toordinal(), stamp) for day, stamp in sorted(self.catalogues.items())]
-        text = json.dumps([settings, folders, catalogues])
+        kinds: tuple[Mapping[date, int] | Mapping[date, str], ...] = (self.folders, self.recorded, self.catalogues)
+        stamps = [[(day.toordinal(), stamp) for day, stamp in sorted(kind.items())] for kind in kinds]
+        text = json.dumps([settings, *stamps])
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
     def is_settled(self) -> bool:
         """Whether nothing changed a moment ago."""
-        times = [*self.folders.values(), *(int(stamp.partition("\x1f")[0]) for stamp in self.catalogues.values())]
+        times = [
+            *self.folders.values(),
+            *self.recorded.values(),
+            *(int(stamp.partition("\x1f")[0]) for stamp in self.catalogues.values()),
+        ]
         return max(times, default=0) < time.time_ns() - _SETTLED_NS
 
 

@@ -21,8 +21,9 @@ from pipeline.detectors.registry import choose
 from pipeline.errors import PlaceError
 from pipeline.events import catalogue_schema, catalogue_table, events_of
 from pipeline.indices.coverage import CoverageSpan
-from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from pipeline.nightly.catalogue_file import catalogue_metadata, metadata_if_whole, read_events_table
 from pipeline.nightly.day_index import DayIndex, Stamps
+from pipeline.nightly.logs import log_paths, named
 from pipeline.nightly.standing import frozen_days, names_of_day
 from pipeline.resources import code_version
 from pipeline.settings import Site
@@ -73,7 +74,7 @@ class DaysFound:
 
 
 def days_of(fleet: Fleet) -> list[tuple[Day, State]]:
-    """All days that have captures or a catalogue, and whether each catalogue matches its inputs.
+    """All days that have captures, logs of RMS or a catalogue, and whether each catalogue matches its inputs.
 
     Raises
     ------
@@ -135,16 +136,18 @@ def _look_at_site(
     known, damaged = index.documents(stamps, keep=keep)
     held = {day: store.held(site.name, day) for day in stamps.folders}
     present = {day: {path.stem for part in parts for path in part} for day, parts in held.items()}
-    names = {}
-    for day in held.keys() | known.keys():
+    logs = {day: named(log_paths(store, site.name, day)) for day in stamps.recorded}
+    names, captured = {}, {}
+    for day in held.keys() | known.keys() | logs.keys():
         captures, _ = held.get(day, ((), ()))
-        names[day] = names_of_day([path.stem for path in captures], present.get(day, ()), known.get(day))
+        captured[day] = names_of_day([path.stem for path in captures], present.get(day, ()), known.get(day))
+        names[day] = [*captured[day], *logs.get(day, ())]
     frozen = frozen_days(known, present)
     runs_on = {day + _ONE_DAY for day, document in known.items() if document.get("runs_into_next_day")}
     settings = _settings_by_day(site, fleet)
     found: list[tuple[Day, State]] = []
     reasons: dict[Day, frozenset[Why]] = {}
-    for day in sorted({day for day, parts in held.items() if any(parts)} | set(known) | damaged | runs_on):
+    for day in sorted({day for day in names if names[day] or any(held.get(day, ()))} | set(known) | damaged | runs_on):
         state: State = "damaged" if day in damaged else "stale"
         document = known.get(day, {})
         inputs_now: dict[Why, Any] = {
@@ -155,7 +158,7 @@ def _look_at_site(
         others = frozenset(key for key, value in inputs_now.items() if document.get(key) != value)
         if document and not others:
             state = "fresh" if document.get("version") == code_version() else "other version"
-        if day in frozen and frozen[day].issuperset(names.get(day, ())):
+        if day in frozen and frozen[day].issuperset(captured.get(day, ())):
             state = "frozen"
         found.append((Day(site.name, day), state))
         if document and state == "stale":
@@ -267,6 +270,15 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
 def path_of(day: Day, fleet: Fleet) -> Path:
     """Where a day's catalogue lies."""
     return Store(fleet.store).catalogue_path(day.site, day.day)
+
+
+def held_names(store: Store, site: str, day: date) -> list[str]:
+    """Names of all that a day's catalogue can be made of: captures, gone ones included, and logs of RMS by content."""
+    held, aside = store.held(site, day)
+    captures = [path.stem for path in held]
+    present = {*captures, *(path.stem for path in aside)}
+    document = metadata_if_whole(store.catalogue_path(site, day))
+    return [*names_of_day(captures, present, document), *named(log_paths(store, site, day))]
 
 
 def names_digest(names: dict[date, list[str]], day: date, days_after: int) -> str:

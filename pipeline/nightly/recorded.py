@@ -1,6 +1,7 @@
 """What recorders computed themselves, in a fleet's store: interval records and logs of RMS as their files had them.
 
-recorded/site=S/date=D/DIGEST.parquet   the rows of one file, point and interval in a UTC day
+recorded/site=S/date=D/DIGEST.parquet       the rows of one file, point and interval in a UTC day
+recorded/site=S/date=D/log-DIGEST.parquet   the same, where events can be told from the rows
 
 The name is the digest of the file, the point, the interval and the day: the same file again takes the place of what it
 gave before, as where a description of its columns was put right. Ratios, thresholds and the like are applied when a
@@ -24,6 +25,7 @@ from pipeline.errors import DamagedCapture
 from pipeline.quantities import QUANTITIES
 from pipeline.readers import capture_files, intervals_in
 from pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from pipeline.readers.intervals.records import LONGEST_EVENT_STEP_S
 from pipeline.readers.source_digest import source_digest
 from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Declared
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
 
 _KEY: Final = b"halfcycle.recorded"
 _CONTENT: Final = b"halfcycle.digest_of_content"
+LOG_PREFIX: Final = "log-"
+"""Of the names of those in which events can be told."""
 _STATISTICS: Final = ("average", "least", "largest")
 
 
@@ -65,7 +69,8 @@ def days_of_records(path: Path, *, strict: bool = False) -> Iterator[DayOfRecord
                 day = day_of(int(records.starts_ns[first]))
                 digest = source_digest(file)
                 words = (digest, records.station, records.point, records.step_ns, day.isoformat())
-                name = hashlib.sha256(json.dumps(words).encode()).hexdigest()[:32]
+                kind = LOG_PREFIX if records.shows_events else ""
+                name = kind + hashlib.sha256(json.dumps(words).encode()).hexdigest()[:32]
                 source = file.relative_to(path.parent).as_posix()
                 yield DayOfRecords(day, name, _rows(records, slice(first, stop)), source, digest)
 
@@ -144,6 +149,24 @@ def records_digest(path: Path) -> str:
         return str((pq.read_schema(path).metadata or {})[_CONTENT], "ascii")
     except (OSError, pa.ArrowException, KeyError, ValueError):
         return ""
+
+
+def logged_content(path: Path) -> str | None:
+    """Which content a stored file has, where events can be told from its rows; None where they cannot be.
+
+    Of a damaged log it is "": who reads it sees that. What was stored before names told it says it inside.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    if path.name.startswith(LOG_PREFIX):
+        return records_digest(path)
+    try:
+        said = json.loads((pq.read_schema(path).metadata or {})[_KEY])
+        has_voltage = any(symbol == "u_rms" for symbol, *_ in said["series"])
+        return records_digest(path) if has_voltage and int(said["step_ns"]) <= LONGEST_EVENT_STEP_S * 1e9 else None
+    except (OSError, pa.ArrowException, KeyError, ValueError, TypeError):
+        return None
 
 
 def are_stored(one: DayOfRecords, path: Path) -> bool:

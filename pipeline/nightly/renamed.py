@@ -16,6 +16,7 @@ from typing import Any, Final
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet
 from pipeline.errors import PlaceError, ReadError
+from pipeline.event_tables import event_tables_path
 from pipeline.events import Event, catalogue_table, events_of, with_identity
 from pipeline.nightly.catalogue_file import Row, catalogue_metadata, read_events_table, write_catalogue
 from pipeline.nightly.standing import CAPTURES
@@ -120,7 +121,7 @@ def _renamed(events: Sequence[Event], old: str, name: str, ids: dict[str, str]) 
             event, site=name, event_id=ids[event.event_id],
             incident_id=ids.get(event.incident_id, event.incident_id),
             part_of=ids.get(event.part_of or "", event.part_of),
-            source=(event.source or "").replace(f"waveforms/site={old}/", f"waveforms/site={name}/") or None,
+            source=(event.source or "").replace(f"/site={old}/", f"/site={name}/") or None,
         )
         for event in events
     ]  # fmt: skip
@@ -167,7 +168,7 @@ def _rename_verdicts(site: Site, old: str, store: Store) -> None:
             first = document_at(path.with_name(MADE)).get("first")
             if first is not None:
                 write_document({"first": first}, target.with_name(MADE), store.staging)
-    for one in (path, path.with_name(MADE)):
+    for one in (path, event_tables_path(path), path.with_name(MADE)):
         one.unlink(missing_ok=True)
 
 

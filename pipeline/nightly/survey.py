@@ -2,9 +2,10 @@
 
 recorded/site=S/date=D/…                     what recorders computed themselves, see `recorded`
 trends/site=S/date=D/interval=600s.parquet   and other intervals that limits need; a point's below ``site=S POINT``
-trends/site=S/date=D/_made.json               what the day's trends were made of; where it is lost they are made anew
+trends/site=S/date=D/_made.json              what the day's trends were made of; where it is lost they are made anew
 verdicts/site=S/verdicts.parquet             each day, week, month and year by the calendar against the fleet's limits
-verdicts/site=S/_made.json                    which trends these verdicts rest on
+verdicts/site=S/verdicts.events.parquet      the catalogue's dips, swells, interruptions in the tables of these limits
+verdicts/site=S/_made.json                   which trends these verdicts rest on
 """
 
 from __future__ import annotations
@@ -21,13 +22,14 @@ from typing import Any, Final
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet
 from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
+from pipeline.event_tables import counts_table, event_tables_path
 from pipeline.nightly.at_hand import AtHand, Strikes
 from pipeline.nightly.days import FLEET_HOOKUP, Day
 from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.standing import CAPTURES, has_lost, names_present
 from pipeline.nightly.stored import stored_piece
 from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs, write_document
-from pipeline.nightly.verdicts import judged_by_calendar, last_week, with_those_that_stand
+from pipeline.nightly.verdicts import counted_by_calendar, judged_by_calendar, last_week, with_those_that_stand
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
 from pipeline.records.record import Record, records_of
@@ -285,6 +287,9 @@ class _Survey:
         if profile is not None:
             found = with_those_that_stand(found, path, first=first, since=since)
             write_table(for_partitions(verdicts_table(found)), path)
+            if profile.event_tables:
+                counted = counted_by_calendar(self._fleet, site, profile)
+                write_table(counts_table(counted), event_tables_path(path))
         apart = [(f"{one.site} {one.point}".strip(), one.text) for one in findings]
         document = {"inputs": verdict_inputs(self._made_days(site)), "disagreements": apart, "first": first.isoformat()}
         write_document(document, path.with_name(MADE), self._store.staging)

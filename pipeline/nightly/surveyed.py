@@ -69,6 +69,7 @@ class PointOfSurvey:
     files : of its trends in order of time, likewise. [s]
     assessments : by the fleet's limits, of the periods of the calendar that the limits have.
     note : what is not known of it, in words; "".
+    disagreements : what its recorder's own values show that its waveforms do not, over all days.
     """
 
     site: str
@@ -77,6 +78,7 @@ class PointOfSurvey:
     files: Mapping[float, Sequence[Path]]
     assessments: Sequence[Assessment] = ()
     note: str = ""
+    disagreements: Sequence[str] = ()
 
 
 def points_of_survey(fleet: Fleet, *, first: date | None = None, last: date | None = None) -> Iterator[PointOfSurvey]:
@@ -101,6 +103,7 @@ def points_of_survey(fleet: Fleet, *, first: date | None = None, last: date | No
                 key = told_key(certificate.site, certificate.point, certificate.origin)
                 points.setdefault(key, []).append((certificate, paths))
         verdicts, note = _verdicts_of(fleet, folders, first, last)
+        apart = document_at(folders.verdicts_path.with_name(MADE)).get("disagreements", ())
         for (name, point), held in sorted(points.items()):
             yield PointOfSurvey(
                 site=name,
@@ -109,6 +112,7 @@ def points_of_survey(fleet: Fleet, *, first: date | None = None, last: date | No
                 files={one.interval_s: paths for one, paths in held},
                 assessments=verdicts.get((name, point), ()),
                 note=note,
+                disagreements=[text for at, text in apart if at == f"{name} {point}".strip()],
             )
 
 

@@ -6,10 +6,15 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
+from pipeline.config import Fleet
 from pipeline.errors import ReadError
+from pipeline.event_tables import NOT_DECLARED, CountedEvents, counts_of
+from pipeline.events import Event, events_of
+from pipeline.indices.counted import SIDES
+from pipeline.nightly.days import Day, read_days
 from pipeline.nightly.surveyed import of_a
 from pipeline.settings import Site
-from pipeline.store.partitions import day_start_ns
+from pipeline.store.partitions import Store, day_of, day_start_ns
 from pipeline.survey.compliance import Assessment, LimitProfile, assess, assessments_at, calendar_period_ns
 from pipeline.survey.stored import StoredTrend, with_needed
 
@@ -67,6 +72,37 @@ def with_those_that_stand(
         known = {(one.name, one.series, one.period) for one in old}
         joined[key] = [*old, *(one for one in found.get(key, ()) if (one.name, one.series, one.period) not in known)]
     return {key: of_point for key, of_point in joined.items() if of_point}
+
+
+def counted_by_calendar(fleet: Fleet, site: Site, profile: LimitProfile) -> dict[tuple[str, str, str], CountedEvents]:
+    """How many dips, swells and interruptions of a site's catalogue each week, month and year held, by point.
+
+    Parameters
+    ----------
+    fleet, site : in whose store the catalogue lies.
+    profile : names the tables.
+    """
+    days = Store(fleet.store).catalogue_days(site.name)
+    events = events_of(read_days(fleet, [Day(site.name, day) for day in days])[0])
+    points = sorted({one.point or "" for one in events if one.kind in SIDES}) or [""]
+    if site.nominal_voltage_v is None:
+        return {(site.name, point, ""): CountedEvents(reason=NOT_DECLARED) for point in points}
+    periods = sorted({name for day in days for name in _periods(day)})
+    held: dict[tuple[str, str], list[Event]] = {}
+    for one in events:
+        for name in _periods(day_of(one.start)):
+            held.setdefault((one.point or "", name), []).append(one)
+    return {
+        (site.name, point, name): counts_of(held.get((point, name), []), profile)
+        for point in points
+        for name in periods
+    }
+
+
+def _periods(day: date) -> tuple[str, str, str]:
+    """Week, month and year of a day, by the names that verdicts have."""
+    year, week, _ = day.isocalendar()
+    return f"{year}-W{week:02}", f"{day:%Y-%m}", f"{day:%Y}"
 
 
 def last_week(site: str, point: str, found: Sequence[Assessment]) -> tuple[str, str, int, int, int] | None:

@@ -354,7 +354,7 @@ def _samples_repeated(before: Piece, after: Piece) -> int | None:
         first = n_before - skip - begin
         if skip <= 0 or first < 0:
             continue
-        if np.array_equal(earlier[:, first : first + common], later[:, :common]):
+        if np.array_equal(earlier[:, first : first + common], later[:, :common], equal_nan=True):
             return common
     return 0 if overlap * sample_ns <= CLOCK_TOLERANCE_NS and _runs_on(before, after) else None
 

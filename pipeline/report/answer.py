@@ -15,7 +15,7 @@ from pipeline.indices.sarfi import brief
 from pipeline.locales import number
 from pipeline.report.event_words import cause_words, duration_words, kind_words, magnitude_words, seconds_words
 from pipeline.report.summary import distinct_events, severity_s
-from pipeline.report.survey_view import SurveyedPoint, verdict_sentences
+from pipeline.report.survey_view import SurveyedPoint, disagreement_sentences, verdict_sentences
 from pipeline.report.times import Clock
 from pipeline.survey.compliance import overall
 
@@ -87,6 +87,14 @@ def lead(
         said.append(Sentence(f"Limits of {profiles} at {_n(len(judged), 'measuring point')}: {counts}.", "#compliance"))
     elif not any(event.kind == "limit" for event in events):
         said.append(Sentence("Whether limits are met cannot be told from this catalogue.", "#compliance"))
+    apart = sum(bool(one.disagreements) for one in surveyed)
+    if apart and len(sites) > 1:
+        said.append(
+            Sentence(
+                f"At {_n(apart, 'measuring point')} the recorder's own values disagree with its waveforms.",
+                "#disagreements",
+            )
+        )
     if not coverage:
         said.append(
             Sentence(
@@ -148,6 +156,7 @@ def site_answer(
         said.append(Sentence(_against(len(below), len(sags), curve), "#magnitude-duration"))
     said += [*_sides(events), *_causes(events), *_limits(events)]
     said += [Sentence(text, "#compliance") for text in verdict_sentences(surveyed)]
+    said += [Sentence(text, "#disagreements") for text in disagreement_sentences(surveyed)]
     if coverage:
         said.append(_judged(site, coverage))
     return SiteAnswer(site, anchor, tuple(said), len(below), page)

@@ -27,7 +27,13 @@ from pipeline.report.material import Material
 from pipeline.report.phasor_diagram import scaled
 from pipeline.report.phasor_pair import SIDES as SIDES_OF_EVENT
 from pipeline.report.summary import TextTable, worst_events
-from pipeline.report.survey_view import SurveyedPoint, compliance_overview, compliance_tables, trend_figures
+from pipeline.report.survey_view import (
+    SurveyedPoint,
+    compliance_overview,
+    compliance_tables,
+    disagreement_table,
+    trend_figures,
+)
 from pipeline.report.times import Clock
 from pipeline.report.wiring_view import WiringView, wiring_view
 
@@ -85,6 +91,7 @@ class Content:
     trends: tuple[Figure, ...]
     trend_notes: tuple[str, ...]
     compliance: tuple[TextTable, ...]
+    disagreements: TextTable | None
     limits: TextTable | None
     method: tuple[str, ...]
     provenance: TextTable
@@ -177,6 +184,7 @@ def _built(
         trends=tuple(trends),
         trend_notes=tuple(trend_notes),
         compliance=_compliance(material.surveyed, brief=pages is not None),
+        disagreements=disagreement_table(material.surveyed),
         limits=_limits(events, clock),
         method=_method(settings, rows),
         provenance=TextTable("what this report was made of", ("what", "value"), tuple(material.provenance)),

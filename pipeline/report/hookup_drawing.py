@@ -19,6 +19,7 @@ STEP: Final = 64.0
 _CLAMP_STEP: Final = 34.0
 _METER_STEP: Final = 52.0
 _SURE: Final = 0.8
+_SHORT_WORD: Final = 5  # signs
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,13 +36,14 @@ class _Meter:
     word: str = ""
 
 
-def hookup_parts(hookup: Hookup, found: Sequence[WiringFinding] = ()) -> list[str]:
+def hookup_parts(hookup: Hookup, found: Sequence[WiringFinding] = (), currents: Sequence[str] = ()) -> list[str]:
     """The pieces of the drawing, supply left and load right.
 
     Parameters
     ----------
     hookup : how the recorder is meant to be connected.
     found : what seems wrong; it is drawn as found, and marked with a word.
+    currents : conductors whose current is measured, besides those that the hookup needs.
     """
     conductors = conductors_of(hookup)
     y = {name: TOP + STEP * k for k, name in enumerate(conductors)}
@@ -55,7 +57,7 @@ def hookup_parts(hookup: Hookup, found: Sequence[WiringFinding] = ()) -> list[st
         parts.append(svg.text(LEFT - 10, y[name] + 5, name, size=15, anchor="end", colour=colour, weight="bold"))
         if name in hookup.high_legs:
             parts.append(svg.text(RIGHT, y[name] - 8, "high leg", size=11, anchor="end", colour=colour))
-    clamps, meters = _clamps(hookup, found), _meters(hookup, found)
+    clamps, meters = _clamps(hookup, found, currents), _meters(hookup, found)
     x = LEFT + 36.0
     for channel, clamp in clamps.items():
         parts += _clamp_parts(x, y[clamp.conductor], channel, clamp)
@@ -75,8 +77,9 @@ def conductors_of(hookup: Hookup) -> tuple[str, ...]:
     return (*lines, NEUTRAL, "E") if NEUTRAL in hookup.voltages else (*lines, NEUTRAL)
 
 
-def _clamps(hookup: Hookup, found: Sequence[WiringFinding]) -> dict[str, _Clamp]:
-    clamps = {channel: _Clamp(channel) for channel in hookup.currents}
+def _clamps(hookup: Hookup, found: Sequence[WiringFinding], currents: Sequence[str]) -> dict[str, _Clamp]:
+    more = [conductor for conductor in currents if conductor in conductors_of(hookup)]
+    clamps = {channel: _Clamp(channel) for channel in dict.fromkeys([*hookup.currents, *more])}
     for one in found:
         for channel, clamp in _clamps_found(one, hookup).items():
             if channel in clamps and clamp.conductor in conductors_of(hookup):
@@ -90,7 +93,7 @@ def _clamps_found(one: WiringFinding, hookup: Hookup) -> dict[str, _Clamp]:
     if one.fault == "current_reversed":
         return {phases[0]: _Clamp(phases[0], f"backwards{doubt}", backwards=True)}
     if one.fault == "power_reversed":
-        return {p: _Clamp(p, "backwards, or power flows back?") for p in hookup.currents[:1]}
+        return {p: _Clamp(p, "backwards?") for p in hookup.currents}  # or power flows back, as the note says
     if one.fault in ("currents_swapped", "currents_rotated"):
         on = _places(one)
         return {channel: _Clamp(place, f"on {place}{doubt}") for channel, place in on.items()}
@@ -166,9 +169,11 @@ def _clamp_parts(x: float, y: float, channel: str, clamp: _Clamp) -> list[str]:
     if clamp.word:
         parts += [
             svg.ring(x, y, svg.MARK, across=13, down=19, width=1.5),
-            svg.text(x, y + 31, clamp.word, size=11, anchor="start" if len(clamp.word) > 12 else "middle",
-                     colour=svg.MARK, weight="bold"),
-        ]  # fmt: skip
+            # What is longer ends below the ring: the next clamp's name stands to the right of it.
+            svg.text(x + 13, y + 31, clamp.word, size=11, anchor="end", colour=svg.MARK, weight="bold")
+            if len(clamp.word) > _SHORT_WORD
+            else svg.text(x, y + 31, clamp.word, size=11, anchor="middle", colour=svg.MARK, weight="bold"),
+        ]
     return parts
 
 

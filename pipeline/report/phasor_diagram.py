@@ -130,7 +130,7 @@ def phasor_svg(
         svg.text(30, 36, title, size=18, weight="bold"),
         svg.text(30, 57, source, size=13),
         svg.text(30, 77, f"{hookup.name}: {hookup.meaning}", size=13),
-        *hookup_parts(hookup, found),
+        *hookup_parts(hookup, found, [one.phase for one in phasors if one.quantity == "current"]),
         *(_diagram(phasors) if phasors else []),
         *legend,
         *(svg.text(30, foot + _ROW * (k + 1), line, size=12) for k, line in enumerate(lines)),

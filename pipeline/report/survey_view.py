@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 F64 = npt.NDArray[np.float64]
 
 _USUAL: Final = ("u_rms", "f", "thd_u", "u2", "pst", "plt", "i_rms", "p_total")
+_SAID: Final = 2  # findings in a sentence
 _SERIES: Final = 3  # its column among the rows of limits
 _HOURS_NS: Final = 3_600_000_000_000
 _TICK_HOURS: Final = (1, 2, 3, 6, 12, 24, 48, 168, 336, 720, 2160, 8760)
@@ -44,6 +45,7 @@ class SurveyedPoint:
     assessments : of each limit, series and period.
     bounds : of the limits, in the units of the trends.
     note : what the reader must know of the verdicts; "".
+    disagreements : what the recorder's own values show that its waveforms do not, in words.
     """
 
     site: str
@@ -54,6 +56,7 @@ class SurveyedPoint:
     assessments: Sequence[Assessment] = ()
     bounds: Sequence[DrawnBound] = ()
     note: str = ""
+    disagreements: Sequence[str] = ()
 
     @property
     def name(self) -> str:
@@ -202,6 +205,25 @@ def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
         memory = "; some bounds are known from memory only" if whole.from_memory else ""
         said.append(text[:1].upper() + text[1:] + rest + memory + ".")
     return said
+
+
+def disagreement_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
+    """Where a recorder's own values disagree with its waveforms, a sentence a point. surveyed: the points."""
+    said = []
+    for one in (point for point in surveyed if point.disagreements):
+        what = (
+            f"At {one.point} the recorder's own values disagree" if one.point else "The recorder's own values disagree"
+        )
+        n_more = len(one.disagreements) - _SAID
+        more = f"; and {n_more} more" if n_more > 0 else ""
+        said.append(f"{what} with its waveforms: {'; '.join(one.disagreements[:_SAID])}{more}.")
+    return said
+
+
+def disagreement_table(surveyed: Sequence[SurveyedPoint]) -> TextTable | None:
+    """A row for each finding; None where recorders and waveforms agree. surveyed: the points."""
+    rows = tuple((one.name, text) for one in surveyed for text in one.disagreements)
+    return TextTable("the recorder's own values beside its waveforms", ("site", "finding"), rows) if rows else None
 
 
 def _chosen(one: SurveyedPoint) -> dict[str, tuple[float, list[str]]]:

@@ -12,7 +12,7 @@ from pipeline.errors import HalfcycleError, PlaceError, ReadError
 from pipeline.events import Event
 from pipeline.nightly.building import judge_day_again
 from pipeline.nightly.catalogue_file import catalogue_metadata
-from pipeline.nightly.days import Day, names_digest, path_of
+from pipeline.nightly.days import Day, held_names, names_digest, path_of
 from pipeline.readers import capture_files
 from pipeline.recall import Archive
 from pipeline.records.archive import Reading, look_at, records_by_site
@@ -168,7 +168,8 @@ class FleetOrigin:
             changes.append(f"the store holds no catalogue of {day.site}, {day.day}")
         else:
             store = Store(fleet.store)
-            names = {d: [path.stem for path in store.captures(site.name, d)] for d in store.days(site.name)}
+            days = {*store.days(site.name), *store.recorded_days(site.name)}
+            names = {d: held_names(store, site.name, d) for d in days}
             if document.get("version") != code_version():
                 changes.append(_other_version(str(document.get("version"))))
             if document.get("settings") != fleet.site_digest(site):

@@ -132,6 +132,23 @@ def test_negative_sequence_that_contradicts_the_vote_leaves_the_side_open() -> N
         find_direction(v, i, negative=(i2[:-1], i2[:-1]), **span)
 
 
+@pytest.mark.parametrize("turn", [np.exp(2j * np.pi / 3), np.exp(-2j * np.pi / 3)])
+@pytest.mark.parametrize("downstream", [False, True])
+def test_phases_that_are_taken_for_one_another_leave_the_side_of_an_unbalanced_event_open(
+    downstream: bool, turn: complex
+) -> None:
+    # SOURCE. Derived: voltages moved on by one phase turn by 120 degrees in the positive sequence, by -120 in the
+    # negative one, so that no side's impedance fits both.
+    v, i = series(1.0 + 1.0j, downstream=downstream)
+    i2 = np.zeros(N, np.complex128)
+    i2[I_START - 1 : I_STOP + 1] = 300.0 - 100.0j
+    z = -Z_SOURCE if downstream else Z_LOAD
+    span = {"n_before": N_BEFORE, "i_start": I_START, "i_stop": I_STOP}
+    side = "downstream" if downstream else "upstream"
+    assert find_direction(v, i, negative=(z * i2, i2), **span).direction == side
+    assert find_direction(v * turn, i, negative=(z * i2 / turn, i2), **span).direction == "unknown"
+
+
 def test_a_generator_that_stops_while_the_voltage_is_low_upstream_is_not_taken_for_the_cause() -> None:
     # SOURCE: the voltage falls upstream; half way a generator stops, and power turns round. No source explains both.
     v, i = series(0.3 + 0.6j, downstream=False)

@@ -41,7 +41,7 @@ def fleet(tmp_path: Path) -> Fleet:
 
 def grown_old(fleet: Fleet) -> None:
     """As if nothing had changed for a minute; what changes from now on gets another time."""
-    for kind in ("waveforms", "catalogue"):
+    for kind in ("waveforms", "catalogue", "recorded"):
         for path in (fleet.store / kind).rglob("*"):
             status = path.stat()
             os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns - 60_000_000_000))

@@ -17,6 +17,7 @@ from pipeline.nightly.at_hand import MOST_UNTRIED
 from pipeline.nightly.run import run_nightly, summary_if_idle
 from pipeline.nightly.surveyed import points_of_survey
 from pipeline.nightly.verify import verify
+from pipeline.publishing import fleet_surveyed
 from pipeline.spread import in_this_process
 from pipeline.store.partitions import Store
 from pipeline.store.trends import read_trend
@@ -59,6 +60,26 @@ def test_a_night_makes_each_days_trends_and_the_verdicts_of_days_weeks_and_month
     again = run_nightly(fleet).survey
     assert again is not None
     assert (again.days, again.verdicts) == ((), ())
+
+
+def test_the_tables_of_dips_lie_beside_a_nights_verdicts_by_week_month_and_year(tmp_path: Path) -> None:
+    fleet = loaded(write_fleet(tmp_path / "fleet", extra=SURVEY))
+    for i, (start, sags) in enumerate((
+        ("2026-02-28T12:00:00", [(2.0, 0.3, 0.5)]),
+        ("2026-03-02T06:00:00", [(2.0, 0.1, 0.85), (6.0, 0.3, 0.5)]),
+    )):  # fmt: skip
+        write_capture(made_capture(start, seconds=20.0, sags=sags), fleet.inbox / SITE / f"{i}.parquet")
+    run_nightly(fleet)
+    rows = pq.read_table(fleet.store / "verdicts" / f"site={SITE}" / "verdicts.events.parquet", partitioning=None)
+    found = {
+        (row["period"], row["cell"]): row["count"]
+        for row in rows.to_pylist()
+        if row["table"] == "EN 50160 dips" and row["count"]
+    }
+    assert found == {
+        ("2026", "A1"): 1, ("2026", "C2"): 2, ("2026-02", "C2"): 1, ("2026-03", "A1"): 1, ("2026-03", "C2"): 1,
+        ("2026-W09", "C2"): 1, ("2026-W10", "A1"): 1, ("2026-W10", "C2"): 1,
+    }  # fmt: skip
 
 
 def test_a_late_capture_and_other_settings_make_anew_what_they_touch_and_the_result_is_that_of_one_night(
@@ -191,6 +212,8 @@ def test_a_recorder_that_disagrees_with_its_waveforms_is_a_finding(
     assert "u_rms_a is 0.1 times what the waveforms show: a transformer ratio or a unit" in text
     report(summary, nothing="")
     assert "recorder and waveforms disagree" in capsys.readouterr().out
+    (one,) = (point for point in fleet_surveyed(fleet) if point.disagreements)
+    assert (one.site, one.point, list(one.disagreements)) == (SITE, "", [text])
     assert run_nightly(fleet).survey is not None
     assert summary_if_idle(fleet) is not None
 

@@ -95,6 +95,15 @@ def test_a_capture_that_is_there_twice_counts_once() -> None:
     assert np.array_equal(joined(record), samples)
 
 
+def test_a_capture_with_missing_samples_that_is_there_twice_counts_once() -> None:
+    whole = wave(3000).astype(np.float32)
+    whole[1, 400:420] = np.nan
+    spans = ((0, 2000), (0, 2000), (300, 3000))
+    given = [capture(whole, *span, sample_type="float32", source=f"{k}") for k, span in enumerate(spans)]
+    (record,) = records(given)
+    assert record.n_samples == 3000
+
+
 @given(
     cuts=st.lists(st.integers(1, 299), unique=True, min_size=1, max_size=4),
     others=st.lists(st.integers(1, 299), unique=True, max_size=4),

@@ -94,6 +94,12 @@ def test_every_current_appears_however_small_it_is() -> None:
         assert min(abs(tip - 16.0 * phasor.value / abs(phasor.value)) for tip in tips) < 0.2
 
 
+def test_a_current_that_the_hookup_does_not_need_has_its_clamp_and_its_arrow() -> None:
+    root = drawn("four-wire", [*WYE, Phasor("current", "N", polar(3, 40))])
+    assert texts(root).count("IN") == 3  # the clamp, the arrow and the list
+    assert clamp_of(root, "N") == ("N", "load")
+
+
 def test_file_and_date_stand_on_the_drawing() -> None:
     assert "mill.cfg, 2026-03-01T12:00:00 UTC" in texts(drawn("four-wire", source="mill.cfg, 2026-03-01T12:00:00 UTC"))
 
@@ -130,6 +136,8 @@ def test_a_clamp_found_backwards_is_drawn_backwards_and_marked() -> None:
     assert texts(root).count("backwards") == 1
     doubtful = drawn("four-wire", found=[finding("current_reversed", "B", sure=0.5)])
     assert "backwards?" in texts(doubtful)
+    all_of_them = drawn("four-wire", found=[finding("power_reversed", sure=0.5)])
+    assert texts(all_of_them).count("backwards?") == 3
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,13 @@ from pipeline.report.content import build_content
 from pipeline.report.folder import fleet_pages
 from pipeline.report.markdown import summary
 from pipeline.report.page import render
-from pipeline.report.survey_view import SurveyedPoint, compliance_tables, trend_figures, verdict_sentences
+from pipeline.report.survey_view import (
+    SurveyedPoint,
+    compliance_tables,
+    disagreement_sentences,
+    trend_figures,
+    verdict_sentences,
+)
 from pipeline.report.times import Clock
 from pipeline.survey.compliance import assess, drawn_bounds, load_limit_profile
 
@@ -50,6 +56,26 @@ def test_a_trend_is_drawn_against_its_bounds_and_counts_what_is_beyond() -> None
     assert "at most 253 V, at least 207 V" in voltage.sentence
     assert voltage.table is not None
     assert voltage.table.rows == (("u_rms_a", "200", "229.11", "230", "1008"),)
+
+
+def test_a_recorder_that_disagrees_with_its_waveforms_is_said_first_and_each_finding_is_a_row() -> None:
+    found = ["u_rms_a is 0.1 times what the waveforms show: a transformer ratio or a unit", "its clock", "wiring"]
+    apart = replace(surveyed(0), disagreements=found)
+    (said,) = disagreement_sentences([apart, surveyed(0, site="Lock")])
+    assert said == (
+        "The recorder's own values disagree with its waveforms: u_rms_a is 0.1 times what the waveforms show: "
+        "a transformer ratio or a unit; its clock; and 1 more."
+    )
+    page = Elements(render(build_content(material([], surveyed=[apart]), settings=SETTINGS), settings=SETTINGS))
+    assert "Recorder and waveforms" in page.text
+    assert all(text in page.text for text in found)
+    assert "a transformer ratio or a unit" in summary(build_content(material([], surveyed=[apart]), settings=SETTINGS))
+    agreeing = render(build_content(material([], surveyed=[surveyed(0)]), settings=SETTINGS), settings=SETTINGS)
+    assert "Recorder and waveforms" not in agreeing
+    pages = dict(fleet_pages(material([], surveyed=[apart, surveyed(0, site="Lock")]), settings=SETTINGS))
+    said_on = [name for name, text in pages.items() if "Recorder and waveforms" in text]
+    assert len(said_on) == 2  # the page of all sites, and that of the one
+    assert any("At 1 measuring point the recorder" in text for text in pages.values())
 
 
 def test_rows_of_limits_have_clause_bounds_value_coverage_and_verdict() -> None:

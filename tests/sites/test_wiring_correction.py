@@ -12,7 +12,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from made_circuits import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, Case, fault_case, generation_case
+from made_circuits import FLOWS, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, Case, fault_case, generation_case
 
 from pipeline.catalogue.explain import Explanation, explain
 from pipeline.measures.event_window import EventWindow
@@ -135,6 +135,7 @@ def outcomes(cases: Iterator[tuple[Installation, str, Make]]) -> dict[str, Count
         if word == "wrong" and confidence >= CONFIDENT:
             counts[wiring.verdict][f"wrong: {mistake}"] += 1
         counts[wiring.verdict][word] += 1
+    print({verdict: dict(count) for verdict, count in counts.items()})
     return counts
 
 
@@ -165,6 +166,29 @@ def test_faults_behind_every_single_mistake_get_their_side_or_none() -> None:
 @pytest.mark.slow
 def test_a_thousand_faults_each_behind_a_mistake_are_never_put_on_the_wrong_side() -> None:
     check(outcomes(drawn(41, n=1000, every=False)))
+
+
+@pytest.mark.exam
+@pytest.mark.slow
+@pytest.mark.parametrize("flow", FLOWS)
+def test_faults_at_sites_with_generation_each_behind_a_mistake_are_hardly_ever_put_on_the_wrong_side(flow: str) -> None:
+    """But all clamps backwards where power does not flow to the load: that no phasor shows, as the module says.
+
+    Nor does any phasor of a balanced fault show phases that are taken for one another where currents are no load's.
+    """
+
+    def cases() -> Iterator[tuple[Installation, str, Make]]:
+        for k in range(240):
+            hookup, place = ("four-wire", "three-wire")[k % 2], ("downstream", "upstream")[k // 2 % 2]
+            case = generation_case(np.random.default_rng([k, 57]), place=place, flow=flow)  # type: ignore[arg-type]
+            mistakes = list(mistakes_of(hookup))
+            yield Installation(case, hookup), *mistakes[k // 4 % len(mistakes)]
+
+    counts = outcomes(cases())
+    wrong = sum((Counter({word: n for word, n in count.items() if "wrong: " in word}) for count in counts.values()),
+                Counter[str]())  # fmt: skip
+    del wrong["wrong: all clamps backwards"]
+    assert wrong.total() <= (0 if flow == "importing" else 0.01 * 240)
 
 
 def test_at_sites_with_generation_no_mistake_but_one_makes_a_side_wrong() -> None:

@@ -13,13 +13,13 @@ from made_fleet import cut, ns, write_capture
 from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.reading import read_events
 from pipeline.catalogue.tables import write_table
-from pipeline.config import Thresholds
 from pipeline.demo import build_demo_fleet
 from pipeline.detectors.registry import choose, detectors
 from pipeline.events import Event, catalogue_table
 from pipeline.recall import Archive
 from pipeline.screening import screen
 from pipeline.screening.provenance import ScreeningSettings, read_provenance, write_provenance
+from pipeline.settings import Thresholds
 from pipeline.synthesis import Harmonic, Quantisation, Stage, Waveform, synthesise
 from pipeline.why.again import ScreeningOrigin
 from pipeline.why.comparing import as_written, differences
