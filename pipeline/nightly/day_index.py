@@ -86,7 +86,7 @@ class DayIndex:
 
     def keep_states(self, key: str, states: Any) -> None:
         """Keep the states for a key; where they cannot be written they are not kept."""
-        _keep({"key": key, "states": states}, self._states_path)
+        self._keep({"key": key, "states": states}, self._states_path)
 
     def documents(self, stamps: Stamps, *, keep: bool) -> tuple[dict[date, dict[str, Any]], set[date]]:
         """What each catalogue says of its inputs, without what no state follows from, and the days of damaged ones.
@@ -111,13 +111,18 @@ class DayIndex:
             found[day] = held[1]
             now[day.isoformat()] = held
         if keep and now != kept and stamps.is_settled():
-            _keep(now, self._days_path)
+            self._keep(now, self._days_path)
         return found, damaged
 
     def _read(self, day: date) -> dict[str, Any]:
         document = catalogue_metadata(self._store.catalogue_path(self._site, day)) or {}
         slim = {key: value for key, value in document.items() if key not in _NOT_LOOKED_AT}
         return slim | {"coverage": bool(document.get("coverage"))}
+
+    def _keep(self, document: Mapping[str, Any], path: Path) -> None:
+        text = json.dumps(document)
+        with contextlib.suppress(StoreError):  # a store that is only read, or full: the next look costs more
+            write_atomically(path, lambda aside: _write(aside, text), staging=self._store.staging)
 
 
 def _document_at(path: Path) -> dict[str, Any]:
@@ -126,12 +131,6 @@ def _document_at(path: Path) -> dict[str, Any]:
     except (OSError, ValueError):
         return {}
     return document if isinstance(document, dict) else {}
-
-
-def _keep(document: Mapping[str, Any], path: Path) -> None:
-    text = json.dumps(document)
-    with contextlib.suppress(StoreError):  # a store that is only read, or full: the next look costs more
-        write_atomically(path, lambda aside: _write(aside, text))
 
 
 def _write(path: Path, text: str) -> None:

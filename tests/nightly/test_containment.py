@@ -12,8 +12,8 @@ import pytest
 from made_fleet import SITE, catalogue_bytes, events_in, loaded, made_capture, names, states, write_capture, write_fleet
 from made_poison import WAYS, guest_folder, halfcycle_beside, poison_file, poisoned
 
-import pipeline.nightly.building as building_module
 import pipeline.nightly.ingest as ingest_module
+import pipeline.nightly.judging as judging_module
 from pipeline.cli.fleet_commands import report
 from pipeline.config import Fleet
 from pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, AtHand, Strikes, key_of_file
@@ -129,7 +129,7 @@ def test_what_fails_in_one_process_and_not_in_another_costs_nothing(
     def short(*arguments: Any, **options: Any) -> Any:
         raise MemoryError
 
-    monkeypatch.setattr(building_module, "judge_span", short)
+    monkeypatch.setattr(judging_module, "judge_span", short)
     summary = run_nightly(fleet)
     assert summary.is_whole
     assert len(sites_of(fleet)) == 6
