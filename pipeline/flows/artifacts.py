@@ -5,7 +5,9 @@ The flow calls this at its end; see `pipeline.flows.nightly`, which sets Prefect
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Final
 
 from pipeline.config import Fleet
@@ -23,15 +25,23 @@ _FILES: Final = 20
 _CLOCKS: Final = 20
 
 
-def tell_prefect(fleet: Fleet, summary: RunSummary, published: Published | None) -> None:
-    """Leave a night's summary and its worst events as artifacts of the flow run that is under way."""
+def fleet_name(config: Path) -> str:
+    """What a fleet is called in Prefect: by its folder and file, and a mark of the whole path that no other has."""
+    path = config.resolve()
+    mark = hashlib.sha256(str(path).encode()).hexdigest()[:6]
+    words = path.parent.name if path.stem == "fleet" else f"{path.parent.name}-{path.stem}"
+    return f"{words}-{mark}"
+
+
+def tell_prefect(fleet: Fleet, summary: RunSummary, published: Published | None) -> str:
+    """Leave a night's summary, which is returned, and its worst events as artifacts of the flow run under way."""
     from prefect.artifacts import create_markdown_artifact, create_table_artifact
 
     worst = worst_of(fleet, [day.day for day in summary.days], most=_WORST)
-    create_markdown_artifact(
-        key=SUMMARY_KEY, markdown=night_markdown(fleet, summary, published, worst), description="What the night did"
-    )
+    markdown = night_markdown(fleet, summary, published, worst)
+    create_markdown_artifact(key=SUMMARY_KEY, markdown=markdown, description="What the night did")
     create_table_artifact(key=WORST_KEY, table=worst_rows(worst), description="Worst events of the days rebuilt")
+    return markdown
 
 
 def night_markdown(

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -13,8 +15,8 @@ from pydantic import ValidationError
 
 from pipeline.config import Fleet, load_fleet
 from pipeline.errors import ConfigError
-from pipeline.flows.artifacts import tell_prefect
-from pipeline.flows.temporary_server import prefect_api
+from pipeline.flows.artifacts import fleet_name, tell_prefect
+from pipeline.flows.temporary_server import API_URL, prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
 from pipeline.plain_text import counted
 from pipeline.publishing import publish
@@ -28,16 +30,17 @@ _QUIET = {
     "DO_NOT_TRACK": "1",
     "PREFECT_SERVER_ANALYTICS_ENABLED": "0",
     "PREFECT_CLOUD_ENABLE_ORCHESTRATION_TELEMETRY": "0",
-    "PREFECT_LOGGING_LEVEL": "CRITICAL",
-    "PREFECT_LOGGING_TO_API_ENABLED": "0",
 }
-for _name, _value in _QUIET.items():
+# On the temporary server nobody would read them; on the user's own, a run's log is there with it.
+_WITHOUT_LOGS = {"PREFECT_LOGGING_LEVEL": "CRITICAL", "PREFECT_LOGGING_TO_API_ENABLED": "0"}
+for _name, _value in (_QUIET if os.environ.get(API_URL) else {**_QUIET, **_WITHOUT_LOGS}).items():
     os.environ.setdefault(_name, _value)
 
-from prefect import flow, task  # noqa: E402
+from prefect import flow, get_run_logger, task  # noqa: E402
 from prefect.client.schemas.objects import State  # noqa: E402
 from prefect.client.schemas.schedules import CronSchedule  # noqa: E402
 from prefect.futures import wait  # noqa: E402
+from prefect.runtime import flow_run  # noqa: E402
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
 from prefect.states import Completed  # noqa: E402
 from prefect.task_runners import TaskRunner, ThreadPoolTaskRunner  # noqa: E402
@@ -70,7 +73,12 @@ def spread_over_tasks(
     return iter([future.result() for future in futures])
 
 
-@flow(name="halfcycle-nightly", validate_parameters=False, persist_result=False)
+def _run_name() -> str:
+    """What a run is called: its fleet, and when it began. UTC"""
+    return f"{fleet_name(Path(flow_run.parameters['config']))} {datetime.now(UTC):%Y-%m-%d %H:%M}"
+
+
+@flow(name="halfcycle-nightly", flow_run_name=_run_name, validate_parameters=False, persist_result=False)
 def nightly(config: str) -> State[Any]:
     """Ingest what is new in a fleet's inbox, rebuild each day whose catalogue is stale, publish the report.
 
@@ -83,7 +91,8 @@ def nightly(config: str) -> State[Any]:
     threads: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=fleet.run.workers)
     with threads as runner, _batches(fleet) as single:
         summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner, single=single))
-    tell_prefect(fleet, summary, publish(fleet, Path(config)))
+    told = tell_prefect(fleet, summary, publish(fleet, Path(config)))
+    get_run_logger().log(logging.INFO if summary.is_whole else logging.WARNING, told)
     n_quarantined = len(summary.quarantined)
     return Completed(message=f"{counted(n_quarantined, 'file')} quarantined" if n_quarantined else None, data=summary)
 
@@ -121,8 +130,9 @@ def serve_flow(config: Path, *, cron: str) -> None:
     fleet = load_fleet(config)
     with prefect_api(fleet.store / ".flows"), _more_words():
         nightly.serve(
-            name="nightly", cron=cron, parameters={"config": str(config.resolve())}, limit=1, pause_on_shutdown=False
-        )
+            name=f"nightly-{fleet_name(config)}", tags=["halfcycle", fleet_name(config)], cron=cron,
+            parameters={"config": str(config.resolve())}, limit=1, pause_on_shutdown=False,
+        )  # fmt: skip
 
 
 @contextmanager

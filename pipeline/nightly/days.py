@@ -134,13 +134,13 @@ def _look_at_site(
 ) -> tuple[list[tuple[Day, State]], dict[Day, frozenset[Why]]]:
     store = Store(fleet.store)
     known, damaged = index.documents(stamps, keep=keep)
-    held = {day: store.held(site.name, day) for day in stamps.folders}
-    present = {day: {path.stem for part in parts for path in part} for day, parts in held.items()}
+    held = {day: store.stems(site.name, day) for day in stamps.folders}
+    present = {day: {*captures, *aside} for day, (captures, aside) in held.items()}
     logs = {day: named(log_paths(store, site.name, day)) for day in stamps.recorded}
     names, captured = {}, {}
     for day in held.keys() | known.keys() | logs.keys():
-        captures, _ = held.get(day, ((), ()))
-        captured[day] = names_of_day([path.stem for path in captures], present.get(day, ()), known.get(day))
+        captures, _ = held.get(day, ([], []))
+        captured[day] = names_of_day(captures, present.get(day, ()), known.get(day))
         names[day] = [*captured[day], *logs.get(day, ())]
     frozen = frozen_days(known, present)
     runs_on = {day + _ONE_DAY for day, document in known.items() if document.get("runs_into_next_day")}
@@ -274,11 +274,9 @@ def path_of(day: Day, fleet: Fleet) -> Path:
 
 def held_names(store: Store, site: str, day: date) -> list[str]:
     """Names of all that a day's catalogue can be made of: captures, gone ones included, and logs of RMS by content."""
-    held, aside = store.held(site, day)
-    captures = [path.stem for path in held]
-    present = {*captures, *(path.stem for path in aside)}
+    captures, aside = store.stems(site, day)
     document = metadata_if_whole(store.catalogue_path(site, day))
-    return [*names_of_day(captures, present, document), *named(log_paths(store, site, day))]
+    return [*names_of_day(captures, {*captures, *aside}, document), *named(log_paths(store, site, day))]
 
 
 def names_digest(names: dict[date, list[str]], day: date, days_after: int) -> str:

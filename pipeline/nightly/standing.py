@@ -51,7 +51,7 @@ def standing(site: str, day: date, store: Store) -> Standing | None:
 
 def names_present(store: Store, site: str, day: date) -> frozenset[str]:
     """Names of the captures that the store has of a day, those set aside included."""
-    return frozenset(path.stem for part in store.held(site, day) for path in part)
+    return frozenset(name for part in store.stems(site, day) for name in part)
 
 
 def names_of_day(held: Collection[str], present: Collection[str], document: Mapping[str, Any] | None) -> list[str]:

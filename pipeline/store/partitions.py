@@ -32,6 +32,7 @@ DAY_NS: Final = 86_400_000_000_000
 REASON_ENDING: Final = ".reason.txt"
 """Of the note beside a file that is set aside: why."""
 CATALOGUE_NAME: Final = "events.parquet"
+_ENDING: Final = ".parquet"
 _EPOCH: Final = date(1970, 1, 1)
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
 _LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
@@ -178,19 +179,18 @@ class Store:
         """Capture files of a site and day in order of name: those of which a catalogue is made, and those set aside."""
         return self._held("waveforms", site, day)
 
+    def stems(self, site: str, day: date) -> tuple[list[str], list[str]]:
+        """As `held`, the names of the files without their ending."""
+        check_name(site)
+        folder = f"{self.root}/waveforms/site={site}/date={day.isoformat()}"
+        held, aside = _listed(folder)
+        n = len(_ENDING)
+        return [name[:-n] for name in held], [name[:-n] for name in aside]
+
     def _held(self, kind: str, site: str, day: date) -> tuple[list[Path], list[Path]]:
         folder = self._partition(kind, site, day)
-        try:
-            names = set(os.listdir(folder))
-        except (FileNotFoundError, NotADirectoryError):
-            names = set()
-        except OSError as error:
-            raise refused(f"{folder}: cannot be read", error) from error
-        parts: tuple[list[Path], list[Path]] = ([], [])
-        for name in sorted(names):
-            if name.endswith(".parquet") and not name.startswith("."):
-                parts[name + REASON_ENDING in names].append(folder / name)
-        return parts
+        held, aside = _listed(folder)
+        return [folder / name for name in held], [folder / name for name in aside]
 
     def put_aside(self, path: Path, reason: str) -> None:
         """Make no catalogue of a stored capture from now on; the capture stays where it is.
@@ -223,6 +223,21 @@ class Store:
         except OSError as error:
             raise refused(f"{folder}: cannot be read", error) from error
         yield from ((path.name.removeprefix(prefix), path) for path in held)
+
+
+def _listed(folder: Path | str) -> tuple[list[str], list[str]]:
+    """Names of the Parquet files in a folder, in order: those without a reason beside them, and those with one."""
+    try:
+        names = set(os.listdir(folder))
+    except (FileNotFoundError, NotADirectoryError):
+        return [], []
+    except OSError as error:
+        raise refused(f"{folder}: cannot be read", error) from error
+    parts: tuple[list[str], list[str]] = ([], [])
+    for name in sorted(names):
+        if name.endswith(_ENDING) and not name.startswith("."):
+            parts[name + REASON_ENDING in names].append(name)
+    return parts
 
 
 def day_named(name: str) -> date | None:

@@ -38,6 +38,7 @@ from made_fleet import (
 
 from pipeline.catalogue.tables import write_table
 from pipeline.config import Fleet
+from pipeline.flows.artifacts import fleet_name
 from pipeline.nightly.days import days_of, read_catalogue
 
 pytestmark = [
@@ -355,7 +356,8 @@ def deployment_of(run: Followed, fleet: Fleet, *, cron: str) -> str:
         with closing(sqlite3.connect(f"file:{database}?mode=ro", uri=True)) as history:
             found = history.execute(
                 "select d.id, s.schedule from deployment d join deployment_schedule s on s.deployment_id = d.id"
-                " where d.name = 'nightly' and s.active"
+                " where d.name = ? and s.active",
+                (f"nightly-{fleet_name(fleet.store.parent / 'fleet.toml')}",),
             ).fetchall()
     ((deployment, schedule),) = found
     assert json.loads(schedule)["cron"] == cron
@@ -462,3 +464,38 @@ def test_a_night_publishes_its_pages_and_leaves_its_summary_and_its_worst_events
     assert again.returncode == 0, again.stderr
     assert f"report: {config.parent / 'pages'}" in again.stdout
     assert (config.parent / "pages" / "index.html").is_file()
+
+
+def test_what_a_served_run_sets_aside_is_in_its_log_and_the_run_has_its_fleets_name(
+    config: Path, home: dict[str, str]
+) -> None:
+    fleet = loaded(config)
+    (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
+    with followed("nightly", "--config", config, "--serve", "--cron", "30 2 * * *", env=home) as run:
+        ask_for_a_run(run, deployment_of(run, fleet, cron="30 2 * * *"))
+        deadline = time.monotonic() + 120
+        while not list((fleet.quarantine).rglob("bad.csv")) and time.monotonic() < deadline:
+            time.sleep(0.2)
+        history = fleet.store / ".flows" / "runs.db"
+        ended: list[tuple[str, str]] = []
+        while not ended and time.monotonic() < deadline:
+            time.sleep(0.2)
+            with closing(sqlite3.connect(f"file:{history}?mode=ro", uri=True)) as runs_made:
+                ended = runs_made.execute(
+                    "select name, tags from flow_run where state_type = 'COMPLETED' and name like ?",
+                    (f"{fleet_name(config)} %",),
+                ).fetchall()
+        run.process.send_signal(signal.SIGINT)
+        status, out, err = run.end()
+        assert status == 0, err
+    ((name, tags),) = ended
+    assert name.startswith(f"{fleet_name(config)} 20")
+    assert fleet_name(config) in json.loads(tags)
+    assert "bad.csv" in out + err
+    assert "1 quarantined" in out + err
+
+
+def test_two_fleets_have_two_names(tmp_path: Path) -> None:
+    configs = [write_fleet(tmp_path / name) for name in ("a/fleet", "b/fleet")]
+    assert len({fleet_name(config) for config in configs}) == 2
+    assert all(fleet_name(config).startswith("fleet-") for config in configs)
