@@ -362,8 +362,12 @@ def capture_files(roots: Collection[Path], *, in_bundles: bool = False) -> list[
             found.add(root)
         else:
             raise ReadError(root, "", "no such file or folder")
-    belonging = {companion for path in found for companion in companions_of(path)}
-    files = sorted(found - belonging)
+    files = sorted(found)
+    belonging: set[Path] = set()
+    for path in files:
+        if path not in belonging:  # what belongs to another has nothing of its own
+            belonging.update(companions_of(path))
+    files = [path for path in files if path not in belonging]
     return [part for path in files for part in _parts(path)] if in_bundles else files
 
 

@@ -239,7 +239,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
     if live.any():
         level, n_windows = steady_beginning(rms[live])
         steady_cycles = (n_windows + 1) / 2 if level is not None else 0.0
-        middle = np.array([_middle(row) for row in rms[live]])
+        middle = _middles(rms[live])
         usual = float(np.median(middle))
         if level is None or abs(usual / level - 1) > _STEADY:
             near = np.abs(rms[live] / np.maximum(middle, 1e-30)[:, None] - 1) <= _STEADY
@@ -256,9 +256,13 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
     )
 
 
-def _middle(row: F64) -> float:
-    measured = row[np.isfinite(row)]
-    return float(np.median(measured)) if measured.size else 0.0
+def _middles(rms: F64) -> F64:
+    """The median of each channel's windows, as far as they are measured; zero where none is."""
+    if np.isfinite(rms).all():
+        middles: F64 = np.median(rms, axis=1)
+        return middles
+    measured = [row[np.isfinite(row)] for row in rms]
+    return np.array([np.median(row) if row.size else 0.0 for row in measured])
 
 
 def windowed_rms(values: F64, *, rate_hz: float, frequency_hz: float) -> F64:

@@ -9,8 +9,11 @@ from functools import cache
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from pipeline.resources import resource_rows
+
+F64 = npt.NDArray[np.float64]
 
 SURE: Final = 0.85
 """Least probability at which a nominal voltage is inferred."""
@@ -31,13 +34,14 @@ class _Practice:
     spread: float
     off: tuple[tuple[float, float, float], ...]  # (share, least, largest)
 
-    def density(self, ratio: float, *, within: float, share_off: float) -> float:
-        """Of a level over nominal; `within`: its own standard deviation; `share_off`: of the shares that counts."""
+    def density(self, ratios: F64, *, within: float, share_off: float) -> F64:
+        """Of levels over nominal; `within`: their own standard deviation; `share_off`: of the shares that counts."""
         spread = math.hypot(self.spread, within)
-        near = math.exp(-0.5 * ((ratio - 1) / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
-        off = [(share * share_off, low, high) for share, low, high in self.off]
-        held = sum(share / (high - low) for share, low, high in off if low <= ratio <= high)
-        return (1 - sum(share for share, *_ in off)) * near + held
+        near = np.exp(-0.5 * ((ratios - 1) / spread) ** 2) / (spread * math.sqrt(2 * math.pi))
+        density: F64 = (1 - share_off * sum(share for share, *_ in self.off)) * near
+        for share, low, high in self.off:
+            density += share_off * share / (high - low) * ((ratios >= low) & (ratios <= high))
+        return density
 
 
 _DISTRIBUTION: Final = _Practice(0.015, ((0.35, 0.93, 1.07), (0.03, 0.85, 1.2)))
@@ -68,6 +72,26 @@ class _System:
     weight: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Systems:
+    """All systems that may be, an element each."""
+
+    volts: F64  # of the judged voltages
+    weights: F64
+    is_transmission: npt.NDArray[np.bool_]
+
+    def density(self, level_v: float, *, n_captures: int = 1, scatter: float = 0.0) -> F64:
+        """Density of a level over each system's nominal voltage."""
+        within, share_off = _WITHIN / math.sqrt(n_captures), _SHARE_STILL_OFF if scatter > _SCATTERS else 1.0
+        of_each = (
+            practice.density(level_v / self.volts, within=within, share_off=share_off)
+            for practice in (_TRANSMISSION, _DISTRIBUTION)
+        )
+        of_transmission, of_distribution = of_each
+        density: F64 = np.where(self.is_transmission, of_transmission, of_distribution)
+        return density
+
+
 def candidates(levels_v: Sequence[float], *, line_to_line: bool, frequency_hz: float | None) -> tuple[Candidate, ...]:
     """The usual system voltages that some steady levels of one recorder may belong to.
 
@@ -87,11 +111,8 @@ def candidates(levels_v: Sequence[float], *, line_to_line: bool, frequency_hz: f
     """
     logs = np.log(np.asarray(levels_v, np.float64))
     mean, scatter = math.exp(float(logs.mean())), float(logs.std())
-    weighed = [
-        (system, _density(mean / system.volts, system, n_captures=len(levels_v), scatter=scatter))
-        for system in _systems(line_to_line, frequency_hz)
-    ]
-    return _ranked(weighed)
+    systems = _systems(line_to_line, frequency_hz)
+    return _ranked(systems, systems.density(mean, n_captures=len(levels_v), scatter=scatter))
 
 
 def joint_candidates(
@@ -117,14 +138,12 @@ def joint_candidates(
     second = 0.0 if triggered else (1 - _BEFORE) * _swell_likelihood(1 / rise)
     first, second = first / (first + second), second / (first + second)
     systems = _systems(line_to_line, frequency_hz)
-    begins = [first * _density(before_v / system.volts, system) for system in systems]
-    goes_on = [second * _density(after_v / system.volts, system) for system in systems]
+    begins, goes_on = first * systems.density(before_v), second * systems.density(after_v)
     of_first, of_second = (
-        share * _NONE_OF_THESE + sum(one.weight * d for one, d in zip(systems, densities, strict=True))
+        share * _NONE_OF_THESE + float(systems.weights @ densities)
         for share, densities in ((first, begins), (second, goes_on))
     )
-    weighed = [(system, a + b) for system, a, b in zip(systems, begins, goes_on, strict=True)]
-    return _ranked(weighed), of_first / (of_first + of_second)
+    return _ranked(systems, begins + goes_on), of_first / (of_first + of_second)
 
 
 def _swell_likelihood(rise: float) -> float:
@@ -132,21 +151,15 @@ def _swell_likelihood(rise: float) -> float:
     return next(likelihood for up_to, likelihood in _RISES if rise <= up_to)
 
 
-def _ranked(weighed: Sequence[tuple[_System, float]]) -> tuple[Candidate, ...]:
-    total = sum(system.weight * density for system, density in weighed) + _NONE_OF_THESE
-    found = [Candidate(system.volts, system.weight * density / total) for system, density in weighed if density > 0]
-    return tuple(sorted(found, key=lambda one: -one.probability))
-
-
-def _density(ratio: float, system: _System, *, n_captures: int = 1, scatter: float = 0.0) -> float:
-    """Density of a level over a system's nominal voltage."""
-    practice = _TRANSMISSION if system.line_to_line_v >= _TRANSMISSION_FROM_V else _DISTRIBUTION
-    within, share_off = _WITHIN / math.sqrt(n_captures), _SHARE_STILL_OFF if scatter > _SCATTERS else 1.0
-    return practice.density(ratio, within=within, share_off=share_off)
+def _ranked(systems: _Systems, densities: F64) -> tuple[Candidate, ...]:
+    shares = systems.weights * densities
+    shares /= shares.sum() + _NONE_OF_THESE
+    order = np.argsort(-shares, kind="stable")
+    return tuple(Candidate(float(systems.volts[k]), float(shares[k])) for k in order if shares[k] > 0)
 
 
 @cache
-def _systems(line_to_line: bool, frequency_hz: float | None) -> tuple[_System, ...]:
+def _systems(line_to_line: bool, frequency_hz: float | None) -> _Systems:
     """The systems of the table, each once, by how usual they are at a frequency."""
     found: list[_System] = []
     for named, at_hz, use in sorted(_table(line_to_line)):
@@ -157,7 +170,11 @@ def _systems(line_to_line: bool, frequency_hz: float | None) -> tuple[_System, .
             found.append(_System(named, of_lines_v, weight))
         elif weight > found[same].weight:
             found[same] = _System(named, of_lines_v, weight)
-    return tuple(found)
+    return _Systems(
+        np.array([one.volts for one in found]),
+        np.array([one.weight for one in found]),
+        np.array([one.line_to_line_v >= _TRANSMISSION_FROM_V for one in found]),
+    )
 
 
 def _table(line_to_line: bool) -> list[tuple[float, float, str]]:

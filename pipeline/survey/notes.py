@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 NOTES: Final = ("orders", "lamp", "reason", "derived", "over", "at")
 """What may be noted: orders covered, lamp, why there is no value, of what made, over how long, at which frequency."""
+_OURS: Final = {name.encode(): name for name in NOTES}
 
 
 def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Table:
@@ -34,9 +35,9 @@ def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Ta
 def notes_of(table: pa.Table) -> dict[str, dict[str, str]]:
     """The notes of a table's columns, of those that have some."""
     return {
-        field.name: {key.decode(): value.decode() for key, value in field.metadata.items() if _is_ours(key)}
+        field.name: {_OURS[key]: value.decode() for key, value in said.items() if key in _OURS}
         for field in table.schema
-        if field.metadata
+        if (said := field.metadata)
     }
 
 
@@ -68,7 +69,3 @@ def without_notes(table: pa.Table) -> pa.Table:
     import pyarrow as pa
 
     return table.cast(pa.schema([field.remove_metadata() for field in table.schema]))
-
-
-def _is_ours(key: bytes) -> bool:
-    return key.decode(errors="replace") in NOTES

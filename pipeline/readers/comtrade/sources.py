@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -102,10 +103,11 @@ def sibling(path: Path, ending: str, *, search: bool) -> Path | None:
     OSError : the folder cannot be listed.
     """
     likely = (ending.upper(), ending) if path.suffix.isupper() else (ending, ending.upper())
+    stem = os.fspath(path.with_suffix(""))
     for variant in (*likely, ending.capitalize()):
-        candidate = path.with_suffix(f".{variant}")
-        if candidate.is_file():
-            return candidate
+        candidate = f"{stem}.{variant}"
+        if os.path.isfile(candidate):
+            return Path(candidate)
     if not search:
         return None
     wanted = f"{path.stem}.{ending}".lower()
