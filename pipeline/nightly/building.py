@@ -311,7 +311,7 @@ def _found(
         if known is not None:
             events, rows = known
         else:
-            events, rows = judged_day(stored_logs(list(logs)), store, read, records, day, site, terms)
+            events, rows = judged_day(stored_logs(list(logs)), store, read, records, day, site.on(day.day), terms)
         read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
         after = around[-1] + _ONE_DAY

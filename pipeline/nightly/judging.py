@@ -38,6 +38,8 @@ def judged_day(
     ----------
     logs, store : that were read, and where they lie.
     read, records : all records that were read, and those of the day.
+    day : which.
+    site, terms : whose it is, as it is on that day, and what it is judged by.
     """
     begin, end = day_start_ns(day.day), day_start_ns(day.day + _ONE_DAY)
     accounts = day_accounts(records, day, terms)

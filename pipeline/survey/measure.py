@@ -12,13 +12,12 @@ import numpy.typing as npt
 
 from pipeline.errors import SignalError
 from pipeline.measures.aggregation import TEN_MINUTES_NS
+from pipeline.measures.flicker_severity import Severity, SeverityMeter
 from pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_S,
     Flickermeter,
     Lamp,
-    Severity,
-    SeverityMeter,
 )
 from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
 from pipeline.measures.waveform_indices import deviation_pct

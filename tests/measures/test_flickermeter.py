@@ -8,12 +8,12 @@ import pytest
 from scipy import signal
 
 from pipeline.errors import SignalError
+from pipeline.measures.flicker_severity import SeverityMeter
 from pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_NS,
     Flickermeter,
     Lamp,
-    SeverityMeter,
     long_term_severity,
     short_term_severity,
     weighting_filter,

@@ -324,26 +324,26 @@ def test_trends_that_cannot_be_made_cost_their_day_and_are_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     # SOURCE.
-    import pipeline.nightly.survey as survey_module
+    import pipeline.nightly.site_surveys as surveys_module
 
     fleet = loaded(write_fleet(tmp_path, extra='[survey]\nquantities = ["u_rms"]\ninterval_s = 600\n'))
     for day in DAYS:
         write_capture(made_capture(f"{day}T12:00:00", seconds=4.0), fleet.inbox / SITE / f"{day}.csv")
-    made = survey_module._Survey.make
+    made = surveys_module.SiteSurveys.make
 
     def failing(self: Any, site: Any, day: date) -> list[str]:
         if day == date(2026, 3, 1):
             raise ZeroDivisionError("a bug")
         return made(self, site, day)
 
-    monkeypatch.setattr(survey_module._Survey, "make", failing)
+    monkeypatch.setattr(surveys_module.SiteSurveys, "make", failing)
     summary = run_nightly(fleet)
     assert summary.survey is not None
     assert [(site, day) for site, day, _ in summary.survey.failed] == [(SITE, date(2026, 3, 1))]
     assert summary.survey.days == ((SITE, date(2026, 3, 2)),)
     assert report(summary, nothing="") == 3
     words = capsys.readouterr().err
-    assert f"no trends of {SITE}, 2026-03-01: unexpected ZeroDivisionError, pipeline.nightly.survey line" in words
+    assert f"no trends of {SITE}, 2026-03-01: unexpected ZeroDivisionError, pipeline.nightly.site_surveys line" in words
     monkeypatch.undo()
     again = run_nightly(fleet)
     assert again.survey is not None
