@@ -20,6 +20,7 @@ from pipeline.records.record import Record
 from pipeline.resources import code_version
 from pipeline.screening import screen
 from pipeline.screening.provenance import Input, Provenance, file_digest, settings_of
+from pipeline.screening.units import Basis
 from pipeline.sites.account import Account
 from pipeline.store.partitions import Store, day_of
 
@@ -83,7 +84,9 @@ class ScreeningOrigin:
             raise ReadError(self._catalogue, "provenance", f"names no files of site {event.site!r}")
         if i not in self._done:
             self._done[i] = self._judged(self._known.groups[i][1])
-        return self._done[i]
+        settings = settings_of(self._known.settings)
+        reading = Reading(settings.terms.quantities)
+        return replace(self._done[i], terms=Basis(settings.terms, reading, settings.sites).terms_of(event.site))
 
     def _judged(self, inputs: Sequence[Input]) -> Again:
         settings = settings_of(self._known.settings)
