@@ -175,7 +175,7 @@ class FleetOrigin:
             names = {d: held_names(store, site.name, d) for d in days}
             if document.get("version") != code_version():
                 changes.append(_other_version(str(document.get("version"))))
-            if document.get("settings") != fleet.site_digest(site):
+            if document.get("settings") != fleet.site_digest(site.on(day.day)):
                 changes.append("settings: those of the site are not what they were when the day was judged")
             if document.get("names") != names_digest(names, day.day, int(document.get("days_after", 1))):
                 changes.append("captures: some of the day, or of the days beside it, came or went since it was judged")
