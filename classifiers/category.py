@@ -74,6 +74,18 @@ def classify_category(kind: str, duration_s: float, *, nominal_frequency_hz: flo
     return f"instantaneous {kind}"
 
 
+def duration_range_s(category: str, *, nominal_frequency_hz: float) -> tuple[float, float]:
+    """The durations that a category of `classify_category` is for, from above one to another. [s]
+
+    Source: as `classify_category`.
+    """
+    brief_s = 0.0 if "interruption" in category else INSTANTANEOUS_CYCLES / nominal_frequency_hz
+    ranges = {
+        "instantaneous": (0.0, brief_s), "momentary": (brief_s, MOMENTARY_S), "temporary": (MOMENTARY_S, TEMPORARY_S),
+    }  # fmt: skip
+    return ranges.get(category.partition(" ")[0], (TEMPORARY_S, float("inf")))
+
+
 def is_typical_magnitude(category: str, magnitude_pu: float) -> bool:
     """Whether a magnitude is what the table calls typical for the category; an untypical one stays in it.
 

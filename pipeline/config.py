@@ -111,6 +111,7 @@ class Fleet(Settings):
     detectors: dict[str, dict[str, Any]] = Field({})
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
+    uncertainty: Literal["none", "standard"] = "none"
     learned: Learned = Learned()
     report: Report | None = None
     incidents: Incidents | None = None
@@ -147,21 +148,25 @@ class Fleet(Settings):
         """The site of a name, or None."""
         return next((site for site in self.sites if site.name == name), None)
 
+    @property
+    def _sureness(self) -> dict[str, str]:
+        """What is asked for of uncertainties; nothing by default, so that older digests stand."""
+        return {} if self.uncertainty == "none" else {"uncertainty": self.uncertainty}
+
     def judged_by(self, site: Site) -> dict[str, Any]:
         """All settings that a catalogue of the site depends on, but for defaults. site: as it is on the day."""
         told = {
             "site": _judged(site).told(), "thresholds": self.thresholds[site.thresholds].told(),
             "detectors": self.detectors, "limits": self.limits, "explain": self.explain,
-            "learned": self.learned.digest(),
+            "learned": self.learned.digest(), **self._sureness,
         }  # fmt: skip
         document: dict[str, Any] = json.loads(json.dumps(told, default=str))
         return document
 
     def site_digest(self, site: Site) -> str:
         """Digest of what `judged_by` says: 32 hexadecimal digits. site: as it is on the day."""
-        further = json.dumps(
-            [self.detectors, self.limits, self.explain, self.learned.digest()], sort_keys=True, default=str
-        )
+        wanted = [self.detectors, self.limits, self.explain, self.learned.digest(), *self._sureness.values()]
+        further = json.dumps(wanted, sort_keys=True, default=str)
         text = f"{_judged(site).digest()}{self.thresholds[site.thresholds].digest()}{further}"
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 

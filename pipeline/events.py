@@ -6,12 +6,45 @@ import hashlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.terms import STEADY_KINDS
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Uncertainty:
+    """How sure the numbers of a row are; None: not told.
+
+    Columns that end in ``_u`` or ``_u_s`` are standard uncertainties in the unit of the column named before, instants
+    in seconds; with a coverage factor of 2 they hold the truth with 95 %. Those of magnitude, start and duration belong
+    to the corrected values, those of other columns to these themselves. `event_p` is the probability that the voltage
+    really crossed the threshold, `category_p` that it did and that the row's category is the right one;
+    `event_verdict` is ``inside``, ``outside`` or ``cannot tell``, at a risk of 5 %.
+    """
+
+    magnitude_corrected: float | None = None
+    magnitude_u: float | None = None
+    start_corrected: int | None = None
+    start_u_s: float | None = None
+    duration_corrected_s: float | None = None
+    duration_s_u: float | None = None
+    refined_start_u_s: float | None = None
+    frequency_hz_u: float | None = None
+    phase_jump_deg_u: float | None = None
+    start_angle_deg_u: float | None = None
+    recovery_angle_deg_u: float | None = None
+    characteristic_pu_u: float | None = None
+    pn_factor_u: float | None = None
+    oscillation_hz_u: float | None = None
+    decay_s_u: float | None = None
+    event_p: float | None = None
+    event_verdict: str | None = None
+    category_p: float | None = None
+    noise_pu: float | None = None
+    not_included: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +124,7 @@ class Event:
     first_sample: int | None = None
     n_samples: int | None = None
     notes: str = ""
+    uncertainty: Uncertainty | None = None
 
     @property
     def end(self) -> int:
@@ -98,7 +132,7 @@ class Event:
         return self.start + round(self.observed_s * 1e9)
 
 
-_TIMES = frozenset({"start", "refined_start"})
+_TIMES = frozenset({"start", "refined_start", "start_corrected"})
 _FLAGS = frozenset({"line_to_line", "open_start", "open_end", "learned_disagrees"})
 _COUNTS = frozenset({"stages", "polarity", "n_modes", "repeats"})
 _POSITIONS = frozenset({"first_sample", "n_samples"})
@@ -113,9 +147,14 @@ _NUMBERS = frozenset(
 )  # fmt: skip
 
 
+_OF_UNCERTAINTY: Final = tuple(field.name for field in fields(Uncertainty))
+_COLUMNS: Final = tuple(field.name for field in fields(Event) if field.name != "uncertainty")
+_TEXTS: Final = frozenset({"event_verdict", "not_included"})
+
+
 @cache
-def catalogue_schema() -> pa.Schema:
-    """The Arrow schema of a catalogue: the columns of `Event` in their order."""
+def catalogue_schema(*, uncertainty: bool = False) -> pa.Schema:
+    """The Arrow schema of a catalogue: the columns of `Event` in their order, and if wanted those of `Uncertainty`."""
     import pyarrow as pa
 
     types = {
@@ -125,28 +164,54 @@ def catalogue_schema() -> pa.Schema:
         **dict.fromkeys(_POSITIONS, pa.int64()),
         **dict.fromkeys(_NUMBERS, pa.float64()),
     }
-    return pa.schema([pa.field(column.name, types.get(column.name, pa.string())) for column in fields(Event)])
+    sure = {name: pa.string() if name in _TEXTS else types.get(name, pa.float64()) for name in _OF_UNCERTAINTY}
+    own = [pa.field(name, types.get(name, pa.string())) for name in _COLUMNS]
+    return pa.schema([*own, *(pa.field(*item) for item in sure.items())] if uncertainty else own)
+
+
+def says_uncertainty(names: Iterable[str]) -> bool:
+    """Whether a table with columns of some names holds those of `Uncertainty`."""
+    return any(name in _OF_UNCERTAINTY for name in names)
+
+
+def default_of(column: str) -> Any:
+    """What a row has by default in a column of a catalogue."""
+    return None if column in _OF_UNCERTAINTY else Event.__dataclass_fields__[column].default
+
+
+def value_in(event: Event, column: str) -> Any:
+    """What a row has in a column of a catalogue."""
+    return getattr(event.uncertainty, column, None) if column in _OF_UNCERTAINTY else getattr(event, column)
 
 
 def catalogue_table(events: Sequence[Event]) -> pa.Table:
-    """Events as a table, in order of start, then site, point and kind."""
+    """Events as a table, in order of start, then site, point and kind; with columns of uncertainty if any has them."""
     import pyarrow as pa
 
     ordered = sorted(events, key=event_order)
-    columns = {field.name: [getattr(event, field.name) for event in ordered] for field in fields(Event)}
-    return pa.table(columns, schema=catalogue_schema())
+    schema = catalogue_schema(uncertainty=any(event.uncertainty is not None for event in ordered))
+    columns = {name: [value_in(event, name) for event in ordered] for name in schema.names}
+    return pa.table(columns, schema=schema)
 
 
 def events_of(table: pa.Table) -> list[Event]:
     """The events of a catalogue table."""
     import pyarrow as pa
 
+    has_sure = says_uncertainty(table.column_names)
     columns = {}
-    for field in catalogue_schema():
+    for field in catalogue_schema(uncertainty=has_sure):
         column = table.column(field.name)
         columns[field.name] = (column.cast(pa.int64()) if field.name in _TIMES else column).to_pylist()
-    rows = zip(*columns.values(), strict=True)
-    return [Event(**dict(zip(columns, row, strict=True))) for row in rows]
+    rows = [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+    if not has_sure:
+        return [Event(**row) for row in rows]
+    events = []
+    for row in rows:
+        sure = {name: row.pop(name) for name in _OF_UNCERTAINTY}
+        told = any(value is not None for value in sure.values())
+        events.append(Event(**row, uncertainty=Uncertainty(**sure) if told else None))
+    return events
 
 
 def event_order(event: Event) -> tuple[Any, ...]:

@@ -10,10 +10,11 @@ import numpy as np
 
 from pipeline.catalogue.busbars import busbars_of
 from pipeline.catalogue.measuring import described, looked_at, measures_of, suspect_spans
-from pipeline.catalogue.mishaps import detected, is_of_a_detector
+from pipeline.catalogue.mishaps import detected, is_of_a_detector, noted
 from pipeline.catalogue.reference import Reference, reference_of
 from pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from pipeline.catalogue.rows import event_of
+from pipeline.catalogue.uncertainty import Wanted, with_further_uncertainty, with_uncertainty
 from pipeline.detectors.contract import Chosen, Need
 from pipeline.detectors.finding import Finding
 from pipeline.detectors.measured import Measured
@@ -41,6 +42,9 @@ class Terms:
     detectors : those that look for more than RMS variations.
     explain : say what caused each event, from which side, and its three-phase type; reads the currents.
     model : folder of a learned classifier that names events too; None: none.
+    uncertainty : ``none``, or ``standard``: how sure the numbers of each row are.
+    voltage_class_pct, clock_u_s : declared accuracy class of the voltage transducers, and standard uncertainty of the
+        recorder's clock; they go into uncertainties alone. [%], [s]
     """
 
     thresholds: Thresholds
@@ -51,6 +55,9 @@ class Terms:
     explain: bool = False
     model: str | None = None
     clamps_checked: bool = False
+    uncertainty: Wanted = "none"
+    voltage_class_pct: float | None = None
+    clock_u_s: float | None = None
 
     @property
     def declared(self) -> Declared:
@@ -214,6 +221,9 @@ def _of_point(
         found = with_causes(
             found, record, clamps, frequency_hz=look.nominal_hz, is_marked=partial(look.is_marked, live)
         )
+    if terms.uncertainty != "none":
+        rest = partial(with_further_uncertainty, record=record, point=point, nominal_hz=look.nominal_hz)
+        found = [noted(event, "uncertainty not told", partial(rest, event)) for event in found]
     if terms.model is not None and found and not currents_only:
         found = _named_by_model(found, record, point, look, live, terms.model)
     return Findings(
@@ -306,20 +316,22 @@ def _events(
     variations = variations_in(measured, thresholds)
     events: list[Event] = []
     if not currents_only:
-        events = with_enclosing(
-            [
-                variation_event(
-                    variation,
-                    record,
-                    point,
-                    measured,
-                    site=site,
-                    kind=kind,
-                    interruption_pu=thresholds.interruption_pu,
-                )
-                for variation in variations
+        rows = [
+            variation_event(
+                variation, record, point, measured, site=site, kind=kind, interruption_pu=thresholds.interruption_pu
+            )
+            for variation in variations
+        ]
+        if terms.uncertainty != "none":
+            sure = partial(
+                with_uncertainty, record=record, point=point, measured=measured, thresholds=thresholds,
+                class_pct=terms.voltage_class_pct, clock_u_s=terms.clock_u_s,
+            )  # fmt: skip
+            rows = [
+                noted(row, "uncertainty not told", partial(sure, row, variation))
+                for row, variation in zip(rows, variations, strict=True)
             ]
-        )
+        events = with_enclosing(rows)
     spans = np.array([[v.start, v.stop] for v in variations], np.float64).reshape(-1, 2)
     shape = measured.waveshape
     measured = replace(measured, variations=spans, waveshape=None if shape is None else shape.outside(spans))

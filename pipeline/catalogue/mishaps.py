@@ -17,8 +17,8 @@ from pipeline.errors import ReadError, StoreError
 from pipeline.events import Event
 from pipeline.spread import leave_to_another
 
-What = Literal["not explained", "not named by the model"]
-_WHATS: Final[tuple[What, ...]] = ("not explained", "not named by the model")
+What = Literal["not explained", "not named by the model", "uncertainty not told"]
+_WHATS: Final[tuple[What, ...]] = ("not explained", "not named by the model", "uncertainty not told")
 _OF_A_DETECTOR: Final = "detector failed: "
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import ConfigError
-from pipeline.events import Event, catalogue_schema, events_of
+from pipeline.events import Event, catalogue_schema, default_of, events_of, says_uncertainty
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -68,22 +68,21 @@ def read_table(path: Path) -> pa.Table:
 
 def aligned(table: pa.Table, names: Sequence[str] | None = None) -> pa.Table:
     """A table with exactly a catalogue's columns, or some of them, by name: those that it lacks are null, or what an
-    event has by default."""
+    event has by default; those of uncertainty where it has any of them."""
     import pyarrow as pa
 
-    schema = catalogue_schema()
+    schema = catalogue_schema(uncertainty=says_uncertainty(table.column_names))
     if names is not None:
         schema = pa.schema([schema.field(name) for name in names])
     if table.schema.equals(schema):
         return table.replace_schema_metadata(None)
-    defaults = Event.__dataclass_fields__
     columns = []
     for field in schema:
         if field.name in table.column_names:
             column = table.column(field.name)
             columns.append(column if column.type == field.type else column.cast(field.type))
             continue
-        default = defaults[field.name].default
+        default = default_of(field.name)
         value = default if isinstance(default, str | int | float | bool) else None
         columns.append(pa.array([value] * table.num_rows, field.type))
     return pa.table(columns, schema=schema)
@@ -113,12 +112,12 @@ def _uncovered(cell: str | None) -> str | None:
 def _table(rows: list[dict[str, Any]]) -> pa.Table:
     import pyarrow as pa
 
-    schema = catalogue_schema()
+    schema = catalogue_schema(uncertainty=bool(rows) and says_uncertainty(rows[0]))
     names = [name for name in schema.names if not rows or name in rows[0]]
     columns = {}
     for name in names:
         cells: list[Any] = [row.get(name) for row in rows]
-        if Event.__dataclass_fields__[name].default is None:
+        if default_of(name) is None:
             cells = [None if cell == "" else cell for cell in cells]
         columns[name] = [_value(cell, schema.field(name).type) for cell in cells]
     return pa.table({name: pa.array(values, schema.field(name).type) for name, values in columns.items()})

@@ -73,5 +73,5 @@ LastDay = Annotated[
 ]
 SigningKey = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option("--key", metavar="FILE", help="Sign the provenance, or check its signature, with this file's key."),
+    typer.Option("--key", metavar="FILE", help="Key that signs the provenance."),
 ]

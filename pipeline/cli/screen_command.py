@@ -72,6 +72,9 @@ def screen_command(
     notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, file by file.")] = False,
     sites: Sites = None,
     strict: Strict = False,
+    uncertainty: Annotated[
+        str, typer.Option(metavar="WORD", help="standard: columns of how sure each number is.")
+    ] = "none",
     key: SigningKey = None,
 ) -> int:
     """Find the events in a folder of captures."""
@@ -80,6 +83,7 @@ def screen_command(
     arrow_without_pandas()
     from pipeline.catalogue.judge import Terms
     from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
+    from pipeline.catalogue.uncertainty import checked_choice
     from pipeline.config import load_detectors, load_sites, load_thresholds
     from pipeline.detectors.registry import choose
     from pipeline.errors import ConfigError
@@ -96,7 +100,10 @@ def screen_command(
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
     detectors = choose(_wanted(detect) | ({} if settings is None else load_detectors(settings)))
     folder = _checked(model)
-    terms = Terms(load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder)
+    terms = Terms(
+        load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder,
+        uncertainty=checked_choice(uncertainty),
+    )  # fmt: skip
     quarantine = out.with_suffix(".quarantine.csv")
     secret = None if key is None else signing_key(key)
     no_inputs = (out, quarantine, provenance_path(out), *(path for path in (sites, settings, key) if path is not None))

@@ -189,7 +189,7 @@ def read_days(fleet: Fleet, days: Sequence[Day]) -> tuple[pa.Table, list[Day]]:
                 tables.append(read_events_table(path))
         except PlaceError:
             damaged.append(day)
-    return catalogue_table(events_of(pa.concat_tables(tables))), damaged
+    return catalogue_table(events_of(pa.concat_tables(tables, promote_options="default"))), damaged
 
 
 def read_catalogue(fleet: Fleet, days: Sequence[Day]) -> pa.Table:
@@ -264,6 +264,9 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
         fleet.explain,
         str(fleet.learned.model) if fleet.learned.enabled else None,
         site.clamps_checked,
+        fleet.uncertainty,
+        site.voltage_class_pct,
+        site.clock_u_s,
     )
 
 

@@ -65,6 +65,7 @@ class ScreeningSettings:
             "explain": terms.explain,
             "model": terms.model,
             "model_digest": "" if terms.model is None else _model_digest(terms.model),
+            "uncertainty": terms.uncertainty,
             "strict": self.strict,
             "sites": [site.model_dump(mode="json", exclude_defaults=True) for site in self.sites.sites],
         }
@@ -258,7 +259,7 @@ def settings_of(document: dict[str, Any]) -> ScreeningSettings:
         terms = Terms(
             checked(Thresholds, document["thresholds"], where), document["nominal_voltage_v"],
             document["nominal_frequency_hz"], document["hookup"], choose(document["detectors"]), document["explain"],
-            document["model"], document["clamps_checked"],
+            document["model"], document["clamps_checked"], document["uncertainty"],
         )  # fmt: skip
         sites = tuple(checked(Site, site, where) for site in document["sites"])
         return ScreeningSettings(terms, document["strict"], SiteTable(sites))

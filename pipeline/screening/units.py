@@ -49,6 +49,7 @@ class Basis:
         """What a site is judged by: what its table declares, and the rest as for all."""
         declared = self.sites.declared(site, self.terms.declared)
         thresholds = self.sites.thresholds_of(site) or self.terms.thresholds
+        own = self.sites.named(site)
         return replace(
             self.terms,
             thresholds=thresholds,
@@ -56,6 +57,8 @@ class Basis:
             nominal_frequency_hz=declared.nominal_frequency_hz,
             hookup=declared.hookup,
             clamps_checked=declared.clamps_checked,
+            voltage_class_pct=None if own is None else own.voltage_class_pct,
+            clock_u_s=None if own is None else own.clock_u_s,
         )
 
 

@@ -41,9 +41,13 @@ class SiteTable:
         site = self.site(header, path)
         return site_of(header, path) if site is None else site.name
 
+    def named(self, name: str) -> Site | None:
+        """The declared site of a name, or None."""
+        return next((one for one in self.sites if one.name == name), None)
+
     def declared(self, name: str, otherwise: Declared) -> Declared:
         """What is declared of a site by its name; what its table leaves out is as declared for all."""
-        site = next((one for one in self.sites if one.name == name), None)
+        site = self.named(name)
         if site is None:
             return otherwise
         hertz = site.nominal_frequency_hz
@@ -56,7 +60,7 @@ class SiteTable:
 
     def thresholds_of(self, name: str) -> Thresholds | None:
         """The threshold profile that a site's table names, or None."""
-        site = next((one for one in self.sites if one.name == name), None)
+        site = self.named(name)
         if site is None or "thresholds" not in site.model_fields_set:
             return None
         return _profile(site.thresholds)

@@ -20,6 +20,7 @@ from pipeline.records.record import Record
 from pipeline.resources import code_version
 from pipeline.screening import screen
 from pipeline.screening.provenance import Input, Provenance, file_digest, settings_of
+from pipeline.screening.units import Basis
 from pipeline.sites.account import Account
 from pipeline.store.partitions import Store, day_of
 
@@ -83,7 +84,9 @@ class ScreeningOrigin:
             raise ReadError(self._catalogue, "provenance", f"names no files of site {event.site!r}")
         if i not in self._done:
             self._done[i] = self._judged(self._known.groups[i][1])
-        return self._done[i]
+        settings = settings_of(self._known.settings)
+        reading = Reading(settings.terms.quantities)
+        return replace(self._done[i], terms=Basis(settings.terms, reading, settings.sites).terms_of(event.site))
 
     def _judged(self, inputs: Sequence[Input]) -> Again:
         settings = settings_of(self._known.settings)
@@ -172,7 +175,7 @@ class FleetOrigin:
             names = {d: held_names(store, site.name, d) for d in days}
             if document.get("version") != code_version():
                 changes.append(_other_version(str(document.get("version"))))
-            if document.get("settings") != fleet.site_digest(site):
+            if document.get("settings") != fleet.site_digest(site.on(day.day)):
                 changes.append("settings: those of the site are not what they were when the day was judged")
             if document.get("names") != names_digest(names, day.day, int(document.get("days_after", 1))):
                 changes.append("captures: some of the day, or of the days beside it, came or went since it was judged")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from pipeline.catalogue.reading import read_events
 from pipeline.catalogue.tables import write_table
-from pipeline.events import Event, catalogue_table
+from pipeline.events import Event, catalogue_schema, catalogue_table, value_in
 
 _PLAIN: Final = ".parquet"  # holds values as they are
 
@@ -46,7 +46,8 @@ def as_written(events: Sequence[Event], ending: str) -> list[Event]:
 
 def differences(row: Event, again: Event) -> list[Difference]:
     """In which columns two rows differ, in their order; none: their bytes are the same."""
-    pairs = [(one.name, getattr(row, one.name), getattr(again, one.name)) for one in fields(Event)]
+    names = catalogue_schema(uncertainty=True).names
+    pairs = [(name, value_in(row, name), value_in(again, name)) for name in names]
     return [Difference(name, was, now) for name, was, now in pairs if not _same(was, now)]
 
 

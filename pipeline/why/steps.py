@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Final
 
 import numpy as np
 
 from pipeline.catalogue.judge import Terms
 from pipeline.catalogue.tables import iso_utc
-from pipeline.events import Event
+from pipeline.events import Event, Uncertainty
 from pipeline.locales import number
 from pipeline.sites.account import Account
 from pipeline.why.trace import Trace
@@ -60,6 +60,8 @@ def steps_of(event: Event, *, terms: Terms, accounts: Sequence[Account], trace: 
         steps.append(Step("explanation", _explanation(event)))
     if event.learned_class:
         steps.append(Step("learned classifier", _learned(event)))
+    if event.uncertainty is not None:
+        steps.append(Step("uncertainty", _sureness(event.uncertainty)))
     if event.notes or event.quality:
         steps.append(Step("notes", tuple(filter(None, (event.notes, event.quality)))))
     return steps
@@ -204,6 +206,14 @@ def _explanation(event: Event) -> tuple[str, ...]:
         if (value := getattr(event, name)) is not None:
             lines.append(f"{name.removesuffix('_deg').replace('_', ' ')} {value!r}{unit}")
     return (*lines, *(f"evidence: {part}" for part in (event.why or "").split("; ") if part))
+
+
+def _sureness(sure: Uncertainty) -> tuple[str, ...]:
+    values = {field.name: getattr(sure, field.name) for field in fields(sure)}
+    instants = {name: iso_utc(value) for name, value in values.items() if name == "start_corrected" and value}
+    words = {"not_included": "not included"}
+    told = {name: value for name, value in (values | instants).items() if value is not None}
+    return tuple(f"{words.get(name, name)} {value}" for name, value in told.items())
 
 
 def _learned(event: Event) -> tuple[str, ...]:

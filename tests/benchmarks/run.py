@@ -19,6 +19,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
@@ -28,8 +29,10 @@ from archives import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, capture, parquet_archive
 from long_files import FORMATS, compared
 from threadpoolctl import threadpool_limits
 
+from pipeline.catalogue import judge as judging
 from pipeline.catalogue.judge import Terms
 from pipeline.detectors.registry import choose, detectors
+from pipeline.events import Event
 from pipeline.quantities import chosen_quantities
 from pipeline.readers import read_captures
 from pipeline.screening import screen
@@ -109,6 +112,29 @@ def bench_detectors(folder: Path) -> list[Row]:
         times, ours_s, bare_s = ratio(screening, decode, turns=5)
     speed = f"{n_samples / ours_s / 1e6:.0f} against {n_samples / bare_s / 1e6:.0f} million samples/s"
     return [(f"the same with all {len(wanted)} detectors on, six channels", "≤ 2.5", f"{times:.2f} ({speed})")]
+
+
+def bench_uncertainty(folder: Path) -> list[Row]:
+    """Uncertainties against the screening without them, in processor time, on an archive with a sag in two minutes.
+
+    The least of many turns of each counts: a busy machine adds to processor time as well.
+    """
+    paths = parquet_archive(folder, n_files=24, seconds=60)
+    plainly = judging.with_uncertainty
+    taken: list[float] = []
+
+    def timed(*words: object, **further: object) -> Event:
+        taken.append(min(cpu_seconds_of(lambda: plainly(*words, **further)) for _ in range(15)))
+        return plainly(*words, **further)
+
+    with threadpool_limits(1):
+        with mock.patch.object(judging, "with_uncertainty", timed):
+            found = screen([folder], terms=replace(TERMS, uncertainty="standard"), workers=1).events
+        assert len(taken) == len(paths) // 2
+        assert all(event.uncertainty for event in found)
+        plain_s = min(cpu_seconds_of(lambda: screen([folder], terms=TERMS, workers=1)) for _ in range(15))
+    text = f"{100 * sum(taken) / plain_s:.1f} % ({1e3 * statistics.median(taken):.2f} ms an event)"
+    return [("uncertainties of every row, of the processor time of screening", "≤ 5 %", text)]
 
 
 def bench_workers(folder: Path) -> list[Row]:
@@ -294,6 +320,7 @@ def _peak_bytes(command: list[str]) -> int:
 BENCHMARKS = {
     "decode": bench_decode,
     "detectors": bench_detectors,
+    "uncertainty": bench_uncertainty,
     "workers": bench_workers,
     "pandas": bench_pandas,
     "comtrade": bench_comtrade,
