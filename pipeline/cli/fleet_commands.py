@@ -57,7 +57,7 @@ def nightly_command(
         raise ConfigError('--serve and --cron "MINUTE HOUR DAY MONTH WEEKDAY" go together')
     fleet = load_fleet(config)
     if cron is not None:
-        from pipeline.flows.nightly import serve_flow
+        from pipeline.flows.serving import serve_flow
 
         serve_flow(config, cron=cron)
         return Exit.DONE

@@ -11,10 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from pydantic import ValidationError
-
 from pipeline.config import Fleet, load_fleet
-from pipeline.errors import ConfigError
 from pipeline.flows.artifacts import fleet_name, tell_prefect
 from pipeline.flows.temporary_server import API_URL, prefect_api
 from pipeline.nightly.run import RunSummary, run_nightly
@@ -38,7 +35,6 @@ for _name, _value in (_QUIET if os.environ.get(API_URL) else {**_QUIET, **_WITHO
 
 from prefect import flow, get_run_logger, task  # noqa: E402
 from prefect.client.schemas.objects import State  # noqa: E402
-from prefect.client.schemas.schedules import CronSchedule  # noqa: E402
 from prefect.futures import wait  # noqa: E402
 from prefect.runtime import flow_run  # noqa: E402
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings  # noqa: E402
@@ -110,31 +106,6 @@ def run_flow(config: Path) -> RunSummary:
     return cast(RunSummary, summary)
 
 
-def serve_flow(config: Path, *, cron: str) -> None:
-    """Keep the nightly flow scheduled until the process is stopped; each run is a process of its own.
-
-    Parameters
-    ----------
-    config : the fleet's TOML file.
-    cron : schedule in cron's notation, in UTC.
-
-    Raises
-    ------
-    ConfigError : the schedule is none.
-    StoreError : the temporary server does not start.
-    """
-    try:
-        CronSchedule(cron=cron)
-    except ValidationError as error:
-        raise ConfigError(f"--cron {cron!r} must be MINUTE HOUR DAY MONTH WEEKDAY, such as '0 2 * * *'") from error
-    fleet = load_fleet(config)
-    with prefect_api(fleet.store / ".flows"), _more_words():
-        nightly.serve(
-            name=f"nightly-{fleet_name(config)}", tags=["halfcycle", fleet_name(config)], cron=cron,
-            parameters={"config": str(config.resolve())}, limit=1, pause_on_shutdown=False,
-        )  # fmt: skip
-
-
 @contextmanager
 def _batches(fleet: Fleet) -> Iterator[SingleBatch[Any, Any]]:
     """How a task does its batch: in a process of its own, or as one of several threads of this one."""
@@ -148,12 +119,3 @@ def _batches(fleet: Fleet) -> Iterator[SingleBatch[Any, Any]]:
 def _here(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
     (outcomes,) = in_this_process(function, [batch], lost=lost)
     return outcomes
-
-
-@contextmanager
-def _more_words() -> Iterator[None]:
-    """A scheduled flow writes a log of its runs."""
-    from prefect.settings import PREFECT_LOGGING_LEVEL
-
-    with temporary_settings({PREFECT_LOGGING_LEVEL: "INFO"}):
-        yield

@@ -167,6 +167,7 @@ TABLE: dict[str, Tried] = {
     "status": Tried(
         (), {"--config": ("{fleet}",), "--out": ("{out}/s.json",), "--day": ("2026-03-02",)}, needs=("--config",)
     ),
+    "plan": Tried((), {"--config": ("{fleet}",), "--out": _TABLES}, needs=("--config",)),
     "verify": Tried((), {"--config": ("{fleet}",), "--repair": _FLAG, "--out": _TABLES}, needs=("--config",)),
     "train": Tried(
         (),
