@@ -104,6 +104,16 @@ def write_capture(capture: Capture, path: Path) -> Path:
     return path
 
 
+def drop(fleet: Fleet, capture: Capture, name: str) -> None:
+    """Put a capture into the inbox of the site."""
+    write_capture(capture, fleet.inbox / SITE / name)
+
+
+def with_sag(day: str, clock: str = "12:00:00", residual: float = 0.5, seed: int = 1) -> Capture:
+    """A capture of two seconds with a sag of 0.2 s."""
+    return made_capture(f"{day}T{clock}", sags=[(0.5, 0.2, residual)], seed=seed)
+
+
 def write_fleet(root: Path, *, sites: Sequence[str] = (SITE,), site: str = "", run: str = "", extra: str = "") -> Path:
     """Write a fleet's configuration below a folder, with an empty inbox; returns the configuration's path.
 

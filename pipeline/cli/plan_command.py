@@ -57,7 +57,7 @@ def plan_command(
             by_reason[day.reason, day.postponed].append(day)
         rows = tuple(
             (reason, "a later night" if late else "the next night", counted(len(days), "day"),
-             cost_words(len(days), sum(d.captures for d in days), sum(d.size for d in days)).partition(", ")[2],
+             cost_words(days),
              _first_and_last(days))
             for (reason, late), days in by_reason.items()
         )  # fmt: skip

@@ -21,7 +21,7 @@ from typing import Any, Final
 
 from pipeline.errors import PlaceError, StoreError
 from pipeline.nightly.catalogue_file import catalogue_metadata
-from pipeline.store.atomic import write_atomically
+from pipeline.store.documents import document_at, write_document
 from pipeline.store.partitions import Store
 
 _SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
@@ -81,7 +81,7 @@ class DayIndex:
 
     def states(self, key: str) -> Any:
         """What was kept for a key; None where that is not what was kept last."""
-        document = _document_at(self._states_path)
+        document = document_at(self._states_path)
         return document.get("states") if document.get("key") == key else None
 
     def keep_states(self, key: str, states: Any) -> None:
@@ -96,7 +96,7 @@ class DayIndex:
         stamps : as they are now.
         keep : remember what had to be read, where nothing changed a moment ago.
         """
-        kept = _document_at(self._days_path)
+        kept = document_at(self._days_path)
         found: dict[date, dict[str, Any]] = {}
         damaged: set[date] = set()
         now: dict[str, Any] = {}
@@ -120,18 +120,5 @@ class DayIndex:
         return slim | {"coverage": bool(document.get("coverage"))}
 
     def _keep(self, document: Mapping[str, Any], path: Path) -> None:
-        text = json.dumps(document)
         with contextlib.suppress(StoreError):  # a store that is only read, or full: the next look costs more
-            write_atomically(path, lambda aside: _write(aside, text), staging=self._store.staging)
-
-
-def _document_at(path: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return document if isinstance(document, dict) else {}
-
-
-def _write(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")
+            write_document(document, path, self._store.staging)

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
@@ -36,6 +35,8 @@ FLEET_HOOKUP: Final = "four-wire"
 """Of a site of a fleet that declares none."""
 _ONE_DAY: Final = timedelta(days=1)
 State = Literal["fresh", "stale", "other version", "damaged", "frozen"]
+SETTLED: Final[frozenset[State]] = frozenset({"fresh", "other version", "frozen"})
+"""The states of days that a night leaves as they are."""
 Why = Literal["names", "settings", "incident_before"]
 """What of a catalogue's metadata matches no longer: the captures of its day or its neighbours, the settings, or the
 incident under way at its start."""
@@ -113,11 +114,11 @@ def _days_of_site(site: Site, fleet: Fleet, *, keep: bool) -> tuple[list[tuple[D
     """The states of a site's days, from what was kept of them where nothing has changed since."""
     store = Store(fleet.store)
     index, stamps = DayIndex(store, site.name), Stamps.of(store, site.name)
-    settings = [[since.isoformat(), fleet.site_digest(site.on(since))] for since in site.changed_on()]
-    key = stamps.key(json.dumps([settings, code_version()]))
+    settings = {since: fleet.site_digest(site.on(since)) for since in site.changed_on()}
+    key = stamps.key(json.dumps([[(since.isoformat(), digest) for since, digest in settings.items()], code_version()]))
     kept = index.states(key)
     if kept is None:
-        states, reasons = _look_at_site(site, fleet, index, stamps, keep=keep)
+        states, reasons = _look_at_site(site, fleet, index, stamps, settings, keep=keep)
         if keep and stamps.is_settled():
             told = {day.day.isoformat(): sorted(why) for day, why in reasons.items()}
             index.keep_states(key, [[(day.day.isoformat(), state) for day, state in states], told])
@@ -130,7 +131,7 @@ def _days_of_site(site: Site, fleet: Fleet, *, keep: bool) -> tuple[list[tuple[D
 
 
 def _look_at_site(
-    site: Site, fleet: Fleet, index: DayIndex, stamps: Stamps, *, keep: bool
+    site: Site, fleet: Fleet, index: DayIndex, stamps: Stamps, settings: Mapping[date, str], *, keep: bool
 ) -> tuple[list[tuple[Day, State]], dict[Day, frozenset[Why]]]:
     store = Store(fleet.store)
     known, damaged = index.documents(stamps, keep=keep)
@@ -144,7 +145,6 @@ def _look_at_site(
         names[day] = [*captured[day], *logs.get(day, ())]
     frozen = frozen_days(known, present)
     runs_on = {day + _ONE_DAY for day, document in known.items() if document.get("runs_into_next_day")}
-    settings = _settings_by_day(site, fleet)
     found: list[tuple[Day, State]] = []
     reasons: dict[Day, frozenset[Why]] = {}
     for day in sorted({day for day in names if names[day] or any(held.get(day, ()))} | set(known) | damaged | runs_on):
@@ -152,7 +152,7 @@ def _look_at_site(
         document = known.get(day, {})
         inputs_now: dict[Why, Any] = {
             "names": names_digest(names, day, document.get("days_after", 1)),
-            "settings": settings(day),
+            "settings": settings[max(since for since in settings if since <= day)],
             "incident_before": known.get(day - _ONE_DAY, {}).get("incident_after"),
         }
         others = frozenset(key for key, value in inputs_now.items() if document.get(key) != value)
@@ -164,16 +164,6 @@ def _look_at_site(
         if document and state == "stale":
             reasons[Day(site.name, day)] = others
     return found, reasons
-
-
-def _settings_by_day(site: Site, fleet: Fleet) -> Callable[[date], str]:
-    """The digest of what a site is judged by, of each day; worked out once for each of its changes."""
-
-    @cache
-    def since(day: date) -> str:
-        return fleet.site_digest(site.on(day))
-
-    return lambda day: since(max((one.valid_from for one in site.changes if one.valid_from <= day), default=date.min))
 
 
 def read_days(fleet: Fleet, days: Sequence[Day]) -> tuple[pa.Table, list[Day]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -146,6 +146,8 @@ def _size(path: Path) -> int:
         return 0
 
 
-def cost_words(days: int, captures: int, size: int) -> str:
-    """How much has to be read, in words. size: [bytes]"""
-    return f"{counted(days, 'day')}, {counted(captures, 'capture')}, {size / 1e6:.1f} MB"
+def cost_words(days: Iterable[PlannedDay]) -> str:
+    """How much has to be read for some days, in words."""
+    planned = list(days)
+    captures, size = sum(one.captures for one in planned), sum(one.size for one in planned)
+    return f"{counted(captures, 'capture')}, {size / 1e6:.1f} MB"

@@ -20,9 +20,10 @@ from pipeline.event_tables import event_tables_path
 from pipeline.events import Event, catalogue_table, events_of, with_identity
 from pipeline.nightly.catalogue_file import Row, catalogue_metadata, read_events_table, write_catalogue
 from pipeline.nightly.standing import CAPTURES
-from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, write_document
+from pipeline.nightly.surveyed import MADE, SurveyFolders
 from pipeline.settings import Site
 from pipeline.store.atomic import refused
+from pipeline.store.documents import document_at, write_document
 from pipeline.store.partitions import Store, for_partitions
 from pipeline.store.trends import write_trend
 from pipeline.survey.certificate import with_certificates

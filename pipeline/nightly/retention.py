@@ -15,15 +15,15 @@ from typing import Final
 
 from pipeline.config import Fleet, Retention
 from pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
-from pipeline.nightly.days import Day, State
+from pipeline.nightly.days import SETTLED, Day, State
 from pipeline.nightly.standing import CAPTURES
 from pipeline.nightly.survey import days_without_trends
-from pipeline.nightly.surveyed import SurveyFolders, document_at
+from pipeline.nightly.surveyed import SurveyFolders
 from pipeline.plain_text import counted
+from pipeline.store.documents import document_at
 from pipeline.store.partitions import Store
 
 _ONE_DAY: Final = timedelta(days=1)
-_SETTLED: Final[tuple[State, ...]] = ("fresh", "other version", "frozen")
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,17 +120,12 @@ def _expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> 
     if retention is None:
         return _Expired()
     store = Store(fleet.store)
-    settled = {day for day, state in states if state in _SETTLED}
-    open_days = {day for day, state in states if state not in _SETTLED} | set(days_without_trends(fleet))
-    captures: list[Path] = []
-    catalogues: list[Path] = []
-    for day in sorted(settled, key=lambda one: (one.site, one.day)):
-        around = {Day(day.site, day.day + n * _ONE_DAY) for n in (-1, 0, 1)}
-        if open_days.isdisjoint(around):
-            captures += _captures_past(day, retention, store, today)
-        path = store.catalogue_path(day.site, day.day)
-        if _is_past(day.day, retention.catalogues_days, today) and not any(store.held(day.site, day.day)):
-            catalogues.append(path)
+    settled = sorted((day for day, state in states if state in SETTLED), key=lambda one: (one.site, one.day))
+    catalogues = [
+        store.catalogue_path(day.site, day.day)
+        for day in settled
+        if _is_past(day.day, retention.catalogues_days, today) and not any(store.held(day.site, day.day))
+    ]
     trends = [
         path
         for site in fleet.sites
@@ -138,17 +133,32 @@ def _expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> 
         if _is_past(day, retention.trends_days, today) and not any(store.held(site.name, day))
         for path in _trend_files(store, made)
     ]
-    return _Expired(tuple(captures), tuple(trends), tuple(catalogues), tuple(_originals(fleet, today)))
+    captures = tuple(_captures(settled, states, fleet, retention, today))
+    return _Expired(captures, tuple(trends), tuple(catalogues), tuple(_originals(fleet, today)))
+
+
+def _captures(
+    settled: Sequence[Day], states: Sequence[tuple[Day, State]], fleet: Fleet, retention: Retention, today: date
+) -> Iterator[Path]:
+    """Captures past their age, of days that have all that is made of them, as have those beside them."""
+    ages = (retention.calm_waveforms_days, retention.event_waveforms_days)
+    past = [day for day in settled if any(_is_past(day.day, age, today) for age in ages)]
+    if not past:
+        return
+    open_days = {day for day, state in states if state not in SETTLED} | set(days_without_trends(fleet))
+    for day in past:
+        if open_days.isdisjoint(Day(day.site, day.day + n * _ONE_DAY) for n in (-1, 0, 1)):
+            yield from _captures_past(day, retention, Store(fleet.store), today)
 
 
 def _captures_past(day: Day, retention: Retention, store: Store, today: date) -> Iterator[Path]:
     """Captures of a day that are past their age, those that hold an event and those that hold none."""
+    held, _ = store.held(day.site, day.day)
+    document = metadata_if_whole(store.catalogue_path(day.site, day.day)) if held else None
+    if document is None:
+        return
     calm = _is_past(day.day, retention.calm_waveforms_days, today)
     eventful = _is_past(day.day, retention.event_waveforms_days, today)
-    document = metadata_if_whole(store.catalogue_path(day.site, day.day))
-    held, _ = store.held(day.site, day.day)
-    if not (calm or eventful) or not held or document is None:
-        return
     listed = set(document.get(CAPTURES, ()))
     with_event = _with_event(day, store)
     for path in held:
@@ -186,8 +196,4 @@ def _originals(fleet: Fleet, today: date) -> Iterator[Path]:
 
 
 def _is_past(day: date, days: int | None, today: date) -> bool:
-    return days is not None and _age(day, today) > days
-
-
-def _age(day: date, today: date) -> int:
-    return (today - day).days
+    return days is not None and (today - day).days > days

@@ -12,7 +12,7 @@ from pipeline.config import Fleet
 from pipeline.errors import PlaceError
 from pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
 from pipeline.nightly.building import DayFailure, DayOutcome
-from pipeline.nightly.days import Day, State, look_at_days
+from pipeline.nightly.days import SETTLED, Day, State, look_at_days
 from pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from pipeline.nightly.ingest import FileOutcome, ingest_files
@@ -204,7 +204,7 @@ def update_days(
 
     found = look_at_days(fleet)
     states = tuple((day, state) for day, state in found.states if chosen(day))
-    is_current = all(state in ("fresh", "other version", "frozen") for _, state in states)
+    is_current = all(state in SETTLED for _, state in states)
     if is_current and not rebuild and not former_names(fleet):
         return DaysDone(states=states, unreadable=found.unreadable)
     with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):

@@ -18,7 +18,7 @@ from pipeline.nightly.days import FLEET_HOOKUP
 from pipeline.nightly.recorded import records_digest, trends_of_records
 from pipeline.nightly.standing import CAPTURES, has_lost, names_present
 from pipeline.nightly.stored import stored_piece
-from pipeline.nightly.surveyed import MADE, SurveyFolders, document_at, verdict_inputs, write_document
+from pipeline.nightly.surveyed import MADE, SurveyFolders, verdict_inputs
 from pipeline.nightly.verdicts import counted_by_calendar, judged_by_calendar, last_week, with_those_that_stand
 from pipeline.quantities import chosen_quantities
 from pipeline.records.points import points_of
@@ -26,6 +26,7 @@ from pipeline.records.record import Record, records_of
 from pipeline.settings import Site
 from pipeline.sites.account import Declared, draft
 from pipeline.sites.table import SiteTable
+from pipeline.store.documents import document_at, write_document
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns, for_partitions, stored_header
 from pipeline.store.trends import write_trend
 from pipeline.survey.certificate import certificate_of, with_certificates

@@ -12,7 +12,7 @@ from typing import Final, Literal
 from pipeline.config import Fleet
 from pipeline.errors import PlaceError
 from pipeline.incidents.clock_states import ClockState, clock_states
-from pipeline.nightly.days import State, look_at_days
+from pipeline.nightly.days import SETTLED, State, look_at_days
 from pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from pipeline.nightly.quarantine import SetAside, all_set_aside
 from pipeline.nightly.renamed import names_unknown
@@ -173,7 +173,7 @@ def _site_status(
         days = [one for one in Store(fleet.store).days(site.name) if one <= day]
     except PlaceError:  # named among what is unreadable
         days = []
-    judged = [one for one, state in states.items() if state in ("fresh", "other version", "frozen") and one <= day]
+    judged = [one for one, state in states.items() if state in SETTLED and one <= day]
     kinds = list(states.values())
     silent = max((day - days[-1]).days - 1, 0) if days else 0
     gaps = [(later - earlier).days - 1 for earlier, later in pairwise(days)]

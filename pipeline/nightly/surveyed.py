@@ -14,7 +14,7 @@ from typing import Any, Final
 from pipeline.config import Fleet
 from pipeline.errors import ReadError
 from pipeline.resources import code_version
-from pipeline.store.atomic import write_atomically
+from pipeline.store.documents import document_at
 from pipeline.store.partitions import DAY_NS, Store, day_start_ns
 from pipeline.survey.compliance import Assessment, assessments_at, calendar_period_ns
 from pipeline.survey.stored import certificates_at, told_key
@@ -176,27 +176,3 @@ def verdict_inputs(made_days: Mapping[date, Mapping[str, Any]]) -> str:
     """Digest of what the verdicts of a site rest on. made_days: of `SurveyFolders.made_days`."""
     made = {day.isoformat(): one.get("inputs") for day, one in made_days.items()}
     return hashlib.sha256(json.dumps([made, code_version()], sort_keys=True).encode()).hexdigest()[:32]
-
-
-def document_at(path: Path) -> dict[str, Any]:
-    """What a file of ours says; nothing where it is not there or broken: then what it speaks of is made anew."""
-    try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return document if isinstance(document, dict) else {}
-
-
-def write_document(document: Mapping[str, Any], path: Path, staging: Path) -> None:
-    """Write a file that `document_at` reads, whole or not at all.
-
-    Raises
-    ------
-    StoreError : it cannot be written.
-    """
-    text = json.dumps(document, sort_keys=True)
-    write_atomically(path, lambda aside: _write_text(aside, text), staging=staging)
-
-
-def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")

@@ -11,16 +11,16 @@ from made_fleet import (
     SITE,
     catalogue_bytes,
     cut,
+    drop,
     events_in,
     loaded,
     made_capture,
     names,
     states,
-    write_capture,
+    with_sag,
     write_fleet,
 )
 
-from pipeline.capture import Capture
 from pipeline.config import Fleet
 from pipeline.nightly.days import Day, coverage_of
 from pipeline.nightly.run import run_nightly, summary_if_idle, update_days
@@ -31,14 +31,6 @@ DAY_1, DAY_2, DAY_3 = "2026-03-01", "2026-03-02", "2026-03-03"
 @pytest.fixture
 def fleet(tmp_path: Path) -> Fleet:
     return loaded(write_fleet(tmp_path / "fleet"))
-
-
-def drop(fleet: Fleet, capture: Capture, name: str) -> None:
-    write_capture(capture, fleet.inbox / SITE / name)
-
-
-def with_sag(day: str, clock: str = "12:00:00", residual: float = 0.5, seed: int = 1) -> Capture:
-    return made_capture(f"{day}T{clock}", sags=[(0.5, 0.2, residual)], seed=seed)
 
 
 def stored(fleet: Fleet, day: str) -> list[Path]:
