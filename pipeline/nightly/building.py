@@ -174,7 +174,7 @@ class _Found:
 def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     """Write a day's catalogue. former: metadata of the one that is there, if its events may be kept."""
     site, store = _site_of(day, fleet), Store(fleet.store)
-    stands = standing(site.name, day.day, store)
+    then, stands = site.on(day.day), standing(site.name, day.day, store)
     own = [path.stem for path in store.captures(site.name, day.day)]
     aside = [
         row
@@ -185,8 +185,8 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     document: dict[str, Any] = {
         "site": site.name,
         "date": day.day.isoformat(),
-        "settings": fleet.site_digest(site.on(day.day)),
-        "judged_by": fleet.judged_by(site.on(day.day)),
+        "settings": fleet.site_digest(then),
+        "judged_by": fleet.judged_by(then),
         "version": code_version(),
         "incident_before": open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
@@ -287,7 +287,8 @@ def _found(
     only : records that hold one of these captures; None: all.
     kept : events and coverage that are known for a digest of inputs, or None.
     """
-    terms, store = terms_of(site.on(day.day), fleet), Store(fleet.store)
+    then, store = site.on(day.day), Store(fleet.store)
+    terms = terms_of(then, fleet)
     days_after = 1
     while True:
         around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
@@ -311,7 +312,7 @@ def _found(
         if known is not None:
             events, rows = known
         else:
-            events, rows = judged_day(stored_logs(list(logs)), store, read, records, day, site.on(day.day), terms)
+            events, rows = judged_day(stored_logs(list(logs)), store, read, records, day, then, terms)
         read_to_ns = day_start_ns(around[-1] + _ONE_DAY)
         runs_on = any(event.open_end and event.end > read_to_ns - _EDGE_NS for event in events)
         after = around[-1] + _ONE_DAY

@@ -95,7 +95,7 @@ class Store:
 
     def recorded_days(self, site: str) -> list[date]:
         """Days for which a site has values that its recorder computed itself, in order."""
-        return self._days(self.root / "recorded" / f"site={site}")
+        return self._days("recorded", site)
 
     def recorded(self, site: str, day: date) -> list[Path]:
         """Files of what a recorder computed itself, in order of name, without those set aside."""
@@ -113,7 +113,7 @@ class Store:
     def trend_days(self, site: str, interval_s: float, *, recorded: bool = False) -> list[date]:
         """Days for which a site has a trend in intervals of a length, in order."""
         check_name(site)
-        days = self._days(self.root / "trends" / f"site={site}")
+        days = self._days("trends", site)
         return [day for day in days if self.trend_path(site, day, interval_s, recorded=recorded).is_file()]
 
     def sites(self) -> list[str]:
@@ -127,19 +127,18 @@ class Store:
         ------
         PlaceError : a folder cannot be read; so for the other lists.
         """
-        return self._days(self.root / "waveforms" / f"site={site}")
+        return self._days("waveforms", site)
 
     def catalogue_days(self, site: str) -> list[date]:
         """Days for which a site has a catalogue, in order."""
-        return [
-            d for d in self._days(self.root / "catalogue" / f"site={site}") if self.catalogue_path(site, d).exists()
-        ]
+        return [d for d in self._days("catalogue", site) if self.catalogue_path(site, d).exists()]
 
     def folder_stamps(self, kind: str, site: str) -> dict[date, int]:
         """When the folder of each day of a site was last changed: a file put into it, replaced or removed.
 
         kind : one of the store's folders. [ns since 1970-01-01]
         """
+        check_name(site)
         found = {}
         for day, path in self._day_folders(kind, site):
             with contextlib.suppress(FileNotFoundError, NotADirectoryError):
@@ -148,6 +147,7 @@ class Store:
 
     def catalogue_stamps(self, site: str) -> dict[date, str]:
         """When each catalogue of a site was written and how large it is, as words that differ where it is another."""
+        check_name(site)
         found = {}
         for day, path in self._day_folders("catalogue", site):
             with contextlib.suppress(FileNotFoundError, NotADirectoryError):
@@ -156,7 +156,6 @@ class Store:
         return found
 
     def _day_folders(self, kind: str, site: str) -> list[tuple[date, str]]:
-        check_name(site)
         folder = self.root / kind / f"site={site}"
         try:
             with os.scandir(folder) as entries:
@@ -211,9 +210,8 @@ class Store:
         check_name(site)
         return self.root / kind / f"site={site}" / f"date={day.isoformat()}"
 
-    def _days(self, folder: Path) -> list[date]:
-        found = (day_named(path.name) for _, path in self._values(folder, "date="))
-        return sorted(day for day in found if day is not None)
+    def _days(self, kind: str, site: str) -> list[date]:
+        return sorted(day for day, _ in self._day_folders(kind, site))
 
     @staticmethod
     def _values(folder: Path, prefix: str) -> Iterator[tuple[str, Path]]:
