@@ -9,18 +9,18 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.flicker_severity import Severity, SeverityMeter
-from pipeline.measures.flickermeter import LOWEST_RATE_HZ, Flickermeter, Lamp
-from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
-from pipeline.records.points import Point, judged_channels, measured_channels
-from pipeline.records.record import Record
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Account, PointAccount
-from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, together
-from pipeline.survey.event_flags import EventFlags
-from pipeline.survey.lamps import lamp_of
-from pipeline.survey.rapid_changes import RapidChanges
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.flicker_severity import Severity, SeverityMeter
+from halfcycle.pipeline.measures.flickermeter import LOWEST_RATE_HZ, Flickermeter, Lamp
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, Stretch
+from halfcycle.pipeline.records.points import Point, judged_channels, measured_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Account, PointAccount
+from halfcycle.pipeline.survey.blocks import BlockMeter, Blocks, Wanted, together
+from halfcycle.pipeline.survey.event_flags import EventFlags
+from halfcycle.pipeline.survey.lamps import lamp_of
+from halfcycle.pipeline.survey.rapid_changes import RapidChanges
 
 _BLOCKS_AT_ONCE: Final = 1500  # five minutes: a few MiB
 
