@@ -23,7 +23,7 @@ from typing import Any, Final, Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from pipeline.errors import HalfcycleError
+from halfcycle.pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
@@ -82,7 +82,7 @@ def _in_words(error: BaseException) -> str:
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))
-        if module.startswith(("pipeline", "classifiers")) and module != __name__:
+        if module.startswith("halfcycle.") and module != __name__:
             place = f", {module} line {trace.tb_lineno}"
         trace = trace.tb_next
     return f"unexpected {type(error).__name__}{place}: {error}".rstrip(": ")

@@ -8,19 +8,19 @@ from typing import Final, Literal
 
 import numpy as np
 
-from classifiers.category import duration_range_s
-from pipeline.detectors.measured import Measured
-from pipeline.detectors.rms_variations import RmsVariation
-from pipeline.errors import ConfigError
-from pipeline.events import Event, Uncertainty
-from pipeline.records.points import Point, judged_channels
-from pipeline.records.record import Record
-from pipeline.settings import Thresholds
-from pipeline.uncertainty.decisions import probability_within, verdict
-from pipeline.uncertainty.edges import Edge
-from pipeline.uncertainty.periodic import fit_periodic
-from pipeline.uncertainty.signals import frequency_u_hz, phase_u_deg, ringing_u
-from pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
+from halfcycle.classifiers.category import duration_range_s
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event, Uncertainty
+from halfcycle.pipeline.records.points import Point, judged_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.uncertainty.decisions import probability_within, verdict
+from halfcycle.pipeline.uncertainty.edges import Edge
+from halfcycle.pipeline.uncertainty.periodic import fit_periodic
+from halfcycle.pipeline.uncertainty.signals import frequency_u_hz, phase_u_deg, ringing_u
+from halfcycle.pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
 
 Wanted = Literal["none", "standard"]
 NOT_INCLUDED: Final = "anti-alias filter, ringing of capacitor voltage transformers, clipping, channel delays"
