@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from halfcycle.classifiers.category import classify_category
     from halfcycle.pipeline.detectors.rms_variations import find_rms_variations
-    from halfcycle.pipeline.measures.half_cycle import half_cycle_rms, measure_half_cycles
+    from halfcycle.pipeline.measures.half_cycle_arrays import half_cycle_rms, measure_half_cycles
     from halfcycle.pipeline.readers import read_captures
 
 __all__ = [
@@ -25,8 +25,8 @@ __all__ = [
 _HOMES = {
     "classify_category": "halfcycle.classifiers.category",
     "find_rms_variations": "halfcycle.pipeline.detectors.rms_variations",
-    "half_cycle_rms": "halfcycle.pipeline.measures.half_cycle",
-    "measure_half_cycles": "halfcycle.pipeline.measures.half_cycle",
+    "half_cycle_rms": "halfcycle.pipeline.measures.half_cycle_arrays",
+    "measure_half_cycles": "halfcycle.pipeline.measures.half_cycle_arrays",
     "read_captures": "halfcycle.pipeline.readers",
 }
 
