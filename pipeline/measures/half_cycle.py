@@ -55,6 +55,13 @@ class HalfCycles:
     rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
     fundamental : complex64, shape (n_tracked_channels, n). Phasor of the fundamental at each half cycle, RMS, all
         channels against the same reference; None where it was not asked for. [unit of the channel]
+
+    Examples
+    --------
+    >>> u = 325.27 * np.sin(2 * np.pi * 50 * np.arange(6400) / 6400)
+    >>> half = hc.measure_half_cycles(u, rate_hz=6400)
+    >>> half.nominal_hz, half.u_half.shape == half.starts.shape, round(float(half.frequency_hz[40]), 3)
+    (50.0, True, 50.0)
     """
 
     u_half: F32
