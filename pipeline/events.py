@@ -62,8 +62,8 @@ class Event:
     Examples
     --------
     >>> events = hc.read_events("demo-fleet/events.parquet")
-    >>> min((event.magnitude, event.category) for event in events if event.kind == "interruption")[1]
-    'temporary interruption'
+    >>> sorted({event.category for event in events if event.kind == "interruption"})
+    ['momentary interruption', 'temporary interruption']
     """
 
     event_id: str = ""
