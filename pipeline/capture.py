@@ -39,6 +39,12 @@ class Channel:
     rail_low, rail_high : the raw integers at which the recorder's range ends, where known.
     rated : the rated value that the file states for the channel, such as the primary side of a voltage
         transformer; the system's nominal voltage is often the same. [unit of the channel]
+
+    Examples
+    --------
+    >>> v1 = hc.Channel("V1", "voltage", "A", "V", scale=0.02)
+    >>> v1.scale * 11500  # volts of a raw sample
+    230.0
     """
 
     name: str
@@ -68,6 +74,12 @@ class Header:
     trigger_ns : time of the trigger, where the file states one. [ns since 1970-01-01]
     source : name of the file it came from.
     notes : what was odd in the file and what was decided, in plain words.
+
+    Examples
+    --------
+    >>> header = hc.Header("Sorrel Mill", 0, 6400.0, 12800, (hc.Channel("V1", "voltage", "A", "V"),), "int16")
+    >>> header.duration_s
+    2.0
     """
 
     station: str
@@ -103,6 +115,12 @@ class Capture:
     Raises
     ------
     SignalError : shape, sample type or rate do not fit the header.
+
+    Examples
+    --------
+    >>> header = hc.Header("Sorrel Mill", 0, 6400.0, 3, (hc.Channel("V1", "voltage", "A", "V", scale=0.5),), "int16")
+    >>> hc.Capture(header, np.array([[0, 10, -4]], np.int16)).physical(0)
+    array([ 0.,  5., -2.])
     """
 
     header: Header
