@@ -111,7 +111,7 @@ class Fleet(Settings):
     detectors: dict[str, dict[str, Any]] = Field({})
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
-    uncertainty: Literal["none", "standard"] = "none"
+    uncertainty: Literal["none", "standard", "full"] = "none"
     learned: Learned = Learned()
     report: Report | None = None
     incidents: Incidents | None = None

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
-from math import hypot, inf, sqrt
-from typing import Final, Literal
+from functools import partial
+from math import hypot, inf, prod, sqrt
+from typing import Final, Literal, get_args
 
 import numpy as np
 
@@ -18,16 +20,22 @@ from pipeline.records.record import Record
 from pipeline.settings import Thresholds
 from pipeline.uncertainty.decisions import probability_within, verdict
 from pipeline.uncertainty.edges import Edge
+from pipeline.uncertainty.level import Level
 from pipeline.uncertainty.periodic import fit_periodic
 from pipeline.uncertainty.signals import frequency_u_hz, phase_u_deg, ringing_u
 from pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
 
-Wanted = Literal["none", "standard"]
+Wanted = Literal["none", "standard", "full"]
+CHOICES: Final[tuple[Wanted, ...]] = get_args(Wanted)
 NOT_INCLUDED: Final = "anti-alias filter, ringing of capacitor voltage transformers, clipping, channel delays"
 _TRANSIENTS: Final = frozenset({"impulsive_transient", "oscillatory_transient"})
 _STANDARDS_GRID: Final = 0.204  # of a cycle: two instants on a grid of half cycles, where no edge can be told
 _STARTS_GRID: Final = 0.144  # of a cycle: one of them: half a cycle over √12
 _CALM_CYCLES: Final = 4.0
+_LOOK_BACK: Final = 120  # windows, 60 cycles: so late may a start be by noise
+_FIRST: Final = 9  # windows of an event, that tell its level at first
+_OF_MEDIAN: Final = 1.4826 / sqrt(2)  # times the median distance of two normal values: their standard deviation
+_ALIKE: Final = 4.0  # of those: within what noise explains
 
 
 def checked_choice(word: str) -> Wanted:
@@ -35,11 +43,12 @@ def checked_choice(word: str) -> Wanted:
 
     Raises
     ------
-    ConfigError : it is neither ``none`` nor ``standard``.
+    ConfigError : it is none of `CHOICES`.
     """
-    if word not in ("none", "standard"):
-        raise ConfigError(f"uncertainty {word!r}; allowed are none, standard")
-    return "none" if word == "none" else "standard"
+    for choice in CHOICES:
+        if word == choice:
+            return choice
+    raise ConfigError(f"uncertainty {word!r}; allowed are {', '.join(CHOICES)}")
 
 
 def with_uncertainty(
@@ -50,6 +59,7 @@ def with_uncertainty(
     measured: Measured,
     thresholds: Thresholds,
     *,
+    how: Wanted = "standard",
     class_pct: float | None = None,
     clock_u_s: float | None = None,
 ) -> Event:
@@ -60,6 +70,7 @@ def with_uncertainty(
     event, variation : the row, and what it is of.
     record, point, measured : that it was found in.
     thresholds : that it was judged by.
+    how : ``standard``: by closed forms; ``full``: instants, level and probabilities drawn.
     class_pct : accuracy class of the transducers, where it is declared; it cancels against a reference that the record
         itself gives. [%]
     clock_u_s : standard uncertainty of the recorder's clock, where it is declared. [s]
@@ -71,13 +82,18 @@ def with_uncertainty(
     series, rate_hz = measured.half_cycles, record.header.rate_hz
     first = min(variation.channels, key=lambda part: (part.start, part.channel))
     cycle = rate_hz / float(series.frequency_hz[first.i_start])
-    low = max(int(variation.start - REACH_CYCLES * cycle), 0)
-    high = min(int(variation.stop + REACH_CYCLES * cycle), record.n_samples)
     rows = sorted({part.channel for part in variation.channels})
+    seen = {row: _seen(variation, measured, row) for row in rows}
+    start = min(variation.start, *(float(series.starts[row, one.start]) for row, one in seen.items()))
+    low = max(int(start - REACH_CYCLES * cycle), 0)
+    high = min(int(variation.stop + REACH_CYCLES * cycle), record.n_samples)
     found = physical_of(
         measured.waveform(low, high)[rows],
-        [_windows(variation, measured, row, low) for row in rows],
-        start=variation.start - low,
+        [
+            Windows(series.starts[row, one] - low, series.u_half[row, one].astype(np.float64))
+            for row, one in seen.items()
+        ],
+        start=start - low,
         stop=variation.stop - low,
         cycle=cycle,
         steps_v=_steps_v(record, point, measured, rows),
@@ -88,8 +104,19 @@ def with_uncertainty(
     )
     if found is None:
         return event
+    counted_pct = class_pct if event.reference_kind == "nominal" else None
+    limits_pu = _limits_pu(variation.kind, thresholds)
+    lengths_s = partial(duration_range_s, event.category, nominal_frequency_hz=series.nominal_hz)
     sure = _instants(event, found, record, low, cycle=cycle, clock_u_s=clock_u_s or 0.0)
-    sure = _size(event, variation, found, sure, thresholds, class_pct=class_pct, nominal_hz=series.nominal_hz)
+    if how == "full":
+        from pipeline.catalogue.drawn_uncertainty import with_drawn
+
+        sure = with_drawn(
+            event, sure, found, record, low, limits_pu=limits_pu, lengths_s=lengths_s, class_pct=counted_pct,
+            clock_u_s=clock_u_s or 0.0,
+        )  # fmt: skip
+    else:
+        sure = _size(event, found, sure, limits_pu=limits_pu, lengths_s=lengths_s, class_pct=counted_pct)
     noise_pu = max(one.sigma for one in found.noise) / event.reference_v
     return replace(
         event,
@@ -109,11 +136,19 @@ def with_uncertainty(
     )
 
 
-def _windows(variation: RmsVariation, measured: Measured, row: int, low: int) -> Windows:
+def _seen(variation: RmsVariation, measured: Measured, row: int) -> slice:
+    """The windows of a channel in an event, and those before that noise alone may have kept within the threshold."""
     parts = [part for part in variation.channels if part.channel == row]
     first, stop = min(part.i_start for part in parts), max(part.i_stop for part in parts)
-    series = measured.half_cycles
-    return Windows(series.starts[row, first:stop] - low, series.u_half[row, first:stop].astype(np.float64))
+    rms = measured.half_cycles.u_half[row]
+    earlier = np.asarray(rms[max(first - _LOOK_BACK, 0) : first], np.float64)
+    if earlier.size <= 2 or variation.open_start:
+        return slice(first, stop)
+    # Of windows that do not overlap, so of their noise; the median passes over steps.
+    one = float(np.median(np.abs(earlier[2:] - earlier[:-2]))) * _OF_MEDIAN
+    level = np.median(rms[first : min(stop, first + _FIRST)])
+    alike = np.abs(earlier - level) <= _ALIKE * one
+    return slice(first - int(alike[::-1].argmin() if not alike.all() else 0), stop)
 
 
 def _steps_v(record: Record, point: Point, measured: Measured, rows: list[int]) -> list[float]:
@@ -149,33 +184,42 @@ def _lasted_u_s(lasted: Edge | None, cycle: float, rate_hz: float) -> float:
     return (_STANDARDS_GRID * cycle if lasted is None else lasted.u) / rate_hz
 
 
-def _size(
-    event: Event,
-    variation: RmsVariation,
-    found: Physical,
-    sure: Uncertainty,
-    thresholds: Thresholds,
-    *,
-    class_pct: float | None,
-    nominal_hz: float,
-) -> Uncertainty:
-    """Magnitude, and what it says of the threshold and the category."""
-    if found.level is None:
-        return sure
-    level, u = found.level.volts / event.reference_v, found.level.u / event.reference_v
-    if class_pct is not None and event.reference_kind == "nominal":
-        u = hypot(u, class_pct / 100 / sqrt(3) * level)
+def _limits_pu(kind: str, thresholds: Thresholds) -> tuple[float, float]:
+    """Between which a level has to be for the threshold of a kind to have been crossed. [pu]"""
     limits = {
         "sag": (-inf, thresholds.sag_pu),
         "interruption": (-inf, thresholds.interruption_pu),
         "swell": (thresholds.swell_pu, inf),
     }
-    low, high = limits[variation.kind]
-    crossed = probability_within(level, u, low=low, high=high)
+    return limits[kind]
+
+
+def _size(
+    event: Event,
+    found: Physical,
+    sure: Uncertainty,
+    *,
+    limits_pu: tuple[float, float],
+    lengths_s: Callable[[], tuple[float, float]],
+    class_pct: float | None,
+) -> Uncertainty:
+    """Magnitude, and what it says of the threshold and the category; as of `drawn_uncertainty.with_drawn`."""
+    if found.level is None:
+        return sure
+
+    def in_pu(one: Level) -> tuple[float, float]:
+        level, u = one.volts / event.reference_v, one.u / event.reference_v
+        return level, u if class_pct is None else hypot(u, class_pct / 100 / sqrt(3) * level)
+
+    level, u = in_pu(found.level)
+    low, high = limits_pu
+    # Every phase has to cross the threshold of an interruption, the worst one alone any other.
+    deciding = [one for one in found.levels if one is not None] if event.kind == "interruption" else [found.level]
+    crossed = prod(probability_within(*in_pu(one), low=low, high=high) for one in deciding)
     in_time = None
     if sure.duration_s_u is not None and event.duration_s is not None:
         length = event.duration_s if sure.duration_corrected_s is None else sure.duration_corrected_s
-        shortest, longest = duration_range_s(event.category, nominal_frequency_hz=nominal_hz)
+        shortest, longest = lengths_s()
         in_time = probability_within(length, sure.duration_s_u, low=shortest, high=longest)
     return replace(
         sure,

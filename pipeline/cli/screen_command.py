@@ -73,7 +73,7 @@ def screen_command(
     sites: Sites = None,
     strict: Strict = False,
     uncertainty: Annotated[
-        str, typer.Option(metavar="WORD", help="standard: columns of how sure each number is.")
+        str, typer.Option(metavar="WORD", help="standard or full (drawn): columns of how sure each number is.")
     ] = "none",
     key: SigningKey = None,
 ) -> int:

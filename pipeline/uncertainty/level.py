@@ -11,12 +11,14 @@ import numpy.typing as npt
 
 F64 = npt.NDArray[np.float64]
 
+MEAN_OF_WINDOWS: Final = 1.02
+"""Times what white noise on fixed windows explains: noise moves the windows, too. Monte Carlo."""
+
 _SURE: Final = 4.0  # times the spread of extremes, by which the range of a flat part may be wider than on average
 _ALIKE: Final = 3.0  # times the uncertainty of a difference: levels that close cannot be told apart
 _WINDOW: Final = 4.5e-5  # of the level: a window is a little too long or short where an event disturbs the tracked
 _WINDOWS: Final = 6.0  # frequency of one channel; it averages out from so many values on. Monte Carlo
 _LEAST_FLAT: Final = 2
-_OF_A_MEAN: Final = 1.02  # times what white noise on fixed windows explains: noise moves the windows, too. Monte Carlo
 _RUN: Final = 3.0  # times the uncertainty of one window: values so close to the extreme belong to it
 
 # Extreme of m values, each over a cycle and half a cycle after the one before, equal but for white noise: its bias and
@@ -36,12 +38,14 @@ class Noise:
     step : of quantisation; 0: not known, or none. [V]
     per_window : samples of one window.
     n_tracked : channels that the frequency is tracked by.
+    freedom : degrees of freedom that sigma rests on; 0: it is known.
     """
 
     sigma: float
     step: float
     per_window: float
     n_tracked: int = 1
+    freedom: float = 0.0
 
     def of_windows(self, m: int) -> float:
         """Relative standard uncertainty of the level of m values by the length of their windows."""
@@ -100,12 +104,11 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
     rms = np.asarray(values, np.float64)
     if not rms.size:
         return None
-    if not _is_flat(rms, noise) and rms.size > 2 * _LEAST_FLAT and _is_flat(rms[1:-1], noise):
-        rms = rms[1:-1]  # a window beside an edge may reach over it
+    rms = without_edges(rms, noise)
     extreme = float(rms.max() if highest else rms.min())
     one = noise.of_window(extreme)
-    is_flat = _is_flat(rms, noise)
-    if is_flat:
+    flat = is_flat(rms, noise)
+    if flat:
         m = rms.size
         square = float(np.mean(rms**2)) - noise.sigma**2
         # Neighbours share half a cycle.
@@ -114,7 +117,7 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
         ends = np.sqrt(np.maximum([square - 2 * spread, square + 2 * spread], 0.0))
         if square < 2 * spread:
             ends[1] = max(ends[1], extreme)  # the noise may be less where there is no voltage
-        volts, u = float(ends.mean()), _OF_A_MEAN * float(ends[1] - ends[0]) / 4
+        volts, u = float(ends.mean()), MEAN_OF_WINDOWS * float(ends[1] - ends[0]) / 4
     else:
         m = _run_length(rms, extreme, _RUN * one)
         bias, share = _of_extreme(m)
@@ -122,10 +125,17 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
         volts = float(np.sqrt(max(raised**2 - noise.sigma**2, 0.0)))
         u = share * one
     further = noise.undithered(volts), noise.of_windows(rms.size) * volts
-    return Level(volts, float(np.sqrt(u**2 + further[0] ** 2 + further[1] ** 2)), is_flat)
+    return Level(volts, float(np.sqrt(u**2 + further[0] ** 2 + further[1] ** 2)), flat)
 
 
-def _is_flat(rms: F64, noise: Noise) -> bool:
+def without_edges(rms: F64, noise: Noise) -> F64:
+    """Values without the first and last where these alone are off: a window beside an edge may reach over it."""
+    if rms.size > 2 * _LEAST_FLAT and not is_flat(rms, noise) and is_flat(rms[1:-1], noise):
+        return rms[1:-1]
+    return rms
+
+
+def is_flat(rms: F64, noise: Noise) -> bool:
     """Whether values differ by no more than their noise explains."""
     lowest = float(rms.min())
     bias, share = _of_extreme(rms.size)
@@ -136,11 +146,16 @@ def _is_flat(rms: F64, noise: Noise) -> bool:
 
 def worst_level(levels: Sequence[Level], *, highest: bool = False) -> Level:
     """The lowest (or highest) of some channels' levels; those that cannot be told from it are taken for equal to it."""
-    worst = (max if highest else min)(levels, key=lambda one: one.volts)
-    alike = [one for one in levels if abs(one.volts - worst.volts) <= _ALIKE * np.hypot(one.u, worst.u)]
+    alike = alike_levels(levels, highest=highest)
     weights = np.array([1 / max(one.u, 1e-12) ** 2 for one in alike])
     volts = float(weights @ [one.volts for one in alike] / weights.sum())
     return Level(volts, float(weights.sum() ** -0.5), all(one.is_flat for one in alike))
+
+
+def alike_levels(levels: Sequence[Level], *, highest: bool = False) -> list[Level]:
+    """Those that cannot be told from the lowest (or highest)."""
+    worst = (max if highest else min)(levels, key=lambda one: one.volts)
+    return [one for one in levels if abs(one.volts - worst.volts) <= _ALIKE * np.hypot(one.u, worst.u)]
 
 
 def _run_length(rms: F64, extreme: float, within: float) -> int:

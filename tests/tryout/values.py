@@ -50,7 +50,7 @@ TABLE: dict[str, Tried] = {
             "--thresholds": ("iec-61000-4-30", "ieee-1159"), "--detect": ("all", "transient,inrush", "harmonics"),
             "--explain": _FLAG, "--model": ("{model}",), "--worst": ("3", "0"), "--workers": ("2", "1", "4"),
             "--notes": _FLAG, "--settings": ("{fleet}",), "--sites": ("{sites}",), "--strict": _FLAG,
-            "--uncertainty": ("standard", "none"), "--key": ("{key}",),
+            "--uncertainty": ("standard", "full"), "--key": ("{key}",),
         },
         needs=("--out",),
         long=frozenset({"--model"}),

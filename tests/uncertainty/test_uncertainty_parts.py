@@ -170,7 +170,7 @@ def test_a_declared_class_and_clock_go_into_it(folder: Path) -> None:
 def test_another_word_is_refused(folder: Path) -> None:
     done = halfcycle("screen", "in", "--out", "x.csv", "--uncertainty", "some", cwd=folder)
     assert done.returncode == 2
-    assert "allowed are none, standard" in done.stderr
+    assert "allowed are none, standard, full" in done.stderr
 
 
 def test_tables_with_and_without_are_read_together(folder: Path) -> None:
