@@ -61,6 +61,9 @@ def with_drawn(
     ends = None if found.ends is None else draw_edge(found.ends, rng)
     sure = _instants(event, sure, begins, record, low, clock_u_s=clock_u_s, rng=rng)
     lasted = None
+    if ends is not None:
+        end = interval_of(ends / rate_hz + clock_u_s * rng.standard_normal(N_DRAWS))
+        sure = replace(sure, end_u_s=end.u)
     if begins is not None and ends is not None:
         lasted = (ends - begins) / rate_hz
         length = interval_of(lasted)

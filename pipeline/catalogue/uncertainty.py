@@ -22,7 +22,7 @@ from pipeline.uncertainty.decisions import probability_within, verdict
 from pipeline.uncertainty.edges import Edge
 from pipeline.uncertainty.level import Level
 from pipeline.uncertainty.periodic import fit_periodic
-from pipeline.uncertainty.signals import frequency_u_hz, phase_u_deg, ringing_u
+from pipeline.uncertainty.signals import frequency_u_hz, jump_u_deg, peak_u, ringing_u
 from pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
 
 Wanted = Literal["none", "standard", "full"]
@@ -32,6 +32,12 @@ _TRANSIENTS: Final = frozenset({"impulsive_transient", "oscillatory_transient"})
 _STANDARDS_GRID: Final = 0.204  # of a cycle: two instants on a grid of half cycles, where no edge can be told
 _STARTS_GRID: Final = 0.144  # of a cycle: one of them: half a cycle over √12
 _CALM_CYCLES: Final = 4.0
+_JUDGED_CYCLES: Final = 15.0  # of an event, at most, that jump and type are told from,
+_LEAD_CYCLES: Final = 7.0  # and before it
+_OF_PHASORS: Final = 2 / 3  # of the variance of a phasor, which a sum and a difference of sequence components have
+_MEDIAN: Final = 1.57  # times the variance of a mean: of a median
+_BEFORE: Final = 0.19  # of one phasor's variance: ten of them, half a cycle apart
+_JOINED: Final = 0.024  # of a step, over the samples of a cycle: what joining samples by lines leaves. Monte Carlo
 _LOOK_BACK: Final = 120  # windows, 60 cycles: so late may a start be by noise
 _FIRST: Final = 9  # windows of an event, that tell its level at first
 _OF_MEDIAN: Final = 1.4826 / sqrt(2)  # times the median distance of two normal values: their standard deviation
@@ -125,6 +131,7 @@ def with_uncertainty(
             frequency_hz_u=frequency_u_hz(
                 noise_pu,
                 depth_pu=1 - event.magnitude,
+                left_pu=_left_pu(event, series.u_half.shape[0]),
                 lasted_cycles=event.observed_s * rate_hz / cycle,
                 rate_hz=rate_hz,
                 per_cycle=cycle,
@@ -134,6 +141,13 @@ def with_uncertainty(
             not_included=NOT_INCLUDED if class_pct is not None else f"{NOT_INCLUDED}, transducers (no class declared)",
         ),
     )
+
+
+def _left_pu(event: Event, n_tracked: int) -> float:
+    """The voltage in an event: root of the mean square of all phases, of which those that are not in it have 1. [pu]"""
+    phases = [one for one in (event.magnitude_a, event.magnitude_b, event.magnitude_c) if one is not None]
+    phases = phases or [event.magnitude]
+    return sqrt((sum(one**2 for one in phases) + max(n_tracked - len(phases), 0)) / max(n_tracked, len(phases)))
 
 
 def _seen(variation: RmsVariation, measured: Measured, row: int) -> slice:
@@ -177,6 +191,7 @@ def _instants(
         refined_start_u_s=refined_u_s,
         duration_corrected_s=None if lasted is None else lasted.at / rate_hz,
         duration_s_u=None if event.duration_s is None else _lasted_u_s(lasted, cycle, rate_hz),
+        end_u_s=None if ends is None else hypot(ends.u / rate_hz, clock_u_s),
     )
 
 
@@ -242,32 +257,40 @@ def with_further_uncertainty(event: Event, record: Record, point: Point, *, nomi
     """
     if event.kind in _TRANSIENTS:
         return _of_transient(event, record, point, nominal_hz=nominal_hz)
-    return _with_angles(event)
+    return _with_angles(event, record)
 
 
-def _with_angles(event: Event) -> Event:
+def _with_angles(event: Event, record: Record) -> Event:
     """Jump, points on wave, type."""
     sure = event.uncertainty
-    if sure is None or sure.noise_pu is None or not event.frequency_hz or not event.n_samples or not event.observed_s:
+    if sure is None or sure.noise_pu is None or not event.frequency_hz:
         return event
-    per_cycle = event.n_samples / event.observed_s / event.frequency_hz
+    rate_hz = record.header.rate_hz
+    per_cycle = rate_hz / event.frequency_hz
+    noise = sure.noise_pu / sqrt(per_cycle)  # of one phasor
     level = max(sure.magnitude_corrected or event.magnitude, sure.noise_pu)
-    of_phasor = sure.noise_pu / sqrt(per_cycle)
-    jump_u = hypot(
-        phase_u_deg(sure.noise_pu / level, per_cycle=per_cycle), phase_u_deg(sure.noise_pu, per_cycle=per_cycle)
-    )
+    lasted = min(event.observed_s * event.frequency_hz, _JUDGED_CYCLES)
+    lead = min(_LEAD_CYCLES, record.position_of(event.start) / per_cycle - 1)
     turned = 360 * event.frequency_hz
     start_u = None if sure.start_corrected is None or sure.start_u_s is None else turned * sure.start_u_s
-    length_u = None if sure.duration_corrected_s is None or sure.duration_s_u is None else turned * sure.duration_s_u
+    end_u = None if sure.end_u_s is None else turned * sure.end_u_s
+    m = max(2 * lasted - 1, 1.0)  # windows, half a cycle apart
+    of_phasor = noise * sqrt(_OF_PHASORS * (_MEDIAN * (2 * m - 1) / m**2 + _BEFORE))
+    between = (1 - level) / per_cycle  # of a step that lies between samples
+    of_same = event.dip_type == "A"  # whose PN factor is its characteristic voltage
     return replace(
         event,
         uncertainty=replace(
             sure,
-            phase_jump_deg_u=None if event.phase_jump_deg is None else jump_u,
+            phase_jump_deg_u=None
+            if event.phase_jump_deg is None or lead < 1
+            else jump_u_deg(noise, level, lead=lead, lasted=lasted),
             start_angle_deg_u=None if event.start_angle_deg is None else start_u,
-            recovery_angle_deg_u=None if event.recovery_angle_deg is None else length_u,
-            characteristic_pu_u=None if event.characteristic_pu is None else of_phasor,
-            pn_factor_u=None if event.pn_factor is None else of_phasor,
+            recovery_angle_deg_u=None if event.recovery_angle_deg is None else end_u,
+            characteristic_pu_u=None if event.characteristic_pu is None else hypot(of_phasor, _JOINED * between),
+            pn_factor_u=None
+            if event.pn_factor is None
+            else hypot(of_phasor, (_JOINED if of_same else _JOINED / 3) * between),
         ),
     )
 
@@ -281,16 +304,19 @@ def _of_transient(event: Event, record: Record, point: Point, *, nominal_hz: flo
     first = int(start - (_CALM_CYCLES + 0.1) * cycle)
     if first < 0:
         return event
-    u = record.physical(point, first, int(start - 0.1 * cycle))[: len(point.voltages)]
-    calm = fit_periodic(u, 0, u.shape[1], cycle=cycle) if np.isfinite(u).all() else None
+    u = record.physical(point, first, min(int(start + cycle / 2), record.n_samples))[: len(point.voltages)]
+    n_calm = int(start - 0.1 * cycle) - first
+    calm = fit_periodic(u, 0, n_calm, cycle=cycle) if np.isfinite(u).all() else None
     if calm is None:
         return event
-    noise_pu = float(calm.noise.max()) / (sqrt(2) * event.reference_v)
+    peak_v = sqrt(2) * event.reference_v
+    noise_pu = float(calm.noise.max()) / peak_v
+    magnitude_u = peak_u(np.abs(u[:, n_calm:] - calm.at(n_calm, u.shape[1])), calm.noise) / peak_v
     hertz_u = decay_u = None
     if event.oscillation_hz is not None and event.decay_s is not None and event.magnitude > 0:
         hertz_u, decay_u = ringing_u(noise_pu / event.magnitude, decay_s=event.decay_s, rate_hz=record.header.rate_hz)
     sure = Uncertainty(
-        magnitude_u=noise_pu, oscillation_hz_u=hertz_u, decay_s_u=decay_u, noise_pu=noise_pu,
-        not_included=f"{NOT_INCLUDED}; peak between samples",
+        magnitude_u=magnitude_u, oscillation_hz_u=hertz_u, decay_s_u=decay_u, noise_pu=noise_pu,
+        not_included=NOT_INCLUDED,
     )  # fmt: skip
     return replace(event, uncertainty=sure)

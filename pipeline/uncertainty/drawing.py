@@ -72,7 +72,7 @@ def draw_level(values: npt.ArrayLike, noise: Noise, rng: np.random.Generator, *,
     drawn = _flat(rms, noise, spread, rng) if is_flat(rms, noise) else _extreme(rms, noise, spread, rng, highest)
     typical = float(np.median(drawn))
     drawn *= 1 + noise.of_windows(rms.size) * rng.standard_normal(N_DRAWS)
-    steps = noise.undithered(typical)
+    steps = noise.undithered(typical, rms.size)
     if steps:
         drawn += np.sqrt(3) * steps * rng.uniform(-1, 1, N_DRAWS)
     return np.maximum(drawn, 0.0)

@@ -18,6 +18,7 @@ _SURE: Final = 4.0  # times the spread of extremes, by which the range of a flat
 _ALIKE: Final = 3.0  # times the uncertainty of a difference: levels that close cannot be told apart
 _WINDOW: Final = 4.5e-5  # of the level: a window is a little too long or short where an event disturbs the tracked
 _WINDOWS: Final = 6.0  # frequency of one channel; it averages out from so many values on. Monte Carlo
+_MOVED: Final = 0.5  # steps, by which samples move from cycle to cycle where quantisation averages out. Monte Carlo
 _LEAST_FLAT: Final = 2
 _RUN: Final = 3.0  # times the uncertainty of one window: values so close to the extreme belong to it
 
@@ -59,20 +60,25 @@ class Noise:
         """Variance of one window's mean square. [V⁴]"""
         return (4 * level**2 * self.sigma**2 + 2 * self.sigma**4) / self.per_window
 
-    def undithered(self, level: float) -> float:
-        """Of quantisation, what does not average out over windows, as noise does not dither it. [V]
+    def undithered(self, level: float, m: int = 1) -> float:
+        """Of quantisation, what noise does not dither, of the level of m values. [V]
 
-        Source: per window q/√(12 N), as of noise of its size; of a sinusoid of a few counts more, as its amplitude is
-        off by (2q/π) J1(2πA/q), whose root mean square is taken (derived from the quantiser's Fourier series). Both
-        fade with normal dither as exp(-2 π² σ²/q²) (Widrow and Kollár, "Quantization Noise", 2008; from memory).
+        It is not in the noise, which takes windows for independent of one another, where the samples of each cycle lie
+        as those of the cycle before; nor is what the RMS of a sinusoid of a few counts is off by.
+
+        Source: per window q/√(12 N), as of noise of its size; of a sinusoid of a few counts the amplitude is off by
+        (2q/π) J1(2πA/q), whose root mean square is taken (derived from the quantiser's Fourier series). Both fade with
+        normal dither as exp(-2 π² σ²/q²) (Widrow and Kollár, "Quantization Noise", 2008; from memory). Windows are
+        independent where samples move by half a step at the zero crossing from one cycle to the next (Monte Carlo).
         """
         if not self.step:
             return 0.0
         own = max(self.sigma**2 - self.step**2 / 12, 0.0)
         counts = max(2 * np.pi * np.sqrt(2) * level / self.step, 1.0)
         of_few = np.sqrt(2) / np.pi / np.sqrt(np.pi * counts)
-        share = max(1 / np.sqrt(12 * self.per_window), of_few)
-        return float(self.step * share * np.exp(-2 * np.pi**2 * own / self.step**2))
+        moved = abs(self.per_window - round(self.per_window)) * counts / self.per_window
+        alike = max(0.0, 1 - moved / _MOVED) * (1 - (2 * m - 1) / m**2) / (12 * self.per_window)
+        return float(self.step * np.hypot(of_few, np.sqrt(alike)) * np.exp(-2 * np.pi**2 * own / self.step**2))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +130,7 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
         raised = extreme + (-bias if highest else bias) * one
         volts = float(np.sqrt(max(raised**2 - noise.sigma**2, 0.0)))
         u = share * one
-    further = noise.undithered(volts), noise.of_windows(rms.size) * volts
+    further = noise.undithered(volts, rms.size), noise.of_windows(rms.size) * volts
     return Level(volts, float(np.sqrt(u**2 + further[0] ** 2 + further[1] ** 2)), flat)
 
 
