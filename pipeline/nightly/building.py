@@ -25,6 +25,7 @@ from pipeline.nightly.day_incidents import open_incident, with_open_incident
 from pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
 from pipeline.nightly.judging import day_accounts, judged_day, touches
 from pipeline.nightly.logs import log_paths, named, stored_logs
+from pipeline.nightly.recorded import former_records
 from pipeline.nightly.standing import CAPTURES, Standing, standing
 from pipeline.nightly.stored import stored_piece
 from pipeline.records.record import Record, records_of
@@ -175,6 +176,8 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     """Write a day's catalogue. former: metadata of the one that is there, if its events may be kept."""
     site, store = _site_of(day, fleet), Store(fleet.store)
     then, stands = site.on(day.day), standing(site.name, day.day, store)
+    for path in former_records(store, site.name, day.day):
+        path.unlink(missing_ok=True)
     own = [path.stem for path in store.captures(site.name, day.day)]
     aside = [
         row

@@ -6,6 +6,7 @@ import os
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date
 from functools import partial
 from pathlib import Path
 from typing import Final, Literal
@@ -15,7 +16,7 @@ from pipeline.config import Fleet
 from pipeline.errors import HalfcycleError, PlaceError, ReadError
 from pipeline.nightly.at_hand import AtHand, key_of_file
 from pipeline.nightly.inbox import is_special, state_of, to_processed, to_quarantine
-from pipeline.nightly.recorded import are_stored, days_of_records, write_records
+from pipeline.nightly.recorded import are_stored, days_of_records, given_before, write_records
 from pipeline.nightly.stored import forget_catalogues, is_sound
 from pipeline.readers import companions_of, read_captures, remarks_on
 from pipeline.records.archive import may_hold_both
@@ -101,6 +102,7 @@ class _Held:
     places: list[Path] = field(default_factory=list)
     recorded: list[Path] = field(default_factory=list)
     n_recorded: int = 0
+    former: list[Path] = field(default_factory=list)  # what the file gave when it was read before, and does not now
     staged: list[tuple[Path, Path]] = field(default_factory=list)
     sites: set[str] = field(default_factory=set)
     remarks: tuple[str, ...] = ()
@@ -178,6 +180,7 @@ def _stage_recorded(path: Path, fleet: Fleet, held: _Held) -> None:
     if held.places and not may_hold_both(path) and path.suffix.lower() not in _BUNDLES:
         return
     store = Store(fleet.store)
+    days: dict[tuple[str, str], set[date]] = {}
     try:
         for one in days_of_records(path, strict=fleet.run.strict):
             site = site_of(path, header_of(one.records), fleet)
@@ -188,14 +191,18 @@ def _stage_recorded(path: Path, fleet: Fleet, held: _Held) -> None:
                 held.staged.append((aside, place))
                 held.n_recorded += 1
             held.recorded.append(place)
+            days.setdefault((site.name, one.digest), set()).add(one.day)
     except ReadError as error:
         if not held.places:
             raise
         held.unread = str(error)
+        return
+    for (name, digest), own in days.items():
+        held.former += given_before(store, name, own, digest, now=held.recorded)
 
 
 def _put_in_place(held: _Held, store: Store) -> None:
-    """Only when the whole file has been read do its captures take their names."""
+    """Only when the whole file has been read do its captures take their names, and what it gave before goes."""
     try:
         for aside, place in held.staged:
             put_in_place(aside, place)
@@ -204,6 +211,9 @@ def _put_in_place(held: _Held, store: Store) -> None:
         raise
     for place in (*held.places, *held.recorded):
         store.put_back(place)  # it is tried again, whatever it was set aside for
+    for path in held.former:
+        store.put_back(path)
+        path.unlink(missing_ok=True)
 
 
 def site_of(path: Path, header: Header, fleet: Fleet) -> Site:

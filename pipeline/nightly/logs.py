@@ -17,7 +17,7 @@ from pipeline.catalogue.rms_logs import JudgedLog, each_event_once, judge_log
 from pipeline.errors import SignalError
 from pipeline.events import Event
 from pipeline.nightly.catalogue_file import Row
-from pipeline.nightly.recorded import DayOfRecords, logged_content, read_records
+from pipeline.nightly.recorded import DayOfRecords, logged_content, read_records, standing_records
 from pipeline.readers.intervals import IntervalRecords
 from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Account, Declared
@@ -40,7 +40,7 @@ def log_paths(store: Store, site: str, day: date) -> dict[Path, str]:
     ------
     PlaceError : the folder cannot be read.
     """
-    found = {path: logged_content(path) for path in store.recorded(site, day)}
+    found = {path: logged_content(path) for path in standing_records(store, site, day)}
     return {path: content for path, content in found.items() if content is not None}
 
 

@@ -3,18 +3,18 @@
 recorded/site=S/date=D/DIGEST.parquet       the rows of one file, point and interval in a UTC day
 recorded/site=S/date=D/log-DIGEST.parquet   the same, where events can be told from the rows
 
-The name is the digest of the file, the point, the interval and the day: the same file again takes the place of what it
-gave before, as where a description of its columns was put right. Ratios, thresholds and the like are applied when a
-day's trends are made of it.
+The name is the digest of the file, the point, the interval and the day. The same file again takes the place of all that
+it gave before, under whatever name: a description of its columns may have been put right, and once logs had no names of
+their own. Ratios, thresholds and the like are applied when a day's trends are made of it.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -29,7 +29,7 @@ from pipeline.readers.intervals.records import LONGEST_EVENT_STEP_S
 from pipeline.readers.source_digest import source_digest
 from pipeline.settings import Site, Thresholds
 from pipeline.sites.account import Declared
-from pipeline.store.partitions import DAY_NS, day_of
+from pipeline.store.partitions import DAY_NS, Store, day_of
 from pipeline.survey.recorded import recorded_trend
 from pipeline.survey.stored import StoredTrend, by_point
 
@@ -111,6 +111,43 @@ def read_records(path: Path) -> DayOfRecords:
         raise DamagedCapture(path, f"is no stored record of a recorder's values ({error})") from error
 
 
+def standing_records(store: Store, site: str, day: date) -> list[Path]:
+    """Stored records of a site and day in order of name, without those set aside and those of `former_records`."""
+    held = store.recorded(site, day)
+    former = _former(held)
+    return [path for path in held if path not in former]
+
+
+def former_records(store: Store, site: str, day: date) -> list[Path]:
+    """Of records that lie there both as a log and under the name that logs once had, the one that was written first."""
+    return _former(store.recorded(site, day))
+
+
+def _former(held: Sequence[Path]) -> list[Path]:
+    names = {path.name for path in held}
+    logs = [path for path in held if path.name.startswith(LOG_PREFIX)]
+    pairs = [(path.with_name(path.name.removeprefix(LOG_PREFIX)), path) for path in logs]
+    return [min(pair, key=lambda path: path.stat().st_mtime_ns) for pair in pairs if pair[0].name in names]
+
+
+def given_before(
+    store: Store, site: str, days: Collection[date], digest: str, *, now: Collection[Path]
+) -> Iterable[Path]:
+    """What a file gave to a site when it was read before, and does not give now.
+
+    Parameters
+    ----------
+    store, site : where, and whose.
+    days : in which the file has rows now; those beside them are looked through too, as a time zone may be another.
+    digest : of the file.
+    now : what it gives.
+    """
+    for day in sorted({day + timedelta(days=n) for day in days for n in (-1, 0, 1)}):
+        for path in sorted(store.recorded_path(site, day, "any").parent.glob("*.parquet")):
+            if path not in now and (_said(path) or {}).get("digest") == digest:
+                yield path
+
+
 def trends_of_records(
     paths: Sequence[Path], *, site: Site, said: Declared, thresholds: Thresholds, interval_s: float
 ) -> tuple[list[StoredTrend], list[DamagedCapture]]:
@@ -156,17 +193,27 @@ def logged_content(path: Path) -> str | None:
 
     Of a damaged log it is "": who reads it sees that. What was stored before names told it says it inside.
     """
+    if path.name.startswith(LOG_PREFIX):
+        return records_digest(path)
+    said = _said(path)
+    try:
+        if said is None or int(said["step_ns"]) > LONGEST_EVENT_STEP_S * 1e9:
+            return None
+        return records_digest(path) if any(symbol == "u_rms" for symbol, *_ in said["series"]) else None
+    except (KeyError, ValueError, TypeError):
+        return None
+
+
+def _said(path: Path) -> dict[str, Any] | None:
+    """What a stored file says of itself, out of its footer; None where it is damaged."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    if path.name.startswith(LOG_PREFIX):
-        return records_digest(path)
     try:
         said = json.loads((pq.read_schema(path).metadata or {})[_KEY])
-        has_voltage = any(symbol == "u_rms" for symbol, *_ in said["series"])
-        return records_digest(path) if has_voltage and int(said["step_ns"]) <= LONGEST_EVENT_STEP_S * 1e9 else None
-    except (OSError, pa.ArrowException, KeyError, ValueError, TypeError):
+    except (OSError, pa.ArrowException, KeyError, ValueError):
         return None
+    return said if isinstance(said, dict) else None
 
 
 def are_stored(one: DayOfRecords, path: Path) -> bool:

@@ -15,7 +15,7 @@ from pipeline.config import Fleet
 from pipeline.errors import PlaceError, ReadError, SignalError, StoreError
 from pipeline.event_tables import counts_table, event_tables_path
 from pipeline.nightly.days import FLEET_HOOKUP
-from pipeline.nightly.recorded import records_digest, trends_of_records
+from pipeline.nightly.recorded import records_digest, standing_records, trends_of_records
 from pipeline.nightly.standing import CAPTURES, has_lost, names_present
 from pipeline.nightly.stored import stored_piece
 from pipeline.nightly.surveyed import MADE, SurveyFolders, verdict_inputs
@@ -216,7 +216,7 @@ class SiteSurveys:
         """What recorders computed of a day, as trends; what is damaged is set aside."""
         site = site.on(day)
         trends, damaged = trends_of_records(
-            self._store.recorded(site.name, day), site=site, said=replace(_declared(site), hookup=site.hookup),
+            standing_records(self._store, site.name, day), site=site, said=replace(_declared(site), hookup=site.hookup),
             thresholds=self._fleet.thresholds[site.thresholds], interval_s=self._asked.interval_s,
         )  # fmt: skip
         for error in damaged:
@@ -226,7 +226,7 @@ class SiteSurveys:
 
     def _names(self, site: Site, day: date) -> list[str]:
         """Of all that a day's trends are made of."""
-        recorded = [f"{path.stem} {records_digest(path)}" for path in self._store.recorded(site.name, day)]
+        recorded = [f"{path.stem} {records_digest(path)}" for path in standing_records(self._store, site.name, day)]
         return [*(path.stem for path in self._store.captures(site.name, day)), *recorded]
 
     def _inputs(self, site: Site, day: date, names: Mapping[date, Sequence[str]]) -> str:

@@ -18,7 +18,7 @@ from pipeline.errors import DamagedCapture, PlaceError
 from pipeline.nightly.at_hand import Strikes
 from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
 from pipeline.nightly.days import look_at_days
-from pipeline.nightly.recorded import read_records
+from pipeline.nightly.recorded import former_records, read_records
 from pipeline.nightly.stored import check_stored, is_sound
 from pipeline.nightly.upkeep import bring_up_to_date
 from pipeline.spread import Spread
@@ -172,7 +172,9 @@ def _days(fleet: Fleet, store: Store) -> Iterator[Finding]:
 
 
 def _leftovers(store: Store) -> Iterator[Finding]:
-    """Files of interrupted writes, reasons without their capture, and what has no place in a store."""
+    """Files of interrupted writes, records that lie there twice, reasons without a capture, what has no place there."""
+    for path in _twice(store):
+        yield Finding("leftover", path, "the same file gave these values again, under another name")
     for path in _all_below(store.root):
         relative = path.relative_to(store.root)
         if path.name.startswith(ASIDE) or relative.parts[0] == store.staging.name:
@@ -184,6 +186,14 @@ def _leftovers(store: Store) -> Iterator[Finding]:
                 yield Finding("leftover", path, "the reason for a capture that is not there")
         elif not _has_place(relative):
             yield Finding("stranger", path, "a store has no file of such a name; it is left as it is")
+
+
+def _twice(store: Store) -> Iterator[Path]:
+    for folder in sorted((store.root / "recorded").glob("site=*/date=*")):
+        day = day_named(folder.name)
+        if day is not None:
+            with contextlib.suppress(PlaceError):
+                yield from former_records(store, folder.parent.name.removeprefix("site="), day)
 
 
 def _all_below(folder: Path) -> Iterable[Path]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -11,7 +13,10 @@ from made_fleet import SITE, catalogue_bytes, events_in, halfcycle, loaded, made
 
 from pipeline.config import Fleet
 from pipeline.nightly.days import Day, coverage_of
+from pipeline.nightly.recorded import standing_records
 from pipeline.nightly.run import run_nightly, summary_if_idle
+from pipeline.nightly.verify import verify
+from pipeline.spread import in_this_process
 from pipeline.store.partitions import Store
 
 SOURCE = (
@@ -138,6 +143,63 @@ def test_a_damaged_log_is_set_aside_and_the_same_file_again_puts_it_right(tmp_pa
     write_log(fleet.inbox / SITE / "log.csv", "2026-03-02T06:00:00", volts)
     assert run_nightly(fleet).is_whole
     assert [row[0] for row in brief(fleet)] == ["sag"]
+
+
+def former_name_of(path: Path) -> Path:
+    """The name that logs had before names told them."""
+    return path.with_name(path.name.removeprefix("log-"))
+
+
+def test_a_log_of_the_former_naming_that_comes_again_lies_once_and_under_its_new_name(tmp_path: Path) -> None:
+    fleet = fleet_at(tmp_path)
+    volts = steady(480, (slice(100, 104), 115.0), (slice(236, 250), 150.0))
+    write_log(fleet.inbox / SITE / "log.csv", "2026-03-01T23:58:00", volts)
+    run_nightly(fleet)
+    once = catalogue_bytes(fleet.store)
+    held = [path for day in (EVE, NEXT) for path in Store(fleet.store).recorded(SITE, day)]
+    for path in held:
+        path.rename(former_name_of(path))
+    run_nightly(fleet)
+    assert [row[0] for row in brief(fleet)] == ["sag", "sag"]  # read as it is
+    write_log(fleet.inbox / SITE / "log.csv", "2026-03-01T23:58:00", volts)
+    run_nightly(fleet)
+    assert [path for day in (EVE, NEXT) for path in Store(fleet.store).recorded(SITE, day)] == held
+    assert catalogue_bytes(fleet.store) == once
+
+
+def test_a_log_that_lies_in_the_store_under_both_names_counts_once_and_the_next_night_drops_the_former(
+    tmp_path: Path,
+) -> None:
+    fleet = fleet_at(tmp_path)
+    write_log(fleet.inbox / SITE / "log.csv", "2026-03-02T06:00:00", steady(200, (slice(20, 24), 115.0)))
+    run_nightly(fleet)
+    (path,) = Store(fleet.store).recorded(SITE, NEXT)
+    once = catalogue_bytes(fleet.store)
+    former = former_name_of(path)
+    shutil.copy(path, former)
+    os.utime(former, ns=(0, 0))
+    assert standing_records(Store(fleet.store), SITE, NEXT) == [path]
+    assert [(one.what, one.path) for one in verify(fleet, in_this_process)] == [("leftover", former)]
+    (fleet.store / "catalogue" / f"site={SITE}" / f"date={NEXT}" / "events.parquet").unlink()
+    run_nightly(fleet)
+    assert Store(fleet.store).recorded(SITE, NEXT) == [path]
+    assert catalogue_bytes(fleet.store) == once
+
+
+def test_a_file_whose_rows_now_have_another_time_zone_leaves_nothing_of_what_it_gave_before(tmp_path: Path) -> None:
+    fleet = fleet_at(tmp_path)
+    path = fleet.inbox / SITE / "log.csv"
+    volts = steady(480, (slice(100, 104), 115.0))
+    told = path.with_name("log.csv.toml")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    for zone in ("+01:00", "+00:00"):  # at first as if it stood an hour east: rows of the day before
+        write_log(path, "2026-03-02T00:01:00", volts)
+        path.write_text(path.read_text().replace("Z,", ","))
+        told.write_text(f'[intervals]\ntime_zone = "{zone}"\n')
+        run_nightly(fleet)
+    assert Store(fleet.store).recorded(SITE, EVE) == []
+    assert len(Store(fleet.store).recorded(SITE, NEXT)) == 1
+    assert [row[2] for row in brief(fleet)] == ["02 00:01:50.000"]
 
 
 def test_interval_records_of_minutes_make_no_day_of_a_catalogue(tmp_path: Path) -> None:
