@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from classifiers.evidence import Evidence
+from halfcycle.classifiers.evidence import Evidence
 
 UNKNOWN: Final = "unknown"
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from classifiers.cause import RULES, UNKNOWN, Verdict, find_cause, judge_notching
-from classifiers.cause_model import CauseModel
-from classifiers.evidence import Evidence
-from classifiers.reclosing import DEAD_TIME_S
+from halfcycle.classifiers.cause import RULES, UNKNOWN, Verdict, find_cause, judge_notching
+from halfcycle.classifiers.cause_model import CauseModel
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.classifiers.reclosing import DEAD_TIME_S
 
 FAULT: Final = "fault"
 RECLOSING: Final = "fault with reclosing"

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.direction_methods import (
+from halfcycle.classifiers.direction_methods import (
     CLEAR,
     DOWNSTREAM,
     UPSTREAM,

@@ -1,7 +1,7 @@
 """Methods that tell the side of a sag's cause, each by another part of the voltage and the current.
 
-Current and power count as positive towards downstream; see `classifiers.direction` for the convention. Each method says
-what it does where power flowed upstream before: it holds as it is, or gives no answer where it cannot tell.
+Current and power count as positive towards downstream; `halfcycle.classifiers.direction` has the convention. Each
+method says what it does where power flowed upstream before: it holds as it is, or gives no answer where it cannot tell.
 """
 
 from __future__ import annotations

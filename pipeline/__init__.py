@@ -9,10 +9,10 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from classifiers.category import classify_category
-    from pipeline.detectors.rms_variations import find_rms_variations
-    from pipeline.measures.half_cycle import half_cycle_rms, measure_half_cycles
-    from pipeline.readers import read_captures
+    from halfcycle.classifiers.category import classify_category
+    from halfcycle.pipeline.detectors.rms_variations import find_rms_variations
+    from halfcycle.pipeline.measures.half_cycle import half_cycle_rms, measure_half_cycles
+    from halfcycle.pipeline.readers import read_captures
 
 __all__ = [
     "classify_category",
@@ -23,11 +23,11 @@ __all__ = [
 ]
 
 _HOMES = {
-    "classify_category": "classifiers.category",
-    "find_rms_variations": "pipeline.detectors.rms_variations",
-    "half_cycle_rms": "pipeline.measures.half_cycle",
-    "measure_half_cycles": "pipeline.measures.half_cycle",
-    "read_captures": "pipeline.readers",
+    "classify_category": "halfcycle.classifiers.category",
+    "find_rms_variations": "halfcycle.pipeline.detectors.rms_variations",
+    "half_cycle_rms": "halfcycle.pipeline.measures.half_cycle",
+    "measure_half_cycles": "halfcycle.pipeline.measures.half_cycle",
+    "read_captures": "halfcycle.pipeline.readers",
 }
 
 

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.terms import Quantity
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.terms import Quantity
 
 SampleArray = npt.NDArray[Any]  # of one of the types below
 SAMPLE_TYPES = ("int16", "int32", "float32")

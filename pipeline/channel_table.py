@@ -22,7 +22,7 @@ from typing import Annotated, Final, Self
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, field_validator, model_validator
 
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity, phase_of, quantity_of_unit
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity, phase_of, quantity_of_unit
 
 _PLACEHOLDERS: Final = {"{phase}": r"(?P<phase>[A-Za-z0-9][A-Za-z0-9 _/-]{0,4})", "{point}": r"(?P<point>.+?)"}
 _PART: Final = re.compile(r"(\{[^{}]*\}|\*|\?)")
@@ -33,7 +33,7 @@ class ChannelStatement(BaseModel):
 
     Attributes
     ----------
-    quantity, phase, unit, point : as for `pipeline.capture.Channel`; phases in any usual spelling.
+    quantity, phase, unit, point : as for `halfcycle.pipeline.capture.Channel`; phases in any usual spelling.
     scale, offset : value = (what is there * scale + offset) in `unit`.
     """
 

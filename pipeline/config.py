@@ -11,10 +11,10 @@ from typing import Any, Final, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from pipeline.errors import ConfigError
-from pipeline.locales import manner_of
-from pipeline.resources import resource
-from pipeline.settings import Settings, Site, Thresholds
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.locales import manner_of
+from halfcycle.pipeline.resources import resource
+from halfcycle.pipeline.settings import Settings, Site, Thresholds
 
 Model = TypeVar("Model", bound=BaseModel)
 

@@ -10,12 +10,12 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any, ClassVar, Literal
 
-from pipeline.capture import Capture
-from pipeline.config import read_toml
-from pipeline.errors import ConfigError
-from pipeline.resources import resource
-from pipeline.synthesis import Synthesis, TrueEvent, Waveform, from_table, synthesise
-from pipeline.synthesis.parameters import CHECKED
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.config import read_toml
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.resources import resource
+from halfcycle.pipeline.synthesis import Synthesis, TrueEvent, Waveform, from_table, synthesise
+from halfcycle.pipeline.synthesis.parameters import CHECKED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +31,7 @@ class ComtradeFormat:
 
     def write(self, capture: Capture, path: Path) -> None:
         """Write a capture; the ending of the path says whether as a file pair or as a single file."""
-        from pipeline.writers.comtrade import write_comtrade
+        from halfcycle.pipeline.writers.comtrade import write_comtrade
 
         write_comtrade(capture, path, revision=self.revision, data=self.data, digital_channels=self.digital_channels)
 
@@ -48,7 +48,7 @@ class DelimitedFormat:
 
     def write(self, capture: Capture, path: Path) -> None:
         """Write a capture."""
-        from pipeline.writers.delimited import write_delimited
+        from halfcycle.pipeline.writers.delimited import write_delimited
 
         write_delimited(capture, path, separator=self.separator, decimal=self.decimal)
 
@@ -64,15 +64,15 @@ class PlainFormat:
     def write(self, capture: Capture, path: Path) -> None:
         """Write a capture."""
         if self.name == "parquet":
-            from pipeline.writers.parquet import write_waveform_parquet
+            from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
             write_waveform_parquet(capture, path)
         elif self.name == "npz":
-            from pipeline.writers.numpy_archive import write_npz
+            from halfcycle.pipeline.writers.numpy_archive import write_npz
 
             write_npz(capture, path)
         else:
-            from pipeline.writers.matlab import write_mat
+            from halfcycle.pipeline.writers.matlab import write_mat
 
             write_mat(capture, path)
 

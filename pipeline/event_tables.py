@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.events import Event, with_identity
-from pipeline.indices.cells import CellCounts, Grid, count_cells, grid
-from pipeline.indices.counted import SIDES, polyphase
-from pipeline.survey.compliance import LimitProfile
-from pipeline.survey.event_flags import Passed
-from pipeline.survey.stored import Key, StoredTrend, told_key
+from halfcycle.pipeline.events import Event, with_identity
+from halfcycle.pipeline.indices.cells import CellCounts, Grid, count_cells, grid
+from halfcycle.pipeline.indices.counted import SIDES, polyphase
+from halfcycle.pipeline.survey.compliance import LimitProfile
+from halfcycle.pipeline.survey.event_flags import Passed
+from halfcycle.pipeline.survey.stored import Key, StoredTrend, told_key
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.terms import STEADY_KINDS
+from halfcycle.pipeline.terms import STEADY_KINDS
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -13,14 +13,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel
-from pipeline.errors import ConfigError, StoreError
-from pipeline.readers import read_captures
-from pipeline.writers.comtrade import DataKind, Revision, write_comtrade
-from pipeline.writers.delimited import write_delimited
-from pipeline.writers.matlab import write_mat
-from pipeline.writers.numpy_archive import write_npz
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.writers.comtrade import DataKind, Revision, write_comtrade
+from halfcycle.pipeline.writers.delimited import write_delimited
+from halfcycle.pipeline.writers.matlab import write_mat
+from halfcycle.pipeline.writers.numpy_archive import write_npz
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 F64 = npt.NDArray[np.float64]
 Write = Callable[[Sequence[Capture], Path], object]
@@ -107,7 +107,7 @@ def _for_pqdif(captures: Sequence[Capture]) -> tuple[list[Capture], tuple[str, .
 
     Missing samples are marked in real numbers only: whole numbers with some become float32.
     """
-    from pipeline.writers.pqdif import holds
+    from halfcycle.pipeline.writers.pqdif import holds
 
     fitting: list[Capture] = []
     left_out: dict[str, None] = {}
@@ -153,7 +153,7 @@ def _writer(
     if ending != ".csv" and (separator, decimal) != (",", "."):
         raise ConfigError(f"separator and decimal sign are of text (.csv); the file ends in {ending or 'nothing'}")
     if ending == ".pqd":
-        from pipeline.writers.pqdif import write_pqdif
+        from halfcycle.pipeline.writers.pqdif import write_pqdif
 
         return write_pqdif, True
     single: dict[str, Callable[[Capture, Path], object]] = {

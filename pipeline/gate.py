@@ -17,9 +17,9 @@ from typing import Any, Final, get_args
 
 import numpy as np
 
-from pipeline.capture import SAMPLE_TYPES, Capture, Channel, Header
-from pipeline.errors import ConfigError, HalfcycleError, MalformedRecord, ReaderFault, ReadError
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
+from halfcycle.pipeline.capture import SAMPLE_TYPES, Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError, HalfcycleError, MalformedRecord, ReaderFault, ReadError
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
 
 # Derived: sums of the squares of 100,000 such samples are still numbers in float32. What is possible ends much lower;
 # `measures.quality` marks the rest, of whole numbers too, as no measurement.

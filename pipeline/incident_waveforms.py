@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.errors import HalfcycleError
-from pipeline.events import Event, events_of
-from pipeline.incidents.fleet import FleetIncidents
-from pipeline.incidents.waveforms import Stretch, WaveformEvidence, matched
-from pipeline.recall import Archive
-from pipeline.report.slice import nominal_hz
+from halfcycle.pipeline.errors import HalfcycleError
+from halfcycle.pipeline.events import Event, events_of
+from halfcycle.pipeline.incidents.fleet import FleetIncidents
+from halfcycle.pipeline.incidents.waveforms import Stretch, WaveformEvidence, matched
+from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.report.slice import nominal_hz
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -10,22 +10,22 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
-from pipeline.readers import reader_of, remarks_on
-from pipeline.records.archive import FileLook, Reading, records_of_captures, site_of
-from pipeline.records.points import Point, points_of
-from pipeline.report.phasor_diagram import Phasor
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.evidence import DEAD, LEAST_V, steady_beginning, windowed_rms
-from pipeline.sites.phasors import MeanPhasors, mean_phasors
-from pipeline.sites.recorders import Seen, accounts_of
-from pipeline.sites.table import SiteTable
-from pipeline.sites.wiring import check_wiring, fundamental_power
-from pipeline.sites.wiring_words import WiringFinding, words_of
-from pipeline.terms import NEUTRAL, USUAL_FREQUENCIES_HZ, Hookup
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from halfcycle.pipeline.readers import reader_of, remarks_on
+from halfcycle.pipeline.records.archive import FileLook, Reading, records_of_captures, site_of
+from halfcycle.pipeline.records.points import Point, points_of
+from halfcycle.pipeline.report.phasor_diagram import Phasor
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.evidence import DEAD, LEAST_V, steady_beginning, windowed_rms
+from halfcycle.pipeline.sites.phasors import MeanPhasors, mean_phasors
+from halfcycle.pipeline.sites.recorders import Seen, accounts_of
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.sites.wiring import check_wiring, fundamental_power
+from halfcycle.pipeline.sites.wiring_words import WiringFinding, words_of
+from halfcycle.pipeline.terms import NEUTRAL, USUAL_FREQUENCIES_HZ, Hookup
 
 F64 = npt.NDArray[np.float64]
 

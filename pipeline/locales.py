@@ -15,7 +15,7 @@ from datetime import date, datetime
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 if TYPE_CHECKING:
     from babel import Locale

@@ -10,30 +10,30 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.config import Fleet, Report
-from pipeline.errors import ConfigError
-from pipeline.events import Event, events_of
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.indices.curves import curve
-from pipeline.locales import manner_of
-from pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
-from pipeline.nightly.surveyed import PointOfSurvey, points_of_survey, survey_state
-from pipeline.recall import Archive
-from pipeline.report.content import Settings
-from pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
-from pipeline.report.material import Material
-from pipeline.report.origin import origin
-from pipeline.report.summary import worst_events
-from pipeline.report.survey_view import SurveyedPoint
-from pipeline.resources import code_version
-from pipeline.settings import Site
-from pipeline.sites.account import Declared
-from pipeline.sites.table import SiteTable
-from pipeline.store.lock import locked
-from pipeline.store.partitions import DAY_NS, Store, day_start_ns
-from pipeline.survey.compared import compared
-from pipeline.survey.compliance import drawn_bounds, load_limit_profile
-from pipeline.survey.stored import (
+from halfcycle.pipeline.config import Fleet, Report
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event, events_of
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.curves import curve
+from halfcycle.pipeline.locales import manner_of
+from halfcycle.pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
+from halfcycle.pipeline.nightly.surveyed import PointOfSurvey, points_of_survey, survey_state
+from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.report.content import Settings
+from halfcycle.pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
+from halfcycle.pipeline.report.material import Material
+from halfcycle.pipeline.report.origin import origin
+from halfcycle.pipeline.report.summary import worst_events
+from halfcycle.pipeline.report.survey_view import SurveyedPoint
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns
+from halfcycle.pipeline.survey.compared import compared
+from halfcycle.pipeline.survey.compliance import drawn_bounds, load_limit_profile
+from halfcycle.pipeline.survey.stored import (
     by_point,
     judge_trends,
     neighbours_of,

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 Of = Literal["voltage", "current", "conductor", "point"]
 Aggregation = Literal["rms", "mean", "max", "min", "sum", "last", "ratio", "angle"]

@@ -10,18 +10,18 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.capture import Capture, Header
-from pipeline.config import Fleet
-from pipeline.errors import ReadError, SignalError
-from pipeline.events import Event
-from pipeline.readers import capture_files, read_captures
-from pipeline.readers.source_digest import source_digest
-from pipeline.records.points import Point, measured_channels, points_of
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.report.slice import Slice
-from pipeline.settings import Site
-from pipeline.sites.table import SiteTable, of_site
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture, Header
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import ReadError, SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.readers import capture_files, read_captures
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.records.points import Point, measured_channels, points_of
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.report.slice import Slice
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.table import SiteTable, of_site
+from halfcycle.pipeline.terms import Quantity
 
 _ALL: Final[tuple[Quantity, ...]] = ("voltage", "current", "other")
 BEFORE_CYCLES: Final = 6.0

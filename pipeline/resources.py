@@ -8,7 +8,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Literal
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 _PACKAGE = Path(__file__).resolve().parent
 

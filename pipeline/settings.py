@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
-from pipeline.channel_table import ChannelTable
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.channel_table import ChannelTable
+from halfcycle.pipeline.terms import HOOKUPS
 
 
 class Settings(BaseModel):

@@ -23,7 +23,7 @@ from typing import Any, Final, Protocol, TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from pipeline.errors import HalfcycleError
+from halfcycle.pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process

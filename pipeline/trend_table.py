@@ -24,7 +24,7 @@ class CertifiedQuantity:
 
     Attributes
     ----------
-    symbol, unit : of `pipeline.quantities`; ``uh`` and ``ih`` stand for all orders.
+    symbol, unit : of `halfcycle.pipeline.quantities`; ``uh`` and ``ih`` stand for all orders.
     columns : of the trend.
     accuracy_class : claimed for the computation; "" where none is.
     uncertainty : of that computation, and what it leaves out, in words.

@@ -7,7 +7,7 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.capture import Channel, Header
+from halfcycle.pipeline.capture import Channel, Header
 
 HEADER_KEY = b"halfcycle.capture"
 DIGEST_KEY = b"halfcycle.digest"

@@ -24,9 +24,9 @@ from pathlib import Path
 _SERVER = """
 import json, os, signal, sys, traceback
 import numpy, pandas, pyarrow.parquet, pydantic, rich.console, rich.table, scipy.signal
-import pipeline.cli.demo_command, pipeline.cli.fleet_commands, pipeline.cli.screen_command
-import pipeline.nightly.run, pipeline.screening, pipeline.report.summary
-from pipeline.readers import readers
+import halfcycle.pipeline.cli.demo_command, halfcycle.pipeline.cli.fleet_commands, halfcycle.pipeline.cli.screen_command
+import halfcycle.pipeline.nightly.run, halfcycle.pipeline.screening, halfcycle.pipeline.report.summary
+from halfcycle.pipeline.readers import readers
 readers()
 
 def run(request):

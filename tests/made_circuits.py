@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.synthesis.circuit.devices import (
+from halfcycle.pipeline.synthesis.circuit.devices import (
     Capacitor,
     Converter,
     Device,
@@ -19,8 +19,8 @@ from pipeline.synthesis.circuit.devices import (
     Place,
     Transformer,
 )
-from pipeline.synthesis.circuit.feeder import Feeder, Recording, record
-from pipeline.synthesis.circuit.motor import Motor
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, Recording, record
+from halfcycle.pipeline.synthesis.circuit.motor import Motor
 
 NOMINAL_V = 10e3
 FREQUENCY_HZ = 50.0

@@ -19,4 +19,4 @@ def guest_command(folder: Path, *, group: str, module: str) -> str:
     info.mkdir()
     (info / "METADATA").write_text("Metadata-Version: 2.1\nName: guest\nVersion: 1.0\n")
     (info / "entry_points.txt").write_text(f"[{group}]\nguest = guest:GUEST\n")
-    return f"import sys; sys.path.insert(0, {str(folder)!r}); from pipeline.cli import main; main()"
+    return f"import sys; sys.path.insert(0, {str(folder)!r}); from halfcycle.pipeline.cli import main; main()"

@@ -20,17 +20,17 @@ from typing import Any
 
 from forked import run_code
 
-from pipeline.capture import Capture
-from pipeline.config import Fleet, load_fleet
-from pipeline.events import Event, events_of
-from pipeline.nightly.days import Day, days_of, read_catalogue
-from pipeline.synthesis import Quantisation, Span, Stage, Waveform, synthesise
-from pipeline.writers.comtrade import write_comtrade
-from pipeline.writers.delimited import write_delimited
-from pipeline.writers.numpy_archive import write_npz
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.config import Fleet, load_fleet
+from halfcycle.pipeline.events import Event, events_of
+from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.synthesis import Quantisation, Span, Stage, Waveform, synthesise
+from halfcycle.pipeline.writers.comtrade import write_comtrade
+from halfcycle.pipeline.writers.delimited import write_delimited
+from halfcycle.pipeline.writers.numpy_archive import write_npz
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
-COMMAND = "from pipeline.cli import main; main()"
+COMMAND = "from halfcycle.pipeline.cli import main; main()"
 ROOT = Path(__file__).resolve().parent.parent
 RATE_HZ = 1600.0
 SITE = "Quarry Road"
@@ -38,8 +38,8 @@ HALF_CYCLE_S = 0.010  # of 50 Hz
 
 # What `halfcycle nightly` does, without Prefect around it.
 PLAIN_RUN = (
-    "import sys; from pathlib import Path; from pipeline.config import load_fleet; "
-    "from pipeline.nightly.run import run_nightly; run_nightly(load_fleet(Path(sys.argv[1])))"
+    "import sys; from pathlib import Path; from halfcycle.pipeline.config import load_fleet; "
+    "from halfcycle.pipeline.nightly.run import run_nightly; run_nightly(load_fleet(Path(sys.argv[1])))"
 )
 
 

@@ -11,7 +11,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.capture import Capture
+from halfcycle.pipeline.capture import Capture
 
 WAYS = ("kill", "abort", "memory", "bug")
 """What poison does. ``hang`` is another, which takes as long as the fleet's settings allow."""
@@ -19,8 +19,8 @@ WAYS = ("kill", "abort", "memory", "bug")
 _GUEST = """
 import os, signal, time
 from pydantic import BaseModel
-from pipeline.detectors.contract import Detector
-from pipeline.readers.contract import Reader
+from halfcycle.pipeline.detectors.contract import Detector
+from halfcycle.pipeline.readers.contract import Reader
 
 
 def act(way):
@@ -89,6 +89,6 @@ def halfcycle_beside(guest: Path, *words: str | Path) -> subprocess.CompletedPro
     """Run the command `halfcycle` with the distribution installed, in an interpreter of its own."""
     path = os.pathsep.join([str(guest), *filter(None, [os.environ.get("PYTHONPATH")])])
     return subprocess.run(
-        [sys.executable, "-c", "from pipeline.cli import main; main()", *map(str, words)],
+        [sys.executable, "-c", "from halfcycle.pipeline.cli import main; main()", *map(str, words)],
         capture_output=True, text=True, check=False, timeout=300, env={**os.environ, "PYTHONPATH": path},
     )  # fmt: skip

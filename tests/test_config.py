@@ -9,11 +9,11 @@ from pathlib import Path
 import pytest
 from made_fleet import ROOT, write_fleet
 
-from pipeline.config import Fleet, Report, Retention, checked, load_fleet, load_thresholds
-from pipeline.errors import ConfigError
-from pipeline.resources import resource
-from pipeline.settings import Site, SiteChange, Thresholds
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.config import Fleet, Report, Retention, checked, load_fleet, load_thresholds
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.resources import resource
+from halfcycle.pipeline.settings import Site, SiteChange, Thresholds
+from halfcycle.pipeline.terms import HOOKUPS
 
 SITE = '[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\nnominal_frequency_hz = 50\n'
 

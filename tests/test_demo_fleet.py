@@ -13,11 +13,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture
-from pipeline.demo import DemoCapture, DemoFleet, DemoSite, build_demo_fleet, demo_sites, pieces, recording
-from pipeline.errors import ConfigError, ReadError
-from pipeline.readers import capture_files, read_captures
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.demo import DemoCapture, DemoFleet, DemoSite, build_demo_fleet, demo_sites, pieces, recording
+from halfcycle.pipeline.errors import ConfigError, ReadError
+from halfcycle.pipeline.readers import capture_files, read_captures
+from halfcycle.pipeline.terms import HOOKUPS
 
 RECORDINGS = [(site, capture) for site in demo_sites() for capture in site.captures]
 READABLE = [

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from made_fleet import halfcycle, made_capture, write_capture
 
-from pipeline.event_tables import counted_events
-from pipeline.survey.compliance import load_limit_profile
-from pipeline.survey.event_flags import Passed
-from pipeline.survey.files import measure_files
-from pipeline.survey.measure import Survey
-from pipeline.survey.road import measure
+from halfcycle.pipeline.event_tables import counted_events
+from halfcycle.pipeline.survey.compliance import load_limit_profile
+from halfcycle.pipeline.survey.event_flags import Passed
+from halfcycle.pipeline.survey.files import measure_files
+from halfcycle.pipeline.survey.measure import Survey
+from halfcycle.pipeline.survey.road import measure
 
 SOURCE = "EN 50160:2010, tables of dips and swells, from memory; what was drawn is what must be counted"
 PROFILE = load_limit_profile("en-50160-lv")

@@ -14,19 +14,19 @@ import numpy as np
 import pytest
 from made_fleet import cut, ns, write_capture
 
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Terms
-from pipeline.demo import build_demo_fleet
-from pipeline.detectors.registry import choose, detectors
-from pipeline.errors import ReadError
-from pipeline.events import Event
-from pipeline.readers import capture_files, read_captures
-from pipeline.recall import Archive
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
-from pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Transient, Waveform, synthesise
-from pipeline.writers.matlab import write_mat
-from pipeline.writers.pqdif import write_pqdif
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.demo import build_demo_fleet
+from halfcycle.pipeline.detectors.registry import choose, detectors
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.readers import capture_files, read_captures
+from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Transient, Waveform, synthesise
+from halfcycle.pipeline.writers.matlab import write_mat
+from halfcycle.pipeline.writers.pqdif import write_pqdif
 
 SOURCE = "derived: the samples that a row leads to are those that the capture holds at the row's time"
 START = "2026-03-01T12:00:00"

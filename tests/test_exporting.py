@@ -8,11 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError, StoreError
-from pipeline.exporting import export, quantised
-from pipeline.readers import read_captures
-from pipeline.writers.numpy_archive import write_npz
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.exporting import export, quantised
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.writers.numpy_archive import write_npz
 
 SOURCE = "what is read back against what was written; half a step of rounding, derived"
 START_NS = 1_772_409_600_000_000_000
@@ -134,7 +134,8 @@ def test_samples_that_come_back_different_are_an_error_and_nothing_is_left(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(
-        "pipeline.exporting.write_npz", lambda made, path: write_npz(Capture(made.header, made.samples + 30), path)
+        "halfcycle.pipeline.exporting.write_npz",
+        lambda made, path: write_npz(Capture(made.header, made.samples + 30), path),
     )
     with pytest.raises(StoreError, match="differ by"):
         export([capture()], tmp_path / "r.npz")

@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline import gate
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import MalformedRecord, ReaderFault, ReadError, SignalError
-from pipeline.readers import known_headers, read_captures, readers
-from pipeline.readers.contract import Reader, Repair, no_companions
-from pipeline.terms import Quantity
+from halfcycle.pipeline import gate
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import MalformedRecord, ReaderFault, ReadError, SignalError
+from halfcycle.pipeline.readers import known_headers, read_captures, readers
+from halfcycle.pipeline.readers.contract import Reader, Repair, no_companions
+from halfcycle.pipeline.terms import Quantity
 
 SOURCE = "the project's own design: values are finite and bounded, impossible samples are marks and never numbers"
 MAGIC = b"third-party\n"
@@ -119,7 +119,7 @@ def _third_party(monkeypatch: pytest.MonkeyPatch, **functions: Any) -> None:
     given = {"recognises": lambda path, head: head == MAGIC, "read": no_captures, "companions": no_companions}
     reader = Reader("third party", **{**given, **functions})
     known = {**readers(), reader.name: reader}
-    monkeypatch.setattr("pipeline.readers.readers", lambda: {"third party": reader, **known})
+    monkeypatch.setattr("halfcycle.pipeline.readers.readers", lambda: {"third party": reader, **known})
 
 
 def _raising(error: Exception) -> Callable[..., Any]:
@@ -137,7 +137,7 @@ def test_whatever_a_reader_of_others_raises_is_a_read_error_with_the_file(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, function: str, error: Exception
 ) -> None:
     # SOURCE: the project's own design; a bad input is set aside with its reason and the rest goes on.
-    from pipeline.readers import remarks_on
+    from halfcycle.pipeline.readers import remarks_on
 
     path = tmp_path / "x.rec"
     path.write_bytes(MAGIC)

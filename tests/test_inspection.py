@@ -11,13 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.errors import ReadError, SignalError
-from pipeline.inspection import Inspection, inspect
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.errors import ReadError, SignalError
+from halfcycle.pipeline.inspection import Inspection, inspect
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 RATE_HZ = 3200.0
 WYE = {"UA": (230, 0), "UB": (230, -120), "UC": (230, 120)}

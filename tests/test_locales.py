@@ -7,8 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.locales import (
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.locales import (
     clock_words,
     day_words,
     exact_words,

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.cli import show
-from pipeline.plain_text import plain
-from pipeline.report.summary import TextTable
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.plain_text import plain
+from halfcycle.pipeline.report.summary import TextTable
 
 SOURCE = "the project's own design: what steers a terminal or hides text is shown as an escape, the rest as it is"
 

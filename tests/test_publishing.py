@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, halfcycle, made_capture, names, write_capture, write_fleet
 
-from pipeline.config import load_fleet
-from pipeline.errors import ConfigError, StoreError
-from pipeline.nightly.days import days_of
-from pipeline.nightly.run import run_nightly
-from pipeline.publishing import front_address, is_published, publish, worst_of
-from pipeline.report.folder import FRONT, page_name, write_folder
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.nightly.days import days_of
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.publishing import front_address, is_published, publish, worst_of
+from halfcycle.pipeline.report.folder import FRONT, page_name, write_folder
 
 QUIET = "Quiet Lane"
 EXTRA = '[report]\nfolder = "pages"\ndays = 2\n'
@@ -190,7 +190,7 @@ def test_a_run_killed_between_two_names_leaves_a_folder_that_the_next_one_finds(
 def test_there_is_a_folder_at_every_instant_where_the_system_can_exchange_names(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, can: bool
 ) -> None:
-    from pipeline.report import folder
+    from halfcycle.pipeline.report import folder
 
     write_folder([(FRONT, "old"), ("gone.html", "x")], tmp_path / "out")
     if not can:

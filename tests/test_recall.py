@@ -11,17 +11,17 @@ import numpy as np
 import pytest
 from made_fleet import RATE_HZ, SITE, cut, events_in, made_capture, write_capture, write_fleet
 
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Terms
-from pipeline.config import load_fleet
-from pipeline.errors import ReadError
-from pipeline.events import Event
-from pipeline.nightly.run import run_nightly
-from pipeline.readers import read_captures
-from pipeline.recall import Archive
-from pipeline.report.slice import Slice, nominal_hz, phasors_of, rms_of
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.report.slice import Slice, nominal_hz, phasors_of, rms_of
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: the samples around an event are those that the capture holds at those times"
 START = "2026-03-01T12:00:00"

@@ -11,19 +11,19 @@ from made_fleet import ROOT, halfcycle, made_capture, write_capture
 from sites.drawn_captures import archive
 from sites.test_account import steady
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms
-from pipeline.config import load_sites
-from pipeline.inspection import inspect
-from pipeline.quantities import chosen_quantities
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.drafted_table import drafted_tables
-from pipeline.sites.drafts import look_through
-from pipeline.sites.table import SiteTable
-from pipeline.survey.files import measure_files
-from pipeline.survey.measure import Survey
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.config import load_sites
+from halfcycle.pipeline.inspection import inspect
+from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.drafted_table import drafted_tables
+from halfcycle.pipeline.sites.drafts import look_through
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.files import measure_files
+from halfcycle.pipeline.survey.measure import Survey
 
 DATA = ROOT.parent / "shared" / "data"
 START = "2026-03-01T12:00:00"

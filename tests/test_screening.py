@@ -11,17 +11,17 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, cut, events_in, loaded, made_capture, write_capture, write_fleet
 
-from pipeline import readers
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.tables import set_aside_table
-from pipeline.detectors.registry import choose, detectors
-from pipeline.errors import ReadError
-from pipeline.events import Event
-from pipeline.nightly.run import run_nightly
-from pipeline.readers.contract import Repair
-from pipeline.screening import Screening, screen, units
-from pipeline.settings import Thresholds
+from halfcycle.pipeline import readers
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.tables import set_aside_table
+from halfcycle.pipeline.detectors.registry import choose, detectors
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.screening import Screening, screen, units
+from halfcycle.pipeline.settings import Thresholds
 
 START = "2026-03-01T12:00:00"
 TERMS = Terms(Thresholds())

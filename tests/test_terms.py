@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.terms import phase_of, phases_of, quantity_of_unit
+from halfcycle.pipeline.terms import phase_of, phases_of, quantity_of_unit
 
 SOURCE = "the SI's prefixes and unit names (SI brochure, from memory); spellings of phases: common practice, no source"
 

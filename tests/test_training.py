@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from made_fleet import halfcycle, made_capture, write_capture
 
-from classifiers.learned.stored import load
-from pipeline.config import Learned, load_fleet
-from pipeline.errors import ConfigError
-from pipeline.events import events_of
-from pipeline.nightly.days import days_of, read_catalogue
-from pipeline.nightly.run import run_nightly
+from halfcycle.classifiers.learned.stored import load
+from halfcycle.pipeline.config import Learned, load_fleet
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import events_of
+from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.nightly.run import run_nightly
 
 pytest.importorskip("skops")
 START = "2026-03-01T12:00:00"

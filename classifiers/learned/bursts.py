@@ -11,8 +11,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.reference import TURN, Bools, Complexes, Floats, Ints
-from classifiers.learned.windows import N_GRID, PER_CYCLE
+from halfcycle.classifiers.learned.reference import TURN, Bools, Complexes, Floats, Ints
+from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE
 
 FRAME: Final = 64  # grid samples
 HOP: Final = 32

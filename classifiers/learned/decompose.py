@@ -10,14 +10,14 @@ from typing import Final
 
 import numpy as np
 
-from classifiers.learned.envelope import (
+from halfcycle.classifiers.learned.envelope import (
     FLICKER_CYCLES,
     Modulation,
     bin_masks,
     coarse_edges,
     modulation,
 )
-from classifiers.learned.reference import (
+from halfcycle.classifiers.learned.reference import (
     BIN,
     CENTRE,
     EVEN,
@@ -33,7 +33,7 @@ from classifiers.learned.reference import (
     over_bins,
     solve,
 )
-from classifiers.learned.windows import CYCLES, N_GRID, PER_CYCLE
+from halfcycle.classifiers.learned.windows import CYCLES, N_GRID, PER_CYCLE
 
 GUARD: Final = 4  # grid samples left out either side of an edge
 _LEAST_EVENT: Final = 80  # grid samples: shorter ones would have both edges in one place

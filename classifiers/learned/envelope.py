@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from classifiers.learned.reference import BIN, N_BINS, Floats, Ints
-from classifiers.learned.windows import PER_CYCLE
+from halfcycle.classifiers.learned.reference import BIN, N_BINS, Floats, Ints
+from halfcycle.classifiers.learned.windows import PER_CYCLE
 
 FLICKER_CYCLES: Final = np.arange(0.12, 0.56, 0.02)  # cycles of flicker in a cycle: 6 to 27.5 Hz at 50 Hz
 

@@ -12,12 +12,12 @@ from typing import Any, Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.bursts import Bursts, find_bursts
-from classifiers.learned.decompose import Parts, take_apart, take_apart_again
-from classifiers.learned.envelope import FLICKER_CYCLES, Modulation
-from classifiers.learned.reference import BIN, N_BINS, ORDERS, Floats
-from classifiers.learned.residue import left_over, log, log_ratio
-from classifiers.learned.windows import N_GRID, PER_CYCLE, to_grid
+from halfcycle.classifiers.learned.bursts import Bursts, find_bursts
+from halfcycle.classifiers.learned.decompose import Parts, take_apart, take_apart_again
+from halfcycle.classifiers.learned.envelope import FLICKER_CYCLES, Modulation
+from halfcycle.classifiers.learned.reference import BIN, N_BINS, ORDERS, Floats
+from halfcycle.classifiers.learned.residue import left_over, log, log_ratio
+from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE, to_grid
 
 F32 = npt.NDArray[np.float32]
 

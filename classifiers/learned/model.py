@@ -13,7 +13,7 @@ from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, check_random_state, validate_data
 
-from classifiers.learned.novelty import Novelty
+from halfcycle.classifiers.learned.novelty import Novelty
 
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

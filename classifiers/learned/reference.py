@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.windows import N_GRID, PER_CYCLE
+from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE
 
 Floats = npt.NDArray[np.floating[Any]]  # float32 where they are of samples or bins
 Complexes = npt.NDArray[np.complexfloating[Any, Any]]  # complex64

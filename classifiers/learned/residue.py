@@ -6,10 +6,10 @@ from typing import Final
 
 import numpy as np
 
-from classifiers.learned.bursts import BANDS, N_FRAMES, Bursts, frame_power
-from classifiers.learned.decompose import Parts
-from classifiers.learned.reference import BIN, N_BINS, Floats
-from classifiers.learned.windows import N_GRID, PER_CYCLE
+from halfcycle.classifiers.learned.bursts import BANDS, N_FRAMES, Bursts, frame_power
+from halfcycle.classifiers.learned.decompose import Parts
+from halfcycle.classifiers.learned.reference import BIN, N_BINS, Floats
+from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE
 
 
 def log(energy: Floats, variance: Floats) -> Floats:

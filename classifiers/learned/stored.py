@@ -13,8 +13,8 @@ from typing import Any, Final
 
 import numpy as np
 
-from classifiers.learned.features import FEATURES
-from classifiers.learned.model import DisturbanceClassifier
+from halfcycle.classifiers.learned.features import FEATURES
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
 
 MODEL: Final = "model.skops"
 CARD: Final = "card.json"
@@ -24,8 +24,8 @@ _SHOWN: Final = 20  # features in the readable card; the other one has all
 # What the file may make beside scikit-learn's estimators and arrays, which the reader of the format knows for safe.
 _ALLOWED: Final = frozenset(
     {
-        "classifiers.learned.model.DisturbanceClassifier",
-        "classifiers.learned.novelty.Novelty",
+        "halfcycle.classifiers.learned.model.DisturbanceClassifier",
+        "halfcycle.classifiers.learned.novelty.Novelty",
         "sklearn.tree._tree.Tree",
     }
 )

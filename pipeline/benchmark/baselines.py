@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Contender, Detection, Problem
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Contender, Detection, Problem
+from halfcycle.pipeline.errors import ConfigError
 
 _SAG_PU, _SWELL_PU, _INTERRUPTION_PU = 0.9, 1.1, 0.1
 _TRANSIENT_PU = 0.1

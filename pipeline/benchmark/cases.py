@@ -10,9 +10,9 @@ from itertools import product
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.benchmark.contenders import Detection, Problem
-from pipeline.benchmark.suite import DetectorFamily, DetectorSuite, Range
-from pipeline.synthesis import Harmonic, Impulse, Stage, Transient, Waveform, synthesise
+from halfcycle.pipeline.benchmark.contenders import Detection, Problem
+from halfcycle.pipeline.benchmark.suite import DetectorFamily, DetectorSuite, Range
+from halfcycle.pipeline.synthesis import Harmonic, Impulse, Stage, Transient, Waveform, synthesise
 
 _ORDERS = (3, 5, 7, 11, 13)
 _CLEAR_S = 0.2  # of a case without event at its start and end

@@ -8,8 +8,8 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from pipeline.benchmark.baselines import library
-from pipeline.benchmark.classifier_contenders import F64, ClassifierContender, Ints, Verdict, Waves
+from halfcycle.pipeline.benchmark.baselines import library
+from halfcycle.pipeline.benchmark.classifier_contenders import F64, ClassifierContender, Ints, Verdict, Waves
 
 _SAMPLES: Final = 640  # of a window, 64 a cycle, as in much of the literature
 

@@ -11,9 +11,9 @@ from typing import Protocol, Self
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.features import extract
-from classifiers.learned.model import DisturbanceClassifier
-from pipeline.synthesis.parametric import primitives_of
+from halfcycle.classifiers.learned.features import extract
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.pipeline.synthesis.parametric import primitives_of
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
@@ -106,7 +106,7 @@ def _features(waves: Waves) -> F32:
 @cache
 def classifier_contenders() -> dict[str, ClassifierContender]:
     """All contenders by name: ours, the baselines, and those of the entry-point group ``halfcycle.classifiers``."""
-    from pipeline.benchmark.classifier_baselines import BASELINES
+    from halfcycle.pipeline.benchmark.classifier_baselines import BASELINES
 
     others = [entry.load() for entry in entry_points(group="halfcycle.classifiers")]
     return {one.name: one for one in (ClassifierContender("halfcycle", Halfcycle), *BASELINES, *others)}

@@ -11,11 +11,11 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.benchmark.classifier_run import ClassifierResult, ClassifierRow, most_confused
-from pipeline.benchmark.plots import finish, line, pyplot, saved
-from pipeline.benchmark.results import markdown_table, number
-from pipeline.learning.scores import calibration_error
-from pipeline.synthesis.parametric import FORMS, IMPULSE, IMPULSE_PEAK, PRIMITIVES
+from halfcycle.pipeline.benchmark.classifier_run import ClassifierResult, ClassifierRow, most_confused
+from halfcycle.pipeline.benchmark.plots import finish, line, pyplot, saved
+from halfcycle.pipeline.benchmark.results import markdown_table, number
+from halfcycle.pipeline.learning.scores import calibration_error
+from halfcycle.pipeline.synthesis.parametric import FORMS, IMPULSE, IMPULSE_PEAK, PRIMITIVES
 
 _IMPULSE_BINS: Final = 4
 _PAIRS_SHOWN: Final = 8

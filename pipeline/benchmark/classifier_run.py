@@ -11,13 +11,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict, Waves, WindowClassifier
-from pipeline.benchmark.classifier_suite import ClassifierSuite, Test
-from pipeline.benchmark.pair_bounds import PairBound, pair_bound
-from pipeline.learning.background import laid_over, residues
-from pipeline.learning.family import SEEDS_APART, training_windows
-from pipeline.learning.scores import Scores, reliability_bins, score
-from pipeline.synthesis.parametric import FORMS, IMPULSE_PEAK, JOINED, PRIMITIVES, Windows, parametric_windows
+from halfcycle.pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict, Waves, WindowClassifier
+from halfcycle.pipeline.benchmark.classifier_suite import ClassifierSuite, Test
+from halfcycle.pipeline.benchmark.pair_bounds import PairBound, pair_bound
+from halfcycle.pipeline.learning.background import laid_over, residues
+from halfcycle.pipeline.learning.family import SEEDS_APART, training_windows
+from halfcycle.pipeline.learning.scores import Scores, reliability_bins, score
+from halfcycle.pipeline.synthesis.parametric import FORMS, IMPULSE_PEAK, JOINED, PRIMITIVES, Windows, parametric_windows
 
 F64 = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -8,10 +8,10 @@ from typing import Final, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.benchmark.suite import Range, load_suite
-from pipeline.learning.family import TRAINING, TrainingPart
-from pipeline.synthesis.parametric import FORMS
-from pipeline.synthesis.recording import Conditions
+from halfcycle.pipeline.benchmark.suite import Range, load_suite
+from halfcycle.pipeline.learning.family import TRAINING, TrainingPart
+from halfcycle.pipeline.synthesis.parametric import FORMS
+from halfcycle.pipeline.synthesis.recording import Conditions
 
 _DEFAULT: Final = Conditions()
 

@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 F32 = npt.NDArray[np.float32]
 One = TypeVar("One")
@@ -75,11 +75,11 @@ TRANSIENTS = frozenset({"oscillatory_transient", "impulsive_transient"})
 
 def halfcycle(problem: Problem) -> list[Detection]:
     """Our own: from samples to catalogue rows, thresholds of IEEE 1159 and the transient detector."""
-    from pipeline.capture import Capture, Channel, Header
-    from pipeline.catalogue.judge import Terms, judge
-    from pipeline.detectors.registry import choose
-    from pipeline.records.record import Piece, records_of
-    from pipeline.settings import Thresholds
+    from halfcycle.pipeline.capture import Capture, Channel, Header
+    from halfcycle.pipeline.catalogue.judge import Terms, judge
+    from halfcycle.pipeline.detectors.registry import choose
+    from halfcycle.pipeline.records.record import Piece, records_of
+    from halfcycle.pipeline.settings import Thresholds
 
     channels = tuple(Channel(f"U{phase}", "voltage", phase, "V") for phase in "ABC")
     header = Header("benchmark", 0, problem.rate_hz, problem.u.shape[1], channels, "float32")
@@ -100,7 +100,7 @@ def halfcycle(problem: Problem) -> list[Detection]:
 @cache
 def contenders() -> dict[str, Contender]:
     """All contenders by name: ours, the baselines, and those of the entry-point group ``halfcycle.contenders``."""
-    from pipeline.benchmark.baselines import BASELINES
+    from halfcycle.pipeline.benchmark.baselines import BASELINES
 
     own = Contender("halfcycle", halfcycle, RMS_VARIATIONS | TRANSIENTS)
     others = [entry.load() for entry in entry_points(group="halfcycle.contenders")]

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.benchmark.detector_run import DetectorResult, DetectorRow
-from pipeline.benchmark.plots import finish, line, pyplot, saved
-from pipeline.benchmark.results import markdown_table, number
+from halfcycle.pipeline.benchmark.detector_run import DetectorResult, DetectorRow
+from halfcycle.pipeline.benchmark.plots import finish, line, pyplot, saved
+from halfcycle.pipeline.benchmark.results import markdown_table, number
 
 _HEADER: Final = (
     "contender", "kind", "events", "found", "precision", "recall", "F1", "false alarms/h", "start error [ms]",

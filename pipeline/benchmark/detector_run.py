@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, fields
 from itertools import groupby
 
-from pipeline.benchmark.cases import Case, cases_of, n_cases
-from pipeline.benchmark.contenders import TRANSIENTS, Contender, Detection
-from pipeline.benchmark.scores import Score, Scored, matched, score
-from pipeline.benchmark.suite import DetectorSuite
+from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
+from halfcycle.pipeline.benchmark.contenders import TRANSIENTS, Contender, Detection
+from halfcycle.pipeline.benchmark.scores import Score, Scored, matched, score
+from halfcycle.pipeline.benchmark.suite import DetectorSuite
 
 LEVEL_BANDS = {
     "sag": (0.1, 0.4, 0.7, 0.9),

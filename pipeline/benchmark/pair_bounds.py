@@ -24,10 +24,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis import parametric
-from pipeline.synthesis.parametric import FORMS, Parameters, draw, envelope_of, evaluate
-from pipeline.synthesis.recording import Conditions, noise_sigma, supply_background
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis import parametric
+from halfcycle.pipeline.synthesis.parametric import FORMS, Parameters, draw, envelope_of, evaluate
+from halfcycle.pipeline.synthesis.recording import Conditions, noise_sigma, supply_background
 
 FloatArray = npt.NDArray[np.float64]
 

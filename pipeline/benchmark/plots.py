@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.benchmark.baselines import library
+from halfcycle.pipeline.benchmark.baselines import library
 
 _LINES: Final = ("-", "--", ":", "-.")
 

@@ -12,7 +12,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_atomically
 
 _LIBRARIES: Final = ("halfcycle", "numpy", "scipy", "pandas", "scikit-learn", "pyarrow", "ruptures", "aeon", "numba")
 PROVENANCE_KEY: Final = b"halfcycle.benchmark"

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Detection
+from halfcycle.pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Detection
 
 LEAST_OVERLAP = 0.5  # intersection over union of two intervals that match: common practice, no source
 TRANSIENT_TOLERANCE_S = 0.005  # between the starts of two transients that match: common practice, no source

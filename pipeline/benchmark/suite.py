@@ -7,9 +7,9 @@ from typing import Any, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.config import checked, read_toml
-from pipeline.errors import ConfigError
-from pipeline.resources import resource, resource_names
+from halfcycle.pipeline.config import checked, read_toml
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.resources import resource, resource_names
 
 Range = tuple[float, float]
 Model = TypeVar("Model", bound=BaseModel)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.records.points import Point
-from pipeline.records.record import Record
-from pipeline.sites.account import Account, same_words
-from pipeline.sites.same_voltages import have_same_voltages
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.sites.account import Account, same_words
+from halfcycle.pipeline.sites.same_voltages import have_same_voltages
 
 
 @dataclass(frozen=True, slots=True)

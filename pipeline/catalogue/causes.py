@@ -6,17 +6,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from classifiers.direction import UNKNOWN
-from classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
-from pipeline.catalogue.explain import Explanation, explain
-from pipeline.catalogue.feeders import by_feeder
-from pipeline.catalogue.mishaps import noted
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.measures.event_window import EventWindow
-from pipeline.records.points import Point
-from pipeline.records.record import Record
-from pipeline.sites.wiring_correction import Wiring
+from halfcycle.classifiers.direction import UNKNOWN
+from halfcycle.classifiers.reclosing import Shot, ShotSequence, reclosing_sequences
+from halfcycle.pipeline.catalogue.explain import Explanation, explain
+from halfcycle.pipeline.catalogue.feeders import by_feeder
+from halfcycle.pipeline.catalogue.mishaps import noted
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.sites.wiring_correction import Wiring
 
 _SAGS: Final = frozenset({"sag", "undervoltage", "interruption"})
 _SWELLS: Final = frozenset({"swell", "overvoltage"})

@@ -10,11 +10,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.events import Event, Uncertainty
-from pipeline.records.record import Record
-from pipeline.uncertainty.decisions import verdict
-from pipeline.uncertainty.drawing import N_DRAWS, draw_edge, draw_level, draw_worst, interval_of
-from pipeline.uncertainty.variation import Physical
+from halfcycle.pipeline.events import Event, Uncertainty
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.uncertainty.decisions import verdict
+from halfcycle.pipeline.uncertainty.drawing import N_DRAWS, draw_edge, draw_level, draw_worst, interval_of
+from halfcycle.pipeline.uncertainty.variation import Physical
 
 F64 = npt.NDArray[np.float64]
 _EVERY: Final = frozenset({"interruption"})  # kinds whose threshold all phases have to cross

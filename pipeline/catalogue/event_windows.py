@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.records.points import Point
-from pipeline.records.record import Record
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.records.record import Record
 
 CYCLES: Final = 10
 LEAD_CYCLES: Final = 2.5  # of the window before the event

@@ -7,18 +7,18 @@ from functools import cache
 
 import numpy as np
 
-from classifiers.cause import UNKNOWN as UNKNOWN_CAUSE
-from classifiers.cause import Verdict, rule_scores
-from classifiers.cause_model import CauseModel
-from classifiers.cause_naming import name_cause
-from classifiers.dip_type import DipType, classify_dip
-from classifiers.direction import UNKNOWN, Direction, find_direction
-from classifiers.direction_methods import PowerTrace
-from classifiers.evidence import Evidence
-from classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
-from pipeline.measures.cause_features import cause_features
-from pipeline.measures.event_measures import gather_evidence
-from pipeline.measures.event_window import (
+from halfcycle.classifiers.cause import UNKNOWN as UNKNOWN_CAUSE
+from halfcycle.classifiers.cause import Verdict, rule_scores
+from halfcycle.classifiers.cause_model import CauseModel
+from halfcycle.classifiers.cause_naming import name_cause
+from halfcycle.classifiers.dip_type import DipType, classify_dip
+from halfcycle.classifiers.direction import UNKNOWN, Direction, find_direction
+from halfcycle.classifiers.direction_methods import PowerTrace
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
+from halfcycle.pipeline.measures.cause_features import cause_features
+from halfcycle.pipeline.measures.event_measures import gather_evidence
+from halfcycle.pipeline.measures.event_window import (
     EventWindow,
     PhasorSeries,
     at_onset,
@@ -29,8 +29,8 @@ from pipeline.measures.event_window import (
     positive_sequence,
     three_phase_power,
 )
-from pipeline.resources import resource
-from pipeline.sites.wiring_correction import Wiring
+from halfcycle.pipeline.resources import resource
+from halfcycle.pipeline.sites.wiring_correction import Wiring
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def explain(
         or a reclosing.
     sag : whether it is a sag, undervoltage or interruption, so that it has a type.
     swell : whether it is a swell or overvoltage.
-    repeats, dead_time_s : of the sequence that it belongs to, by `classifiers.reclosing`; None where it is alone.
+    repeats, dead_time_s : of its sequence, by `halfcycle.classifiers.reclosing`; None where it is alone.
     notches_per_cycle, notch_depth_pu : where notching was found.
     wiring : what is known of leads and clamps; None: they are taken for right. Channels are put right where it says
         how; where currents are in doubt they are left out, and where voltages are, type, side and cause are withheld.

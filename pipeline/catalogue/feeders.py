@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
-from classifiers.direction import UNKNOWN
-from classifiers.direction_methods import DOWNSTREAM
-from pipeline.catalogue.explain import Explanation
+from halfcycle.classifiers.direction import UNKNOWN
+from halfcycle.classifiers.direction_methods import DOWNSTREAM
+from halfcycle.pipeline.catalogue.explain import Explanation
 
 
 def by_feeder(found: Sequence[tuple[str, Explanation]]) -> Explanation:

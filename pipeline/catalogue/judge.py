@@ -8,27 +8,27 @@ from functools import partial
 
 import numpy as np
 
-from pipeline.catalogue.busbars import busbars_of
-from pipeline.catalogue.measuring import described, looked_at, measures_of, suspect_spans
-from pipeline.catalogue.mishaps import detected, is_of_a_detector, noted
-from pipeline.catalogue.reference import Reference, reference_of
-from pipeline.catalogue.rms_rows import variation_event, with_enclosing
-from pipeline.catalogue.rows import event_of
-from pipeline.catalogue.uncertainty import Wanted, with_further_uncertainty, with_uncertainty
-from pipeline.detectors.contract import Chosen, Need
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.measured import Measured
-from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.measures.half_cycle import HalfCycleMeter
-from pipeline.records.look import Look
-from pipeline.records.points import Point, judged_channels, points_of
-from pipeline.records.record import Record
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Account, Declared, draft
-from pipeline.sites.evidence import Evidence, is_triggered
-from pipeline.terms import Quantity
+from halfcycle.pipeline.catalogue.busbars import busbars_of
+from halfcycle.pipeline.catalogue.measuring import described, looked_at, measures_of, suspect_spans
+from halfcycle.pipeline.catalogue.mishaps import detected, is_of_a_detector, noted
+from halfcycle.pipeline.catalogue.reference import Reference, reference_of
+from halfcycle.pipeline.catalogue.rms_rows import variation_event, with_enclosing
+from halfcycle.pipeline.catalogue.rows import event_of
+from halfcycle.pipeline.catalogue.uncertainty import Wanted, with_further_uncertainty, with_uncertainty
+from halfcycle.pipeline.detectors.contract import Chosen, Need
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter
+from halfcycle.pipeline.records.look import Look
+from halfcycle.pipeline.records.points import Point, judged_channels, points_of
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Account, Declared, draft
+from halfcycle.pipeline.sites.evidence import Evidence, is_triggered
+from halfcycle.pipeline.terms import Quantity
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +212,7 @@ def _of_point(
         found += events
         failures += failed
     if terms.explain and found:
-        from pipeline.catalogue.causes import Clamps, with_causes
+        from halfcycle.pipeline.catalogue.causes import Clamps, with_causes
 
         clamps = [
             Clamps(one, None if (known := account.point(one.name)) is None else known.wiring)
@@ -293,7 +293,10 @@ def _unseen_shapes(point: Point, look: Look, live: list[int]) -> list[str]:
 def _named_by_model(
     found: list[Event], record: Record, point: Point, look: Look, live: list[int], model: str
 ) -> list[Event]:
-    from pipeline.catalogue.learned import stored_model, with_learned_classes  # scikit-learn takes a second to import
+    from halfcycle.pipeline.catalogue.learned import (  # scikit-learn takes a second to import
+        stored_model,
+        with_learned_classes,
+    )
 
     is_marked = partial(look.is_marked, live)
     return with_learned_classes(

@@ -10,14 +10,14 @@ from typing import Final
 
 import numpy as np
 
-from classifiers.learned.features import extract
-from classifiers.learned.stored import ModelError, StoredModel, load
-from pipeline.catalogue.event_windows import ten_cycles
-from pipeline.catalogue.mishaps import noted
-from pipeline.errors import ConfigError
-from pipeline.events import Event
-from pipeline.records.points import Point
-from pipeline.records.record import Record
+from halfcycle.classifiers.learned.features import extract
+from halfcycle.classifiers.learned.stored import ModelError, StoredModel, load
+from halfcycle.pipeline.catalogue.event_windows import ten_cycles
+from halfcycle.pipeline.catalogue.mishaps import noted
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.records.record import Record
 
 UNKNOWN: Final = "unknown"
 # What the rules' kinds are among the primitives; one of them should be there.

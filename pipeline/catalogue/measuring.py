@@ -8,15 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.catalogue.reference import Reference
-from pipeline.detectors.contract import Need
-from pipeline.detectors.measured import Measured
-from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
-from pipeline.records.look import Look, take_look
-from pipeline.records.points import Point, judged_channels
-from pipeline.records.record import Record
-from pipeline.records.suspects import Suspects
-from pipeline.records.whole import measure_whole
+from halfcycle.pipeline.catalogue.reference import Reference
+from halfcycle.pipeline.detectors.contract import Need
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
+from halfcycle.pipeline.records.look import Look, take_look
+from halfcycle.pipeline.records.points import Point, judged_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.records.suspects import Suspects
+from halfcycle.pipeline.records.whole import measure_whole
 
 _CALM_CYCLES = 12.0  # before and after a suspect span, to tell the steady waveform by
 

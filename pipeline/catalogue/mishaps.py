@@ -10,12 +10,12 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Final, Literal
 
-from pipeline.detectors.contract import Chosen
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.measured import Measured
-from pipeline.errors import ReadError, StoreError
-from pipeline.events import Event
-from pipeline.spread import leave_to_another
+from halfcycle.pipeline.detectors.contract import Chosen
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.errors import ReadError, StoreError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.spread import leave_to_another
 
 What = Literal["not explained", "not named by the model", "uncertainty not told"]
 _WHATS: Final[tuple[What, ...]] = ("not explained", "not named by the model", "uncertainty not told")

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.errors import ConfigError
-from pipeline.events import Event, catalogue_schema, default_of, events_of, says_uncertainty
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event, catalogue_schema, default_of, events_of, says_uncertainty
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,14 +8,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import HalfCycles
-from pipeline.measures.reference import pre_event_voltage, sliding_reference
-from pipeline.records.look import Look
-from pipeline.records.points import Point
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Account, PointAccount, volts
-from pipeline.sites.evidence import DEAD, LEAST_V, steady_levels
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.measures.reference import pre_event_voltage, sliding_reference
+from halfcycle.pipeline.records.look import Look
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Account, PointAccount, volts
+from halfcycle.pipeline.sites.evidence import DEAD, LEAST_V, steady_levels
 
 F64 = npt.NDArray[np.float64]
 

@@ -7,18 +7,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
-from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
-from pipeline.catalogue.rms_rows import by_phase, with_enclosing, worst_kind
-from pipeline.catalogue.rows import phases_word
-from pipeline.detectors.rms_logs import RmsLog, find_in_log
-from pipeline.detectors.rms_variations import LASTING_S, RmsVariation
-from pipeline.events import Event, event_order, with_identity
-from pipeline.readers.intervals import IntervalRecords
-from pipeline.settings import Thresholds
-from pipeline.sites.account import CAN_BE, Account, Declared, PointAccount, draft, volts
-from pipeline.sites.evidence import LEAST_V
-from pipeline.sites.recorded import ASSUMED_HZ, evidence_of_log, judged_voltages, nominal_of
-from pipeline.terms import LINE_TO_LINE_PHASES
+from halfcycle.classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
+from halfcycle.pipeline.catalogue.rms_rows import by_phase, with_enclosing, worst_kind
+from halfcycle.pipeline.catalogue.rows import phases_word
+from halfcycle.pipeline.detectors.rms_logs import RmsLog, find_in_log
+from halfcycle.pipeline.detectors.rms_variations import LASTING_S, RmsVariation
+from halfcycle.pipeline.events import Event, event_order, with_identity
+from halfcycle.pipeline.readers.intervals import IntervalRecords
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import CAN_BE, Account, Declared, PointAccount, draft, volts
+from halfcycle.pipeline.sites.evidence import LEAST_V
+from halfcycle.pipeline.sites.recorded import ASSUMED_HZ, evidence_of_log, judged_voltages, nominal_of
+from halfcycle.pipeline.terms import LINE_TO_LINE_PHASES
 
 _NEAR_NS: Final = (
     100_000_000  # by which two accounts of one event may lie apart: stamps of the ends of windows, rounding

@@ -8,16 +8,16 @@ from typing import Any
 
 import numpy as np
 
-from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
-from pipeline.catalogue.rows import phases_word
-from pipeline.detectors.measured import Measured
-from pipeline.detectors.point_on_wave import LOOK_AHEAD_CYCLES, LOOK_BACK_CYCLES, refine_start
-from pipeline.detectors.rms_variations import RmsVariation
-from pipeline.detectors.stages import find_stages
-from pipeline.events import Event, with_identity
-from pipeline.measures.quality import FLAG_WORDS
-from pipeline.records.points import Point
-from pipeline.records.record import Record
+from halfcycle.classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
+from halfcycle.pipeline.catalogue.rows import phases_word
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.point_on_wave import LOOK_AHEAD_CYCLES, LOOK_BACK_CYCLES, refine_start
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation
+from halfcycle.pipeline.detectors.stages import find_stages
+from halfcycle.pipeline.events import Event, with_identity
+from halfcycle.pipeline.measures.quality import FLAG_WORDS
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.records.record import Record
 
 
 def variation_event(

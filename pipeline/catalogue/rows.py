@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.measured import Measured
-from pipeline.events import Event, with_identity
-from pipeline.measures.quality import FLAG_WORDS
-from pipeline.records.points import Point
-from pipeline.records.record import Record
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.events import Event, with_identity
+from halfcycle.pipeline.measures.quality import FLAG_WORDS
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.records.record import Record
 
 
 def event_of(finding: Finding, record: Record, point: Point, measured: Measured, *, site: str, kind: str) -> Event:

@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, is_steady
-from pipeline.events import Event
-from pipeline.records.record import Record
-from pipeline.sites.account import Account, draft
+from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
+from halfcycle.pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, is_steady
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.sites.account import Account, draft
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
 SLIDING_LEAD_IN_S = 600.0  # ten time constants of the sliding reference

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any, Final
 
-from pipeline.events import Event, event_order, with_identity
-from pipeline.terms import STEADY_KINDS
+from halfcycle.pipeline.events import Event, event_order, with_identity
+from halfcycle.pipeline.terms import STEADY_KINDS
 
 FOLLOWED_S: Final = 60.0
 """A steady state that goes on for longer than this beyond the edge of a span is cut there; else it stays whole."""

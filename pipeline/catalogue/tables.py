@@ -8,10 +8,10 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.errors import ConfigError
-from pipeline.records.archive import SetAside, as_text
-from pipeline.sites.account import Account
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.records.archive import SetAside, as_text
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.store.atomic import write_atomically
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -10,20 +10,20 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 
-from classifiers.category import duration_range_s
-from pipeline.detectors.measured import Measured
-from pipeline.detectors.rms_variations import RmsVariation
-from pipeline.errors import ConfigError
-from pipeline.events import Event, Uncertainty
-from pipeline.records.points import Point, judged_channels
-from pipeline.records.record import Record
-from pipeline.settings import Thresholds
-from pipeline.uncertainty.decisions import probability_within, verdict
-from pipeline.uncertainty.edges import Edge
-from pipeline.uncertainty.level import Level
-from pipeline.uncertainty.periodic import fit_periodic
-from pipeline.uncertainty.signals import frequency_u_hz, jump_u_deg, peak_u, ringing_u
-from pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
+from halfcycle.classifiers.category import duration_range_s
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event, Uncertainty
+from halfcycle.pipeline.records.points import Point, judged_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.uncertainty.decisions import probability_within, verdict
+from halfcycle.pipeline.uncertainty.edges import Edge
+from halfcycle.pipeline.uncertainty.level import Level
+from halfcycle.pipeline.uncertainty.periodic import fit_periodic
+from halfcycle.pipeline.uncertainty.signals import frequency_u_hz, jump_u_deg, peak_u, ringing_u
+from halfcycle.pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
 
 Wanted = Literal["none", "standard", "full"]
 CHOICES: Final[tuple[Wanted, ...]] = get_args(Wanted)
@@ -115,7 +115,7 @@ def with_uncertainty(
     lengths_s = partial(duration_range_s, event.category, nominal_frequency_hz=series.nominal_hz)
     sure = _instants(event, found, record, low, cycle=cycle, clock_u_s=clock_u_s or 0.0)
     if how == "full":
-        from pipeline.catalogue.drawn_uncertainty import with_drawn
+        from halfcycle.pipeline.catalogue.drawn_uncertainty import with_drawn
 
         sure = with_drawn(
             event, sure, found, record, low, limits_pu=limits_pu, lengths_s=lengths_s, class_pct=counted_pct,

@@ -11,7 +11,7 @@ def main() -> None:
     """Entry point: runs the command line and turns the project's errors into messages and exit status."""
     # The matrices here are small: threads of the array libraries would only wait for one another.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from pipeline.cli.commands import app
+    from halfcycle.pipeline.cli.commands import app
 
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):

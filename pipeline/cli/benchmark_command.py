@@ -7,8 +7,8 @@ from typing import Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
 
 benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
@@ -32,12 +32,12 @@ def detectors_command(
 
     Precision, recall, false alarms an hour; errors of start, duration and magnitude.
     """
-    from pipeline.benchmark.contenders import chosen
-    from pipeline.benchmark.contenders import contenders as known
-    from pipeline.benchmark.detector_report import plot, sections_of
-    from pipeline.benchmark.detector_run import columns_of, run_detectors
-    from pipeline.benchmark.results import provenance, write_results
-    from pipeline.benchmark.suite import load_detector_suite
+    from halfcycle.pipeline.benchmark.contenders import chosen
+    from halfcycle.pipeline.benchmark.contenders import contenders as known
+    from halfcycle.pipeline.benchmark.detector_report import plot, sections_of
+    from halfcycle.pipeline.benchmark.detector_run import columns_of, run_detectors
+    from halfcycle.pipeline.benchmark.results import provenance, write_results
+    from halfcycle.pipeline.benchmark.suite import load_detector_suite
 
     loaded = load_detector_suite(suite)
     taking_part = chosen(_names(contenders), known())
@@ -75,12 +75,12 @@ def classifiers_command(
 
     Accuracy, macro F1, confusion, calibration, noise, other recorders, speed.
     """
-    from pipeline.benchmark.classifier_contenders import classifier_contenders
-    from pipeline.benchmark.classifier_report import plot, sections_of, summary
-    from pipeline.benchmark.classifier_run import columns_of, confusion_columns, run_classifiers
-    from pipeline.benchmark.classifier_suite import load_classifier_suite
-    from pipeline.benchmark.contenders import chosen
-    from pipeline.benchmark.results import provenance, write_results, write_table
+    from halfcycle.pipeline.benchmark.classifier_contenders import classifier_contenders
+    from halfcycle.pipeline.benchmark.classifier_report import plot, sections_of, summary
+    from halfcycle.pipeline.benchmark.classifier_run import columns_of, confusion_columns, run_classifiers
+    from halfcycle.pipeline.benchmark.classifier_suite import load_classifier_suite
+    from halfcycle.pipeline.benchmark.contenders import chosen
+    from halfcycle.pipeline.benchmark.results import provenance, write_results, write_table
 
     loaded = load_classifier_suite(suite)
     taking_part = chosen(_names(contenders), classifier_contenders())
@@ -106,7 +106,7 @@ def _names(text: str) -> list[str]:
 
 
 def _seeds(text: str) -> tuple[int, ...]:
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError
 
     if not all(part.isdecimal() for part in _names(text)):
         raise ConfigError(f"--seeds {text}: whole numbers from 0 up are needed, with commas")

@@ -8,13 +8,13 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 if TYPE_CHECKING:
-    from pipeline.config import Fleet
-    from pipeline.events import Event
-    from pipeline.indices.coverage import CoverageSpan
-    from pipeline.recall import Archive
+    from halfcycle.pipeline.config import Fleet
+    from halfcycle.pipeline.events import Event
+    from halfcycle.pipeline.indices.coverage import CoverageSpan
+    from halfcycle.pipeline.recall import Archive
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +68,12 @@ def source_of(
     ------
     ConfigError : neither is given, one of them is wrong, or a folder does not exist.
     """
-    from pipeline.catalogue.reading import read_events
-    from pipeline.config import load_fleet, load_sites
-    from pipeline.indices.coverage import read_coverage
-    from pipeline.publishing import fleet_events
-    from pipeline.recall import Archive
-    from pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.catalogue.reading import read_events
+    from halfcycle.pipeline.config import load_fleet, load_sites
+    from halfcycle.pipeline.indices.coverage import read_coverage
+    from halfcycle.pipeline.publishing import fleet_events
+    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.sites.table import SiteTable
 
     if catalogue is None and config is None:
         raise ConfigError("name a catalogue, or a fleet with --config")

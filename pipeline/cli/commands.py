@@ -7,8 +7,8 @@ from typing import Annotated, Any
 
 import typer
 
-from pipeline.cli import show
-from pipeline.errors import ConfigError, HalfcycleError
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.errors import ConfigError, HalfcycleError
 
 
 class Exit(IntEnum):
@@ -55,7 +55,7 @@ def _root(
 
 def _register() -> None:
     """Import the modules of the commands; each registers its own, in the order of the help."""
-    from pipeline.cli import (  # noqa: F401, I001
+    from halfcycle.pipeline.cli import (  # noqa: F401, I001
         demo_command,
         screen_command,
         inspect_command,

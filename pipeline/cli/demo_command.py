@@ -7,10 +7,10 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Worst
-from pipeline.plain_text import counted
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Worst
+from halfcycle.pipeline.plain_text import counted
 
 
 @typer_app.command("demo", epilog="Example:  halfcycle demo --out demo-fleet")
@@ -23,12 +23,12 @@ def demo_command(
     One file of the fleet is damaged on purpose, to show what becomes of such a file; after a nightly run
     the exit status would be 3 for it, here it is 0.
     """
-    from pipeline.catalogue.tables import write_table
-    from pipeline.cli.fleet_commands import report, show_catalogue
-    from pipeline.config import load_fleet
-    from pipeline.demo import build_demo_fleet, write_demo_config
-    from pipeline.flows.nightly import run_flow
-    from pipeline.nightly.days import days_of, read_catalogue
+    from halfcycle.pipeline.catalogue.tables import write_table
+    from halfcycle.pipeline.cli.fleet_commands import report, show_catalogue
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.demo import build_demo_fleet, write_demo_config
+    from halfcycle.pipeline.flows.nightly import run_flow
+    from halfcycle.pipeline.nightly.days import days_of, read_catalogue
 
     show.warning(f"building the demo fleet in {out}/ …")
     built = build_demo_fleet(out)

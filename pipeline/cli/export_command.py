@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Optional, cast
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Captures
-from pipeline.plain_text import counted
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Captures
+from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
-    from pipeline.survey.exported import ExportedTrend
+    from halfcycle.pipeline.survey.exported import ExportedTrend
 
 _NAMED = 5
 _EPILOG = "Example:  halfcycle export night.cfg --out night.pqd"
@@ -52,15 +52,15 @@ def export_command(
     Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error. Trends,
     of `halfcycle measure` or of a recorder, go to .csv, .parquet or .pqd; logs of RMS row by row to .csv or .parquet.
     """
-    from pipeline.config import load_sites
-    from pipeline.errors import ConfigError, ReadError
-    from pipeline.exporting import export
-    from pipeline.readers import capture_files
-    from pipeline.records.archive import Reading, may_hold_both
-    from pipeline.sites.table import SiteTable
-    from pipeline.survey.exported import export_trends, trends_in
-    from pipeline.survey.exported_logs import ENDINGS, export_logs, logs_in
-    from pipeline.writers.comtrade import DataKind, Revision
+    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.errors import ConfigError, ReadError
+    from halfcycle.pipeline.exporting import export
+    from halfcycle.pipeline.readers import capture_files
+    from halfcycle.pipeline.records.archive import Reading, may_hold_both
+    from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.survey.exported import export_trends, trends_in
+    from halfcycle.pipeline.survey.exported_logs import ENDINGS, export_logs, logs_in
+    from halfcycle.pipeline.writers.comtrade import DataKind, Revision
 
     table = None if sites is None else SiteTable(load_sites(sites))
     reading = Reading(("voltage", "current", "other"), describe=None if table is None else table.described)

@@ -8,27 +8,27 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst
-from pipeline.plain_text import counted
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst
+from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from pipeline.config import Fleet
-    from pipeline.nightly.days import Day
-    from pipeline.nightly.retention import Removed
-    from pipeline.nightly.run import RunSummary
-    from pipeline.nightly.survey import SurveyOutcome
+    from halfcycle.pipeline.config import Fleet
+    from halfcycle.pipeline.nightly.days import Day
+    from halfcycle.pipeline.nightly.retention import Removed
+    from halfcycle.pipeline.nightly.run import RunSummary
+    from halfcycle.pipeline.nightly.survey import SurveyOutcome
 
 
 @typer_app.command("ingest", epilog="Example:  halfcycle ingest --config configs/fleet.toml")
 def ingest_command(config: FleetFile) -> int:
     """Move new captures from the inbox into the store."""
-    from pipeline.config import load_fleet
-    from pipeline.nightly.run import run_nightly
-    from pipeline.spread import spread_over_processes
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.nightly.run import run_nightly
+    from halfcycle.pipeline.spread import spread_over_processes
 
     fleet = load_fleet(config)
     with spread_over_processes(fleet.run.workers) as spread:
@@ -48,24 +48,24 @@ def nightly_command(
     ] = None,
 ) -> int:
     """Run the fleet's nightly flow: ingest, then catalogue."""
-    from pipeline.config import load_fleet
-    from pipeline.errors import ConfigError
-    from pipeline.nightly.run import summary_if_idle
-    from pipeline.publishing import is_published
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.nightly.run import summary_if_idle
+    from halfcycle.pipeline.publishing import is_published
 
     if serve != (cron is not None):
         raise ConfigError('--serve and --cron "MINUTE HOUR DAY MONTH WEEKDAY" go together')
     fleet = load_fleet(config)
     if cron is not None:
-        from pipeline.flows.serving import serve_flow
+        from halfcycle.pipeline.flows.serving import serve_flow
 
         serve_flow(config, cron=cron)
         return Exit.DONE
     idle = summary_if_idle(fleet)
     if idle is not None and is_published(fleet):
         return report(idle, nothing="nothing new: no new file in the inbox, no stale catalogue")
-    from pipeline.flows.nightly import run_flow
-    from pipeline.report.folder import FRONT
+    from halfcycle.pipeline.flows.nightly import run_flow
+    from halfcycle.pipeline.report.folder import FRONT
 
     done = report(run_flow(config), nothing="no new file in the inbox, no stale catalogue")
     if fleet.report is not None:
@@ -94,13 +94,13 @@ def catalogue_command(
 
     Days whose catalogue is out of date are rebuilt first.
     """
-    from pipeline.catalogue.tables import write_table, writer_for
-    from pipeline.config import load_fleet
-    from pipeline.errors import ConfigError
-    from pipeline.nightly.days import path_of, read_days
-    from pipeline.nightly.incidents import with_kept_incidents
-    from pipeline.nightly.run import summary_of, update_days
-    from pipeline.spread import spread_over_processes
+    from halfcycle.pipeline.catalogue.tables import write_table, writer_for
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.nightly.days import path_of, read_days
+    from halfcycle.pipeline.nightly.incidents import with_kept_incidents
+    from halfcycle.pipeline.nightly.run import summary_of, update_days
+    from halfcycle.pipeline.spread import spread_over_processes
 
     if out is not None:
         writer_for(out)
@@ -133,8 +133,8 @@ def catalogue_command(
 
 def show_catalogue(table: pa.Table, sites: list[str], *, worst: int) -> None:
     """Print the tables of a catalogue."""
-    from pipeline.events import events_of
-    from pipeline.report.summary import magnitude_duration_table, site_table, worst_table
+    from halfcycle.pipeline.events import events_of
+    from halfcycle.pipeline.report.summary import magnitude_duration_table, site_table, worst_table
 
     events = events_of(table)
     show.table(site_table(events, sites))
@@ -201,7 +201,7 @@ def _show_beside(summary: RunSummary) -> None:
             f"{counted(summary.joined.n_incidents, 'incident')} of several sites{changed}"
         )
         if summary.joined.clocks:
-            from pipeline.cli.status_words import clocks_line
+            from halfcycle.pipeline.cli.status_words import clocks_line
 
             show.line(clocks_line(summary.joined.clocks))
     if summary.survey is not None:
@@ -261,7 +261,7 @@ def _other_versions(days: tuple[Day, ...]) -> None:
 
 
 def _chosen_sites(fleet: Fleet, names: list[str] | None) -> list[str]:
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError
 
     known = [site.name for site in fleet.sites]
     unknown = [name for name in names or [] if name not in known]

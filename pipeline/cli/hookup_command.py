@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Diagram
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Diagram
 
 if TYPE_CHECKING:
-    from pipeline.report.hookup_guide import Guide
+    from halfcycle.pipeline.report.hookup_guide import Guide
 
 _EPILOG = "Example:  halfcycle hookup four-wire --diagram four-wire.svg"
 
@@ -37,9 +37,9 @@ def hookup_command(
 
     The arrows of the clamps point to the load. That side is downstream, the other upstream, whichever way power flows.
     """
-    from pipeline.errors import ConfigError
-    from pipeline.report.hookup_guide import guide_of, hookup_table
-    from pipeline.terms import HOOKUPS
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.report.hookup_guide import guide_of, hookup_table
+    from halfcycle.pipeline.terms import HOOKUPS
 
     if name is not None and name not in HOOKUPS:
         raise ConfigError(f"hookup {name!r}; allowed are {', '.join(HOOKUPS)}")
@@ -62,7 +62,7 @@ def hookup_command(
 
 
 def _show_guide(guide: Guide) -> None:
-    from pipeline.report.hookup_guide import CAUTIONS, expected_table
+    from halfcycle.pipeline.report.hookup_guide import CAUTIONS, expected_table
 
     show.line(f"{guide.hookup.name}: {guide.hookup.meaning}")
     show.table(guide.connections)
@@ -79,8 +79,8 @@ def _show_guide(guide: Guide) -> None:
 
 
 def _draw(guide: Guide, path: Path) -> None:
-    from pipeline.report.hookup_guide import guide_svg
-    from pipeline.report.picture import write_png, write_svg
-    from pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.report.hookup_guide import guide_svg
+    from halfcycle.pipeline.report.picture import write_png, write_svg
+    from halfcycle.pipeline.store.atomic import write_atomically
 
     write_atomically(path, partial(write_png if path.suffix.lower() == ".png" else write_svg, guide_svg(guide)))

@@ -7,17 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Files
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Files
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from pipeline.config import Fleet
-    from pipeline.incidents.fleet import FleetIncidents
-    from pipeline.recall import Archive
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.config import Fleet
+    from halfcycle.pipeline.incidents.fleet import FleetIncidents
+    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.report.summary import TextTable
 
 _EPILOG = "Example:  halfcycle incidents events.parquet --out incidents.parquet --clocks clocks.csv"
 
@@ -58,13 +58,13 @@ def incidents_command(
 
     One fault that many recorders saw is one incident, with the sites where it most likely began.
     """
-    from pipeline.catalogue.tables import write_table, writer_for
-    from pipeline.config import Incidents
-    from pipeline.incidents.clock_days import clock_notes, clock_table
-    from pipeline.incidents.fleet import fleet_incidents
-    from pipeline.incidents.tables import incident_table, with_fleet_incidents
-    from pipeline.incidents.topology import load_topology
-    from pipeline.report.incident_words import clocks_table, incidents_table
+    from halfcycle.pipeline.catalogue.tables import write_table, writer_for
+    from halfcycle.pipeline.config import Incidents
+    from halfcycle.pipeline.incidents.clock_days import clock_notes, clock_table
+    from halfcycle.pipeline.incidents.fleet import fleet_incidents
+    from halfcycle.pipeline.incidents.tables import incident_table, with_fleet_incidents
+    from halfcycle.pipeline.incidents.topology import load_topology
+    from halfcycle.pipeline.report.incident_words import clocks_table, incidents_table
 
     for path in (out, events, clocks):
         if path is not None:
@@ -94,8 +94,8 @@ def incidents_command(
 
 def _waveforms(table: pa.Table, found: FleetIncidents, rows: pa.Table, n: int, archive: Archive) -> TextTable:
     """What the waveforms of the first incidents of several sites say."""
-    from pipeline.incident_waveforms import waveform_evidence
-    from pipeline.report.incident_words import ranked, waveforms_table
+    from halfcycle.pipeline.incident_waveforms import waveform_evidence
+    from halfcycle.pipeline.report.incident_words import ranked, waveforms_table
 
     chosen = [row for row in ranked(rows) if row["sites"] > 1][:n]
     evidence = waveform_evidence(table, found, [row["incident_id"] for row in chosen], archive)
@@ -104,8 +104,8 @@ def _waveforms(table: pa.Table, found: FleetIncidents, rows: pa.Table, n: int, a
 
 def _archive(catalogue: Path | None, fleet: Fleet | None, files: list[Path]) -> Archive:
     """Where waveforms may lie."""
-    from pipeline.errors import ConfigError
-    from pipeline.recall import Archive
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.recall import Archive
 
     for folder in files:
         if not folder.is_dir():
@@ -116,10 +116,10 @@ def _archive(catalogue: Path | None, fleet: Fleet | None, files: list[Path]) -> 
 
 def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, Fleet | None]:
     """The rows of a catalogue file, or of all days of a fleet, and the fleet."""
-    from pipeline.catalogue.reading import read_table
-    from pipeline.config import load_fleet
-    from pipeline.errors import ConfigError
-    from pipeline.nightly.days import days_of, read_catalogue
+    from halfcycle.pipeline.catalogue.reading import read_table
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.nightly.days import days_of, read_catalogue
 
     if (catalogue is None) == (config is None):
         raise ConfigError("name a catalogue, or a fleet with --config")

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Coverage, JudgedDays
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Coverage, JudgedDays
 
 if TYPE_CHECKING:
-    from pipeline.indices.table import IndexRow
+    from halfcycle.pipeline.indices.table import IndexRow
 
 _EPILOG = "Example:  halfcycle indices events.parquet --judged-days 90 --out indices.csv"
 
@@ -35,10 +35,10 @@ def indices_command(
 
     Rates are given where the time judged is known: --coverage or --judged-days.
     """
-    from pipeline.catalogue.reading import read_events
-    from pipeline.catalogue.tables import write_table, writer_for
-    from pipeline.indices.coverage import read_coverage
-    from pipeline.indices.table import index_rows, index_table
+    from halfcycle.pipeline.catalogue.reading import read_events
+    from halfcycle.pipeline.catalogue.tables import write_table, writer_for
+    from halfcycle.pipeline.indices.coverage import read_coverage
+    from halfcycle.pipeline.indices.table import index_rows, index_table
 
     if out is not None:
         writer_for(out)
@@ -57,8 +57,8 @@ def indices_command(
 
 
 def _print(rows: list[IndexRow]) -> None:
-    from pipeline.indices.counted import RULES
-    from pipeline.report.index_words import cells_table, contour_table, sarfi_table, severity_table
+    from halfcycle.pipeline.indices.counted import RULES
+    from halfcycle.pipeline.report.index_words import cells_table, contour_table, sarfi_table, severity_table
 
     if not rows:
         show.line("no site in the catalogue")

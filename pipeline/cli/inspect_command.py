@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict
-from pipeline.plain_text import counted
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict
+from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
-    from pipeline.inspection import ChannelView, Inspection, PointView
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.inspection import ChannelView, Inspection, PointView
+    from halfcycle.pipeline.report.summary import TextTable
 
 _MOST_CAPTURES = 12
 _EPILOG = "Example:  halfcycle inspect feeder.cfg --hookup four-wire --diagram feeder.svg"
@@ -35,11 +35,11 @@ def inspect_command(
     strict: Strict = False,
 ) -> int:
     """Describe a capture file or folder, and check the wiring."""
-    from pipeline.config import load_sites
-    from pipeline.errors import ConfigError
-    from pipeline.inspection import inspect
-    from pipeline.sites.table import SiteTable
-    from pipeline.survey.stored import is_trend
+    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.inspection import inspect
+    from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.survey.stored import is_trend
 
     _check(hookup, nominal_voltage, diagram)
     if file.is_dir():
@@ -70,8 +70,8 @@ def inspect_command(
 
 def _inspect_trend(file: Path) -> int:
     """What the numbers of a trend rest on."""
-    from pipeline.cli.survey_words import show_certificate
-    from pipeline.survey.stored import certificates_at
+    from halfcycle.pipeline.cli.survey_words import show_certificate
+    from halfcycle.pipeline.survey.stored import certificates_at
 
     show.line(f"file:       {file}")
     for certificate in certificates_at(file):
@@ -80,8 +80,8 @@ def _inspect_trend(file: Path) -> int:
 
 
 def _check(hookup: str | None, nominal_voltage: float | None, diagram: Path | None) -> None:
-    from pipeline.errors import ConfigError
-    from pipeline.terms import HOOKUPS
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.terms import HOOKUPS
 
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
@@ -95,10 +95,10 @@ def _inspect_folder(
     folder: Path, out: Path | None, *, hookup: str | None, nominal_voltage: float | None, strict: bool
 ) -> int:
     """The recorders whose files lie in a folder; their sites as a table, where a file for it is named."""
-    from pipeline.sites.account import Declared
-    from pipeline.sites.drafted_table import drafted_tables
-    from pipeline.sites.drafts import look_through
-    from pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.sites.account import Declared
+    from halfcycle.pipeline.sites.drafted_table import drafted_tables
+    from halfcycle.pipeline.sites.drafts import look_through
+    from halfcycle.pipeline.store.atomic import write_atomically
 
     declared = Declared(nominal_voltage_v=nominal_voltage, hookup=hookup)
     with show.progress("looking through") as advance:
@@ -154,8 +154,8 @@ def _show_file(found: Inspection) -> None:
 
 
 def _captures_table(found: Inspection) -> TextTable:
-    from pipeline.catalogue.tables import iso_utc
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.catalogue.tables import iso_utc
+    from halfcycle.pipeline.report.summary import TextTable
 
     hertz = next((point.frequency_hz for point in found.points if point.frequency_hz), None)
     rows = []
@@ -184,7 +184,7 @@ def _captures_table(found: Inspection) -> TextTable:
 
 
 def _channels_table(found: Inspection) -> TextTable:
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.report.summary import TextTable
 
     heads = ("channel", "measures", "phase", "point", "RMS", "minimum", "maximum", "range", "resolution", "missing")
     rows = [_channel_row(view) for view in found.channels]
@@ -195,7 +195,7 @@ def _channels_table(found: Inspection) -> TextTable:
 
 
 def _channel_row(view: ChannelView) -> tuple[str, ...]:
-    from pipeline.report.phasor_diagram import scaled
+    from halfcycle.pipeline.report.phasor_diagram import scaled
 
     channel = view.channel
     limits = view.range
@@ -217,7 +217,7 @@ def _channel_row(view: ChannelView) -> tuple[str, ...]:
 
 
 def _show_point(point: PointView) -> None:
-    from pipeline.report.phasor_diagram import phasor_table, scaled
+    from halfcycle.pipeline.report.phasor_diagram import phasor_table, scaled
 
     name = "" if point.name is None else f" {point.name}"
     show.line()
@@ -255,7 +255,7 @@ def _show_unmeasured(points: list[PointView]) -> None:
 
 
 def _show_cautions() -> None:
-    from pipeline.sites.wiring_words import CAUTIONS
+    from halfcycle.pipeline.sites.wiring_words import CAUTIONS
 
     show.line()
     show.line("caution:")
@@ -265,10 +265,10 @@ def _show_cautions() -> None:
 
 def _draw(found: Inspection, path: Path) -> list[Path]:
     """One drawing a measuring point, numbered where there are several."""
-    from pipeline.report.event_words import time_words
-    from pipeline.report.phasor_diagram import phasor_svg
-    from pipeline.report.picture import write_png, write_svg
-    from pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.report.event_words import time_words
+    from halfcycle.pipeline.report.phasor_diagram import phasor_svg
+    from halfcycle.pipeline.report.picture import write_png, write_svg
+    from halfcycle.pipeline.store.atomic import write_atomically
 
     drawn = [point for point in found.points if point.phasors]
     paths = []

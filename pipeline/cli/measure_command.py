@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
-from pipeline.plain_text import counted
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
+from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
-    from pipeline.quantities import Quantity
-    from pipeline.survey.files import Measured
+    from halfcycle.pipeline.quantities import Quantity
+    from halfcycle.pipeline.survey.files import Measured
 
 _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-50160-lv"
 
@@ -78,18 +78,18 @@ def measure_command(
 
     Voltages, currents, power, energy, harmonics, unbalance, frequency and flicker in intervals of the UTC clock.
     """
-    from pipeline.catalogue.tables import write_table, writer_for
-    from pipeline.cli.survey_words import show_assessments
-    from pipeline.config import load_sites
-    from pipeline.errors import ConfigError
-    from pipeline.event_tables import counted_events, counts_table, event_tables_path
-    from pipeline.quantities import chosen_quantities
-    from pipeline.sites.table import SiteTable
-    from pipeline.survey.compliance import load_limit_profile, verdicts_table
-    from pipeline.survey.demand import STEP_S
-    from pipeline.survey.lamps import LAMPS
-    from pipeline.survey.measure import Survey
-    from pipeline.survey.road import measure
+    from halfcycle.pipeline.catalogue.tables import write_table, writer_for
+    from halfcycle.pipeline.cli.survey_words import show_assessments
+    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
+    from halfcycle.pipeline.quantities import chosen_quantities
+    from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.survey.compliance import load_limit_profile, verdicts_table
+    from halfcycle.pipeline.survey.demand import STEP_S
+    from halfcycle.pipeline.survey.lamps import LAMPS
+    from halfcycle.pipeline.survey.measure import Survey
+    from halfcycle.pipeline.survey.road import measure
 
     if show_list:
         _list_quantities()
@@ -150,7 +150,7 @@ def measure_command(
 
 def _interval(text: str) -> tuple[float, bool]:
     """Length of the intervals [s], and whether they are of 150/180 cycles."""
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError
 
     if text == "150/180":
         return 3.0, True
@@ -165,7 +165,7 @@ def _interval(text: str) -> tuple[float, bool]:
 
 def _write(found: Measured, out: Path | None, store: Path | None, interval: float) -> None:
     """Write the trends where they are wanted."""
-    from pipeline.survey.written import store_trends, write_trends
+    from halfcycle.pipeline.survey.written import store_trends, write_trends
 
     paths = [] if out is None else write_trends(found.certified, out, interval_s=interval, accounts=found.accounts)
     paths += [] if store is None else store_trends(found.certified, store)
@@ -201,7 +201,7 @@ def _tell(found: Measured) -> None:
 
 def _list_set_aside(found: Measured, quarantine: Path | None) -> None:
     """Name the recordings that could not be read, in a list beside the trend where there is one."""
-    from pipeline.catalogue.tables import set_aside_table, write_table
+    from halfcycle.pipeline.catalogue.tables import set_aside_table, write_table
 
     if quarantine is not None:
         if found.set_aside:
@@ -220,8 +220,8 @@ def _why_nothing(found: Measured) -> list[str]:
 
 
 def _list_quantities() -> None:
-    from pipeline.quantities import QUANTITIES
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.quantities import QUANTITIES
+    from halfcycle.pipeline.report.summary import TextTable
 
     families: dict[str, list[Quantity]] = {}
     for one in QUANTITIES.values():

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import FleetFile
-from pipeline.plain_text import counted
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import FleetFile
+from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
-    from pipeline.nightly.plan import Plan, PlannedDay
+    from halfcycle.pipeline.nightly.plan import Plan, PlannedDay
 
 _MOST_SHOWN = 20
 
@@ -32,12 +32,12 @@ def plan_command(
     After a change of the settings: which days would be judged again, how much is read for it, what would be removed.
     It only reads.
     """
-    from pipeline.catalogue.tables import writer_for
-    from pipeline.cli.quick_start import arrow_without_pandas
-    from pipeline.config import load_fleet
-    from pipeline.nightly.plan import cost_words, plan
-    from pipeline.report.summary import TextTable
-    from pipeline.store.partitions import today
+    from halfcycle.pipeline.catalogue.tables import writer_for
+    from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.nightly.plan import cost_words, plan
+    from halfcycle.pipeline.report.summary import TextTable
+    from halfcycle.pipeline.store.partitions import today
 
     arrow_without_pandas()
     if out is not None:
@@ -91,7 +91,7 @@ def _show_rest(found: Plan) -> None:
 def _write(out: Path, found: Plan) -> None:
     import pyarrow as pa
 
-    from pipeline.catalogue.tables import write_table
+    from halfcycle.pipeline.catalogue.tables import write_table
 
     table = pa.table(
         {

@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Final, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Coverage, Files, JudgedDays, SitesOfCatalogue
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Coverage, Files, JudgedDays, SitesOfCatalogue
 
 if TYPE_CHECKING:
-    from pipeline.cli.catalogue_source import CatalogueSource
-    from pipeline.report.content import Content, Settings
-    from pipeline.report.material import Material
-    from pipeline.report.survey_view import SurveyedPoint
+    from halfcycle.pipeline.cli.catalogue_source import CatalogueSource
+    from halfcycle.pipeline.report.content import Content, Settings
+    from halfcycle.pipeline.report.material import Material
+    from halfcycle.pipeline.report.survey_view import SurveyedPoint
 
 Page = tuple[str, str]  # name, HTML
 _BESIDE: Final = frozenset({"out", "pdf", "pictures", "summary"})  # what leaves the page as it is
@@ -82,15 +82,15 @@ def report_command(
 
     It opens offline: the answer first, then charts, indices, the worst events, method and origin.
     """
-    from pipeline.cli.catalogue_source import source_of
-    from pipeline.config import load_sites
-    from pipeline.indices.curves import curve as curve_named
-    from pipeline.locales import manner_of
-    from pipeline.publishing import period_ns_of, surveyed_points
-    from pipeline.report.content import Settings
-    from pipeline.report.folder import FRONT, fleet_pages, write_folder
-    from pipeline.report.material import Material
-    from pipeline.report.origin import origin
+    from halfcycle.pipeline.cli.catalogue_source import source_of
+    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.indices.curves import curve as curve_named
+    from halfcycle.pipeline.locales import manner_of
+    from halfcycle.pipeline.publishing import period_ns_of, surveyed_points
+    from halfcycle.pipeline.report.content import Settings
+    from halfcycle.pipeline.report.folder import FRONT, fleet_pages, write_folder
+    from halfcycle.pipeline.report.material import Material
+    from halfcycle.pipeline.report.origin import origin
 
     first, last = _day(from_day, "--from"), _day(to_day, "--to")
     settings = Settings(
@@ -129,14 +129,14 @@ def report_command(
 
 def _stored_survey(source: CatalogueSource, first: date | None, last: date | None) -> tuple[SurveyedPoint, ...]:
     """The trends in a fleet's store, where the events are those of its store, too."""
-    from pipeline.publishing import fleet_surveyed
+    from halfcycle.pipeline.publishing import fleet_surveyed
 
     return () if source.fleet is None or source.is_file else fleet_surveyed(source.fleet, first=first, last=last)
 
 
 def _target(out: Path | None, source: CatalogueSource, *, is_page_asked_for: bool) -> Path:
     """Where the report goes: what was asked for, else the folder of the fleet's settings."""
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError
 
     if out is None:
         if source.fleet is None or source.fleet.report is None:
@@ -151,7 +151,7 @@ def _target(out: Path | None, source: CatalogueSource, *, is_page_asked_for: boo
 
 def _command(context: typer.Context, out: str) -> list[str]:
     """The command with every option that was given and shapes the page; paths as given, absolute ones by name."""
-    from pipeline.report.origin import shown_path
+    from halfcycle.pipeline.report.origin import shown_path
 
     words = ["halfcycle", "report"]
     for option in context.command.params:
@@ -176,10 +176,10 @@ def _told(pages: Iterator[Page], n: int, tell: Callable[[int, int], None]) -> It
 def _write_page(
     material: Material, settings: Settings, out: Path, *, pdf: bool, pictures: Path | None, summary: Path | None
 ) -> int:
-    from pipeline.report import markdown
-    from pipeline.report.content import build_content
-    from pipeline.report.page import render
-    from pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.report import markdown
+    from halfcycle.pipeline.report.content import build_content
+    from halfcycle.pipeline.report.page import render
+    from halfcycle.pipeline.store.atomic import write_atomically
 
     with show.progress("events") as tell:
         content = build_content(material, settings=settings, progress=tell)
@@ -201,7 +201,7 @@ def _write_page(
 
 
 def _print(page: Path) -> int:
-    from pipeline.report.printing import print_pdf
+    from halfcycle.pipeline.report.printing import print_pdf
 
     target = page.with_suffix(".pdf")
     print_pdf(page, target)
@@ -213,8 +213,8 @@ def _draw(content: Content, folder: Path) -> None:
     """Each chart as files of its own."""
     from importlib.util import find_spec
 
-    from pipeline.report.content import drawings
-    from pipeline.report.picture import write_png, write_svg
+    from halfcycle.pipeline.report.content import drawings
+    from halfcycle.pipeline.report.picture import write_png, write_svg
 
     folder.mkdir(parents=True, exist_ok=True)
     drawn = drawings(content)
@@ -232,7 +232,7 @@ def _write_text(text: str, path: Path) -> None:
 
 
 def _day(text: str | None, option: str) -> date | None:
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError
 
     if text is None:
         return None

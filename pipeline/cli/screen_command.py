@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import (
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import (
     Captures,
     HookupName,
     NominalFrequency,
@@ -23,10 +23,10 @@ from pipeline.cli.options import (
     Workers,
     Worst,
 )
-from pipeline.plain_text import counted
+from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
-    from pipeline.screening import Screening
+    from halfcycle.pipeline.screening import Screening
 
 _MOST_SITES = 12
 _FILES_OF_A_NOTE = 3
@@ -78,20 +78,25 @@ def screen_command(
     key: SigningKey = None,
 ) -> int:
     """Find the events in a folder of captures."""
-    from pipeline.cli.quick_start import arrow_without_pandas
+    from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
 
     arrow_without_pandas()
-    from pipeline.catalogue.judge import Terms
-    from pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
-    from pipeline.catalogue.uncertainty import checked_choice
-    from pipeline.config import load_detectors, load_sites, load_thresholds
-    from pipeline.detectors.registry import choose
-    from pipeline.errors import ConfigError
-    from pipeline.events import catalogue_table
-    from pipeline.screening import screen
-    from pipeline.screening.provenance import ScreeningSettings, provenance_path, signing_key, write_provenance
-    from pipeline.sites.table import SiteTable
-    from pipeline.terms import HOOKUPS
+    from halfcycle.pipeline.catalogue.judge import Terms
+    from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
+    from halfcycle.pipeline.catalogue.uncertainty import checked_choice
+    from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds
+    from halfcycle.pipeline.detectors.registry import choose
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.events import catalogue_table
+    from halfcycle.pipeline.screening import screen
+    from halfcycle.pipeline.screening.provenance import (
+        ScreeningSettings,
+        provenance_path,
+        signing_key,
+        write_provenance,
+    )
+    from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.terms import HOOKUPS
 
     writer_for(out)
     if nominal_voltage is not None and not math.isfinite(nominal_voltage):
@@ -135,7 +140,7 @@ def screen_command(
 
 
 def _show_events(result: Screening, *, most: int) -> None:
-    from pipeline.report.summary import magnitude_duration_table, other_kinds, worst_table
+    from halfcycle.pipeline.report.summary import magnitude_duration_table, other_kinds, worst_table
 
     if result.events:
         show.table(worst_table(result.events, most=most))
@@ -206,7 +211,7 @@ def _checked(model: Path | None) -> str | None:
     """The folder of a model that can be used; a wrong one is said before hours of screening."""
     if model is None:
         return None
-    from pipeline.catalogue.learned import stored_model
+    from halfcycle.pipeline.catalogue.learned import stored_model
 
     stored_model(str(model))
     return str(model)
@@ -214,8 +219,8 @@ def _checked(model: Path | None) -> str | None:
 
 def _wanted(detect: str) -> dict[str, dict[str, object]]:
     """The detectors that an option names, with their defaults."""
-    from pipeline.detectors.registry import detectors
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.detectors.registry import detectors
+    from halfcycle.pipeline.errors import ConfigError
 
     always = [word for word in re.split(r"[,\s]+", detect.lower()) if word.rstrip("s") in _ALWAYS]
     if always:

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from pipeline.plain_text import counted, plain
+from halfcycle.pipeline.plain_text import counted, plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.report.summary import TextTable
 
 WIDEST = 200
 

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Files, SitesOfCatalogue
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Files, SitesOfCatalogue
 
 if TYPE_CHECKING:
-    from pipeline.events import Event
-    from pipeline.report.slice import Slice
+    from halfcycle.pipeline.events import Event
+    from halfcycle.pipeline.report.slice import Slice
 
 _EPILOG = "Example:  halfcycle show 3f2a --in events.parquet --out event.svg"
 
@@ -44,9 +44,9 @@ def show_command(
     after: Annotated[float, typer.Option(min=0, help="Cycles to show after it.")] = 6.0,
 ) -> int:
     """Show one event in words, as a picture, as samples."""
-    from pipeline.cli.catalogue_source import event_by_id, source_of
-    from pipeline.errors import ConfigError
-    from pipeline.report.event_words import event_sentences, headline
+    from halfcycle.pipeline.cli.catalogue_source import event_by_id, source_of
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.report.event_words import event_sentences, headline
 
     if out is not None and out.suffix.lower() not in (".svg", ".png"):
         raise ConfigError(f"{out.name}: the picture's ending must be .svg or .png")
@@ -69,11 +69,11 @@ def show_command(
 
 
 def _write(event: Event, cut: Slice, out: Path | None, samples: Path | None) -> None:
-    from pipeline.errors import SignalError
-    from pipeline.report.event_picture import event_svg
-    from pipeline.report.picture import write_png, write_svg
-    from pipeline.report.slice import nominal_hz, phasors_of, rms_of
-    from pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.errors import SignalError
+    from halfcycle.pipeline.report.event_picture import event_svg
+    from halfcycle.pipeline.report.picture import write_png, write_svg
+    from halfcycle.pipeline.report.slice import nominal_hz, phasors_of, rms_of
+    from halfcycle.pipeline.store.atomic import write_atomically
 
     if out is not None:
         try:
@@ -85,7 +85,7 @@ def _write(event: Event, cut: Slice, out: Path | None, samples: Path | None) -> 
         write_atomically(out, partial(write_png if out.suffix.lower() == ".png" else write_svg, svg))
         show.line(f"picture: {out}")
     if samples is not None:
-        from pipeline.report.samples import write_samples
+        from halfcycle.pipeline.report.samples import write_samples
 
         write_atomically(samples, partial(write_samples, event, cut))
         show.line(f"samples: {samples}")

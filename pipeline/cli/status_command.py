@@ -9,9 +9,9 @@ from typing import Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import FleetFile
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import FleetFile
 
 
 @typer_app.command("status", epilog="Example:  halfcycle status --config configs/fleet.toml --out status.json")
@@ -31,13 +31,13 @@ def status_command(
     Recorders gone silent against their own past, clocks that are off or drift, days not judged, what is set aside. It
     only reads.
     """
-    from pipeline.cli.quick_start import arrow_without_pandas
-    from pipeline.cli.status_words import findings_table, status_document, status_line, status_table
-    from pipeline.config import load_fleet
-    from pipeline.errors import ConfigError
-    from pipeline.nightly.status import fleet_status
-    from pipeline.store.atomic import write_atomically
-    from pipeline.store.partitions import today
+    from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
+    from halfcycle.pipeline.cli.status_words import findings_table, status_document, status_line, status_table
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.nightly.status import fleet_status
+    from halfcycle.pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.store.partitions import today
 
     arrow_without_pandas()
     if out is not None and out.suffix.lower() != ".json":

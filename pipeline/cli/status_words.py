@@ -7,11 +7,11 @@ from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.plain_text import counted
-from pipeline.report.summary import TextTable
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.report.summary import TextTable
 
 if TYPE_CHECKING:
-    from pipeline.nightly.status import FleetStatus, SiteStatus
+    from halfcycle.pipeline.nightly.status import FleetStatus, SiteStatus
 
 _MOST_SITES: Final = 40
 _MOST_FINDINGS: Final = 100

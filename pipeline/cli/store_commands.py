@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import FleetFile
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import FleetFile
 
 if TYPE_CHECKING:
-    from pipeline.nightly.verify import Finding
+    from halfcycle.pipeline.nightly.verify import Finding
 
 
 @typer_app.command("quarantine", epilog="Example:  halfcycle quarantine --config configs/fleet.toml --retry 'Weir/*'")
@@ -33,11 +33,11 @@ def quarantine_command(
 
     Files of the quarantine go back into the inbox; stored captures are judged again.
     """
-    from pipeline.catalogue.tables import writer_for
-    from pipeline.config import load_fleet
-    from pipeline.errors import ConfigError
-    from pipeline.nightly.quarantine import all_set_aside, chosen, put_back
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.catalogue.tables import writer_for
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.nightly.quarantine import all_set_aside, chosen, put_back
+    from halfcycle.pipeline.report.summary import TextTable
 
     if retry and retry_all:
         raise ConfigError("--retry and --retry-all: give one of the two")
@@ -79,11 +79,11 @@ def verify_command(
 
     Exit status 0 where it is sound, 3 where something was found (after --repair: where something is left).
     """
-    from pipeline.catalogue.tables import writer_for
-    from pipeline.config import load_fleet
-    from pipeline.nightly.verify import repair as repaired
-    from pipeline.nightly.verify import verify
-    from pipeline.spread import spread_over_processes
+    from halfcycle.pipeline.catalogue.tables import writer_for
+    from halfcycle.pipeline.config import load_fleet
+    from halfcycle.pipeline.nightly.verify import repair as repaired
+    from halfcycle.pipeline.nightly.verify import verify
+    from halfcycle.pipeline.spread import spread_over_processes
 
     if out is not None:
         writer_for(out)
@@ -101,7 +101,7 @@ def verify_command(
 
 
 def _show_findings(found: Sequence[Finding], root: Path) -> None:
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.report.summary import TextTable
 
     if not found:
         show.line(f"{root}: sound")
@@ -115,7 +115,7 @@ def _show_findings(found: Sequence[Finding], root: Path) -> None:
 def _write(out: Path, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     import pyarrow as pa
 
-    from pipeline.catalogue.tables import write_table
+    from halfcycle.pipeline.catalogue.tables import write_table
 
     write_table(pa.table({head: pa.array([row[i] for row in rows], pa.string()) for i, head in enumerate(heads)}), out)
     show.line(f"table: {out}")

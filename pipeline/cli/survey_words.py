@@ -6,17 +6,17 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from pipeline.cli import show
+from halfcycle.pipeline.cli import show
 
 if TYPE_CHECKING:
-    from pipeline.survey.compliance import Assessment
-    from pipeline.trend_table import Certificate
+    from halfcycle.pipeline.survey.compliance import Assessment
+    from halfcycle.pipeline.trend_table import Certificate
 
 
 def show_assessments(title: str, found: Sequence[Assessment]) -> None:
     """The verdicts of a point as a table, of each limit and series its worst period, and what all come to together."""
-    from pipeline.report.summary import TextTable
-    from pipeline.survey.compliance import overall, told_voltage, worst_of_each
+    from halfcycle.pipeline.report.summary import TextTable
+    from halfcycle.pipeline.survey.compliance import overall, told_voltage, worst_of_each
 
     rows = [
         (
@@ -40,7 +40,7 @@ def show_assessments(title: str, found: Sequence[Assessment]) -> None:
 
 def show_certificate(one: Certificate) -> None:
     """What a trend rests on, in lines, and its quantities as a table."""
-    from pipeline.report.summary import TextTable
+    from halfcycle.pipeline.report.summary import TextTable
 
     show.line()
     show.line(f"site:       {one.site}{f', point {one.point}' if one.point else ''}")

@@ -7,9 +7,9 @@ from typing import Annotated
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Sites
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Sites
 
 _EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ --out events.csv --model model"
 
@@ -33,17 +33,17 @@ def train_command(
     The table of labels may have the columns site and phases too; a start is a UTC time, or seconds from the capture's
     first sample. Events are validated by leaving out one site after the other. Needs the extra learned.
     """
-    from pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError
 
     if labels is None and not family:
         raise ConfigError("--no-family leaves nothing to train on; give --labels too")
-    from pipeline.config import load_sites
-    from pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.sites.table import SiteTable
 
     table = None if sites is None else SiteTable(load_sites(sites))
     try:
-        from classifiers.learned.stored import save
-        from pipeline.learning.training import trained_model
+        from halfcycle.classifiers.learned.stored import save
+        from halfcycle.pipeline.learning.training import trained_model
 
         stored = trained_model(
             n_per_class=per_class, seed=seed, labels=labels, family=family, tell=show.line, sites=table

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
-from pipeline.cli import show
-from pipeline.cli.commands import Exit, typer_app
-from pipeline.cli.options import Files, SigningKey
+from halfcycle.pipeline.cli import show
+from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import Files, SigningKey
 
 if TYPE_CHECKING:
-    from pipeline.cli.catalogue_source import CatalogueSource
-    from pipeline.events import Event
-    from pipeline.why.again import Again, Origin
+    from halfcycle.pipeline.cli.catalogue_source import CatalogueSource
+    from halfcycle.pipeline.events import Event
+    from halfcycle.pipeline.why.again import Again, Origin
 
 _EPILOG = "Example:  halfcycle why 3f2a events.parquet"
 
@@ -36,7 +36,7 @@ def why_command(
     key: SigningKey = None,
 ) -> int:
     """Tell how a row came about, and make it again from its source."""
-    from pipeline.cli.catalogue_source import event_by_id, source_of
+    from halfcycle.pipeline.cli.catalogue_source import event_by_id, source_of
 
     source = source_of(catalogue, config, files or ())
     rows = source.events if event_id == "all" else [event_by_id(source.events, event_id, source.name)]
@@ -50,9 +50,15 @@ def why_command(
 
 def _origin(source: CatalogueSource, catalogue: Path | None, key: Path | None) -> Origin | None:
     """From what the rows can be made again; None, and a warning, where that is not known."""
-    from pipeline.errors import ConfigError
-    from pipeline.screening.provenance import is_signed_by, provenance_path, read_provenance, sha256_of, signing_key
-    from pipeline.why.again import FleetOrigin, ScreeningOrigin
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.screening.provenance import (
+        is_signed_by,
+        provenance_path,
+        read_provenance,
+        sha256_of,
+        signing_key,
+    )
+    from halfcycle.pipeline.why.again import FleetOrigin, ScreeningOrigin
 
     secret = None if key is None else signing_key(key)
     if source.fleet is not None:
@@ -77,8 +83,8 @@ def _origin(source: CatalogueSource, catalogue: Path | None, key: Path | None) -
 
 def _told(row: Event, origin: Origin | None, ending: str, *, in_full: bool) -> bool:
     """Tell of a row; whether it came about again as it is. in_full: with all steps; else only where it did not."""
-    from pipeline.errors import HalfcycleError
-    from pipeline.report.event_words import headline
+    from halfcycle.pipeline.errors import HalfcycleError
+    from halfcycle.pipeline.report.event_words import headline
 
     again, failure = None, ""
     try:
@@ -96,10 +102,10 @@ def _told(row: Event, origin: Origin | None, ending: str, *, in_full: bool) -> b
 
 
 def _show_steps(row: Event, again: Again | None) -> None:
-    from pipeline.catalogue.judge import Terms
-    from pipeline.settings import Thresholds
-    from pipeline.why.steps import steps_of
-    from pipeline.why.trace import trace_of
+    from halfcycle.pipeline.catalogue.judge import Terms
+    from halfcycle.pipeline.settings import Thresholds
+    from halfcycle.pipeline.why.steps import steps_of
+    from halfcycle.pipeline.why.trace import trace_of
 
     trace = None if again is None else trace_of(row, again.records, again.accounts, again.terms)
     terms, accounts = (Terms(Thresholds()), ()) if again is None else (again.terms, again.accounts)
@@ -111,7 +117,7 @@ def _show_steps(row: Event, again: Again | None) -> None:
 
 def _outcome(row: Event, again: Again | None, failure: str, ending: str) -> tuple[list[str], bool]:
     """What making a row again came to, in lines; and whether it is the same."""
-    from pipeline.why.comparing import as_written, differences
+    from halfcycle.pipeline.why.comparing import as_written, differences
 
     if again is None:
         return ([f"not made again: {failure}"] if failure else ["not made again"]), False

@@ -8,8 +8,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.measured import Measured
 
 Need = Literal["series", "currents", "waveshape", "waveform", "current_waveform"]
 

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.steady import SteadySettings, lasting_excursions, shares_of, unmarked
-from pipeline.errors import SignalError
-from pipeline.measures.spectra import Spectra
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.steady import SteadySettings, lasting_excursions, shares_of, unmarked
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.spectra import Spectra
 
 F64 = npt.NDArray[np.float64]
 

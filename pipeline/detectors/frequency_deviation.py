@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.spans import ChannelSpan, Mask, Series, find_excursions, level, parts_of, stop_of
-from pipeline.errors import SignalError
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.spans import ChannelSpan, Mask, Series, find_excursions, level, parts_of, stop_of
+from halfcycle.pipeline.errors import SignalError
 
 CATEGORY: Final = "power frequency variation"
 

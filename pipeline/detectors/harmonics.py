@@ -9,12 +9,18 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.spans import F64
-from pipeline.detectors.steady import LastingExcursion, SteadySettings, lasting_excursions, shares_of, unmarked
-from pipeline.errors import ConfigError
-from pipeline.measures.spectra import Spectra
-from pipeline.resources import resource_rows
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.spans import F64
+from halfcycle.pipeline.detectors.steady import (
+    LastingExcursion,
+    SteadySettings,
+    lasting_excursions,
+    shares_of,
+    unmarked,
+)
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.measures.spectra import Spectra
+from halfcycle.pipeline.resources import resource_rows
 
 _MOST_NAMED = 6
 

@@ -10,8 +10,8 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.spans import (
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.spans import (
     F64,
     UNMEASURED,
     UNSURE,
@@ -26,7 +26,7 @@ from pipeline.detectors.spans import (
     per_channel,
     stop_of,
 )
-from pipeline.errors import SignalError
+from halfcycle.pipeline.errors import SignalError
 
 CATEGORY: Final = "inrush current"
 

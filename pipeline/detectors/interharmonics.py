@@ -6,16 +6,16 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.spans import F64
-from pipeline.detectors.steady import (
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.spans import F64
+from halfcycle.pipeline.detectors.steady import (
     LastingExcursion,
     SteadySettings,
     lasting_excursions,
     shares_of,
     unmarked,
 )
-from pipeline.measures.spectra import Spectra
+from halfcycle.pipeline.measures.spectra import Spectra
 
 _MOST_NAMED = 6
 

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import ChannelPart, Finding
-from pipeline.detectors.spans import F64, I64, Values, level
-from pipeline.errors import SignalError
-from pipeline.measures.mask_runs import latched
+from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
+from halfcycle.pipeline.detectors.spans import F64, I64, Values, level
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.mask_runs import latched
 
 _ROUNDING_S = 1e-9  # by which a duration may fall short of the least one
 

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.half_cycle import HalfCycles
-from pipeline.measures.waveshape import Waveshape
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.measures.waveshape import Waveshape
 
 F64 = npt.NDArray[np.float64]
 

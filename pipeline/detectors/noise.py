@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.steady import SteadySettings, lasting_excursions, unmarked
-from pipeline.measures.spectra import Spectra
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.steady import SteadySettings, lasting_excursions, unmarked
+from halfcycle.pipeline.measures.spectra import Spectra
 
 
 class NoiseSettings(SteadySettings):

@@ -10,25 +10,25 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from pipeline.detectors.contract import Detector, Need
-from pipeline.detectors.dc_offset import DcOffsetSettings, find_dc_offset
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.flattening import FlatToppingSettings, find_flat_topping
-from pipeline.detectors.frequency_deviation import FrequencyDeviationSettings, find_frequency_deviations
-from pipeline.detectors.harmonics import HarmonicSettings, find_harmonics, limits_of
-from pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
-from pipeline.detectors.interharmonics import InterharmonicSettings, find_interharmonics
-from pipeline.detectors.limits import LimitRule, find_limit_excursions
-from pipeline.detectors.measured import Measured
-from pipeline.detectors.noise import NoiseSettings, find_noise
-from pipeline.detectors.notching import NotchingSettings, find_notching
-from pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
-from pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find_transients
-from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
-from pipeline.detectors.variables import LIMIT_VARIABLES, known_variables, series_of, windows_of_cycles
-from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
-from pipeline.detectors.voltage_step import VoltageStepSettings, find_voltage_steps
-from pipeline.measures.spectra import Spectra
+from halfcycle.pipeline.detectors.contract import Detector, Need
+from halfcycle.pipeline.detectors.dc_offset import DcOffsetSettings, find_dc_offset
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.flattening import FlatToppingSettings, find_flat_topping
+from halfcycle.pipeline.detectors.frequency_deviation import FrequencyDeviationSettings, find_frequency_deviations
+from halfcycle.pipeline.detectors.harmonics import HarmonicSettings, find_harmonics, limits_of
+from halfcycle.pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
+from halfcycle.pipeline.detectors.interharmonics import InterharmonicSettings, find_interharmonics
+from halfcycle.pipeline.detectors.limits import LimitRule, find_limit_excursions
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.noise import NoiseSettings, find_noise
+from halfcycle.pipeline.detectors.notching import NotchingSettings, find_notching
+from halfcycle.pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
+from halfcycle.pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find_transients
+from halfcycle.pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
+from halfcycle.pipeline.detectors.variables import LIMIT_VARIABLES, known_variables, series_of, windows_of_cycles
+from halfcycle.pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
+from halfcycle.pipeline.detectors.voltage_step import VoltageStepSettings, find_voltage_steps
+from halfcycle.pipeline.measures.spectra import Spectra
 
 
 class CurrentTransientSettings(TransientSettings):

@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import ChannelPart, Finding
-from pipeline.detectors.spans import (
+from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
+from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
     ChannelSpan,
@@ -26,7 +26,7 @@ from pipeline.detectors.spans import (
     level,
     per_channel,
 )
-from pipeline.measures.mask_runs import latched, runs
+from halfcycle.pipeline.measures.mask_runs import latched, runs
 
 CATEGORY: Final = "rapid voltage change"
 

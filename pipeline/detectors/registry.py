@@ -12,15 +12,15 @@ from functools import cache
 from importlib.metadata import entry_points
 from typing import Any
 
-from pipeline.config import checked
-from pipeline.detectors.contract import Chosen, Detector
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.config import checked
+from halfcycle.pipeline.detectors.contract import Chosen, Detector
+from halfcycle.pipeline.errors import ConfigError
 
 
 @cache
 def detectors() -> dict[str, Detector]:
     """The known detectors by name."""
-    from pipeline.detectors.own import OWN
+    from halfcycle.pipeline.detectors.own import OWN
 
     return {d.name: d for d in (*OWN, *(entry.load() for entry in entry_points(group="halfcycle.detectors")))}
 

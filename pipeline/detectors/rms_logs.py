@@ -10,8 +10,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
-from pipeline.measures.quality import MISSING
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
+from halfcycle.pipeline.measures.quality import MISSING
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.detectors.finding import ChannelPart
-from pipeline.errors import SignalError
-from pipeline.measures.mask_runs import latched, runs
-from pipeline.measures.quality import CLIPPED, FLAT, MISSING
+from halfcycle.pipeline.detectors.finding import ChannelPart
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.mask_runs import latched, runs
+from halfcycle.pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -9,9 +9,9 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
-from pipeline.detectors.finding import ChannelPart
-from pipeline.detectors.spans import F64, ChannelSpan, Mask, Values, find_excursions, level
-from pipeline.errors import SignalError
+from halfcycle.pipeline.detectors.finding import ChannelPart
+from halfcycle.pipeline.detectors.spans import F64, ChannelSpan, Mask, Values, find_excursions, level
+from halfcycle.pipeline.errors import SignalError
 
 
 class SteadySettings(BaseModel):

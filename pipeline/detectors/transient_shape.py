@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.oscillation import FEWEST_SAMPLES, DampedModes, damped_modes, modes_of_poles
+from halfcycle.pipeline.measures.oscillation import FEWEST_SAMPLES, DampedModes, damped_modes, modes_of_poles
 
 F64 = npt.NDArray[np.float64]
 

@@ -14,19 +14,19 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
-from classifiers.transient_category import transient_category
-from pipeline.detectors.finding import ChannelPart, Finding
-from pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in
-from pipeline.errors import SignalError
-from pipeline.measures.mask_runs import runs
-from pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, steady_turns, tuned_turns
-from pipeline.measures.residue import (
+from halfcycle.classifiers.transient_category import transient_category
+from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
+from halfcycle.pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.mask_runs import runs
+from halfcycle.pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, steady_turns, tuned_turns
+from halfcycle.pipeline.measures.residue import (
     BLOCKS_A_CYCLE,
     FEWEST_SAMPLES_A_CYCLE,
     candidate_blocks,
     candidate_spans,
 )
-from pipeline.measures.slow_part import SlowPart, slow_part
+from halfcycle.pipeline.measures.slow_part import SlowPart, slow_part
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.spans import (
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
     ChannelSpan,
@@ -21,8 +21,8 @@ from pipeline.detectors.spans import (
     parts_of,
     stop_of,
 )
-from pipeline.errors import SignalError
-from pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
 
 CATEGORY: Final = "voltage imbalance"
 

@@ -9,12 +9,12 @@ from functools import partial
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.detectors.contract import Need
-from pipeline.detectors.measured import Measured
-from pipeline.measures.reference import window_cycles
-from pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
-from pipeline.measures.spectra import total_harmonic_distortion
-from pipeline.quantities import HIGHEST_ORDER
+from halfcycle.pipeline.detectors.contract import Need
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.measures.reference import window_cycles
+from halfcycle.pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
+from halfcycle.pipeline.measures.spectra import total_harmonic_distortion
+from halfcycle.pipeline.quantities import HIGHEST_ORDER
 
 F64 = npt.NDArray[np.float64]
 

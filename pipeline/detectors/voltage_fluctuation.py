@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.spans import (
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
     ChannelSpan,

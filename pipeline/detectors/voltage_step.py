@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from pipeline.detectors.finding import ChannelPart, Finding
-from pipeline.detectors.rapid_voltage_change import CATEGORY
-from pipeline.detectors.spans import UNSURE, Mask, Series, per_channel
+from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
+from halfcycle.pipeline.detectors.rapid_voltage_change import CATEGORY
+from halfcycle.pipeline.detectors.spans import UNSURE, Mask, Series, per_channel
 
 F64 = npt.NDArray[np.float64]
 

@@ -1,6 +1,6 @@
 """What a night tells people who look at Prefect: its summary in Markdown and its worst events as a table, with links.
 
-The flow calls this at its end; see `pipeline.flows.nightly`, which sets Prefect's own settings before it is imported.
+The flow calls this at its end; `halfcycle.pipeline.flows.nightly` sets Prefect's own settings before this is imported.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from pipeline.config import Fleet
-from pipeline.events import Event
-from pipeline.nightly.run import RunSummary
-from pipeline.plain_text import counted
-from pipeline.publishing import Published, front_address, worst_of
-from pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
-from pipeline.report.markdown import plain_markdown
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.run import RunSummary
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.publishing import Published, front_address, worst_of
+from halfcycle.pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
+from halfcycle.pipeline.report.markdown import plain_markdown
 
 SUMMARY_KEY: Final = "halfcycle-night"
 WORST_KEY: Final = "halfcycle-worst-events"

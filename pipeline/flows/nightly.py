@@ -11,13 +11,20 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from pipeline.config import Fleet, load_fleet
-from pipeline.flows.artifacts import fleet_name, tell_prefect
-from pipeline.flows.temporary_server import API_URL, prefect_api
-from pipeline.nightly.run import RunSummary, run_nightly
-from pipeline.plain_text import counted
-from pipeline.publishing import publish
-from pipeline.spread import Function, Lost, SingleBatch, end_with_parent, in_this_process, single_batches_apart
+from halfcycle.pipeline.config import Fleet, load_fleet
+from halfcycle.pipeline.flows.artifacts import fleet_name, tell_prefect
+from halfcycle.pipeline.flows.temporary_server import API_URL, prefect_api
+from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.publishing import publish
+from halfcycle.pipeline.spread import (
+    Function,
+    Lost,
+    SingleBatch,
+    end_with_parent,
+    in_this_process,
+    single_batches_apart,
+)
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -58,7 +65,7 @@ def spread_over_tasks(
     runner: TaskRunner[Any],
     single: SingleBatch[Item, Outcome],
 ) -> Iterator[list[Outcome]]:
-    """A task for each batch; all end before the first failure is raised. See `pipeline.spread.Spread`."""
+    """A task for each batch; all end before the first failure is raised. See `halfcycle.pipeline.spread.Spread`."""
     work: Any = function
     named = work_on_batch.with_options(name=getattr(work, "func", work).__name__)
     futures = [runner.submit(named, {"work": partial(single, function, batch, lost)}) for batch in batches]

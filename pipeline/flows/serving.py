@@ -10,11 +10,11 @@ os.environ.setdefault("PREFECT_LOGGING_LEVEL", "INFO")
 
 from pydantic import ValidationError
 
-from pipeline.config import load_fleet
-from pipeline.errors import ConfigError
-from pipeline.flows.artifacts import fleet_name
-from pipeline.flows.nightly import nightly
-from pipeline.flows.temporary_server import prefect_api
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.flows.artifacts import fleet_name
+from halfcycle.pipeline.flows.nightly import nightly
+from halfcycle.pipeline.flows.temporary_server import prefect_api
 
 
 def serve_flow(config: Path, *, cron: str) -> None:

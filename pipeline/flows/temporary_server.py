@@ -20,7 +20,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import StoreError
+from halfcycle.pipeline.errors import StoreError
 
 API_URL: Final = "PREFECT_API_URL"
 _START_LIMIT_S: Final = 180.0

@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 from scipy.special import gammaln
 
-from pipeline.incidents.clocks import Around, ClockFit, supported
-from pipeline.incidents.cores import Cores, candidates, likeness
-from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray, Sightings
+from halfcycle.pipeline.incidents.clocks import Around, ClockFit, supported
+from halfcycle.pipeline.incidents.cores import Cores, candidates, likeness
+from halfcycle.pipeline.incidents.sightings import BoolArray, FloatArray, IntArray, Sightings
 
 GOOD_S: Final = 0.02
 _GOOD_SHARE: Final = 0.75  # of clocks that are right within `GOOD_S`; the rest Cauchy-like (common practice, no source)

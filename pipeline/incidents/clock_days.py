@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy.stats import t as student
 
-from pipeline.incidents.drifts import cells, drifts
-from pipeline.incidents.joining import Joined
-from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
+from halfcycle.pipeline.incidents.drifts import cells, drifts
+from halfcycle.pipeline.incidents.joining import Joined
+from halfcycle.pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
 if TYPE_CHECKING:
     import pyarrow as pa

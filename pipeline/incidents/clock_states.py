@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.incidents.clock_days import CLASS_A_S, clock_words
+from halfcycle.pipeline.incidents.clock_days import CLASS_A_S, clock_words
 
 if TYPE_CHECKING:
     import pyarrow as pa

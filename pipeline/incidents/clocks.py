@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray
+from halfcycle.pipeline.incidents.sightings import BoolArray, FloatArray, IntArray
 
 NEIGHBOURS: Final = 7  # sightings of a recorder before, and after, one that say how its clock goes
 REACH_DAYS: Final = 5.0  # and none further off than that

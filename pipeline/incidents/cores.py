@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.incidents.sightings import BALANCED, UNTOLD, BoolArray, FloatArray, IntArray
+from halfcycle.pipeline.incidents.sightings import BALANCED, UNTOLD, BoolArray, FloatArray, IntArray
 
 _RATE_WINDOW_S: Final = 1200.0
 _LEAST_RATE: Final = 1 / 86_400.0  # 1/s: where nothing else is near, one a day

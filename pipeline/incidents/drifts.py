@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 from scipy.stats import t as student
 
-from pipeline.incidents.clocks import REACH_DAYS, ClockFit
-from pipeline.incidents.cores import medians
-from pipeline.incidents.sightings import FloatArray, IntArray
+from halfcycle.pipeline.incidents.clocks import REACH_DAYS, ClockFit
+from halfcycle.pipeline.incidents.cores import medians
+from halfcycle.pipeline.incidents.sightings import FloatArray, IntArray
 
 _MANY_DAYS: Final = 1_000_000
 _USUAL_S: Final = 0.004  # scatter of a day about the line before it is known, and how many days that counts for

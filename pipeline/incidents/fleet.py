@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.incidents.clock_days import ClockDays, clock_days
-from pipeline.incidents.joining import REACH_S, Joined, joined
-from pipeline.incidents.linking import linked
-from pipeline.incidents.neighbourhood import learned_odds
-from pipeline.incidents.origin import Origins, SiteShares, origins, site_shares
-from pipeline.incidents.sightings import IntArray, Sightings, sightings_of
-from pipeline.incidents.topology import Topology, origins_by_topology, turn_of_sites
-from pipeline.incidents.zones import zones
+from halfcycle.pipeline.incidents.clock_days import ClockDays, clock_days
+from halfcycle.pipeline.incidents.joining import REACH_S, Joined, joined
+from halfcycle.pipeline.incidents.linking import linked
+from halfcycle.pipeline.incidents.neighbourhood import learned_odds
+from halfcycle.pipeline.incidents.origin import Origins, SiteShares, origins, site_shares
+from halfcycle.pipeline.incidents.sightings import IntArray, Sightings, sightings_of
+from halfcycle.pipeline.incidents.topology import Topology, origins_by_topology, turn_of_sites
+from halfcycle.pipeline.incidents.zones import zones
 
 if TYPE_CHECKING:
     import pyarrow as pa

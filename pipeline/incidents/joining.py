@@ -7,11 +7,11 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.incidents.choosing import GOOD_S, Moments, chosen, without_itself
-from pipeline.incidents.clocks import Around, ClockFit, fitted, neighbours
-from pipeline.incidents.cores import chained, cores_of
-from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
-from pipeline.incidents.turns import UNKNOWN, turned_back
+from halfcycle.pipeline.incidents.choosing import GOOD_S, Moments, chosen, without_itself
+from halfcycle.pipeline.incidents.clocks import Around, ClockFit, fitted, neighbours
+from halfcycle.pipeline.incidents.cores import chained, cores_of
+from halfcycle.pipeline.incidents.sightings import FloatArray, IntArray, Sightings
+from halfcycle.pipeline.incidents.turns import UNKNOWN, turned_back
 
 REACH_S: Final = 10.0  # how far clocks of which nothing is known may be off: twice what class S may lose in a day
 _GAP_S: Final = 0.02  # within which times that are known make one moment

@@ -6,8 +6,8 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.incidents.joining import Joined
-from pipeline.incidents.sightings import UNTOLD, IntArray, Sightings
+from halfcycle.pipeline.incidents.joining import Joined
+from halfcycle.pipeline.incidents.sightings import UNTOLD, IntArray, Sightings
 
 LONGEST_S: Final = (
     60.0  # between shots of one cause: the time aggregation of IEEE 1564 (from memory), slow reclosing too

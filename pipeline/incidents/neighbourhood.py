@@ -8,9 +8,9 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.incidents.cores import chained
-from pipeline.incidents.origin import LEAST_PU, SiteShares
-from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray, Sightings
+from halfcycle.pipeline.incidents.cores import chained
+from halfcycle.pipeline.incidents.origin import LEAST_PU, SiteShares
+from halfcycle.pipeline.incidents.sightings import BoolArray, FloatArray, IntArray, Sightings
 
 REACH_DAYS: Final = 30  # before and after an incident; its past is what is known by now, and late captures count too
 _DAY_NS: Final = 86_400_000_000_000

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
+from halfcycle.pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
 MOST: Final = 5  # sites that are ranked
 SPREAD_PU: Final = 0.004  # of voltages of sites that are equally near: their noise and what hangs behind them

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.terms import STEADY_KINDS
+from halfcycle.pipeline.terms import STEADY_KINDS
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pipeline.incidents.clock_days import notes_of
-from pipeline.incidents.drifts import cells
-from pipeline.incidents.fleet import FleetIncidents
-from pipeline.incidents.origin import reason
-from pipeline.incidents.sightings import FloatArray, IntArray
+from halfcycle.pipeline.incidents.clock_days import notes_of
+from halfcycle.pipeline.incidents.drifts import cells
+from halfcycle.pipeline.incidents.fleet import FleetIncidents
+from halfcycle.pipeline.incidents.origin import reason
+from halfcycle.pipeline.incidents.sightings import FloatArray, IntArray
 
 if TYPE_CHECKING:
     import pyarrow as pa

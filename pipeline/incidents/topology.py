@@ -9,11 +9,11 @@ from typing import Final
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
-from pipeline.config import checked, read_toml
-from pipeline.errors import ConfigError
-from pipeline.incidents.origin import ELSEWHERE, MOST, SPREAD_PU, Origins, SiteShares
-from pipeline.incidents.sightings import BoolArray, FloatArray, IntArray
-from pipeline.incidents.turns import STEPS, UNKNOWN, step_of
+from halfcycle.pipeline.config import checked, read_toml
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.incidents.origin import ELSEWHERE, MOST, SPREAD_PU, Origins, SiteShares
+from halfcycle.pipeline.incidents.sightings import BoolArray, FloatArray, IntArray
+from halfcycle.pipeline.incidents.turns import STEPS, UNKNOWN, step_of
 
 _AROUND_PU: Final = 0.1  # above the lowest voltage no site is asked
 

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.incidents.sightings import IntArray
+from halfcycle.pipeline.incidents.sightings import IntArray
 
 STEPS: Final = 6  # of 60 degrees
 UNKNOWN: Final = -1

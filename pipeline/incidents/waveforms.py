@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.errors import SignalError
-from pipeline.incidents.sightings import FloatArray
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.incidents.sightings import FloatArray
 
 _RATE_HZ: Final = 10_000.0  # at which they are compared; lags are found between samples
 _REACH_S: Final = 0.03  # either way, beyond what is known of the clocks

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.incidents.cores import Cores, chained, cores_of
-from pipeline.incidents.sightings import FloatArray, IntArray, Sightings
+from halfcycle.pipeline.incidents.cores import Cores, chained, cores_of
+from halfcycle.pipeline.incidents.sightings import FloatArray, IntArray, Sightings
 
 REACH_DAYS: Final = 10
 _BY_DAYS: Final = np.array([27720 // (1 + days) for days in range(REACH_DAYS + 1)])  # the nearer days count more

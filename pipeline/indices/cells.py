@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cache
 
-from pipeline.indices.counted import Counted
-from pipeline.indices.reference_tables import named, rows_by, sources_of
+from halfcycle.pipeline.indices.counted import Counted
+from halfcycle.pipeline.indices.reference_tables import named, rows_by, sources_of
 
 
 @dataclass(frozen=True, slots=True)

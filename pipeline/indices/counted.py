@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
-from pipeline.events import Event
+from halfcycle.pipeline.events import Event
 
 MAGNITUDE_U_PU: Final = 0.002
 """Standard uncertainty of a magnitude: the limit of IEC 61000-4-30 Class A, 0.2 % of Udin, taken for one (derived)."""

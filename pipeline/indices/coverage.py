@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.catalogue.reading import nanoseconds
-from pipeline.errors import ConfigError
-from pipeline.indices.rates import Exposure
+from halfcycle.pipeline.catalogue.reading import nanoseconds
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.indices.rates import Exposure
 
 if TYPE_CHECKING:
     import pyarrow as pa

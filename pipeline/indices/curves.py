@@ -9,7 +9,7 @@ from functools import cache
 from itertools import pairwise
 from typing import Literal
 
-from pipeline.indices.reference_tables import named, rows_by, sources_of
+from halfcycle.pipeline.indices.reference_tables import named, rows_by, sources_of
 
 Region = Literal["inside", "below", "above"]
 Corner = tuple[float, float]

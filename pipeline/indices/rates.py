@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from pipeline.errors import SignalError
-from pipeline.locales import number
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.locales import number
 
 LEAST_AVAILABILITY: Final = 0.9
 """Below it no rate is given. Common practice, from memory."""

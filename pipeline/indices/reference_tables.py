@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Protocol, TypeVar
 
-from pipeline.errors import ConfigError
-from pipeline.resources import resource_rows
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.resources import resource_rows
 
 Row = dict[str, str]
 

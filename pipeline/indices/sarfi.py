@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final, Literal
 
-from pipeline.errors import SignalError
-from pipeline.indices.counted import Counted
-from pipeline.indices.curves import Curve
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.indices.counted import Counted
+from halfcycle.pipeline.indices.curves import Curve
 
 LEVELS_PCT: Final = (140.0, 120.0, 110.0, 90.0, 80.0, 70.0, 50.0, 10.0)
 """The usual ones: IEEE 1564 in substance; the list from memory, and found in "References for SARFI"."""

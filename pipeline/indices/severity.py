@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.errors import SignalError
-from pipeline.indices.curves import Curve
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.indices.curves import Curve
 
 
 def sag_energy_s(residual_pu: float, duration_s: float) -> float:

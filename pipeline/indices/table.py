@@ -8,14 +8,14 @@ from dataclasses import dataclass, fields, replace
 from itertools import product
 from typing import TYPE_CHECKING, Final
 
-from pipeline.events import Event
-from pipeline.indices.cells import count_cells, grids
-from pipeline.indices.counted import RULES, SIDES, WINDOW_S, Basis, Counted, counted_by
-from pipeline.indices.coverage import CoverageSpan, exposure_of
-from pipeline.indices.curves import curve, curves
-from pipeline.indices.rates import Exposure, by_month, dispersion, scaled
-from pipeline.indices.sarfi import LEVELS_PCT, brief, sarfi, sarfi_curve, system_sarfi, worse_than
-from pipeline.indices.severity import event_energy_s, lost_voltage_s, sag_score, severity
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.cells import count_cells, grids
+from halfcycle.pipeline.indices.counted import RULES, SIDES, WINDOW_S, Basis, Counted, counted_by
+from halfcycle.pipeline.indices.coverage import CoverageSpan, exposure_of
+from halfcycle.pipeline.indices.curves import curve, curves
+from halfcycle.pipeline.indices.rates import Exposure, by_month, dispersion, scaled
+from halfcycle.pipeline.indices.sarfi import LEVELS_PCT, brief, sarfi, sarfi_curve, system_sarfi, worse_than
+from halfcycle.pipeline.indices.severity import event_energy_s, lost_voltage_s, sag_score, severity
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,11 +8,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.windows import LEAST_PER_CYCLE
-from pipeline.capture import Header
-from pipeline.errors import ConfigError, ReadError, SignalError
-from pipeline.measures.nominal import find_nominal_frequency
-from pipeline.readers import capture_files, read_captures
+from halfcycle.classifiers.learned.windows import LEAST_PER_CYCLE
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.errors import ConfigError, ReadError, SignalError
+from halfcycle.pipeline.measures.nominal import find_nominal_frequency
+from halfcycle.pipeline.readers import capture_files, read_captures
 
 F64 = npt.NDArray[np.float64]
 

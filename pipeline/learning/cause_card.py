@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.learning.cause_training import FOLDS, LeftOut
+from halfcycle.pipeline.learning.cause_training import FOLDS, LeftOut
 
 _LEAST = 0.5  # probability of a named cause
 _SURE = 0.95

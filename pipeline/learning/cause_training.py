@@ -10,8 +10,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.cause_model import F64, CauseModel, tempered
-from pipeline.learning.cause_windows import Example
+from halfcycle.classifiers.cause_model import F64, CauseModel, tempered
+from halfcycle.pipeline.learning.cause_windows import Example
 
 FOLDS: Final = 4
 _TREES: Final = 120

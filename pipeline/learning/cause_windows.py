@@ -7,12 +7,12 @@ from typing import Final
 
 import numpy as np
 
-from classifiers.cause import rule_scores
-from classifiers.evidence import Evidence
-from pipeline.catalogue.explain import following_cut, measured, side_of
-from pipeline.errors import SignalError
-from pipeline.measures.event_window import EventWindow, at_onset, phasor_series
-from pipeline.synthesis.circuit.family import CircuitCase
+from halfcycle.classifiers.cause import rule_scores
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.pipeline.catalogue.explain import following_cut, measured, side_of
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.event_window import EventWindow, at_onset, phasor_series
+from halfcycle.pipeline.synthesis.circuit.family import CircuitCase
 
 _LEAD_CYCLES: Final = 8.0
 _LINE_SHARE: Final = 0.2  # of the cases, of which only voltages between lines are known

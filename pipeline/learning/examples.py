@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.model import DisturbanceClassifier
-from pipeline.learning.family import LabelledFeatures
-from pipeline.learning.labelled import LabelledEvents
-from pipeline.learning.labels import primitives_of_names
-from pipeline.synthesis.parametric import FORMS
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.pipeline.learning.family import LabelledFeatures
+from halfcycle.pipeline.learning.labelled import LabelledEvents
+from halfcycle.pipeline.learning.labels import primitives_of_names
+from halfcycle.pipeline.synthesis.parametric import FORMS
 
 F64 = npt.NDArray[np.float64]
 

@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.features import extract
-from classifiers.learned.model import DisturbanceClassifier
-from pipeline.synthesis.parametric import FORMS, Windows, parametric_windows
-from pipeline.synthesis.recording import Conditions
+from halfcycle.classifiers.learned.features import extract
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.pipeline.synthesis.parametric import FORMS, Windows, parametric_windows
+from halfcycle.pipeline.synthesis.recording import Conditions
 
 
 @dataclass(frozen=True, slots=True)

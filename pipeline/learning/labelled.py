@@ -13,21 +13,21 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.features import extract
-from classifiers.learned.windows import LEAST_PER_CYCLE
-from pipeline.capture import Capture
-from pipeline.catalogue.event_windows import LEAD_CYCLES, ten_cycles
-from pipeline.catalogue.tables import iso_utc
-from pipeline.errors import ConfigError, ReadError, SignalError
-from pipeline.learning.labels import Label, read_labels
-from pipeline.readers import keep_unpacked, remarks_on
-from pipeline.records.archive import Reading
-from pipeline.records.look import Look, take_look
-from pipeline.records.points import Point, points_of
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.sites.table import SiteTable
-from pipeline.synthesis.parametric import FORMS
-from pipeline.terms import Quantity
+from halfcycle.classifiers.learned.features import extract
+from halfcycle.classifiers.learned.windows import LEAST_PER_CYCLE
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.event_windows import LEAD_CYCLES, ten_cycles
+from halfcycle.pipeline.catalogue.tables import iso_utc
+from halfcycle.pipeline.errors import ConfigError, ReadError, SignalError
+from halfcycle.pipeline.learning.labels import Label, read_labels
+from halfcycle.pipeline.readers import keep_unpacked, remarks_on
+from halfcycle.pipeline.records.archive import Reading
+from halfcycle.pipeline.records.look import Look, take_look
+from halfcycle.pipeline.records.points import Point, points_of
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.synthesis.parametric import FORMS
+from halfcycle.pipeline.terms import Quantity
 
 F64 = npt.NDArray[np.float64]
 

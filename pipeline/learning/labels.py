@@ -12,11 +12,11 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.catalogue.learned import UNKNOWN
-from pipeline.errors import ConfigError
-from pipeline.readers.description import instant_ns
-from pipeline.synthesis.parametric import NUMBER_OF_NAME, primitives_of
-from pipeline.terms import LINE_PHASES
+from halfcycle.pipeline.catalogue.learned import UNKNOWN
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.readers.description import instant_ns
+from halfcycle.pipeline.synthesis.parametric import NUMBER_OF_NAME, primitives_of
+from halfcycle.pipeline.terms import LINE_PHASES
 
 F64 = npt.NDArray[np.float64]
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.model import Judgement
-from pipeline.learning.family import LabelledFeatures
-from pipeline.synthesis.parametric import FORMS, JOINED, PRIMITIVES, primitives_of
+from halfcycle.classifiers.learned.model import Judgement
+from halfcycle.pipeline.learning.family import LabelledFeatures
+from halfcycle.pipeline.synthesis.parametric import FORMS, JOINED, PRIMITIVES, primitives_of
 
 F64 = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

@@ -9,11 +9,11 @@ from typing import Any, Final
 
 import numpy as np
 
-from classifiers.learned.model import DisturbanceClassifier
-from classifiers.learned.stored import Card, StoredModel
-from pipeline.errors import ConfigError
-from pipeline.learning.examples import Examples, drawn_examples, event_examples, fitted
-from pipeline.learning.family import (
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.classifiers.learned.stored import Card, StoredModel
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.learning.examples import Examples, drawn_examples, event_examples, fitted
+from halfcycle.pipeline.learning.family import (
     TRAINING,
     WINDOWS_PER_CLASS,
     LabelledFeatures,
@@ -23,11 +23,11 @@ from pipeline.learning.family import (
     train,
     training_features,
 )
-from pipeline.learning.labelled import LEADS_CYCLES, LabelledEvents, labelled_events
-from pipeline.learning.scores import Scores, score_judgement
-from pipeline.learning.validation import MOST_DRAWN, Validation, validate
-from pipeline.sites.table import SiteTable
-from pipeline.synthesis.parametric import FORMS, NUMBER_OF_NAME, PRIMITIVES
+from halfcycle.pipeline.learning.labelled import LEADS_CYCLES, LabelledEvents, labelled_events
+from halfcycle.pipeline.learning.scores import Scores, score_judgement
+from halfcycle.pipeline.learning.validation import MOST_DRAWN, Validation, validate
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.synthesis.parametric import FORMS, NUMBER_OF_NAME, PRIMITIVES
 
 Tell = Callable[[str], None]
 

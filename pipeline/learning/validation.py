@@ -10,11 +10,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.learned.model import DisturbanceClassifier
-from pipeline.catalogue.learned import UNKNOWN
-from pipeline.learning.examples import Examples, event_examples, few_of_each, fitted
-from pipeline.learning.labelled import LabelledEvents
-from pipeline.learning.scores import macro_f1
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.pipeline.catalogue.learned import UNKNOWN
+from halfcycle.pipeline.learning.examples import Examples, event_examples, few_of_each, fitted
+from halfcycle.pipeline.learning.labelled import LabelledEvents
+from halfcycle.pipeline.learning.scores import macro_f1
 
 Bools = npt.NDArray[np.bool_]
 Names = npt.NDArray[np.str_]

@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
+from halfcycle.pipeline.errors import SignalError
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -14,8 +14,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.capture import SampleArray as Raw
 
 F32 = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]

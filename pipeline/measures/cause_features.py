@@ -13,9 +13,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from classifiers.evidence import Evidence
-from pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, cycle_phasors
-from pipeline.measures.sequence import symmetrical_components
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, cycle_phasors
+from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Numbers = dict[str, float]
 Mask = npt.NDArray[np.bool_]

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.power import quadrant
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.power import quadrant
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -7,8 +7,8 @@ from typing import Final
 
 import numpy as np
 
-from classifiers.evidence import Evidence
-from pipeline.measures.event_window import (
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.pipeline.measures.event_window import (
     C128,
     F64,
     EventWindow,
@@ -19,7 +19,7 @@ from pipeline.measures.event_window import (
     phasor_series,
     positive_sequence,
 )
-from pipeline.measures.sequence import symmetrical_components
+from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 _HARMONIC_CYCLES: Final = (3.0, 5.0)  # after the start, between which second harmonics are taken
 _RING_CYCLES: Final = 1.0
@@ -44,7 +44,7 @@ def gather_evidence(window: EventWindow, series: PhasorSeries | None = None) -> 
     ------
     SignalError : as of `phasor_series`.
 
-    Source: derived; each measure's meaning is in `classifiers.evidence`.
+    Source: derived; each measure's meaning is in `halfcycle.classifiers.evidence`.
     """
     if series is None:
         window = at_onset(window)

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.sequence import symmetrical_components
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

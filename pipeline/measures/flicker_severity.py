@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import SampleArray as Raw
-from pipeline.measures.flickermeter import (
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.measures.flickermeter import (
     SETTLING_S,
     SHORT_TERM_NS,
     SHORT_TERM_S,

@@ -14,8 +14,8 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import SampleArray as Raw
-from pipeline.errors import SignalError
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.errors import SignalError
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

@@ -15,13 +15,13 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.capture import SampleArray as Raw
-from pipeline.errors import SignalError
-from pipeline.measures.quality import MISSING, sample_flags, sparse_step, window_flags
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, Sums, rms_between, sums_of
-from pipeline.measures.steady_rms import one_cycle_mean_squares
-from pipeline.measures.tracking import (
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.quality import MISSING, sample_flags, sparse_step, window_flags
+from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, Sums, rms_between, sums_of
+from halfcycle.pipeline.measures.steady_rms import one_cycle_mean_squares
+from halfcycle.pipeline.measures.tracking import (
     BLOCK_HOPS,
     PARTS,
     SMOOTH_HOPS,
@@ -313,7 +313,7 @@ def measure_half_cycles(u: npt.ArrayLike, *, rate_hz: float, nominal_frequency_h
 
     Parameters, errors and source as for `half_cycle_rms`; samples of NaN are allowed and flag their windows.
     """
-    from pipeline.measures.nominal import find_nominal_frequency
+    from halfcycle.pipeline.measures.nominal import find_nominal_frequency
 
     values = np.atleast_2d(np.asarray(u))
     if values.dtype not in (np.dtype(np.int16), np.dtype(np.int32)):

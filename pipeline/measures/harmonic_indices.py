@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.spectra import total_harmonic_distortion
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.spectra import total_harmonic_distortion
 
 F64 = npt.NDArray[np.float64]
 

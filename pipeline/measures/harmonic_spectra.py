@@ -14,10 +14,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.resampling import MARGIN_SAMPLES, power_make_up, resampled_windows
-from pipeline.measures.signalling import signal_rms
-from pipeline.measures.spectra import group_powers
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.resampling import MARGIN_SAMPLES, power_make_up, resampled_windows
+from halfcycle.pipeline.measures.signalling import signal_rms
+from halfcycle.pipeline.measures.spectra import group_powers
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.quantities import BANDS_HZ
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.quantities import BANDS_HZ
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.terms import USUAL_FREQUENCIES_HZ
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.terms import USUAL_FREQUENCIES_HZ
 
 F64 = npt.NDArray[np.float64]
 

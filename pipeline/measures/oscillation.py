@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
+from halfcycle.pipeline.errors import SignalError
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

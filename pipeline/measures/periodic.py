@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.residue import interpolate
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.residue import interpolate
 
 F64 = npt.NDArray[np.float64]
 

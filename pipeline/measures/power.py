@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.sequence import symmetrical_components
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -13,10 +13,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.capture import SampleArray as Raw
-from pipeline.measures.impossible import impossible_samples, measurable
-from pipeline.measures.mask_runs import runs
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.measures.impossible import impossible_samples, measurable
+from halfcycle.pipeline.measures.mask_runs import runs
 
 MISSING: Final = 1
 CLIPPED: Final = 2

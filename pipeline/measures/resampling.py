@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
+from halfcycle.pipeline.errors import SignalError
 
 if TYPE_CHECKING:
     from scipy.sparse import csr_array

@@ -14,10 +14,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.mask_runs import runs
-from pipeline.measures.periodic import Wave
-from pipeline.measures.state_fit import StateFit
-from pipeline.measures.wave_state import FADED, State
+from halfcycle.pipeline.measures.mask_runs import runs
+from halfcycle.pipeline.measures.periodic import Wave
+from halfcycle.pipeline.measures.state_fit import StateFit
+from halfcycle.pipeline.measures.wave_state import FADED, State
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

@@ -12,9 +12,9 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures import resampling
-from pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures import resampling
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

@@ -12,12 +12,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.capture import SampleArray as Raw
-from pipeline.errors import SignalError
-from pipeline.measures.impossible import bridged
-from pipeline.measures.quality import MISSING
-from pipeline.measures.tracking import Grid
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.impossible import bridged
+from halfcycle.pipeline.measures.quality import MISSING
+from halfcycle.pipeline.measures.tracking import Grid
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.periodic import Wave, read_table
-from pipeline.measures.wave_state import State, way
+from halfcycle.pipeline.measures.periodic import Wave, read_table
+from halfcycle.pipeline.measures.wave_state import State, way
 
 F64 = npt.NDArray[np.float64]
 

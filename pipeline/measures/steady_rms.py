@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.capture import SampleArray as Raw
-from pipeline.measures.squares import Cut, Sums, mean_squares, offset_counts
-from pipeline.measures.tracking import PARTS, Grid, Track
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.measures.squares import Cut, Sums, mean_squares, offset_counts
+from halfcycle.pipeline.measures.tracking import PARTS, Grid, Track
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.periodic import Wave, read_table
+from halfcycle.pipeline.measures.periodic import Wave, read_table
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
+from halfcycle.pipeline.errors import SignalError
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

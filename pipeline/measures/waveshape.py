@@ -12,12 +12,12 @@ from typing import Any, Final, TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.capture import SampleArray as Raw
-from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
-from pipeline.measures.notches import EDGES, NotchSeries, measure_notches, no_notches
-from pipeline.measures.quality import MISSING
-from pipeline.measures.spectra import MARGIN_SAMPLES, Spectra, synchronised_spectra, windows_of
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.measures.half_cycle import HalfCycles, Stretch, joined
+from halfcycle.pipeline.measures.notches import EDGES, NotchSeries, measure_notches, no_notches
+from halfcycle.pipeline.measures.quality import MISSING
+from halfcycle.pipeline.measures.spectra import MARGIN_SAMPLES, Spectra, synchronised_spectra, windows_of
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

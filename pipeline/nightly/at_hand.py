@@ -17,8 +17,8 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self, TypeVar
 
-from pipeline.config import Fleet
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.store.atomic import write_atomically
 
 MOST_STRIKES: Final = 3
 """After so many a file that ends its process in a process of its own, too, is quarantined."""

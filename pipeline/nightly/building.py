@@ -14,25 +14,25 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
-from pipeline.config import Fleet
-from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
-from pipeline.events import Event, catalogue_table, events_of
-from pipeline.nightly.at_hand import AtHand
-from pipeline.nightly.catalogue_file import Row, metadata_if_whole, read_events_table, write_catalogue
-from pipeline.nightly.day_incidents import open_incident, with_open_incident
-from pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
-from pipeline.nightly.judging import day_accounts, judged_day, touches
-from pipeline.nightly.logs import log_paths, named, stored_logs
-from pipeline.nightly.recorded import former_records
-from pipeline.nightly.standing import CAPTURES, Standing, standing
-from pipeline.nightly.stored import stored_piece
-from pipeline.records.record import Record, records_of
-from pipeline.resources import code_version
-from pipeline.settings import Site
-from pipeline.sites.account import Account
-from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError, StoreError
+from halfcycle.pipeline.events import Event, catalogue_table, events_of
+from halfcycle.pipeline.nightly.at_hand import AtHand
+from halfcycle.pipeline.nightly.catalogue_file import Row, metadata_if_whole, read_events_table, write_catalogue
+from halfcycle.pipeline.nightly.day_incidents import open_incident, with_open_incident
+from halfcycle.pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
+from halfcycle.pipeline.nightly.judging import day_accounts, judged_day, touches
+from halfcycle.pipeline.nightly.logs import log_paths, named, stored_logs
+from halfcycle.pipeline.nightly.recorded import former_records
+from halfcycle.pipeline.nightly.standing import CAPTURES, Standing, standing
+from halfcycle.pipeline.nightly.stored import stored_piece
+from halfcycle.pipeline.records.record import Record, records_of
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it

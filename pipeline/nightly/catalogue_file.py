@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.catalogue.reading import aligned
-from pipeline.errors import PlaceError
-from pipeline.store.atomic import write_atomically
-from pipeline.store.partitions import for_partitions
+from halfcycle.pipeline.catalogue.reading import aligned
+from halfcycle.pipeline.errors import PlaceError
+from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.partitions import for_partitions
 
 if TYPE_CHECKING:
     import pyarrow as pa

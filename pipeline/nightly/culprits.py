@@ -8,11 +8,11 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.config import Fleet
-from pipeline.nightly.building import Trial, try_days
-from pipeline.nightly.days import Day
-from pipeline.spread import Spread
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.building import Trial, try_days
+from halfcycle.pipeline.nightly.days import Day
+from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.store.partitions import Store
 
 _DAYS_AROUND: Final = (-1, 0, 1, 2)  # what a day's judgement usually reads, and one more
 _BATCH: Final = 50

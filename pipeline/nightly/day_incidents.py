@@ -7,12 +7,12 @@ from dataclasses import replace
 from datetime import timedelta
 from typing import Any, Final
 
-from pipeline.config import Fleet
-from pipeline.events import Event, event_order, with_incidents
-from pipeline.nightly.catalogue_file import metadata_if_whole
-from pipeline.nightly.days import Day, path_of
-from pipeline.store.partitions import day_start_ns
-from pipeline.terms import STEADY_KINDS
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.events import Event, event_order, with_incidents
+from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole
+from halfcycle.pipeline.nightly.days import Day, path_of
+from halfcycle.pipeline.store.partitions import day_start_ns
+from halfcycle.pipeline.terms import STEADY_KINDS
 
 _ONE_DAY: Final = timedelta(days=1)
 

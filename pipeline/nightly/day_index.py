@@ -19,10 +19,10 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.errors import PlaceError, StoreError
-from pipeline.nightly.catalogue_file import catalogue_metadata
-from pipeline.store.documents import document_at, write_document
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.errors import PlaceError, StoreError
+from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
+from halfcycle.pipeline.store.documents import document_at, write_document
+from halfcycle.pipeline.store.partitions import Store
 
 _SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
 _NOT_LOOKED_AT: Final = ("coverage", "set_aside", "judged_by", "inputs")  # of a catalogue's metadata

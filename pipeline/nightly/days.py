@@ -14,19 +14,19 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
-from pipeline.catalogue.judge import Terms
-from pipeline.config import Fleet
-from pipeline.detectors.registry import choose
-from pipeline.errors import PlaceError
-from pipeline.events import catalogue_schema, catalogue_table, events_of
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.nightly.catalogue_file import catalogue_metadata, metadata_if_whole, read_events_table
-from pipeline.nightly.day_index import DayIndex, Stamps
-from pipeline.nightly.logs import log_paths, named
-from pipeline.nightly.standing import frozen_days, names_of_day
-from pipeline.resources import code_version
-from pipeline.settings import Site
-from pipeline.store.partitions import DAY_NS, Store, day_start_ns
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.errors import PlaceError
+from halfcycle.pipeline.events import catalogue_schema, catalogue_table, events_of
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata, metadata_if_whole, read_events_table
+from halfcycle.pipeline.nightly.day_index import DayIndex, Stamps
+from halfcycle.pipeline.nightly.logs import log_paths, named
+from halfcycle.pipeline.nightly.standing import frozen_days, names_of_day
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -23,12 +23,12 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError, StoreError
-from pipeline.plain_text import plain
-from pipeline.readers import SPECIAL_FILES, capture_files, companions_of
-from pipeline.store.atomic import clear_staging, refused, sync_folder, write_atomically
-from pipeline.store.partitions import REASON_ENDING
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError, StoreError
+from halfcycle.pipeline.plain_text import plain
+from halfcycle.pipeline.readers import SPECIAL_FILES, capture_files, companions_of
+from halfcycle.pipeline.store.atomic import clear_staging, refused, sync_folder, write_atomically
+from halfcycle.pipeline.store.partitions import REASON_ENDING
 
 _STAGING: Final = ".staging"
 _UPLOAD_ENDINGS: Final = (".part", ".partial", ".tmp")  # common practice, no source

@@ -19,19 +19,19 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError, StoreError
-from pipeline.events import catalogue_schema
-from pipeline.incidents.clock_days import clock_table
-from pipeline.incidents.clock_states import clock_states
-from pipeline.incidents.fleet import fleet_incidents
-from pipeline.incidents.tables import incident_table, member_table
-from pipeline.incidents.topology import Topology, load_topology
-from pipeline.nightly.catalogue_file import read_events_table
-from pipeline.nightly.days import Day, path_of
-from pipeline.resources import code_version
-from pipeline.store.atomic import write_atomically
-from pipeline.store.partitions import Store, day_of, day_start_ns
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError, StoreError
+from halfcycle.pipeline.events import catalogue_schema
+from halfcycle.pipeline.incidents.clock_days import clock_table
+from halfcycle.pipeline.incidents.clock_states import clock_states
+from halfcycle.pipeline.incidents.fleet import fleet_incidents
+from halfcycle.pipeline.incidents.tables import incident_table, member_table
+from halfcycle.pipeline.incidents.topology import Topology, load_topology
+from halfcycle.pipeline.nightly.catalogue_file import read_events_table
+from halfcycle.pipeline.nightly.days import Day, path_of
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.partitions import Store, day_of, day_start_ns
 
 if TYPE_CHECKING:
     import pyarrow as pa

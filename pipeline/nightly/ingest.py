@@ -11,20 +11,20 @@ from functools import partial
 from pathlib import Path
 from typing import Final, Literal
 
-from pipeline.capture import Header
-from pipeline.config import Fleet
-from pipeline.errors import HalfcycleError, PlaceError, ReadError
-from pipeline.nightly.at_hand import AtHand, key_of_file
-from pipeline.nightly.inbox import is_special, state_of, to_processed, to_quarantine
-from pipeline.nightly.recorded import are_stored, days_of_records, given_before, write_records
-from pipeline.nightly.stored import forget_catalogues, is_sound
-from pipeline.readers import companions_of, read_captures, remarks_on
-from pipeline.records.archive import may_hold_both
-from pipeline.settings import Site
-from pipeline.sites.recorded import header_of
-from pipeline.store.atomic import put_in_place, refused, stage
-from pipeline.store.partitions import Store, day_of
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import HalfcycleError, PlaceError, ReadError
+from halfcycle.pipeline.nightly.at_hand import AtHand, key_of_file
+from halfcycle.pipeline.nightly.inbox import is_special, state_of, to_processed, to_quarantine
+from halfcycle.pipeline.nightly.recorded import are_stored, days_of_records, given_before, write_records
+from halfcycle.pipeline.nightly.stored import forget_catalogues, is_sound
+from halfcycle.pipeline.readers import companions_of, read_captures, remarks_on
+from halfcycle.pipeline.records.archive import may_hold_both
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.recorded import header_of
+from halfcycle.pipeline.store.atomic import put_in_place, refused, stage
+from halfcycle.pipeline.store.partitions import Store, day_of
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 _BUNDLES: Final = (".zip", ".gz", ".tgz")
 

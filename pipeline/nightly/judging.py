@@ -8,17 +8,17 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
-from pipeline.catalogue.judge import Coverage, Terms
-from pipeline.catalogue.span import judge_span
-from pipeline.events import Event
-from pipeline.nightly.catalogue_file import Row
-from pipeline.nightly.days import Day
-from pipeline.nightly.logs import StoredLog, with_logs
-from pipeline.records.record import Record
-from pipeline.settings import Site
-from pipeline.sites.account import Account
-from pipeline.sites.recorders import Seen, accounts_of
-from pipeline.store.partitions import Store, day_start_ns
+from halfcycle.pipeline.catalogue.judge import Coverage, Terms
+from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.catalogue_file import Row
+from halfcycle.pipeline.nightly.days import Day
+from halfcycle.pipeline.nightly.logs import StoredLog, with_logs
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.sites.recorders import Seen, accounts_of
+from halfcycle.pipeline.store.partitions import Store, day_start_ns
 
 _ONE_DAY: Final = timedelta(days=1)
 

@@ -13,17 +13,17 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.catalogue.rms_logs import JudgedLog, each_event_once, judge_log
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.nightly.catalogue_file import Row
-from pipeline.nightly.recorded import DayOfRecords, logged_content, read_records, standing_records
-from pipeline.readers.intervals import IntervalRecords
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.recorded import declared_of, in_primary
-from pipeline.sites.table import SiteTable
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.catalogue.rms_logs import JudgedLog, each_event_once, judge_log
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.catalogue_file import Row
+from halfcycle.pipeline.nightly.recorded import DayOfRecords, logged_content, read_records, standing_records
+from halfcycle.pipeline.readers.intervals import IntervalRecords
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.recorded import declared_of, in_primary
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.store.partitions import Store
 
 I64 = npt.NDArray[np.int64]
 Span = tuple[int, int]

@@ -9,15 +9,15 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.config import Fleet
-from pipeline.nightly.catalogue_file import metadata_if_whole
-from pipeline.nightly.days import Day, DaysFound, State, look_at_days, path_of
-from pipeline.nightly.inbox import waiting
-from pipeline.nightly.renamed import former_names, names_unknown
-from pipeline.nightly.retention import Removed, would_be_removed
-from pipeline.nightly.upkeep import postponed_of
-from pipeline.plain_text import counted
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole
+from halfcycle.pipeline.nightly.days import Day, DaysFound, State, look_at_days, path_of
+from halfcycle.pipeline.nightly.inbox import waiting
+from halfcycle.pipeline.nightly.renamed import former_names, names_unknown
+from halfcycle.pipeline.nightly.retention import Removed, would_be_removed
+from halfcycle.pipeline.nightly.upkeep import postponed_of
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.store.partitions import Store
 
 _WORDS: Final = {
     "names": "captures came or went",

@@ -9,12 +9,12 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Literal
 
-from pipeline.config import Fleet
-from pipeline.errors import ConfigError, PlaceError
-from pipeline.nightly.at_hand import Strikes, key_of_file
-from pipeline.nightly.inbox import quarantined_files, to_inbox
-from pipeline.store.lock import locked
-from pipeline.store.partitions import REASON_ENDING, Store
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import ConfigError, PlaceError
+from halfcycle.pipeline.nightly.at_hand import Strikes, key_of_file
+from halfcycle.pipeline.nightly.inbox import quarantined_files, to_inbox
+from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.partitions import REASON_ENDING, Store
 
 
 @dataclass(frozen=True, slots=True)

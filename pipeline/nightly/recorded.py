@@ -21,17 +21,17 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pipeline.errors import DamagedCapture
-from pipeline.quantities import QUANTITIES
-from pipeline.readers import capture_files, intervals_in
-from pipeline.readers.intervals import IntervalRecords, IntervalSeries
-from pipeline.readers.intervals.records import LONGEST_EVENT_STEP_S
-from pipeline.readers.source_digest import source_digest
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.account import Declared
-from pipeline.store.partitions import DAY_NS, Store, day_of
-from pipeline.survey.recorded import recorded_trend
-from pipeline.survey.stored import StoredTrend, by_point
+from halfcycle.pipeline.errors import DamagedCapture
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers import capture_files, intervals_in
+from halfcycle.pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from halfcycle.pipeline.readers.intervals.records import LONGEST_EVENT_STEP_S
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of
+from halfcycle.pipeline.survey.recorded import recorded_trend
+from halfcycle.pipeline.survey.stored import StoredTrend, by_point
 
 if TYPE_CHECKING:
     import pyarrow as pa

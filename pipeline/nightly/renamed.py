@@ -13,22 +13,22 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.tables import write_table
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError, ReadError
-from pipeline.event_tables import event_tables_path
-from pipeline.events import Event, catalogue_table, events_of, with_identity
-from pipeline.nightly.catalogue_file import Row, catalogue_metadata, read_events_table, write_catalogue
-from pipeline.nightly.standing import CAPTURES
-from pipeline.nightly.surveyed import MADE, SurveyFolders
-from pipeline.settings import Site
-from pipeline.store.atomic import refused
-from pipeline.store.documents import document_at, write_document
-from pipeline.store.partitions import Store, for_partitions
-from pipeline.store.trends import write_trend
-from pipeline.survey.certificate import with_certificates
-from pipeline.survey.compliance import assessments_at, verdicts_table
-from pipeline.survey.stored import RECORDED, read_trends
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError, ReadError
+from halfcycle.pipeline.event_tables import event_tables_path
+from halfcycle.pipeline.events import Event, catalogue_table, events_of, with_identity
+from halfcycle.pipeline.nightly.catalogue_file import Row, catalogue_metadata, read_events_table, write_catalogue
+from halfcycle.pipeline.nightly.standing import CAPTURES
+from halfcycle.pipeline.nightly.surveyed import MADE, SurveyFolders
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.store.atomic import refused
+from halfcycle.pipeline.store.documents import document_at, write_document
+from halfcycle.pipeline.store.partitions import Store, for_partitions
+from halfcycle.pipeline.store.trends import write_trend
+from halfcycle.pipeline.survey.certificate import with_certificates
+from halfcycle.pipeline.survey.compliance import assessments_at, verdicts_table
+from halfcycle.pipeline.survey.stored import RECORDED, read_trends
 
 _MOVED: Final = ("waveforms", "recorded")  # whose files do not name their site
 _KINDS: Final = (*_MOVED, "catalogue", "trends", "verdicts")

@@ -13,15 +13,15 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from pipeline.config import Fleet, Retention
-from pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
-from pipeline.nightly.days import SETTLED, Day, State
-from pipeline.nightly.standing import CAPTURES
-from pipeline.nightly.survey import days_without_trends
-from pipeline.nightly.surveyed import SurveyFolders
-from pipeline.plain_text import counted
-from pipeline.store.documents import document_at
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.config import Fleet, Retention
+from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
+from halfcycle.pipeline.nightly.days import SETTLED, Day, State
+from halfcycle.pipeline.nightly.standing import CAPTURES
+from halfcycle.pipeline.nightly.survey import days_without_trends
+from halfcycle.pipeline.nightly.surveyed import SurveyFolders
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.store.documents import document_at
+from halfcycle.pipeline.store.partitions import Store
 
 _ONE_DAY: Final = timedelta(days=1)
 

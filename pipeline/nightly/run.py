@@ -8,22 +8,22 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError
-from pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
-from pipeline.nightly.building import DayFailure, DayOutcome
-from pipeline.nightly.days import SETTLED, Day, State, look_at_days
-from pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
-from pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
-from pipeline.nightly.ingest import FileOutcome, ingest_files
-from pipeline.nightly.renamed import former_names, take_over
-from pipeline.nightly.retention import Removed, has_expired, remove_expired
-from pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
-from pipeline.nightly.upkeep import DaysDone, bring_up_to_date
-from pipeline.spread import Spread, in_this_process, spread_apart
-from pipeline.store.atomic import check_folder, clear_staging
-from pipeline.store.lock import locked
-from pipeline.store.partitions import Store, today
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError
+from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
+from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome
+from halfcycle.pipeline.nightly.days import SETTLED, Day, State, look_at_days
+from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
+from halfcycle.pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
+from halfcycle.pipeline.nightly.ingest import FileOutcome, ingest_files
+from halfcycle.pipeline.nightly.renamed import former_names, take_over
+from halfcycle.pipeline.nightly.retention import Removed, has_expired, remove_expired
+from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
+from halfcycle.pipeline.nightly.upkeep import DaysDone, bring_up_to_date
+from halfcycle.pipeline.spread import Spread, in_this_process, spread_apart
+from halfcycle.pipeline.store.atomic import check_folder, clear_staging
+from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.partitions import Store, today
 
 
 @dataclass(frozen=True, slots=True)

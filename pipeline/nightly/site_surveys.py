@@ -10,31 +10,36 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.tables import write_table
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError, ReadError, SignalError, StoreError
-from pipeline.event_tables import counts_table, event_tables_path
-from pipeline.nightly.days import FLEET_HOOKUP
-from pipeline.nightly.recorded import records_digest, standing_records, trends_of_records
-from pipeline.nightly.standing import CAPTURES, has_lost, names_present
-from pipeline.nightly.stored import stored_piece
-from pipeline.nightly.surveyed import MADE, SurveyFolders, verdict_inputs
-from pipeline.nightly.verdicts import counted_by_calendar, judged_by_calendar, last_week, with_those_that_stand
-from pipeline.quantities import chosen_quantities
-from pipeline.records.points import points_of
-from pipeline.records.record import Record, records_of
-from pipeline.settings import Site
-from pipeline.sites.account import Declared, draft
-from pipeline.sites.table import SiteTable
-from pipeline.store.documents import document_at, write_document
-from pipeline.store.partitions import DAY_NS, Store, day_start_ns, for_partitions, stored_header
-from pipeline.store.trends import write_trend
-from pipeline.survey.certificate import certificate_of, with_certificates
-from pipeline.survey.compared import compared
-from pipeline.survey.compliance import load_limit_profile, verdicts_table
-from pipeline.survey.files import surveys_for
-from pipeline.survey.measure import Survey, Trend, measure_record
-from pipeline.survey.stored import RECORDED, StoredTrend, by_point, of_span, read_trends, told_key
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError, ReadError, SignalError, StoreError
+from halfcycle.pipeline.event_tables import counts_table, event_tables_path
+from halfcycle.pipeline.nightly.days import FLEET_HOOKUP
+from halfcycle.pipeline.nightly.recorded import records_digest, standing_records, trends_of_records
+from halfcycle.pipeline.nightly.standing import CAPTURES, has_lost, names_present
+from halfcycle.pipeline.nightly.stored import stored_piece
+from halfcycle.pipeline.nightly.surveyed import MADE, SurveyFolders, verdict_inputs
+from halfcycle.pipeline.nightly.verdicts import (
+    counted_by_calendar,
+    judged_by_calendar,
+    last_week,
+    with_those_that_stand,
+)
+from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Record, records_of
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.account import Declared, draft
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.store.documents import document_at, write_document
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns, for_partitions, stored_header
+from halfcycle.pipeline.store.trends import write_trend
+from halfcycle.pipeline.survey.certificate import certificate_of, with_certificates
+from halfcycle.pipeline.survey.compared import compared
+from halfcycle.pipeline.survey.compliance import load_limit_profile, verdicts_table
+from halfcycle.pipeline.survey.files import surveys_for
+from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.stored import RECORDED, StoredTrend, by_point, of_span, read_trends, told_key
 
 _ONE_DAY: Final = timedelta(days=1)
 _LEAD_NS: Final = 2 * 3_600 * 10**9  # before midnight, so that the flickermeter has settled and a sag is known whole

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any, Final
 
-from pipeline.events import Event, events_of
-from pipeline.nightly.catalogue_file import Row, metadata_if_whole, read_events_table
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.events import Event, events_of
+from halfcycle.pipeline.nightly.catalogue_file import Row, metadata_if_whole, read_events_table
+from halfcycle.pipeline.store.partitions import Store
 
 CAPTURES: Final = "captures"
 """Of a catalogue's metadata: the names of the captures in its day when it was made, without those set aside."""

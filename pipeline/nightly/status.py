@@ -9,17 +9,17 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import Final, Literal
 
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError
-from pipeline.incidents.clock_states import ClockState, clock_states
-from pipeline.nightly.days import SETTLED, State, look_at_days
-from pipeline.nightly.incidents import AROUND_DAYS, read_incidents
-from pipeline.nightly.quarantine import SetAside, all_set_aside
-from pipeline.nightly.renamed import names_unknown
-from pipeline.plain_text import counted
-from pipeline.readers import capture_files
-from pipeline.settings import Site
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError
+from halfcycle.pipeline.incidents.clock_states import ClockState, clock_states
+from halfcycle.pipeline.nightly.days import SETTLED, State, look_at_days
+from halfcycle.pipeline.nightly.incidents import AROUND_DAYS, read_incidents
+from halfcycle.pipeline.nightly.quarantine import SetAside, all_set_aside
+from halfcycle.pipeline.nightly.renamed import names_unknown
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.readers import capture_files
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.store.partitions import Store
 
 _SILENT: Final = 0.005  # probability, by its own past, from which a recorder's silence is a finding
 _LEAST_DAYS: Final = 3  # with captures, from which on a past says something

@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 
-from pipeline.capture import Capture, Header, SampleArray
-from pipeline.errors import DamagedCapture, ReadError
-from pipeline.readers import read_captures, samples_at
-from pipeline.records.record import Piece
-from pipeline.settings import Site
-from pipeline.sites.table import of_site
-from pipeline.store.partitions import Store, day_of, stored_header
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture, Header, SampleArray
+from halfcycle.pipeline.errors import DamagedCapture, ReadError
+from halfcycle.pipeline.readers import read_captures, samples_at
+from halfcycle.pipeline.records.record import Piece
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.table import of_site
+from halfcycle.pipeline.store.partitions import Store, day_of, stored_header
+from halfcycle.pipeline.terms import Quantity
 
 
 def check_stored(path: Path) -> None:

@@ -16,13 +16,13 @@ from datetime import date
 from functools import partial
 from typing import Final
 
-from pipeline.config import Fleet
-from pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError
-from pipeline.nightly.at_hand import AtHand, Strikes
-from pipeline.nightly.days import Day
-from pipeline.nightly.site_surveys import Done, SiteSurveys
-from pipeline.settings import Site
-from pipeline.spread import Spread, spread_apart
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError
+from halfcycle.pipeline.nightly.at_hand import AtHand, Strikes
+from halfcycle.pipeline.nightly.days import Day
+from halfcycle.pipeline.nightly.site_surveys import Done, SiteSurveys
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.spread import Spread, spread_apart
 
 
 @dataclass(frozen=True, slots=True)

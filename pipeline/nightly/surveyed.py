@@ -11,14 +11,14 @@ from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.config import Fleet
-from pipeline.errors import ReadError
-from pipeline.resources import code_version
-from pipeline.store.documents import document_at
-from pipeline.store.partitions import DAY_NS, Store, day_start_ns
-from pipeline.survey.compliance import Assessment, assessments_at, calendar_period_ns
-from pipeline.survey.stored import certificates_at, told_key
-from pipeline.trend_table import Certificate
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.store.documents import document_at
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns
+from halfcycle.pipeline.survey.compliance import Assessment, assessments_at, calendar_period_ns
+from halfcycle.pipeline.survey.stored import certificates_at, told_key
+from halfcycle.pipeline.trend_table import Certificate
 
 MADE: Final = "_made.json"
 _OTHER_PERIOD: Final = re.compile(r" \(of a (day|month)\)")  # as `of_a` names it

@@ -11,14 +11,14 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError
-from pipeline.nightly.at_hand import Strikes
-from pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
-from pipeline.nightly.culprits import culprits
-from pipeline.nightly.days import Day, DaysFound, State, look_at_days
-from pipeline.spread import Spread, spread_apart
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError
+from halfcycle.pipeline.nightly.at_hand import Strikes
+from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
+from halfcycle.pipeline.nightly.culprits import culprits
+from halfcycle.pipeline.nightly.days import Day, DaysFound, State, look_at_days
+from halfcycle.pipeline.spread import Spread, spread_apart
+from halfcycle.pipeline.store.partitions import Store
 
 _DAYS_A_BATCH: Final = 8
 Outcome = DayOutcome | DayFailure

@@ -6,17 +6,17 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 
-from pipeline.config import Fleet
-from pipeline.errors import ReadError
-from pipeline.event_tables import NOT_DECLARED, CountedEvents, counts_of
-from pipeline.events import Event, events_of
-from pipeline.indices.counted import SIDES
-from pipeline.nightly.days import Day, read_days
-from pipeline.nightly.surveyed import of_a
-from pipeline.settings import Site
-from pipeline.store.partitions import Store, day_of, day_start_ns
-from pipeline.survey.compliance import Assessment, LimitProfile, assess, assessments_at, calendar_period_ns
-from pipeline.survey.stored import StoredTrend, with_needed
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.event_tables import NOT_DECLARED, CountedEvents, counts_of
+from halfcycle.pipeline.events import Event, events_of
+from halfcycle.pipeline.indices.counted import SIDES
+from halfcycle.pipeline.nightly.days import Day, read_days
+from halfcycle.pipeline.nightly.surveyed import of_a
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.store.partitions import Store, day_of, day_start_ns
+from halfcycle.pipeline.survey.compliance import Assessment, LimitProfile, assess, assessments_at, calendar_period_ns
+from halfcycle.pipeline.survey.stored import StoredTrend, with_needed
 
 
 def judged_by_calendar(

@@ -13,18 +13,18 @@ from datetime import date
 from pathlib import Path
 from typing import Final, Literal, get_args
 
-from pipeline.config import Fleet
-from pipeline.errors import DamagedCapture, PlaceError
-from pipeline.nightly.at_hand import Strikes
-from pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
-from pipeline.nightly.days import look_at_days
-from pipeline.nightly.recorded import former_records, read_records
-from pipeline.nightly.stored import check_stored, is_sound
-from pipeline.nightly.upkeep import bring_up_to_date
-from pipeline.spread import Spread
-from pipeline.store.atomic import ASIDE, clear_staging
-from pipeline.store.lock import locked
-from pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import DamagedCapture, PlaceError
+from halfcycle.pipeline.nightly.at_hand import Strikes
+from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.recorded import former_records, read_records
+from halfcycle.pipeline.nightly.stored import check_stored, is_sound
+from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
+from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
+from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
 
 What = Literal[
     "damaged capture", "misplaced capture", "capture set aside", "damaged catalogue", "stale catalogue", "no catalogue",

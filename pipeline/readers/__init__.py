@@ -14,11 +14,11 @@ from io import BufferedReader
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.capture import Capture, Header, SampleArray
-from pipeline.errors import MalformedRecord, ReadError, UnknownFormat
-from pipeline.gate import check_header, passed, reading
-from pipeline.readers.budget import Clock
-from pipeline.readers.bundle import (
+from halfcycle.pipeline.capture import Capture, Header, SampleArray
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, UnknownFormat
+from halfcycle.pipeline.gate import check_header, passed, reading
+from halfcycle.pipeline.readers.budget import Clock
+from halfcycle.pipeline.readers.bundle import (
     MEMBER,
     as_member,
     bundle_of,
@@ -27,13 +27,13 @@ from pipeline.readers.bundle import (
     member_file,
     members_of,
 )
-from pipeline.readers.bundle import READER as BUNDLE
-from pipeline.readers.contract import Reader, Repair
-from pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
-from pipeline.terms import Quantity
+from halfcycle.pipeline.readers.bundle import READER as BUNDLE
+from halfcycle.pipeline.readers.contract import Reader, Repair
+from halfcycle.pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
+from halfcycle.pipeline.terms import Quantity
 
 if TYPE_CHECKING:
-    from pipeline.readers.intervals.records import IntervalRecords
+    from halfcycle.pipeline.readers.intervals.records import IntervalRecords
 
 __all__ = [
     "capture_at",
@@ -287,7 +287,7 @@ def intervals_in(path: Path, *, strict: bool = False) -> tuple[IntervalRecords, 
     ------
     ReadError : they cannot be read, with the reason; in a strict reading, what would be repaired.
     """
-    from pipeline.readers.intervals import interval_records
+    from halfcycle.pipeline.readers.intervals import interval_records
 
     with reading(path, format_name="interval records"), Clock(path).running():
         if not path.exists() and bundle_of(path) is not None:

@@ -15,7 +15,7 @@ from contextvars import ContextVar
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import ConfigError, Unsupported
+from halfcycle.pipeline.errors import ConfigError, Unsupported
 
 BYTES_PER_BYTE: Final = 100  # of the file
 LEAST_BYTES: Final = 64 << 20  # that any file may become

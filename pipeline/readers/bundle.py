@@ -1,7 +1,7 @@
 """Bundles: .zip and .tar.gz files of captures, read as small file systems of their own.
 
 A bundle is unpacked into a private folder that is removed again. What is in it is named by a path through it,
-``night.zip/feeder 3/r.cfg``, which `pipeline.readers` takes like any other path.
+``night.zip/feeder 3/r.cfg``, which `halfcycle.pipeline.readers` takes like any other path.
 
 A bundle comes from anybody, so it is refused as a whole where a member would land outside (absolute names, ``..``),
 is no plain file (links, devices), or where there is more in it than a bundle may hold; see the limits below.
@@ -23,12 +23,12 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import IO, Final
 
-from pipeline.capture import Capture
-from pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
-from pipeline.readers.budget import Budget, check_time
-from pipeline.readers.contract import Reader, no_companions
-from pipeline.readers.kept import release
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
+from halfcycle.pipeline.readers.budget import Budget, check_time
+from halfcycle.pipeline.readers.contract import Reader, no_companions
+from halfcycle.pipeline.readers.kept import release
+from halfcycle.pipeline.terms import Quantity
 
 MAX_MEMBERS: Final = 20_000
 MAX_MEMBER_BYTES: Final = 1 << 30  # inflated
@@ -138,7 +138,7 @@ def members_of(bundle: Path) -> list[Path]:
     ------
     ReadError : as `unpacked`.
     """
-    from pipeline.readers import capture_files  # which knows this module as one of its readers
+    from halfcycle.pipeline.readers import capture_files  # which knows this module as one of its readers
 
     with unpacked(bundle) as folder:
         return [bundle / path.relative_to(folder) for path in capture_files([folder])]
@@ -182,7 +182,7 @@ def _refuse_bundle(real: Path) -> None:
 
 def _read_member(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
     """Captures of a file in a bundle."""
-    from pipeline.readers import reader_of
+    from halfcycle.pipeline.readers import reader_of
 
     with member_file(path) as real:
         for capture in reader_of(real).read(real, quantities=quantities):
@@ -225,7 +225,7 @@ def _remarks(path: Path) -> tuple[str, ...]:
 
 
 def _member_remarks(path: Path) -> tuple[str, ...]:
-    from pipeline.readers import reader_of
+    from halfcycle.pipeline.readers import reader_of
 
     with member_file(path) as real:
         return reader_of(real).remarks(real)
@@ -233,7 +233,7 @@ def _member_remarks(path: Path) -> tuple[str, ...]:
 
 def _sorted_out(folder: Path) -> tuple[list[tuple[Reader, Path]], list[str]]:
     """The files of an unpacked bundle with their readers, and the names of those that no reader knows."""
-    from pipeline.readers import capture_files, reader_of
+    from halfcycle.pipeline.readers import capture_files, reader_of
 
     known: list[tuple[Reader, Path]] = []
     unknown: list[str] = []

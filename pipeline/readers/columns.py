@@ -12,11 +12,11 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
-from pipeline.errors import MalformedRecord
-from pipeline.readers.budget import check_time
-from pipeline.readers.contract import Repair
-from pipeline.readers.description import (
+from halfcycle.pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.description import (
     Column,
     Description,
     channels_of,
@@ -27,9 +27,9 @@ from pipeline.readers.description import (
     time_column_of,
     validated,
 )
-from pipeline.readers.kept import has_gone
-from pipeline.readers.time_axis import Span, timing_of
-from pipeline.terms import LINE_PHASES, Quantity
+from halfcycle.pipeline.readers.kept import has_gone
+from halfcycle.pipeline.readers.time_axis import Span, timing_of
+from halfcycle.pipeline.terms import LINE_PHASES, Quantity
 
 Block = tuple[int, list[npt.NDArray[Any]]]
 """Some rows of a file: how many, and of each column that was asked for an array of that length."""

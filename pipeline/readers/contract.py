@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.capture import Capture, Header, SampleArray
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture, Header, SampleArray
+from halfcycle.pipeline.terms import Quantity
 
 
 class Repair(str):

@@ -17,15 +17,15 @@ from typing import IO, Any, Final
 
 import numpy as np
 
-from pipeline.capture import Capture
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.budget import check_time
-from pipeline.readers.columns import Block, ColumnFile, captures_of
-from pipeline.readers.contract import Reader, Repair
-from pipeline.readers.description import Column, companions, instant_ns, name_and_unit, validated
-from pipeline.readers.intervals import text_intervals
-from pipeline.readers.intervals.text import layout_of
-from pipeline.readers.text_layout import (
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.columns import Block, ColumnFile, captures_of
+from halfcycle.pipeline.readers.contract import Reader, Repair
+from halfcycle.pipeline.readers.description import Column, companions, instant_ns, name_and_unit, validated
+from halfcycle.pipeline.readers.intervals import text_intervals
+from halfcycle.pipeline.readers.intervals.text import layout_of
+from halfcycle.pipeline.readers.text_layout import (
     BLANKS,
     Layout,
     cells_of,
@@ -36,8 +36,8 @@ from pipeline.readers.text_layout import (
     lines_of,
     sniff,
 )
-from pipeline.terms import Quantity
-from pipeline.trend_table import certificate_path, certificates_of, has_certificate, remark_of
+from halfcycle.pipeline.terms import Quantity
+from halfcycle.pipeline.trend_table import certificate_path, certificates_of, has_certificate, remark_of
 
 _HEAD_BYTES: Final = 1 << 20  # comments and header must fit into it
 _BLOCK_BYTES: Final = 1 << 21

@@ -30,10 +30,10 @@ from typing import Any, Final, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator
 
-from pipeline.capture import Channel
-from pipeline.channel_table import ChannelStatement
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.terms import Quantity, phase_of, quantity_of_unit
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.channel_table import ChannelStatement
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.terms import Quantity, phase_of, quantity_of_unit
 
 TIME_UNITS: Final = {"s": 1.0, "sec": 1.0, "seconds": 1.0, "ms": 1e3, "us": 1e6, "µs": 1e6, "μs": 1e6, "ns": 1e9}
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from pipeline.capture import Capture, SampleArray
-from pipeline.errors import ReadError
-from pipeline.readers.contract import Reader, Recording
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture, SampleArray
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers.contract import Reader, Recording
+from halfcycle.pipeline.terms import Quantity
 
 Key = tuple[int, str, Path, frozenset[Quantity] | None]  # a process that was forked has a kept file of its own
 Signature = tuple[tuple[Path, int, int, int], ...]  # of a file and its companions: which file, its length and time

@@ -21,12 +21,12 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers.budget import Budget, check_time
-from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, columns_of_array, own_description
-from pipeline.readers.contract import Reader, reading
-from pipeline.readers.description import Column, companions
-from pipeline.terms import Quantity
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, Unsupported
+from halfcycle.pipeline.readers.budget import Budget, check_time
+from halfcycle.pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, columns_of_array, own_description
+from halfcycle.pipeline.readers.contract import Reader, reading
+from halfcycle.pipeline.readers.description import Column, companions
+from halfcycle.pipeline.terms import Quantity
 
 _HDF5: Final = b"\x89HDF\r\n\x1a\n"
 _HEAD_BYTES: Final = 128  # of level 5: text, then the version at 124 and the mark of the byte order at 126

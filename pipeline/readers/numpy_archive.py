@@ -31,12 +31,19 @@ from typing import IO, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture
-from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers.budget import Budget, check_time
-from pipeline.readers.columns import MAX_WIDTH, Block, ColumnFile, captures_of, columns_of_array, own_description
-from pipeline.readers.contract import Reader
-from pipeline.readers.description import (
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, Unsupported
+from halfcycle.pipeline.readers.budget import Budget, check_time
+from halfcycle.pipeline.readers.columns import (
+    MAX_WIDTH,
+    Block,
+    ColumnFile,
+    captures_of,
+    columns_of_array,
+    own_description,
+)
+from halfcycle.pipeline.readers.contract import Reader
+from halfcycle.pipeline.readers.description import (
     Column,
     Description,
     companions,
@@ -45,7 +52,7 @@ from pipeline.readers.description import (
     name_and_unit,
     quantity_of_name,
 )
-from pipeline.terms import LINE_PHASES, Quantity
+from halfcycle.pipeline.terms import LINE_PHASES, Quantity
 
 MAX_ARRAY_BYTES: Final = 1 << 30  # of one that is read as a whole
 _BLOCK_ROWS: Final = 1 << 17

@@ -16,16 +16,16 @@ from typing import TYPE_CHECKING, Any, Final, get_args
 
 import numpy as np
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, SAMPLE_TYPES, Capture, Header, SampleArray
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, own_description
-from pipeline.readers.contract import Reader, reading
-from pipeline.readers.description import Column, companions, name_and_unit
-from pipeline.readers.intervals.description import described_intervals
-from pipeline.readers.intervals.parquet import holds_intervals, parquet_intervals
-from pipeline.readers.kept import has_gone
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
-from pipeline.trend_table import CERTIFICATE_KEY
+from halfcycle.pipeline.capture import MAX_CAPTURE_SAMPLES, SAMPLE_TYPES, Capture, Header, SampleArray
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.columns import Block, ColumnCaptures, ColumnFile, own_description
+from halfcycle.pipeline.readers.contract import Reader, reading
+from halfcycle.pipeline.readers.description import Column, companions, name_and_unit
+from halfcycle.pipeline.readers.intervals.description import described_intervals
+from halfcycle.pipeline.readers.intervals.parquet import holds_intervals, parquet_intervals
+from halfcycle.pipeline.readers.kept import has_gone
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Quantity
+from halfcycle.pipeline.trend_table import CERTIFICATE_KEY
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -47,7 +47,7 @@ def _read_errors(path: Path, place: str = "") -> Iterator[None]:
 
 def _stored_header(path: Path, schema: pa.Schema) -> Header | None:
     """The header of a capture of our own, checked against the file's columns; None for a plain table."""
-    from pipeline.waveform_table import HEADER_KEY, column_names, header_of
+    from halfcycle.pipeline.waveform_table import HEADER_KEY, column_names, header_of
 
     try:
         header = header_of(schema.metadata)
@@ -103,7 +103,7 @@ class _Stored:
     def __init__(
         self, path: Path, file: pq.ParquetFile, stored: Header, quantities: frozenset[Quantity] | None
     ) -> None:
-        from pipeline.waveform_table import column_names
+        from halfcycle.pipeline.waveform_table import column_names
 
         self._path, self._file = path, file
         self._headers = _piece_headers(path, file, stored, quantities)
@@ -164,7 +164,7 @@ class _Rows:
 
 def _batches_from(file: pq.ParquetFile, names: Sequence[str], first: int) -> Iterator[pa.RecordBatch]:
     """Some columns from a row on, without decoding the row groups before it."""
-    from pipeline.waveform_table import ROW_GROUP_SAMPLES
+    from halfcycle.pipeline.waveform_table import ROW_GROUP_SAMPLES
 
     metadata, group = file.metadata, 0
     while group < metadata.num_row_groups - 1 and first >= metadata.row_group(group).num_rows:
@@ -282,7 +282,7 @@ def _with_nulls(path: Path, file: pq.ParquetFile) -> frozenset[str]:
     """
     import pyarrow.types as kinds
 
-    from pipeline.waveform_table import ROW_GROUP_SAMPLES
+    from halfcycle.pipeline.waveform_table import ROW_GROUP_SAMPLES
 
     schema = file.schema_arrow
     counts = Counter(schema.names)
@@ -319,7 +319,7 @@ def _opened(path: Path) -> pq.ParquetFile:
 
 def _remarks(path: Path) -> tuple[str, ...]:
     """What a file of trends holds."""
-    from pipeline.trend_table import certificates_in, remark_of
+    from halfcycle.pipeline.trend_table import certificates_in, remark_of
 
     with _opened(path) as file, _read_errors(path, "certificate"):
         certificates = certificates_in(file.schema_arrow.metadata)

@@ -7,7 +7,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import ReadError
+from halfcycle.pipeline.errors import ReadError
 
 _PARQUET: Final = b"PAR1"
 _REMEMBERED: Final = 64  # files: the events of one come one after another
@@ -40,8 +40,8 @@ def _digest(path: Path) -> str:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from pipeline.readers import opened
-    from pipeline.waveform_table import DIGEST_KEY
+    from halfcycle.pipeline.readers import opened
+    from halfcycle.pipeline.waveform_table import DIGEST_KEY
 
     try:
         with opened(path) as stream:

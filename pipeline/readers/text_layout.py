@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
 
-from pipeline.readers.description import TIME_UNITS, instant_ns
-from pipeline.terms import quantity_of_unit
+from halfcycle.pipeline.readers.description import TIME_UNITS, instant_ns
+from halfcycle.pipeline.terms import quantity_of_unit
 
 BLANKS: Final = " "
 _SEPARATORS: Final = ("\t", ";", ",", BLANKS)

@@ -12,10 +12,10 @@ from typing import Any, Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.budget import check_time
-from pipeline.readers.contract import Repair
-from pipeline.readers.description import (
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.description import (
     Column,
     Description,
     description_path,

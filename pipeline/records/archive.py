@@ -9,13 +9,13 @@ from functools import lru_cache, partial
 from pathlib import Path
 from typing import Final, Literal, TypeVar
 
-from pipeline.capture import Capture, Header, SampleArray
-from pipeline.errors import ConfigError, ReadError, UnknownFormat
-from pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
-from pipeline.readers.source_digest import source_digest
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.spread import leave_to_another
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture, Header, SampleArray
+from halfcycle.pipeline.errors import ConfigError, ReadError, UnknownFormat
+from halfcycle.pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.spread import leave_to_another
+from halfcycle.pipeline.terms import Quantity
 
 Outcome = TypeVar("Outcome")
 Describe = Callable[[Header, Path], Header]

@@ -10,22 +10,29 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, Header, SampleArray
-from pipeline.errors import SignalError
-from pipeline.measures.calm import CalmBand, coarse_rms, half_window, spans_of_unrest, squares_of_halves, unrest
-from pipeline.measures.half_cycle import HalfCycles
-from pipeline.measures.impossible import measurable
-from pipeline.measures.nominal import find_nominal_frequency
-from pipeline.measures.quality import FLAG_WORDS, MISSING, sample_flags, sparse_step, without_missing
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, sums_of
-from pipeline.measures.waveshape import Waveshape
-from pipeline.records.marks import Marks
-from pipeline.records.points import Point, judged_channels
-from pipeline.records.record import Record
-from pipeline.records.suspects import Suspects
-from pipeline.records.waves import are_waves
-from pipeline.settings import Thresholds
-from pipeline.terms import USUAL_FREQUENCIES_HZ
+from halfcycle.pipeline.capture import Channel, Header, SampleArray
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.calm import (
+    CalmBand,
+    coarse_rms,
+    half_window,
+    spans_of_unrest,
+    squares_of_halves,
+    unrest,
+)
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.measures.impossible import measurable
+from halfcycle.pipeline.measures.nominal import find_nominal_frequency
+from halfcycle.pipeline.measures.quality import FLAG_WORDS, MISSING, sample_flags, sparse_step, without_missing
+from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, sums_of
+from halfcycle.pipeline.measures.waveshape import Waveshape
+from halfcycle.pipeline.records.marks import Marks
+from halfcycle.pipeline.records.points import Point, judged_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.records.suspects import Suspects
+from halfcycle.pipeline.records.waves import are_waves
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.terms import USUAL_FREQUENCIES_HZ
 
 _ABOUT_HZ: Final = 50.0  # before the nominal frequency is known
 _MARGIN_S: Final = 1.0  # of record measured around unrest: the frequency settles in half of it

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.quality import FLAT, MISSING
+from halfcycle.pipeline.measures.quality import FLAT, MISSING
 
 U8 = npt.NDArray[np.uint8]
 I64 = npt.NDArray[np.int64]

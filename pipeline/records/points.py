@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel, Header, SampleArray
-from pipeline.errors import SignalError
-from pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.capture import Capture, Channel, Header, SampleArray
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 _COLOURS = {"R": "A", "Y": "B", "B": "C"}
 _LINE_PAIRS = {"AB": ("A", "B"), "BC": ("B", "C"), "CA": ("C", "A")}

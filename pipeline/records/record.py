@@ -13,10 +13,16 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel, Header, SampleArray
-from pipeline.measures.quality import missing_samples, without_missing
-from pipeline.records.points import Point, judged_channels, judged_samples, measured_channels, measured_samples
-from pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_at
+from halfcycle.pipeline.capture import Capture, Channel, Header, SampleArray
+from halfcycle.pipeline.measures.quality import missing_samples, without_missing
+from halfcycle.pipeline.records.points import (
+    Point,
+    judged_channels,
+    judged_samples,
+    measured_channels,
+    measured_samples,
+)
+from halfcycle.pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_at
 
 _TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _LONG = 8  # times what is asked of its beginning: a shorter piece is loaded, as it will be needed

@@ -7,10 +7,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture
-from pipeline.errors import SignalError
-from pipeline.measures.nominal import find_nominal_frequency
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.nominal import find_nominal_frequency
+from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 
 CLOCK_TOLERANCE_NS: Final = 10_000_000  # under half a cycle at 50 Hz, so that each phase means one time
 _FIT_CYCLES: Final = 1.0  # to each side of the seam

@@ -9,9 +9,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.capture import Channel, SampleArray
-from pipeline.measures.calm import squares_of_halves
-from pipeline.measures.residue import BLOCKS_A_CYCLE, FEWEST_SAMPLES_A_CYCLE, candidate_blocks, candidate_spans
+from halfcycle.pipeline.capture import Channel, SampleArray
+from halfcycle.pipeline.measures.calm import squares_of_halves
+from halfcycle.pipeline.measures.residue import (
+    BLOCKS_A_CYCLE,
+    FEWEST_SAMPLES_A_CYCLE,
+    candidate_blocks,
+    candidate_spans,
+)
 
 Span = tuple[int, int]
 

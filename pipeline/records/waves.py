@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, SampleArray
+from halfcycle.pipeline.capture import Channel, SampleArray
 
 _WINDOW_CYCLES: Final = 4
 _WINDOWS: Final = 8  # of a block, evenly spread: one that is a waveform will do, whatever happens to the others

@@ -7,17 +7,17 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.detectors.contract import Need
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
-from pipeline.measures.quality import without_missing
-from pipeline.measures.waveshape import WaveshapeMeter, sparse_every
-from pipeline.records.look import Look, frequency_of, half_of
-from pipeline.records.marks import Marks
-from pipeline.records.points import Point, judged_channels, measured_channels
-from pipeline.records.record import Record
-from pipeline.records.suspects import Suspects
-from pipeline.records.waves import are_waves
+from halfcycle.pipeline.detectors.contract import Need
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, Stretch
+from halfcycle.pipeline.measures.quality import without_missing
+from halfcycle.pipeline.measures.waveshape import WaveshapeMeter, sparse_every
+from halfcycle.pipeline.records.look import Look, frequency_of, half_of
+from halfcycle.pipeline.records.marks import Marks
+from halfcycle.pipeline.records.points import Point, judged_channels, measured_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.records.suspects import Suspects
+from halfcycle.pipeline.records.waves import are_waves
 
 _LEAST_CURRENT_PU: Final = 0.1  # of the current's own peak: less is not searched for transients
 

@@ -7,17 +7,23 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.events import Event
-from pipeline.indices.counted import SIDES, Counted, polyphase
-from pipeline.indices.coverage import CoverageSpan, exposure_of
-from pipeline.indices.curves import Curve
-from pipeline.indices.sarfi import brief
-from pipeline.locales import number
-from pipeline.report.event_words import cause_words, duration_words, kind_words, magnitude_words, seconds_words
-from pipeline.report.summary import distinct_events, severity_s
-from pipeline.report.survey_view import SurveyedPoint, disagreement_sentences, verdict_sentences
-from pipeline.report.times import Clock
-from pipeline.survey.compliance import overall
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.counted import SIDES, Counted, polyphase
+from halfcycle.pipeline.indices.coverage import CoverageSpan, exposure_of
+from halfcycle.pipeline.indices.curves import Curve
+from halfcycle.pipeline.indices.sarfi import brief
+from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.report.event_words import (
+    cause_words,
+    duration_words,
+    kind_words,
+    magnitude_words,
+    seconds_words,
+)
+from halfcycle.pipeline.report.summary import distinct_events, severity_s
+from halfcycle.pipeline.report.survey_view import SurveyedPoint, disagreement_sentences, verdict_sentences
+from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.survey.compliance import overall
 
 _VERDICTS: Final = {"exceeded": "exceeded at", "met": "met at", "cannot tell": "not to be told at"}
 

@@ -7,11 +7,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.indices.curves import Corner, Curve
-from pipeline.locales import own_words
-from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, Axes, cells_of, document, line_of, px, rect_of, text_of
-from pipeline.report.times import Clock
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.curves import Corner, Curve
+from halfcycle.pipeline.locales import own_words
+from halfcycle.pipeline.report.drawing import (
+    GRID,
+    INK,
+    LIMIT,
+    MUTED,
+    Axes,
+    cells_of,
+    document,
+    line_of,
+    px,
+    rect_of,
+    text_of,
+)
+from halfcycle.pipeline.report.times import Clock
 
 SAG: Final = "#0072B2"
 SWELL: Final = "#C04F00"
@@ -124,7 +136,7 @@ def _polygon(points: Sequence[tuple[float, float]], fill: str) -> str:
 def _mark(dot: Dot, x: float, y: float) -> str:
     from xml.sax.saxutils import escape
 
-    from pipeline.report.drawing import printable
+    from halfcycle.pipeline.report.drawing import printable
 
     colour = _COLOURS[dot.kind]
     style = f"fill='#FFFFFF' stroke='{colour}' stroke-width='1.6'" if dot.is_open else f"fill='{colour}'"

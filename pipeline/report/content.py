@@ -5,17 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from pipeline.events import Event
-from pipeline.indices.counted import SIDES, WINDOW_S
-from pipeline.indices.curves import Curve
-from pipeline.indices.table import IndexRow, index_rows
-from pipeline.locales import PLAIN, Manner, own_words, written_in
-from pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
-from pipeline.report.event_view import EventView, event_view
-from pipeline.report.event_words import duration_words, kind_words, magnitude_words
-from pipeline.report.figures import Figure, coverage_figure, scatter_figure, timeline_figures
-from pipeline.report.incident_matrix import incident_figures
-from pipeline.report.index_words import (
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.counted import SIDES, WINDOW_S
+from halfcycle.pipeline.indices.curves import Curve
+from halfcycle.pipeline.indices.table import IndexRow, index_rows
+from halfcycle.pipeline.locales import PLAIN, Manner, own_words, written_in
+from halfcycle.pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
+from halfcycle.pipeline.report.event_view import EventView, event_view
+from halfcycle.pipeline.report.event_words import duration_words, kind_words, magnitude_words
+from halfcycle.pipeline.report.figures import Figure, coverage_figure, scatter_figure, timeline_figures
+from halfcycle.pipeline.report.incident_matrix import incident_figures
+from halfcycle.pipeline.report.index_words import (
     cells_table,
     contour_table,
     curve_table,
@@ -23,19 +23,19 @@ from pipeline.report.index_words import (
     sarfi_table,
     severity_table,
 )
-from pipeline.report.material import Material
-from pipeline.report.phasor_diagram import scaled
-from pipeline.report.phasor_pair import SIDES as SIDES_OF_EVENT
-from pipeline.report.summary import TextTable, worst_events
-from pipeline.report.survey_view import (
+from halfcycle.pipeline.report.material import Material
+from halfcycle.pipeline.report.phasor_diagram import scaled
+from halfcycle.pipeline.report.phasor_pair import SIDES as SIDES_OF_EVENT
+from halfcycle.pipeline.report.summary import TextTable, worst_events
+from halfcycle.pipeline.report.survey_view import (
     SurveyedPoint,
     compliance_overview,
     compliance_tables,
     disagreement_table,
     trend_figures,
 )
-from pipeline.report.times import Clock
-from pipeline.report.wiring_view import WiringView, wiring_view
+from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.wiring_view import WiringView, wiring_view
 
 _TWINS = 40
 _WIRED = 24  # points whose wiring is drawn

@@ -16,7 +16,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.locales import number as written
+from halfcycle.pipeline.locales import number as written
 
 F64 = npt.NDArray[np.float64]
 

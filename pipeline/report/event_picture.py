@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.events import Event
-from pipeline.report.drawing import (
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.report.drawing import (
     LIMIT,
     Axes,
     document,
@@ -18,9 +18,9 @@ from pipeline.report.drawing import (
     phase_dash,
     text_of,
 )
-from pipeline.report.event_words import headline, picture_words
-from pipeline.report.phasor_pair import PHASOR_HEIGHT, PHASOR_WIDTH, SIDES, phasor_parts
-from pipeline.report.slice import BeforeAndDuring, Rms, Slice
+from halfcycle.pipeline.report.event_words import headline, picture_words
+from halfcycle.pipeline.report.phasor_pair import PHASOR_HEIGHT, PHASOR_WIDTH, SIDES, phasor_parts
+from halfcycle.pipeline.report.slice import BeforeAndDuring, Rms, Slice
 
 WIDTH: Final = 900.0
 _LEFT: Final = 74.0

@@ -7,12 +7,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
-from pipeline.errors import HalfcycleError, SignalError
-from pipeline.events import Event
-from pipeline.locales import number, own_words
-from pipeline.report.drawing import phase_colour, phase_dash, thinned
-from pipeline.report.event_picture import THRESHOLDS_PU, event_svg, reference_v
-from pipeline.report.event_words import (
+from halfcycle.pipeline.errors import HalfcycleError, SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.locales import number, own_words
+from halfcycle.pipeline.report.drawing import phase_colour, phase_dash, thinned
+from halfcycle.pipeline.report.event_picture import THRESHOLDS_PU, event_svg, reference_v
+from halfcycle.pipeline.report.event_words import (
     duration_words,
     event_sentences,
     kind_words,
@@ -22,13 +22,13 @@ from pipeline.report.event_words import (
     shown_words,
     stage_words,
 )
-from pipeline.report.figures import NARROW, WIDE, Figure
-from pipeline.report.packing import Packed, pack
-from pipeline.report.phasor_pair import phasor_svg_of
-from pipeline.report.slice import BeforeAndDuring, Rms, Slice, nominal_hz, phasors_of, rms_of
-from pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
-from pipeline.report.summary import TextTable
-from pipeline.report.times import Clock
+from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
+from halfcycle.pipeline.report.packing import Packed, pack
+from halfcycle.pipeline.report.phasor_pair import phasor_svg_of
+from halfcycle.pipeline.report.slice import BeforeAndDuring, Rms, Slice, nominal_hz, phasors_of, rms_of
+from halfcycle.pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
+from halfcycle.pipeline.report.summary import TextTable
+from halfcycle.pipeline.report.times import Clock
 
 _RMS_COLUMNS: Final = 600  # of each series, its lowest and highest value
 

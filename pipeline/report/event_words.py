@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Final
 
-from pipeline.events import Event
-from pipeline.locales import number, own_words
-from pipeline.report.phasor_diagram import scaled
-from pipeline.report.slice import Slice
-from pipeline.report.times import Clock
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.locales import number, own_words
+from halfcycle.pipeline.report.phasor_diagram import scaled
+from halfcycle.pipeline.report.slice import Slice
+from halfcycle.pipeline.report.times import Clock
 
 RMS_KINDS: Final = frozenset({"sag", "swell", "interruption", "undervoltage", "overvoltage"})
 _KIND_WORDS: Final = {"rapid_voltage_change": "rapid voltage change", "dc_offset": "direct-current offset"}

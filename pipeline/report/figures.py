@@ -6,12 +6,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
-from pipeline.events import Event
-from pipeline.indices.counted import SIDES, polyphase
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.indices.curves import Curve
-from pipeline.locales import short_day, table_day
-from pipeline.report.charts import (
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.counted import SIDES, polyphase
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.curves import Curve
+from halfcycle.pipeline.locales import short_day, table_day
+from halfcycle.pipeline.report.charts import (
     MOST_COLUMNS,
     SEVERITY_WORDS,
     Dot,
@@ -20,9 +20,9 @@ from pipeline.report.charts import (
     hours_svg,
     magnitude_duration_svg,
 )
-from pipeline.report.event_words import duration_words, magnitude_words, seconds_words
-from pipeline.report.summary import TextTable
-from pipeline.report.times import Clock
+from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, seconds_words
+from halfcycle.pipeline.report.summary import TextTable
+from halfcycle.pipeline.report.times import Clock
 
 WIDE, NARROW = 900.0, 380.0
 _MOST_SITES = 60

@@ -11,12 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import ConfigError, StoreError
-from pipeline.report.content import Settings, build_content
-from pipeline.report.material import Material
-from pipeline.report.page import render
-from pipeline.store.atomic import sync_folder
-from pipeline.store.exchange import exchanged
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.report.content import Settings, build_content
+from halfcycle.pipeline.report.material import Material
+from halfcycle.pipeline.report.page import render
+from halfcycle.pipeline.store.atomic import sync_folder
+from halfcycle.pipeline.store.exchange import exchanged
 
 FRONT: Final = "index.html"
 _FRONT_ROWS: Final = 300  # of a table; those of each site are on its own page

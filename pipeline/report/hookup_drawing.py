@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.report import svg
-from pipeline.sites.wiring_model import turned_back
-from pipeline.sites.wiring_words import WiringFinding
-from pipeline.terms import LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.report import svg
+from halfcycle.pipeline.sites.wiring_model import turned_back
+from halfcycle.pipeline.sites.wiring_words import WiringFinding
+from halfcycle.pipeline.terms import LINE_PHASES, NEUTRAL, Hookup
 
 LEFT: Final = 60.0
 RIGHT: Final = 440.0

@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg
-from pipeline.report.summary import TextTable
-from pipeline.sites.wiring_model import picture_of
-from pipeline.terms import HOOKUPS, LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg
+from halfcycle.pipeline.report.summary import TextTable
+from halfcycle.pipeline.sites.wiring_model import picture_of
+from halfcycle.pipeline.terms import HOOKUPS, LINE_PHASES, NEUTRAL, Hookup
 
 CAUTIONS: Final = (
     "Work on or near live parts is for qualified people only, under the local codes and the rules of the site.",

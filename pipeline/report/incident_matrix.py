@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.events import Event, catalogue_table
-from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
-from pipeline.incidents.tables import incident_table
-from pipeline.report.charts import SEVERITY
-from pipeline.report.drawing import GRID, INK, LIMIT, MUTED, cells_of, document, rect_of, text_of
-from pipeline.report.figures import NARROW, WIDE, Figure
-from pipeline.report.incident_words import likely
-from pipeline.report.summary import TextTable
-from pipeline.report.times import Clock
+from halfcycle.pipeline.events import Event, catalogue_table
+from halfcycle.pipeline.incidents.fleet import FleetIncidents, fleet_incidents
+from halfcycle.pipeline.incidents.tables import incident_table
+from halfcycle.pipeline.report.charts import SEVERITY
+from halfcycle.pipeline.report.drawing import GRID, INK, LIMIT, MUTED, cells_of, document, rect_of, text_of
+from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
+from halfcycle.pipeline.report.incident_words import likely
+from halfcycle.pipeline.report.summary import TextTable
+from halfcycle.pipeline.report.times import Clock
 
 if TYPE_CHECKING:
     import pyarrow as pa

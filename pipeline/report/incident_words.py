@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.catalogue.tables import iso_utc
-from pipeline.incidents.waveforms import WaveformEvidence
-from pipeline.report.summary import TextTable
+from halfcycle.pipeline.catalogue.tables import iso_utc
+from halfcycle.pipeline.incidents.waveforms import WaveformEvidence
+from halfcycle.pipeline.report.summary import TextTable
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.indices.cells import grids
-from pipeline.indices.rates import poisson_interval
-from pipeline.indices.table import CONTOUR, CONTOUR_PCT, CONTOUR_S, IndexRow
-from pipeline.locales import number
-from pipeline.report.summary import TextTable
+from halfcycle.pipeline.indices.cells import grids
+from halfcycle.pipeline.indices.rates import poisson_interval
+from halfcycle.pipeline.indices.table import CONTOUR, CONTOUR_PCT, CONTOUR_S, IndexRow
+from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.report.summary import TextTable
 
 _NEAR_EDGE = 0.05  # by which an expected count differs from the count to be told beside it
 
@@ -128,7 +128,7 @@ def _seconds(seconds: float) -> str:
 
 def curve_table(rows: Sequence[IndexRow]) -> TextTable:
     """Sags below each ride-through curve, all sites together, by how they are counted. rows: of `index_rows`."""
-    from pipeline.indices.curves import curves
+    from halfcycle.pipeline.indices.curves import curves
 
     titles = {one.name: one.title for one in curves()}
     chosen = [row for row in rows if row.index == "SARFI-curve"]

@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from typing import Final
 
-from pipeline.locales import written_in
-from pipeline.report.content import Content
-from pipeline.report.drawing import printable
-from pipeline.report.event_words import duration_words, magnitude_words
-from pipeline.report.page import CAUTIONS
+from halfcycle.pipeline.locales import written_in
+from halfcycle.pipeline.report.content import Content
+from halfcycle.pipeline.report.drawing import printable
+from halfcycle.pipeline.report.event_words import duration_words, magnitude_words
+from halfcycle.pipeline.report.page import CAUTIONS
 
 _SPECIAL: Final = re.compile(r"([\\`*_\[\]<>#|~&])")
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pipeline.events import Event
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.report.slice import Slice
-from pipeline.report.survey_view import SurveyedPoint
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.report.slice import Slice
+from halfcycle.pipeline.report.survey_view import SurveyedPoint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

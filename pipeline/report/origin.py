@@ -8,10 +8,10 @@ from collections.abc import Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 
-from pipeline.events import Event
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.locales import PLAIN, Manner, written_in
-from pipeline.report.times import Clock
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.locales import PLAIN, Manner, written_in
+from halfcycle.pipeline.report.times import Clock
 
 
 def origin(

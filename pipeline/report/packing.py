@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.report.slice import Slice
 
 I64 = npt.NDArray[np.int64]
 

@@ -9,11 +9,11 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.locales import written_in
-from pipeline.report.charts import SEVERITY_WORDS
-from pipeline.report.content import Content, Settings
-from pipeline.report.drawing import printable
-from pipeline.report.phasor_pair import PHASOR_NOTE
+from halfcycle.pipeline.locales import written_in
+from halfcycle.pipeline.report.charts import SEVERITY_WORDS
+from halfcycle.pipeline.report.content import Content, Settings
+from halfcycle.pipeline.report.drawing import printable
+from halfcycle.pipeline.report.phasor_pair import PHASOR_NOTE
 
 if TYPE_CHECKING:
     from jinja2 import Environment

@@ -9,12 +9,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.locales import number
-from pipeline.report import svg
-from pipeline.report.hookup_drawing import STEP, TOP, conductors_of, hookup_parts
-from pipeline.report.summary import TextTable
-from pipeline.sites.wiring_words import WiringFinding
-from pipeline.terms import NEUTRAL, Hookup
+from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.report import svg
+from halfcycle.pipeline.report.hookup_drawing import STEP, TOP, conductors_of, hookup_parts
+from halfcycle.pipeline.report.summary import TextTable
+from halfcycle.pipeline.sites.wiring_words import WiringFinding
+from halfcycle.pipeline.terms import NEUTRAL, Hookup
 
 _WIDTH: Final = 960.0
 _CENTRE: Final = (715.0, 275.0)

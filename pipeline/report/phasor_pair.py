@@ -8,9 +8,9 @@ from typing import Final, Literal
 
 import numpy as np
 
-from pipeline.report.drawing import GRID, INK, MUTED, document, line_of, phase_colour, px, text_of
-from pipeline.report.phasor_diagram import degrees, scaled
-from pipeline.report.slice import BeforeAndDuring
+from halfcycle.pipeline.report.drawing import GRID, INK, MUTED, document, line_of, phase_colour, px, text_of
+from halfcycle.pipeline.report.phasor_diagram import degrees, scaled
+from halfcycle.pipeline.report.slice import BeforeAndDuring
 
 Side = Literal["before", "during"]
 SIDES: Final[tuple[Side, ...]] = ("before", "during")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 _DOTS_PER_UNIT: Final = 2.0
 _POINTS_PER_INCH: Final = 72.0

@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 BROWSERS: Final = ("chromium", "chromium-headless-shell", "chromium-browser", "google-chrome", "microsoft-edge")
 _LONGEST_S: Final = 300.0

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.catalogue.tables import iso_utc
-from pipeline.events import Event
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.catalogue.tables import iso_utc
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.report.slice import Slice
 
 
 def write_samples(event: Event, cut: Slice, path: Path) -> None:

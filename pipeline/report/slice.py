@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, SampleArray
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.locales import number
-from pipeline.measures.event_window import EventWindow, PhasorSeries, phasor_series
-from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
-from pipeline.measures.nominal import find_nominal_frequency
+from halfcycle.pipeline.capture import Channel, SampleArray
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.measures.event_window import EventWindow, PhasorSeries, phasor_series
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
+from halfcycle.pipeline.measures.nominal import find_nominal_frequency
 
 F64 = npt.NDArray[np.float64]
 

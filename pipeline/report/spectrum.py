@@ -8,13 +8,23 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.locales import number
-from pipeline.measures.residue import cycle_residue
-from pipeline.report.drawing import INK, LIMIT, MUTED, Axes, document, line_of, phase_colour, phase_dash, text_of
-from pipeline.report.phasor_diagram import scaled
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.measures.residue import cycle_residue
+from halfcycle.pipeline.report.drawing import (
+    INK,
+    LIMIT,
+    MUTED,
+    Axes,
+    document,
+    line_of,
+    phase_colour,
+    phase_dash,
+    text_of,
+)
+from halfcycle.pipeline.report.phasor_diagram import scaled
+from halfcycle.pipeline.report.slice import Slice
 
 F64 = npt.NDArray[np.float64]
 

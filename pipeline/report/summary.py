@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.catalogue.tables import iso_utc
-from pipeline.events import Event
+from halfcycle.pipeline.catalogue.tables import iso_utc
+from halfcycle.pipeline.events import Event
 
 # Rows and columns as EN 50160 and IEC 61000-2-8 lay such tables out (edges from memory).
 _MAGNITUDES_PU: Final = ((1.2, None), (1.1, 1.2), (0.8, 0.9), (0.7, 0.8), (0.4, 0.7), (0.1, 0.4), (None, 0.1))

@@ -10,14 +10,21 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.locales import number, own_words, short_day, short_time
-from pipeline.quantities import QUANTITIES
-from pipeline.report.drawing import LIMIT, Axes, document, line_of, phase_colour, phase_dash, text_of
-from pipeline.report.figures import NARROW, WIDE, Figure
-from pipeline.report.phasor_diagram import scaled
-from pipeline.report.summary import TextTable
-from pipeline.report.times import Clock
-from pipeline.survey.compliance import Assessment, DrawnBound, overall, series_among, told_voltage, worst_of_each
+from halfcycle.pipeline.locales import number, own_words, short_day, short_time
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.report.drawing import LIMIT, Axes, document, line_of, phase_colour, phase_dash, text_of
+from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
+from halfcycle.pipeline.report.phasor_diagram import scaled
+from halfcycle.pipeline.report.summary import TextTable
+from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.survey.compliance import (
+    Assessment,
+    DrawnBound,
+    overall,
+    series_among,
+    told_voltage,
+    worst_of_each,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa

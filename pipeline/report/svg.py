@@ -7,8 +7,8 @@ import math
 from typing import Final
 from xml.sax.saxutils import escape
 
-from pipeline.plain_text import plain
-from pipeline.report.drawing import px
+from halfcycle.pipeline.plain_text import plain
+from halfcycle.pipeline.report.drawing import px
 
 # A palette that is told apart with any kind of colour vision: M. Okabe and K. Ito, "Color Universal Design", 2008 (from
 # memory). Labels and dashes say the same once more.

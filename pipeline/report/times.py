@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, tzinfo
 from zoneinfo import ZoneInfo
 
-from pipeline.locales import clock_words, day_words, exact_words
+from halfcycle.pipeline.locales import clock_words, day_words, exact_words
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.errors import SignalError
-from pipeline.report.event_words import time_words
-from pipeline.report.phasor_diagram import Phasor, phasor_svg
-from pipeline.report.slice import BeforeAndDuring
-from pipeline.sites.wiring import check_wiring
-from pipeline.sites.wiring_words import words_of
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.report.event_words import time_words
+from halfcycle.pipeline.report.phasor_diagram import Phasor, phasor_svg
+from halfcycle.pipeline.report.slice import BeforeAndDuring
+from halfcycle.pipeline.sites.wiring import check_wiring
+from halfcycle.pipeline.sites.wiring_words import words_of
+from halfcycle.pipeline.terms import HOOKUPS
 
 _SURE: Final = 0.5  # a sign that is less sure is no verdict
 

@@ -8,18 +8,18 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.rms_logs import each_event_once
-from pipeline.catalogue.steady import put_together
-from pipeline.events import with_incidents
-from pipeline.records.archive import Reading, SetAside, batches_of, files_below
-from pipeline.screening.inputs import recorders_in
-from pipeline.screening.logs import judge_logs, lost_log
-from pipeline.screening.results import NotJudged, Screening, together
-from pipeline.screening.units import Archive, Basis, Look, look_at_files, lost_look
-from pipeline.sites.inventory import Progress
-from pipeline.sites.table import SiteTable
-from pipeline.spread import Spread, spread_over_processes
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.rms_logs import each_event_once
+from halfcycle.pipeline.catalogue.steady import put_together
+from halfcycle.pipeline.events import with_incidents
+from halfcycle.pipeline.records.archive import Reading, SetAside, batches_of, files_below
+from halfcycle.pipeline.screening.inputs import recorders_in
+from halfcycle.pipeline.screening.logs import judge_logs, lost_log
+from halfcycle.pipeline.screening.results import NotJudged, Screening, together
+from halfcycle.pipeline.screening.units import Archive, Basis, Look, look_at_files, lost_look
+from halfcycle.pipeline.sites.inventory import Progress
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import Spread, spread_over_processes
 
 __all__ = ["NotJudged", "Screening", "SetAside", "screen"]
 

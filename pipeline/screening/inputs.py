@@ -6,7 +6,7 @@ from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.sites.account import Account
+from halfcycle.pipeline.sites.account import Account
 
 
 @dataclass(frozen=True, slots=True)

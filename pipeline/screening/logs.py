@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.catalogue.rms_logs import JudgedLog, judge_log
-from pipeline.errors import ReadError
-from pipeline.readers import intervals_in
-from pipeline.readers.source_digest import source_digest
-from pipeline.records.archive import SetAside
-from pipeline.screening.units import Basis
-from pipeline.sites.account import Account
-from pipeline.sites.recorded import declared_of, header_of, in_primary
+from halfcycle.pipeline.catalogue.rms_logs import JudgedLog, judge_log
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.records.archive import SetAside
+from halfcycle.pipeline.screening.units import Basis
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.sites.recorded import declared_of, header_of, in_primary
 
 
 @dataclass(frozen=True, slots=True)

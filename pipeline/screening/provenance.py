@@ -14,18 +14,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.judge import Terms
-from pipeline.config import Learned, checked
-from pipeline.detectors.registry import choose
-from pipeline.errors import ConfigError, ReadError
-from pipeline.readers.source_digest import source_digest
-from pipeline.records.archive import as_text
-from pipeline.resources import code_version
-from pipeline.screening.results import Screening
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.account import Account
-from pipeline.sites.table import SiteTable
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.config import Learned, checked
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.errors import ConfigError, ReadError
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.records.archive import as_text
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.screening.results import Screening
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.store.atomic import write_atomically
 
 ENDING: Final = ".provenance.json"
 STEPS: Final = (

@@ -6,12 +6,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.catalogue.judge import Findings
-from pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
-from pipeline.events import Event
-from pipeline.records.archive import SetAside
-from pipeline.screening.inputs import Together
-from pipeline.sites.account import Account
+from halfcycle.pipeline.catalogue.judge import Findings
+from halfcycle.pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.archive import SetAside
+from halfcycle.pipeline.screening.inputs import Together
+from halfcycle.pipeline.sites.account import Account
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,10 +8,10 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.catalogue.span import judge_span
-from pipeline.readers import keep_unpacked
-from pipeline.records.archive import (
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.readers import keep_unpacked
+from halfcycle.pipeline.records.archive import (
     FileLook,
     Part,
     Reading,
@@ -24,15 +24,15 @@ from pipeline.records.archive import (
     records_of_parts,
     without_unreadable,
 )
-from pipeline.records.record import Record
-from pipeline.screening.inputs import Owned
-from pipeline.screening.results import Screening, screening_of, together
-from pipeline.sites.account import Account, draft
-from pipeline.sites.evidence import Evidence
-from pipeline.sites.inventory import Progress
-from pipeline.sites.recorders import Seen, accounts_of, each_once, recorder_key
-from pipeline.sites.table import SiteTable
-from pipeline.spread import Spread
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.screening.inputs import Owned
+from halfcycle.pipeline.screening.results import Screening, screening_of, together
+from halfcycle.pipeline.sites.account import Account, draft
+from halfcycle.pipeline.sites.evidence import Evidence
+from halfcycle.pipeline.sites.inventory import Progress
+from halfcycle.pipeline.sites.recorders import Seen, accounts_of, each_once, recorder_key
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import Spread
 
 _SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
 

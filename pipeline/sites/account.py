@@ -9,10 +9,10 @@ from typing import Final, Literal
 
 import numpy as np
 
-from pipeline.records.record import Record
-from pipeline.sites.evidence import LEAST_V, Evidence, PointEvidence, evidence_of
-from pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
-from pipeline.sites.wiring_correction import Wiring, agreed
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.sites.evidence import LEAST_V, Evidence, PointEvidence, evidence_of
+from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
+from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
 Kind = Literal["declared", "stated by the file", "inferred"]
 

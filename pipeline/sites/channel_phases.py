@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.sites.channel_sets import ThreePhaseSet
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, Quantity
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.sites.channel_sets import ThreePhaseSet
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, Quantity
 
 C128 = npt.NDArray[np.complex128]
 

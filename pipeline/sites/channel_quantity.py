@@ -14,9 +14,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.sites.channel_look import ChannelLook, Stretch
-from pipeline.sites.channel_sets import ThreePhaseSet
-from pipeline.terms import Quantity
+from halfcycle.pipeline.sites.channel_look import ChannelLook, Stretch
+from halfcycle.pipeline.sites.channel_sets import ThreePhaseSet
+from halfcycle.pipeline.terms import Quantity
 
 F64 = npt.NDArray[np.float64]
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from pipeline.capture import Channel, Header
-from pipeline.channel_table import ChannelRule, RuleMatch, rule_for
-from pipeline.errors import ConfigError
-from pipeline.terms import Quantity, quantity_of_unit
+from halfcycle.pipeline.capture import Channel, Header
+from halfcycle.pipeline.channel_table import ChannelRule, RuleMatch, rule_for
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.terms import Quantity, quantity_of_unit
 
 _UNITS = {"voltage": "V", "current": "A"}
 
@@ -19,7 +19,7 @@ def described(header: Header, table: Mapping[str, ChannelRule]) -> Header:
     Parameters
     ----------
     header : of the capture, read with all quantities: a channel that the table makes a voltage was none before.
-    table : rules by exact name or pattern, see `pipeline.channel_table`. Channels under no rule stay as they are.
+    table : rules by exact name or pattern, see `halfcycle.pipeline.channel_table`. Other channels stay as they are.
 
     Returns
     -------

@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pipeline.capture import Header
-from pipeline.sites.account import Account, same_words
-from pipeline.sites.identify import SURE, ChannelDraft
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.sites.account import Account, same_words
+from halfcycle.pipeline.sites.identify import SURE, ChannelDraft
 
 
 @dataclass(frozen=True, slots=True)

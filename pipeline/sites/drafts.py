@@ -9,19 +9,19 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.capture import Header
-from pipeline.errors import SignalError
-from pipeline.readers import capture_at
-from pipeline.records.archive import Reading, SetAside
-from pipeline.records.points import points_of
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.drafted_table import Recorder
-from pipeline.sites.identify import ChannelDraft, draft_channels
-from pipeline.sites.inventory import SiteRecord, take_inventory
-from pipeline.sites.recorders import recorder_key
-from pipeline.sites.table import SiteTable
-from pipeline.spread import spread_over_processes
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.readers import capture_at
+from halfcycle.pipeline.records.archive import Reading, SetAside
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.drafted_table import Recorder
+from halfcycle.pipeline.sites.identify import ChannelDraft, draft_channels
+from halfcycle.pipeline.sites.inventory import SiteRecord, take_inventory
+from halfcycle.pipeline.sites.recorders import recorder_key
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import spread_over_processes
+from halfcycle.pipeline.terms import Quantity
 
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current", "other")
 _LOOKED_AT_S: Final = 2.0

@@ -11,16 +11,16 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, Header
-from pipeline.errors import SignalError
-from pipeline.measures.calm import half_window
-from pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
-from pipeline.records.look import frequency_of, nominal_frequency
-from pipeline.records.points import Point, judged_channels, points_of
-from pipeline.records.record import Record
-from pipeline.records.waves import are_waves
-from pipeline.sites.same_voltages import identical_voltages
-from pipeline.sites.wiring_correction import Wiring, told_wiring
+from halfcycle.pipeline.capture import Channel, Header
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.calm import half_window
+from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from halfcycle.pipeline.records.look import frequency_of, nominal_frequency
+from halfcycle.pipeline.records.points import Point, judged_channels, points_of
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.records.waves import are_waves
+from halfcycle.pipeline.sites.same_voltages import identical_voltages
+from halfcycle.pipeline.sites.wiring_correction import Wiring, told_wiring
 
 F64 = npt.NDArray[np.float64]
 

@@ -15,18 +15,18 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.errors import SignalError
-from pipeline.sites.channel_look import ChannelLook, Stretch, look_at, shapes, steady_stretches
-from pipeline.sites.channel_phases import SetPhases, phases_of_sets
-from pipeline.sites.channel_quantity import (
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.sites.channel_look import ChannelLook, Stretch, look_at, shapes, steady_stretches
+from halfcycle.pipeline.sites.channel_phases import SetPhases, phases_of_sets
+from halfcycle.pipeline.sites.channel_quantity import (
     SetQuantity,
     line_to_line_of,
     quantities_of_sets,
     traits_of,
 )
-from pipeline.sites.channel_sets import ThreePhaseSet, three_phase_sets
-from pipeline.terms import NEUTRAL, Quantity, quantity_of_unit
+from halfcycle.pipeline.sites.channel_sets import ThreePhaseSet, three_phase_sets
+from halfcycle.pipeline.terms import NEUTRAL, Quantity, quantity_of_unit
 
 SURE: Final = 0.9
 """Confidence from which on a draft may be used without a person's look at it."""

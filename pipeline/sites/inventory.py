@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from pipeline.readers import keep_unpacked
-from pipeline.records.archive import (
+from halfcycle.pipeline.readers import keep_unpacked
+from halfcycle.pipeline.records.archive import (
     FileLook,
     Part,
     Reading,
@@ -21,11 +21,11 @@ from pipeline.records.archive import (
     records_of_parts,
     without_unreadable,
 )
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.evidence import Evidence
-from pipeline.sites.recorders import Seen, accounts_of
-from pipeline.sites.table import SiteTable
-from pipeline.spread import Spread
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.evidence import Evidence
+from halfcycle.pipeline.sites.recorders import Seen, accounts_of
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import Spread
 
 Progress = Callable[[int, int], None]
 

@@ -9,16 +9,16 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, Header
-from pipeline.detectors.rms_logs import RmsLog
-from pipeline.quantities import QUANTITIES
-from pipeline.readers.intervals import IntervalRecords, IntervalSeries
-from pipeline.settings import Site
-from pipeline.sites.account import Declared
-from pipeline.sites.evidence import DEAD, Evidence, PointEvidence
-from pipeline.sites.table import SiteTable
-from pipeline.store.partitions import day_of
-from pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES
+from halfcycle.pipeline.capture import Channel, Header
+from halfcycle.pipeline.detectors.rms_logs import RmsLog
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.evidence import DEAD, Evidence, PointEvidence
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.store.partitions import day_of
+from halfcycle.pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES
 
 F64 = npt.NDArray[np.float64]
 

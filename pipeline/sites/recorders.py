@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pipeline.capture import Header
-from pipeline.sites.account import Account, Declared, draft, volts
-from pipeline.sites.evidence import Evidence
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.sites.account import Account, Declared, draft, volts
+from halfcycle.pipeline.sites.evidence import Evidence
 
 _APART: Final = math.log(1.35)  # between the levels of two recorders that their files do not tell apart
 _FEWEST: Final = 2  # records that show another level, from which on it is another recorder's and no event's,

@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.records.points import Point, judged_channels
-from pipeline.records.record import Record
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.records.points import Point, judged_channels
+from halfcycle.pipeline.records.record import Record
 
 _SAME: Final = 1e-6  # of the peak: rounding of scaled samples
 _AT_ONCE: Final = 1 << 20  # samples of each channel that are compared in their units

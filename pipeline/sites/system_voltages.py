@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.resources import resource_rows
+from halfcycle.pipeline.resources import resource_rows
 
 F64 = npt.NDArray[np.float64]
 

@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
-from pipeline.capture import Header
-from pipeline.config import load_thresholds
-from pipeline.records.archive import site_of
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.account import Declared
-from pipeline.sites.description import described
-from pipeline.store.partitions import day_of
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.config import load_thresholds
+from halfcycle.pipeline.records.archive import site_of
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.description import described
+from halfcycle.pipeline.store.partitions import day_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from itertools import pairwise
 from statistics import median
 from typing import Final
 
-from pipeline.errors import SignalError
-from pipeline.sites.wiring_model import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.sites.wiring_model import (
     Explanation,
     Mistake,
     Phasors,
@@ -27,7 +27,7 @@ from pipeline.sites.wiring_model import (
     picture_of,
     with_third_line,
 )
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 _DEAD_VOLTAGE: Final = 0.05  # of the others: a voltage below it is not there
 _DEAD_CURRENT: Final = 0.02

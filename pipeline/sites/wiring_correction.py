@@ -15,9 +15,9 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.sites.phasors import mean_phasors
-from pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
-from pipeline.sites.wiring_model import (
+from halfcycle.pipeline.sites.phasors import mean_phasors
+from halfcycle.pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
+from halfcycle.pipeline.sites.wiring_model import (
     Mistake,
     Phasors,
     exchanged,
@@ -26,8 +26,8 @@ from pipeline.sites.wiring_model import (
     picture_of,
     turned_back,
 )
-from pipeline.sites.wiring_words import title_of
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.sites.wiring_words import title_of
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 F64 = npt.NDArray[np.float64]
 Verdict = Literal["right", "put right", "withheld"]

@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.terms import HIGH_LEG_RATIO, LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.terms import HIGH_LEG_RATIO, LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 Phasors = Mapping[str, complex]
 

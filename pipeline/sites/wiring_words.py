@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.sites.wiring import Diagnosis, near_factor
+from halfcycle.pipeline.sites.wiring import Diagnosis, near_factor
 
 CAUTIONS: Final = (
     "These are readings of the recording, not of the installation: nothing here says that a circuit is safe or dead.",

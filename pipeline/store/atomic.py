@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import PlaceError, StoreError
+from halfcycle.pipeline.errors import PlaceError, StoreError
 
 ASIDE: Final = ".aside-"
 """Begins the name of a file on its way to its place."""

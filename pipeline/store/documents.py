@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_atomically
 
 
 def document_at(path: Path) -> dict[str, Any]:

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from pipeline.errors import StoreError
+from halfcycle.pipeline.errors import StoreError
 
 LOCK_NAME = ".lock"
 _POLL_S = 0.2

@@ -19,11 +19,11 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.capture import Header
-from pipeline.errors import DamagedCapture, StoreError
-from pipeline.plain_text import plain
-from pipeline.store.atomic import refused, write_atomically
-from pipeline.waveform_table import header_of
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.errors import DamagedCapture, StoreError
+from halfcycle.pipeline.plain_text import plain
+from halfcycle.pipeline.store.atomic import refused, write_atomically
+from halfcycle.pipeline.waveform_table import header_of
 
 if TYPE_CHECKING:
     import pyarrow as pa

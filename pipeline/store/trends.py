@@ -14,9 +14,9 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.errors import StoreError
-from pipeline.store.atomic import write_atomically
-from pipeline.store.partitions import DAY_NS, Store, day_of
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -9,21 +9,21 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel
-from pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, clock_blocks
-from pipeline.measures.aggregation import Blocks as ClockBlocks
-from pipeline.measures.crossings import refined_crossings
-from pipeline.measures.half_cycle import HalfCycles, Stretch, joined
-from pipeline.measures.harmonic_spectra import (
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, clock_blocks
+from halfcycle.pipeline.measures.aggregation import Blocks as ClockBlocks
+from halfcycle.pipeline.measures.crossings import refined_crossings
+from halfcycle.pipeline.measures.half_cycle import HalfCycles, Stretch, joined
+from halfcycle.pipeline.measures.harmonic_spectra import (
     HarmonicSpectra,
     harmonic_spectra,
     highest_signal_hz,
     joined_spectra,
     margin_samples,
 )
-from pipeline.measures.high_bands import band_rms
-from pipeline.measures.quality import MISSING
-from pipeline.measures.waveform_indices import EDGE_SAMPLES, WindowValues, window_values
+from halfcycle.pipeline.measures.high_bands import band_rms
+from halfcycle.pipeline.measures.quality import MISSING
+from halfcycle.pipeline.measures.waveform_indices import EDGE_SAMPLES, WindowValues, window_values
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

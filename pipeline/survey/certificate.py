@@ -10,15 +10,15 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.quantities import QUANTITIES, Quantity
-from pipeline.readers.source_digest import source_digest
-from pipeline.records.archive import as_text
-from pipeline.resources import code_version, resource_rows
-from pipeline.sites.account import Account
-from pipeline.sites.table import SiteTable
-from pipeline.survey.measure import Survey, Trend
-from pipeline.survey.notes import notes_of
-from pipeline.trend_table import CERTIFICATE_KEY, Certificate, CertifiedQuantity, certificates_as_toml
+from halfcycle.pipeline.quantities import QUANTITIES, Quantity
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.records.archive import as_text
+from halfcycle.pipeline.resources import code_version, resource_rows
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.measure import Survey, Trend
+from halfcycle.pipeline.survey.notes import notes_of
+from halfcycle.pipeline.trend_table import CERTIFICATE_KEY, Certificate, CertifiedQuantity, certificates_as_toml
 
 if TYPE_CHECKING:
     import pyarrow as pa

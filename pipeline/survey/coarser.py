@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.aggregation import aggregate
-from pipeline.measures.flickermeter import SHORT_TERM_S, SHORT_TERMS_IN_LONG, long_term_severity
-from pipeline.survey.certificate import quantity_of_column
-from pipeline.survey.flicker import LONG_TERM_S
-from pipeline.survey.measure import Trend
-from pipeline.survey.notes import notes_of, with_notes
+from halfcycle.pipeline.measures.aggregation import aggregate
+from halfcycle.pipeline.measures.flickermeter import SHORT_TERM_S, SHORT_TERMS_IN_LONG, long_term_severity
+from halfcycle.pipeline.survey.certificate import quantity_of_column
+from halfcycle.pipeline.survey.flicker import LONG_TERM_S
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.notes import notes_of, with_notes
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.survey.coarser import coarser
-from pipeline.survey.measure import Trend
-from pipeline.survey.stored import Key, StoredTrend
+from halfcycle.pipeline.survey.coarser import coarser
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.stored import Key, StoredTrend
 
 if TYPE_CHECKING:
     import pyarrow as pa

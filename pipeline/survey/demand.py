@@ -7,8 +7,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
-from pipeline.measures.energy import block_demand, sliding_demand
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.measures.energy import block_demand, sliding_demand
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

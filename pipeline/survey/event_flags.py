@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, is_lasting
-from pipeline.measures.aggregation import touched_by_events
-from pipeline.measures.half_cycle import HalfCycles
-from pipeline.records.record import Record
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, is_lasting
+from halfcycle.pipeline.measures.aggregation import touched_by_events
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Thresholds
 
 I64 = npt.NDArray[np.int64]
 Mask = npt.NDArray[np.bool_]

@@ -12,22 +12,22 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError, StoreError
-from pipeline.readers import intervals_in
-from pipeline.readers.intervals.records import IntervalRecords, Statistic
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Declared
-from pipeline.sites.table import SiteTable
-from pipeline.survey.certificate import quantity_of_column
-from pipeline.survey.recorded import recorded_trends
-from pipeline.survey.stored import StoredTrend, by_point, is_trend, read_trends
-from pipeline.survey.written import write_trends
-from pipeline.trend_table import certificate_path
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.readers.intervals.records import IntervalRecords, Statistic
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.certificate import quantity_of_column
+from halfcycle.pipeline.survey.recorded import recorded_trends
+from halfcycle.pipeline.survey.stored import StoredTrend, by_point, is_trend, read_trends
+from halfcycle.pipeline.survey.written import write_trends
+from halfcycle.pipeline.trend_table import certificate_path
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from pipeline.writers.pqdif_intervals import IntervalTable
+    from halfcycle.pipeline.writers.pqdif_intervals import IntervalTable
 
 F64 = npt.NDArray[np.float64]
 
@@ -158,7 +158,7 @@ def _pqdif_by_origin(trends: Sequence[StoredTrend], path: Path) -> list[Exported
 
 def _pqdif(trends: Sequence[StoredTrend], path: Path) -> ExportedTrend:
     """Write a PQDIF file, read back as anybody's."""
-    from pipeline.writers.pqdif_intervals import write_pqdif_intervals
+    from halfcycle.pipeline.writers.pqdif_intervals import write_pqdif_intervals
 
     held = [_held(one.trend.table) for one in trends]
     write_pqdif_intervals([_table(one, rows) for one, rows in zip(trends, held, strict=True)], path)
@@ -178,7 +178,7 @@ def _pqdif(trends: Sequence[StoredTrend], path: Path) -> ExportedTrend:
 
 def _held(table: pa.Table) -> dict[str, tuple[str, str, Statistic]]:
     """The columns that PQDIF has a place for: symbol, phase and statistic of each."""
-    from pipeline.writers.pqdif_intervals import holds_quantity
+    from halfcycle.pipeline.writers.pqdif_intervals import holds_quantity
 
     found: dict[str, tuple[str, str, Statistic]] = {}
     for name in table.column_names:
@@ -194,7 +194,7 @@ def _held(table: pa.Table) -> dict[str, tuple[str, str, Statistic]]:
 
 
 def _table(one: StoredTrend, held: dict[str, tuple[str, str, Statistic]]) -> IntervalTable:
-    from pipeline.writers.pqdif_intervals import IntervalChannel, IntervalTable
+    from halfcycle.pipeline.writers.pqdif_intervals import IntervalChannel, IntervalTable
 
     table = one.trend.table
     rows: dict[tuple[str, str], dict[Statistic, npt.NDArray[np.float32]]] = {}

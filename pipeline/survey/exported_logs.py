@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.errors import ConfigError, StoreError
-from pipeline.quantities import QUANTITIES
-from pipeline.readers import intervals_in
-from pipeline.readers.description import description_path
-from pipeline.readers.intervals import IntervalRecords, IntervalSeries
-from pipeline.sites.recorded import header_of, in_primary
-from pipeline.sites.table import SiteTable
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.readers.description import description_path
+from halfcycle.pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from halfcycle.pipeline.sites.recorded import header_of, in_primary
+from halfcycle.pipeline.sites.table import SiteTable
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -60,7 +60,7 @@ def export_logs(logs: Sequence[IntervalRecords], out: Path) -> list[tuple[Path, 
     ConfigError : another ending.
     StoreError : a file cannot be written, or does not read back as what was written to the last digit.
     """
-    from pipeline.catalogue.tables import write_table
+    from halfcycle.pipeline.catalogue.tables import write_table
 
     if out.suffix.lower() not in ENDINGS:
         raise ConfigError(f"{out.name}: logs of RMS are exported as {' and '.join(ENDINGS)}")

@@ -9,24 +9,24 @@ from functools import partial
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import SignalError
-from pipeline.quantities import chosen_quantities
-from pipeline.readers import keep_unpacked
-from pipeline.records.archive import Part, Reading, SetAside, records_of_parts, without_unreadable
-from pipeline.records.points import points_of
-from pipeline.records.record import Record
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.inventory import Progress, SiteRecord, take_inventory
-from pipeline.sites.recorders import each_once
-from pipeline.sites.table import SiteTable
-from pipeline.spread import Spread, spread_over_processes
-from pipeline.survey.certificate import certificate_of, sources_of
-from pipeline.survey.compared import Disagreement
-from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
-from pipeline.survey.joining import joined_trends
-from pipeline.survey.measure import Survey, Trend, measure_record
-from pipeline.survey.stored import StoredTrend
-from pipeline.terms import Quantity
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.readers import keep_unpacked
+from halfcycle.pipeline.records.archive import Part, Reading, SetAside, records_of_parts, without_unreadable
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.inventory import Progress, SiteRecord, take_inventory
+from halfcycle.pipeline.sites.recorders import each_once
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import Spread, spread_over_processes
+from halfcycle.pipeline.survey.certificate import certificate_of, sources_of
+from halfcycle.pipeline.survey.compared import Disagreement
+from halfcycle.pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
+from halfcycle.pipeline.survey.joining import joined_trends
+from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.stored import StoredTrend
+from halfcycle.pipeline.terms import Quantity
 
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current")
 Key = tuple[str, str]

@@ -8,8 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.flicker_severity import Severity
-from pipeline.measures.flickermeter import SHORT_TERM_S, SHORT_TERMS_IN_LONG, long_term_severity
+from halfcycle.pipeline.measures.flicker_severity import Severity
+from halfcycle.pipeline.measures.flickermeter import SHORT_TERM_S, SHORT_TERMS_IN_LONG, long_term_severity
 
 F64 = npt.NDArray[np.float64]
 

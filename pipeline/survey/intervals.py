@@ -11,10 +11,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.aggregation import BLOCKS_IN_LONG
-from pipeline.quantities import Aggregation
-from pipeline.survey.blocks import Blocks
-from pipeline.survey.series import Series, SeriesOfBlocks
+from halfcycle.pipeline.measures.aggregation import BLOCKS_IN_LONG
+from halfcycle.pipeline.quantities import Aggregation
+from halfcycle.pipeline.survey.blocks import Blocks
+from halfcycle.pipeline.survey.series import Series, SeriesOfBlocks
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.survey.measure import Trend
-from pipeline.survey.notes import joined_notes, with_notes, without_notes
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.notes import joined_notes, with_notes, without_notes
 
 
 def joined_trends(trends: Sequence[Trend]) -> Trend:

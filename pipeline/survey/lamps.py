@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pipeline.measures.flickermeter import Lamp
+from halfcycle.pipeline.measures.flickermeter import Lamp
 
 LAMPS: Final[dict[int, Lamp]] = {120: 120, 230: 230}
 _FEEDS: Final[tuple[tuple[Lamp, float, float], ...]] = ((120, 90.0, 160.0), (230, 190.0, 260.0))

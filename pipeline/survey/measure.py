@@ -10,33 +10,33 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import SignalError
-from pipeline.measures.aggregation import TEN_MINUTES_NS
-from pipeline.measures.flicker_severity import Severity, SeverityMeter
-from pipeline.measures.flickermeter import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.aggregation import TEN_MINUTES_NS
+from halfcycle.pipeline.measures.flicker_severity import Severity, SeverityMeter
+from halfcycle.pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_S,
     Flickermeter,
     Lamp,
 )
-from pipeline.measures.half_cycle import HalfCycleMeter, Stretch
-from pipeline.measures.waveform_indices import deviation_pct
-from pipeline.quantities import Quantity
-from pipeline.records.points import Point, judged_channels, measured_channels
-from pipeline.records.record import Record
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Account, Declared, PointAccount, draft
-from pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle, together
-from pipeline.survey.demand import DemandMeter
-from pipeline.survey.event_flags import EventFlags, Passed
-from pipeline.survey.flicker import LONG_TERM_S, flicker_columns
-from pipeline.survey.intervals import CycleIntervals, Intervals
-from pipeline.survey.lamps import lamp_of
-from pipeline.survey.notes import with_notes
-from pipeline.survey.powers import Channels, elements_of, with_neutral_current
-from pipeline.survey.rapid_changes import RapidChanges, largest_change
-from pipeline.survey.series import SeriesOfBlocks, Setup
-from pipeline.survey.totals import Totals
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, Stretch
+from halfcycle.pipeline.measures.waveform_indices import deviation_pct
+from halfcycle.pipeline.quantities import Quantity
+from halfcycle.pipeline.records.points import Point, judged_channels, measured_channels
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Account, Declared, PointAccount, draft
+from halfcycle.pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle, together
+from halfcycle.pipeline.survey.demand import DemandMeter
+from halfcycle.pipeline.survey.event_flags import EventFlags, Passed
+from halfcycle.pipeline.survey.flicker import LONG_TERM_S, flicker_columns
+from halfcycle.pipeline.survey.intervals import CycleIntervals, Intervals
+from halfcycle.pipeline.survey.lamps import lamp_of
+from halfcycle.pipeline.survey.notes import with_notes
+from halfcycle.pipeline.survey.powers import Channels, elements_of, with_neutral_current
+from halfcycle.pipeline.survey.rapid_changes import RapidChanges, largest_change
+from halfcycle.pipeline.survey.series import SeriesOfBlocks, Setup
+from halfcycle.pipeline.survey.totals import Totals
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,8 +8,8 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.harmonic_indices import smoothed_groups
-from pipeline.survey.blocks import Blocks
+from halfcycle.pipeline.measures.harmonic_indices import smoothed_groups
+from halfcycle.pipeline.survey.blocks import Blocks
 
 F64 = npt.NDArray[np.float64]
 C64 = npt.NDArray[np.complex64]

@@ -14,12 +14,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Header
-from pipeline.measures.harmonic_spectra import HarmonicSpectra
-from pipeline.measures.power import EffectivePower, effective_power_four_wire, effective_power_three_wire
-from pipeline.measures.waveform_indices import WindowValues
-from pipeline.records.points import Point
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
+from halfcycle.pipeline.capture import Header
+from halfcycle.pipeline.measures.harmonic_spectra import HarmonicSpectra
+from halfcycle.pipeline.measures.power import EffectivePower, effective_power_four_wire, effective_power_three_wire
+from halfcycle.pipeline.measures.waveform_indices import WindowValues
+from halfcycle.pipeline.records.points import Point
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

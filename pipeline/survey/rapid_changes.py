@@ -7,9 +7,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
-from pipeline.measures.half_cycle import HalfCycles, joined
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
+from halfcycle.pipeline.measures.half_cycle import HalfCycles, joined
 
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]

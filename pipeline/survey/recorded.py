@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.detectors.rms_logs import RmsLog, find_in_log
-from pipeline.detectors.rms_variations import is_lasting
-from pipeline.readers import intervals_in
-from pipeline.readers.intervals import IntervalRecords, IntervalSeries
-from pipeline.readers.intervals.records import F64, Mask
-from pipeline.resources import code_version
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.account import Declared
-from pipeline.sites.recorded import (
+from halfcycle.pipeline.detectors.rms_logs import RmsLog, find_in_log
+from halfcycle.pipeline.detectors.rms_variations import is_lasting
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.readers.intervals import IntervalRecords, IntervalSeries
+from halfcycle.pipeline.readers.intervals.records import F64, Mask
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.recorded import (
     ASSUMED_HZ,
     declared_of,
     frequency_of_log,
@@ -25,13 +25,13 @@ from pipeline.sites.recorded import (
     judged_voltages,
     nominal_of,
 )
-from pipeline.sites.table import SiteTable
-from pipeline.survey.certificate import certified_quantities, listed_sources, sources_of
-from pipeline.survey.coarser import coarser
-from pipeline.survey.event_flags import Passed
-from pipeline.survey.measure import Trend
-from pipeline.survey.stored import StoredTrend
-from pipeline.trend_table import Certificate
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.certificate import certified_quantities, listed_sources, sources_of
+from halfcycle.pipeline.survey.coarser import coarser
+from halfcycle.pipeline.survey.event_flags import Passed
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.stored import StoredTrend
+from halfcycle.pipeline.trend_table import Certificate
 
 if TYPE_CHECKING:
     import pyarrow as pa

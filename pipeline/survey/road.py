@@ -6,17 +6,17 @@ from collections.abc import Collection, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from pipeline.errors import ReadError
-from pipeline.records.archive import SetAside, files_below, may_hold_both
-from pipeline.sites.account import Declared
-from pipeline.sites.inventory import Progress
-from pipeline.sites.table import SiteTable
-from pipeline.survey.compared import compared
-from pipeline.survey.compliance import LimitProfile
-from pipeline.survey.files import Measured, measure_files
-from pipeline.survey.measure import Survey
-from pipeline.survey.recorded import recorded_trends
-from pipeline.survey.stored import StoredTrend, by_point, is_trend, judge_trends, neighbours_of, read_trends
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.records.archive import SetAside, files_below, may_hold_both
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.inventory import Progress
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.compared import compared
+from halfcycle.pipeline.survey.compliance import LimitProfile
+from halfcycle.pipeline.survey.files import Measured, measure_files
+from halfcycle.pipeline.survey.measure import Survey
+from halfcycle.pipeline.survey.recorded import recorded_trends
+from halfcycle.pipeline.survey.stored import StoredTrend, by_point, is_trend, judge_trends, neighbours_of, read_trends
 
 
 def measure(

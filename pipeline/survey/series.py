@@ -1,4 +1,4 @@
-"""From what blocks come to, the quantities of `pipeline.quantities`: a series for each channel, conductor or point."""
+"""The quantities of `halfcycle.pipeline.quantities` from blocks: a series for each channel, conductor or point."""
 
 from __future__ import annotations
 
@@ -10,22 +10,22 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.harmonic_indices import (
+from halfcycle.pipeline.measures.harmonic_indices import (
     distortion_of_rms,
     harmonic_loss_factor,
     interharmonic_distortion,
     k_factor,
     total_demand_distortion,
 )
-from pipeline.measures.power import PhasePower, phase_power
-from pipeline.measures.spectra import total_harmonic_distortion
-from pipeline.measures.waveform_indices import crest_factor, overdeviation, underdeviation
-from pipeline.quantities import BANDS_HZ, Quantity
-from pipeline.survey.blocks import Blocks
-from pipeline.survey.orders import Smoothing, orders_of_channel, powers_of_orders
-from pipeline.survey.powers import Channels, rms_of
-from pipeline.survey.totals import Totals
-from pipeline.terms import NEUTRAL, Hookup
+from halfcycle.pipeline.measures.power import PhasePower, phase_power
+from halfcycle.pipeline.measures.spectra import total_harmonic_distortion
+from halfcycle.pipeline.measures.waveform_indices import crest_factor, overdeviation, underdeviation
+from halfcycle.pipeline.quantities import BANDS_HZ, Quantity
+from halfcycle.pipeline.survey.blocks import Blocks
+from halfcycle.pipeline.survey.orders import Smoothing, orders_of_channel, powers_of_orders
+from halfcycle.pipeline.survey.powers import Channels, rms_of
+from halfcycle.pipeline.survey.totals import Totals
+from halfcycle.pipeline.terms import NEUTRAL, Hookup
 
 F64 = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating]

@@ -8,15 +8,21 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.sites.account import Declared
-from pipeline.sites.table import SiteTable
-from pipeline.survey.coarser import coarser
-from pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
-from pipeline.survey.joining import joined_trends
-from pipeline.survey.measure import Trend
-from pipeline.survey.notes import with_notes, without_notes
-from pipeline.trend_table import Certificate, certificate_path, certificates_in, certificates_of, has_certificate
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.coarser import coarser
+from halfcycle.pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
+from halfcycle.pipeline.survey.joining import joined_trends
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.notes import with_notes, without_notes
+from halfcycle.pipeline.trend_table import (
+    Certificate,
+    certificate_path,
+    certificates_in,
+    certificates_of,
+    has_certificate,
+)
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,13 +8,20 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.measures.aggregation import TEN_MINUTES_NS
-from pipeline.measures.power import EffectivePower, quadrant
-from pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
-from pipeline.quantities import Quantity
-from pipeline.survey.blocks import Blocks
-from pipeline.survey.powers import Channels, active_power, effective_power, elements_of, reactive_power, rms_of
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES
+from halfcycle.pipeline.measures.aggregation import TEN_MINUTES_NS
+from halfcycle.pipeline.measures.power import EffectivePower, quadrant
+from halfcycle.pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
+from halfcycle.pipeline.quantities import Quantity
+from halfcycle.pipeline.survey.blocks import Blocks
+from halfcycle.pipeline.survey.powers import (
+    Channels,
+    active_power,
+    effective_power,
+    elements_of,
+    reactive_power,
+    rms_of,
+)
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

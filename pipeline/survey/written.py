@@ -7,14 +7,14 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.catalogue.tables import with_accounts, write_table
-from pipeline.sites.account import Account
-from pipeline.store.atomic import write_atomically
-from pipeline.store.lock import locked
-from pipeline.store.trends import write_trend
-from pipeline.survey.certificate import with_certificates
-from pipeline.survey.stored import StoredTrend, neighbour_path
-from pipeline.trend_table import CERTIFICATE_KEY, certificate_path
+from halfcycle.pipeline.catalogue.tables import with_accounts, write_table
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.trends import write_trend
+from halfcycle.pipeline.survey.certificate import with_certificates
+from halfcycle.pipeline.survey.stored import StoredTrend, neighbour_path
+from halfcycle.pipeline.trend_table import CERTIFICATE_KEY, certificate_path
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -1,6 +1,6 @@
 """Synthetic captures with the exact truth about the events in them, for demo, tests, training and benchmarks."""
 
-from pipeline.synthesis.parameters import (
+from halfcycle.pipeline.synthesis.parameters import (
     Harmonic,
     Impulse,
     Interharmonic,
@@ -12,8 +12,8 @@ from pipeline.synthesis.parameters import (
     Waveform,
     from_table,
 )
-from pipeline.synthesis.truth import TrueEvent, TrueStage, true_events
-from pipeline.synthesis.waveform import Synthesis, synthesise
+from halfcycle.pipeline.synthesis.truth import TrueEvent, TrueStage, true_events
+from halfcycle.pipeline.synthesis.waveform import Synthesis, synthesise
 
 __all__ = [
     "Harmonic",

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Stage
+from halfcycle.pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Stage
 
 FloatArray = npt.NDArray[np.float64]
 Interval = tuple[float, float]

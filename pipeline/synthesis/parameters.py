@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any, ClassVar, Final, TypeVar
 
-from pipeline.errors import ConfigError
-from pipeline.terms import HOOKUPS, LINE_PHASES
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.terms import HOOKUPS, LINE_PHASES
 
 # Sums such as start + duration are rounded in the last place: edges this close are the same edge. [s]
 EDGE_TOLERANCE_S: Final = 1e-12

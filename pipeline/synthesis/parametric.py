@@ -15,8 +15,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.recording import Conditions, recorded, supply_background
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.recording import Conditions, recorded, supply_background
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 FloatArray = npt.NDArray[np.float64]
 Range = tuple[float, float]

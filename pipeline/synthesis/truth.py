@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from functools import reduce
 from typing import Final
 
-from pipeline.synthesis.envelope import Envelope, Interval, envelope_of, intersection, union
-from pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Impulse, Stage, Transient, Waveform
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.synthesis.envelope import Envelope, Interval, envelope_of, intersection, union
+from halfcycle.pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Impulse, Stage, Transient, Waveform
+from halfcycle.pipeline.terms import HOOKUPS
 
 SAG_PU: Final = 0.9
 SWELL_PU: Final = 1.1

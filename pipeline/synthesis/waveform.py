@@ -10,11 +10,11 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.synthesis.envelope import Envelope, FloatArray, envelope_of
-from pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Harmonic, Interharmonic, Span, Stage, Waveform
-from pipeline.synthesis.truth import TrueEvent, impulse_norm, true_events, voltage_envelopes
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.synthesis.envelope import Envelope, FloatArray, envelope_of
+from halfcycle.pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Harmonic, Interharmonic, Span, Stage, Waveform
+from halfcycle.pipeline.synthesis.truth import TrueEvent, impulse_norm, true_events, voltage_envelopes
+from halfcycle.pipeline.terms import Quantity
 
 # Where the symmetrical system has each voltage and current against phase A to neutral. [degrees]
 _PLACES_DEG: Final = {"A": 0.0, "B": -120.0, "C": 120.0, "AB": 30.0, "BC": -90.0, "CA": 150.0}

@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.uncertainty.edges import COVERED, Edge
-from pipeline.uncertainty.level import MEAN_OF_WINDOWS, Level, Noise, alike_levels, is_flat, without_edges
+from halfcycle.pipeline.uncertainty.edges import COVERED, Edge
+from halfcycle.pipeline.uncertainty.level import MEAN_OF_WINDOWS, Level, Noise, alike_levels, is_flat, without_edges
 
 F64 = npt.NDArray[np.float64]
 

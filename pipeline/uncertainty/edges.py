@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.uncertainty.periodic import Periodic
+from halfcycle.pipeline.uncertainty.periodic import Periodic
 
 F64 = npt.NDArray[np.float64]
 

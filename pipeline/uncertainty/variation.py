@@ -9,9 +9,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.uncertainty.edges import Edge, find_edge
-from pipeline.uncertainty.level import Level, Noise, level_of, worst_level
-from pipeline.uncertainty.periodic import Periodic, fit_periodic
+from halfcycle.pipeline.uncertainty.edges import Edge, find_edge
+from halfcycle.pipeline.uncertainty.level import Level, Noise, level_of, worst_level
+from halfcycle.pipeline.uncertainty.periodic import Periodic, fit_periodic
 
 F64 = npt.NDArray[np.float64]
 

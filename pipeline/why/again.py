@@ -7,22 +7,22 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
 
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import HalfcycleError, PlaceError, ReadError
-from pipeline.events import Event
-from pipeline.nightly.building import judge_day_again
-from pipeline.nightly.catalogue_file import catalogue_metadata
-from pipeline.nightly.days import Day, held_names, names_digest, path_of
-from pipeline.readers import capture_files
-from pipeline.recall import Archive
-from pipeline.records.archive import Reading, look_at, records_by_site
-from pipeline.records.record import Record
-from pipeline.resources import code_version
-from pipeline.screening import screen
-from pipeline.screening.provenance import Input, Provenance, file_digest, settings_of
-from pipeline.screening.units import Basis
-from pipeline.sites.account import Account
-from pipeline.store.partitions import Store, day_of
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import HalfcycleError, PlaceError, ReadError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.building import judge_day_again
+from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
+from halfcycle.pipeline.nightly.days import Day, held_names, names_digest, path_of
+from halfcycle.pipeline.readers import capture_files
+from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.records.archive import Reading, look_at, records_by_site
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.screening.provenance import Input, Provenance, file_digest, settings_of
+from halfcycle.pipeline.screening.units import Basis
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.store.partitions import Store, day_of
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pipeline.catalogue.reading import read_events
-from pipeline.catalogue.tables import write_table
-from pipeline.events import Event, catalogue_schema, catalogue_table, value_in
+from halfcycle.pipeline.catalogue.reading import read_events
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.events import Event, catalogue_schema, catalogue_table, value_in
 
 _PLAIN: Final = ".parquet"  # holds values as they are
 

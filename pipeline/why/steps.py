@@ -8,12 +8,12 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.tables import iso_utc
-from pipeline.events import Event, Uncertainty
-from pipeline.locales import number
-from pipeline.sites.account import Account
-from pipeline.why.trace import Trace
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.tables import iso_utc
+from halfcycle.pipeline.events import Event, Uncertainty
+from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.sites.account import Account
+from halfcycle.pipeline.why.trace import Trace
 
 _SHOWN: Final = 2  # windows before and after one that is told of
 _DETECTORS: Final = {

@@ -6,17 +6,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.catalogue.busbars import busbars_of
-from pipeline.catalogue.judge import Terms, against, measured_parts, variations_in
-from pipeline.catalogue.reference import Reference
-from pipeline.catalogue.span import LEAD_IN_S, SLIDING_LEAD_IN_S
-from pipeline.detectors.measured import Measured
-from pipeline.detectors.rms_variations import RmsVariation
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.records.points import points_of
-from pipeline.records.record import Record
-from pipeline.sites.account import Account
+from halfcycle.pipeline.catalogue.busbars import busbars_of
+from halfcycle.pipeline.catalogue.judge import Terms, against, measured_parts, variations_in
+from halfcycle.pipeline.catalogue.reference import Reference
+from halfcycle.pipeline.catalogue.span import LEAD_IN_S, SLIDING_LEAD_IN_S
+from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Record
+from halfcycle.pipeline.sites.account import Account
 
 _WHOLE_SAMPLES: Final = 1 << 24  # up to which a record is judged at once
 _NEAR_NS: Final = 1_000_000  # by which instants of one event may differ, seen in a part of its record

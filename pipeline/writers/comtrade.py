@@ -15,9 +15,9 @@ from typing import Any, Final, Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel
-from pipeline.errors import ConfigError, StoreError
-from pipeline.terms import quantity_of_unit
+from halfcycle.pipeline.capture import Capture, Channel
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.terms import quantity_of_unit
 
 Revision = Literal[1991, 1999, 2013]
 DataKind = Literal["ASCII", "BINARY", "BINARY32", "FLOAT32"]

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.capture import Capture
-from pipeline.errors import ConfigError, StoreError
-from pipeline.terms import phase_of, quantity_of_unit
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.terms import phase_of, quantity_of_unit
 
 SEPARATORS = (",", ";", "\t")
 DECIMALS = (".", ",")
@@ -37,7 +37,7 @@ def write_delimited(capture: Capture, path: Path, *, separator: str = ",", decim
                           "semicolon and tab, decimal signs are point and comma, and the two must differ")  # fmt: skip
     import pandas as pd
 
-    from pipeline.waveform_table import column_names
+    from halfcycle.pipeline.waveform_table import column_names
 
     header = capture.header
     names = [re.sub(r"\s+", " ", name).strip() for name in column_names(header.channels)]

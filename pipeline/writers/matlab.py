@@ -7,9 +7,9 @@ from io import BytesIO
 from pathlib import Path
 from typing import Final
 
-from pipeline.capture import Capture
-from pipeline.errors import StoreError
-from pipeline.writers.numpy_archive import write_description
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.writers.numpy_archive import write_description
 
 # The header's free text; the library puts the time of writing there, and equal captures shall give equal bytes.
 _HEADER_TEXT: Final = b"MATLAB 5.0 MAT-file".ljust(116)
@@ -32,7 +32,7 @@ def write_mat(capture: Capture, path: Path) -> None:
     """
     import scipy.io
 
-    from pipeline.waveform_table import column_names
+    from halfcycle.pipeline.waveform_table import column_names
 
     names: list[str] = []
     for i, name in enumerate(column_names(capture.header.channels)):

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.capture import Capture, Header
-from pipeline.errors import StoreError
+from halfcycle.pipeline.capture import Capture, Header
+from halfcycle.pipeline.errors import StoreError
 
 
 def write_npz(capture: Capture, path: Path) -> None:
@@ -26,7 +26,7 @@ def write_npz(capture: Capture, path: Path) -> None:
     ------
     StoreError : a file cannot be written.
     """
-    from pipeline.waveform_table import column_names
+    from halfcycle.pipeline.waveform_table import column_names
 
     names = column_names(capture.header.channels)
     try:

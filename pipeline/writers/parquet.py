@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.capture import Capture
-from pipeline.errors import StoreError
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import StoreError
 
 
 def write_waveform_parquet(capture: Capture, path: Path, *, digest: str | None = None) -> None:
@@ -27,7 +27,7 @@ def write_waveform_parquet(capture: Capture, path: Path, *, digest: str | None =
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from pipeline.waveform_table import ROW_GROUP_SAMPLES, schema_of
+    from halfcycle.pipeline.waveform_table import ROW_GROUP_SAMPLES, schema_of
 
     schema = schema_of(capture.header, digest=digest or capture.digest())
     encoding = "PLAIN" if capture.header.sample_type == "float32" else "DELTA_BINARY_PACKED"

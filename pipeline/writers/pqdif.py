@@ -13,10 +13,10 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError, StoreError
-from pipeline.terms import phase_of
-from pipeline.writers.pqdif_layout import (
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.terms import phase_of
+from halfcycle.pipeline.writers.pqdif_layout import (
     BOOLEAN4,
     DAY_OF_1970,
     LARGEST,

@@ -14,8 +14,8 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import StoreError
-from pipeline.writers.pqdif_layout import (
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.writers.pqdif_layout import (
     UINT4,
     Scalar,
     Tree,

@@ -17,7 +17,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import StoreError
+from halfcycle.pipeline.errors import StoreError
 
 MAX_COMPRESSED_BYTES: Final = 96 << 20
 """Of one record before it is compressed: what our own reader inflates."""

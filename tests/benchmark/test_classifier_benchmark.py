@@ -12,21 +12,21 @@ import pytest
 from forked import run_code
 from made_distribution import guest_command
 
-from pipeline.benchmark.classifier_contenders import (
+from halfcycle.pipeline.benchmark.classifier_contenders import (
     ClassifierContender,
     Halfcycle,
     Verdict,
     Waves,
     classifier_contenders,
 )
-from pipeline.benchmark.classifier_report import sections_of, spread
-from pipeline.benchmark.classifier_run import columns_of, confusion_columns, most_confused, run_classifiers
-from pipeline.benchmark.classifier_suite import ClassifierSuite, load_classifier_suite
-from pipeline.benchmark.results import PROVENANCE_KEY
-from pipeline.errors import ConfigError
-from pipeline.learning.family import TRAINING
+from halfcycle.pipeline.benchmark.classifier_report import sections_of, spread
+from halfcycle.pipeline.benchmark.classifier_run import columns_of, confusion_columns, most_confused, run_classifiers
+from halfcycle.pipeline.benchmark.classifier_suite import ClassifierSuite, load_classifier_suite
+from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.learning.family import TRAINING
 
-COMMAND = "from pipeline.cli import main; main()"
+COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """
 seeds = [3, 4]
 classes = [1, 2, 3, 5, 6, 10]
@@ -229,7 +229,7 @@ def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_pl
 def test_another_distribution_adds_a_classifier_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:
     module = (
         "import numpy as np\n"
-        "from pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict\n"
+        "from halfcycle.pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict\n"
         "class Guest:\n"
         "    def fit(self, parts): return self\n"
         "    def judge(self, waves): return Verdict(np.ones(len(waves.values), dtype=np.int64))\n"

@@ -11,14 +11,14 @@ import pytest
 from forked import run_code
 from made_distribution import guest_command
 
-from pipeline.benchmark.cases import cases_of, n_cases
-from pipeline.benchmark.contenders import Contender, chosen, contenders, halfcycle
-from pipeline.benchmark.detector_run import columns_of, run_detectors
-from pipeline.benchmark.results import PROVENANCE_KEY
-from pipeline.benchmark.suite import DetectorSuite, load_detector_suite
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.benchmark.cases import cases_of, n_cases
+from halfcycle.pipeline.benchmark.contenders import Contender, chosen, contenders, halfcycle
+from halfcycle.pipeline.benchmark.detector_run import columns_of, run_detectors
+from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
+from halfcycle.pipeline.benchmark.suite import DetectorSuite, load_detector_suite
+from halfcycle.pipeline.errors import ConfigError
 
-COMMAND = "from pipeline.cli import main; main()"
+COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """
 seed = 7
 nominal_voltage_v = 230.0
@@ -155,7 +155,7 @@ def test_the_command_writes_a_table_that_says_where_it_comes_from_a_report_and_p
 
 def test_another_distribution_adds_a_contender_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:
     module = (
-        "from pipeline.benchmark.contenders import Contender, Detection\n"
+        "from halfcycle.pipeline.benchmark.contenders import Contender, Detection\n"
         "GUEST = Contender('guest', lambda problem: [Detection('sag', 0.0, 0.1, 0.5)], frozenset({'sag'}))\n"
     )
     code = guest_command(tmp_path, group="halfcycle.contenders", module=module)

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipeline.benchmark import pair_bounds
-from pipeline.benchmark.pair_bounds import mistaken, pair_bound
-from pipeline.errors import ConfigError
-from pipeline.synthesis.parametric import FLICKER_DEPTH, FLICKER_HZ, JOINED, Parameters, draw, evaluate
-from pipeline.synthesis.recording import Conditions
+from halfcycle.pipeline.benchmark import pair_bounds
+from halfcycle.pipeline.benchmark.pair_bounds import mistaken, pair_bound
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.parametric import FLICKER_DEPTH, FLICKER_HZ, JOINED, Parameters, draw, evaluate
+from halfcycle.pipeline.synthesis.recording import Conditions
 
 SOURCE = (
     "derived: of two known signals in white noise the better decision errs in Q(d/2), d = |s1 - s0| / sigma, at even "

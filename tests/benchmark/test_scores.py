@@ -6,8 +6,8 @@ import math
 
 import pytest
 
-from pipeline.benchmark.contenders import Detection
-from pipeline.benchmark.scores import Scored, matched, score
+from halfcycle.pipeline.benchmark.contenders import Detection
+from halfcycle.pipeline.benchmark.scores import Scored, matched, score
 
 SOURCE = (
     "event match: intersection over union of at least 0.5 and the same family, one to one; precision, recall and F1 on "

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 RATE_HZ = 12_800.0
 FREQUENCY_HZ = 50.0

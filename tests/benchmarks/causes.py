@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.learning.cause_card import card_of
-from pipeline.learning.cause_training import train
-from pipeline.learning.cause_windows import Example, examples_of
-from pipeline.synthesis.circuit.family import CircuitCase, draw_case
+from halfcycle.pipeline.learning.cause_card import card_of
+from halfcycle.pipeline.learning.cause_training import train
+from halfcycle.pipeline.learning.cause_windows import Example, examples_of
+from halfcycle.pipeline.synthesis.circuit.family import CircuitCase, draw_case
 
 
 def main() -> None:

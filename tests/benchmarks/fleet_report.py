@@ -15,14 +15,14 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.capture import Channel
-from pipeline.events import Event, with_identity
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.indices.curves import curve
-from pipeline.report.content import Settings
-from pipeline.report.folder import fleet_pages, write_folder
-from pipeline.report.material import Material
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.events import Event, with_identity
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.curves import curve
+from halfcycle.pipeline.report.content import Settings
+from halfcycle.pipeline.report.folder import fleet_pages, write_folder
+from halfcycle.pipeline.report.material import Material
+from halfcycle.pipeline.report.slice import Slice
 
 START_NS = 1_772_366_400_000_000_000  # 2026-03-01
 DAY_NS = 86_400_000_000_000

@@ -23,10 +23,10 @@ from typing import Final
 import numpy as np
 import pyarrow.parquet as pq
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.writers.comtrade import write_comtrade
-from pipeline.writers.parquet import write_waveform_parquet
-from pipeline.writers.pqdif import write_pqdif
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.writers.comtrade import write_comtrade
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.writers.pqdif import write_pqdif
 
 RATE_HZ: Final = 1600.0
 BLOCK_S: Final = 600.0

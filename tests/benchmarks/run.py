@@ -29,18 +29,18 @@ from archives import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, capture, parquet_archive
 from long_files import FORMATS, compared
 from threadpoolctl import threadpool_limits
 
-from pipeline.catalogue import judge as judging
-from pipeline.catalogue.judge import Terms
-from pipeline.detectors.registry import choose, detectors
-from pipeline.events import Event
-from pipeline.quantities import chosen_quantities
-from pipeline.readers import read_captures
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
-from pipeline.store.trends import read_trend, write_trend
-from pipeline.survey.files import measure_files
-from pipeline.survey.measure import Survey
-from pipeline.writers.comtrade import write_comtrade
+from halfcycle.pipeline.catalogue import judge as judging
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.detectors.registry import choose, detectors
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.store.trends import read_trend, write_trend
+from halfcycle.pipeline.survey.files import measure_files
+from halfcycle.pipeline.survey.measure import Survey
+from halfcycle.pipeline.writers.comtrade import write_comtrade
 
 HALFCYCLE = str(Path(sys.executable).with_name("halfcycle"))
 TERMS = Terms(Thresholds(), NOMINAL_V, FREQUENCY_HZ, None)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
-from pipeline.synthesis.parameters import Stage, Waveform
-from pipeline.synthesis.waveform import synthesise
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.synthesis.parameters import Stage, Waveform
+from halfcycle.pipeline.synthesis.waveform import synthesise
 
 FREQUENCY_HZ = 50.2
 COLUMNS = ("phase_jump_deg", "start_angle_deg", "recovery_angle_deg", "characteristic_pu", "pn_factor")

@@ -10,12 +10,12 @@ import pytest
 from made_circuits import FREQUENCY_HZ, NOMINAL_V, RATE_HZ, START_S, Case, fault_case
 from scipy.signal import lfilter
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.detectors.registry import choose
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
-from pipeline.sites.account import draft
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import draft
 
 F64 = npt.NDArray[np.float64]
 

@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 from made_circuits import CASES, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, fault_case
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.explain import explain
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.detectors.registry import choose
-from pipeline.events import Event
-from pipeline.measures.event_window import EventWindow
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.explain import explain
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 START_NS = 1_772_409_600_000_000_000
 
@@ -86,7 +86,7 @@ def test_an_event_whose_explanation_fails_keeps_its_row_and_says_so(monkeypatch:
 
     case = fault_case(np.random.default_rng([1, 77]), place="downstream")
     before = judged(case.noisy_u, case.noisy_i)
-    monkeypatch.setattr("pipeline.catalogue.causes.explain", fail)
+    monkeypatch.setattr("halfcycle.pipeline.catalogue.causes.explain", fail)
     after = judged(case.noisy_u, case.noisy_i)
     assert before
     assert [(e.start, e.kind, e.magnitude) for e in after] == [(e.start, e.kind, e.magnitude) for e in before]
@@ -96,7 +96,7 @@ def test_an_event_whose_explanation_fails_keeps_its_row_and_says_so(monkeypatch:
 @pytest.mark.parametrize("seed", range(6))
 def test_small_steps_of_a_load_are_explained_or_left_but_never_stop_the_rest(seed: int) -> None:
     # Derived: a step below the threshold of a sag, of which there is no time between start and stop.
-    from pipeline.detectors.registry import choose as chosen
+    from halfcycle.pipeline.detectors.registry import choose as chosen
 
     rng = np.random.default_rng([seed, 5])
     t = np.arange(round(3 * RATE_HZ)) / RATE_HZ

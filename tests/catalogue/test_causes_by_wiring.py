@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from made_circuits import FREQUENCY_HZ, RATE_HZ, Case, fault_case
 
-from pipeline.catalogue.causes import Clamps, with_causes
-from pipeline.events import Event
-from pipeline.sites.wiring_correction import Wiring
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.catalogue.causes import Clamps, with_causes
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.sites.wiring_correction import Wiring
+from halfcycle.pipeline.terms import HOOKUPS
 
 BACK = ((1.0, 0.0, 0.0), (0.0, -1.0, 0.0), (0.0, 0.0, 1.0))
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.detectors.registry import choose, detectors
-from pipeline.errors import ConfigError
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.detectors.registry import choose, detectors
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: the change is made in the samples; thresholds are the detectors' defaults, cited in their settings"
 RATE_HZ = 3200.0

@@ -11,11 +11,11 @@ import numpy.typing as npt
 import pytest
 from twins.twin_waveforms import Stage, three_phase
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE_RULES = "IEC 61000-4-30 Ed. 3, 5.4 and 5.5 (partly from memory); categories of IEEE Std 1159-2019, Table 2"
 RATE_HZ = 6400.0
@@ -281,8 +281,8 @@ def test_a_sag_beside_missing_samples_is_marked_by_their_word() -> None:
 def test_every_variation_of_the_full_measure_is_in_the_catalogue(seed: int) -> None:
     # The judgement may pass over calm parts of a record; the full measure of all of it knows no calm. Levels and
     # lengths at the edge of what a threshold sees: half a cycle and more, to within a percent of the threshold.
-    from pipeline.detectors.rms_variations import find_rms_variations
-    from pipeline.measures.half_cycle import measure_half_cycles
+    from halfcycle.pipeline.detectors.rms_variations import find_rms_variations
+    from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
 
     rng = np.random.default_rng(seed)
     stages, t_s = [], 1.5

@@ -9,13 +9,13 @@ import numpy as np
 import pytest
 from made_fleet import cut, made_capture, ns
 
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.catalogue.span import judge_span
-from pipeline.events import Event
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.settings import Thresholds
-from pipeline.sites.account import draft
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import draft
 
 START = "2026-03-01T23:58:00"
 SECONDS = 240.0

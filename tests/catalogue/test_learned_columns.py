@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 from made_fleet import made_capture
 
-from classifiers.learned.model import DisturbanceClassifier
-from classifiers.learned.stored import Card, StoredModel
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.catalogue.learned import with_learned_classes
-from pipeline.events import Event
-from pipeline.learning.family import train
-from pipeline.records.points import points_of
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.settings import Thresholds
-from pipeline.synthesis.parametric import FORMS, PRIMITIVES
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.classifiers.learned.stored import Card, StoredModel
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.catalogue.learned import with_learned_classes
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.learning.family import train
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 START = "2026-03-01T12:00:00"
 
@@ -83,7 +83,7 @@ def test_what_is_unknown_or_no_measurement_or_of_no_such_kind_says_nothing(
 
 
 def test_a_model_without_primitives_gives_its_class_alone(sag: tuple[Event, Record], stored: StoredModel) -> None:
-    from pipeline.learning.family import training_features
+    from halfcycle.pipeline.learning.family import training_features
 
     drawn = training_features(60, seed=2, classes=(1, 2, 3))
     model = DisturbanceClassifier(n_trees=30, random_state=0).fit(drawn.features, drawn.classes)
@@ -96,7 +96,7 @@ def test_a_model_without_primitives_gives_its_class_alone(sag: tuple[Event, Reco
 def test_an_event_below_the_model_s_samples_a_cycle_keeps_its_row_and_says_so(
     sag: tuple[Event, Record], stored: StoredModel
 ) -> None:
-    # Source: `classifiers.learned.windows` asks for 20 samples a cycle.
+    # Source: `halfcycle.classifiers.learned.windows` asks for 20 samples a cycle.
     capture = made_capture(START, seconds=2.0, sags=[(0.8, 0.5, 0.55)], snr_db=45.0, seed=3)
     every = int(capture.header.rate_hz // 800)
     thin = capture.samples[:, ::every].copy()

@@ -12,18 +12,18 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import events_in, loaded, made_capture, write_capture, write_fleet
 
-import pipeline.spread as spread_module
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.cli import screen_command
-from pipeline.cli.fleet_commands import report
-from pipeline.detectors.contract import Chosen
-from pipeline.detectors.registry import choose, detectors
-from pipeline.errors import MalformedRecord
-from pipeline.nightly.days import coverage_of
-from pipeline.nightly.run import run_nightly
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+import halfcycle.pipeline.spread as spread_module
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
+from halfcycle.pipeline.cli import screen_command
+from halfcycle.pipeline.cli.fleet_commands import report
+from halfcycle.pipeline.detectors.contract import Chosen
+from halfcycle.pipeline.detectors.registry import choose, detectors
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.nightly.days import coverage_of
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "the project's own design: a bug costs what it touches and shows up in the summary, never silently"
 SAGS = [(0.8, 0.3, 0.6)]
@@ -108,7 +108,7 @@ def test_arrow_does_without_pandas_and_pandas_is_there_afterwards() -> None:
     # Derived: the libraries' own conversions, before and after.
     code = (
         "import sys\n"
-        "from pipeline.cli.quick_start import arrow_without_pandas\n"
+        "from halfcycle.pipeline.cli.quick_start import arrow_without_pandas\n"
         "arrow_without_pandas(); arrow_without_pandas()\n"
         "import pyarrow as pa\n"
         "table = pa.table({'a': [1.5, None], 'b': ['x', None]})\n"

@@ -11,12 +11,12 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import halfcycle, made_capture, ns, write_capture
 
-from pipeline.catalogue.judge import Terms
-from pipeline.detectors.rms_logs import RmsLog, find_in_log
-from pipeline.events import Event
-from pipeline.screening import Screening, screen
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.table import SiteTable
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.detectors.rms_logs import RmsLog, find_in_log
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.screening import Screening, screen
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.table import SiteTable
 
 SOURCE = (
     "derived: a row beyond a threshold of IEC 61000-4-30, 5.4 and 5.5, begins an event and one that is back ends it"

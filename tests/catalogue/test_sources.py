@@ -8,17 +8,17 @@ from pathlib import Path
 import pytest
 from made_fleet import RATE_HZ, SITE, cut, events_in, made_capture, write_capture, write_fleet
 
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.reading import read_events
-from pipeline.catalogue.steady import cut_at_edges, put_together
-from pipeline.catalogue.tables import write_table
-from pipeline.config import load_fleet
-from pipeline.errors import ConfigError
-from pipeline.events import Event, catalogue_table
-from pipeline.nightly.run import run_nightly
-from pipeline.readers import read_captures
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.reading import read_events
+from halfcycle.pipeline.catalogue.steady import cut_at_edges, put_together
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import Event, catalogue_table
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: sample i of a capture that starts at t0 lies at t0 + i / rate; each sag starts where it was put"
 TERMS = Terms(Thresholds(), 230.0, 50.0, "single-phase")

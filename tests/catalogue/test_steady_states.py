@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from made_fleet import ns
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.span import judge_span
-from pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, put_together
-from pipeline.detectors.registry import choose
-from pipeline.events import Event, with_identity, with_incidents
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, put_together
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.events import Event, with_identity, with_incidents
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 START = ns("2026-03-01T00:00:00")
 SECOND = 1_000_000_000

@@ -13,9 +13,9 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import ns
 
-from pipeline.catalogue.tables import iso_utc, write_table, writer_for
-from pipeline.errors import ConfigError, StoreError
-from pipeline.events import Event, catalogue_schema, catalogue_table, events_of, with_identity
+from halfcycle.pipeline.catalogue.tables import iso_utc, write_table, writer_for
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.events import Event, catalogue_schema, catalogue_table, events_of, with_identity
 
 ENDINGS = (".parquet", ".csv", ".ndjson")
 TIME = pa.timestamp("ns", tz="UTC")

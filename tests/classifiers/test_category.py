@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from twins.twin_events import Kind, category_twin
 
-from classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
+from halfcycle.classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
 
 SOURCE = "IEEE Std 1159-2019, Table 2, rows 2.1 to 3.3 (temporary sag and swell, sustained and overvoltage from memory)"
 NS = 1e-9  # the grain of time stamps

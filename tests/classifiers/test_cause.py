@@ -18,13 +18,13 @@ from made_circuits import (
     made,
 )
 
-from classifiers.cause import RULES, Verdict, find_cause
-from classifiers.evidence import Evidence
-from classifiers.reclosing import Shot, reclosing_sequences
-from pipeline.catalogue.explain import Explanation, explain
-from pipeline.measures.event_window import EventWindow
-from pipeline.measures.notches import measure_notches
-from pipeline.synthesis.circuit.devices import Fault
+from halfcycle.classifiers.cause import RULES, Verdict, find_cause
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.classifiers.reclosing import Shot, reclosing_sequences
+from halfcycle.pipeline.catalogue.explain import Explanation, explain
+from halfcycle.pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.measures.notches import measure_notches
+from halfcycle.pipeline.synthesis.circuit.devices import Fault
 
 SOURCE = "signatures of the trade (from memory, or common practice without a source), as each rule's docstring has them"
 

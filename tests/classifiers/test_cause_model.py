@@ -9,15 +9,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from classifiers.cause import Verdict
-from classifiers.cause_model import CauseModel, tempered
-from classifiers.cause_naming import name_cause
-from classifiers.evidence import Evidence
-from pipeline.catalogue.explain import cause_model
-from pipeline.learning.cause_card import calibration_error, macro_f1
-from pipeline.learning.cause_training import train
-from pipeline.learning.cause_windows import Example
-from pipeline.resources import resource
+from halfcycle.classifiers.cause import Verdict
+from halfcycle.classifiers.cause_model import CauseModel, tempered
+from halfcycle.classifiers.cause_naming import name_cause
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.pipeline.catalogue.explain import cause_model
+from halfcycle.pipeline.learning.cause_card import calibration_error, macro_f1
+from halfcycle.pipeline.learning.cause_training import train
+from halfcycle.pipeline.learning.cause_windows import Example
+from halfcycle.pipeline.resources import resource
 
 CAUSES = ("fault", "fault, then trip", "load switching")
 
@@ -37,7 +37,7 @@ def examples(n: int = 240) -> list[Example]:
 
 def test_the_arrays_give_what_the_library_gives_also_where_numbers_are_missing() -> None:
     # Outside: scikit-learn's own answer for the same forest. Shares are kept in 255 steps.
-    from pipeline.learning.cause_training import _arrays, _fitted
+    from halfcycle.pipeline.learning.cause_training import _arrays, _fitted
 
     drawn = examples()
     table = np.array([[e.numbers.get(name, np.nan) for name in ("a", "i_b")] for e in drawn])

@@ -10,15 +10,15 @@ import numpy.typing as npt
 import pytest
 from made_circuits import NOMINAL_V
 
-from classifiers.dip_type import (
+from halfcycle.classifiers.dip_type import (
     DipReading,
     classify_dip,
     six_voltage_dip,
     symmetrical_component_dip,
 )
-from pipeline.measures.event_window import EventWindow, dip_phasors, phasor_series
-from pipeline.synthesis.circuit.devices import Fault, Load
-from pipeline.synthesis.circuit.feeder import Feeder, record
+from halfcycle.pipeline.measures.event_window import EventWindow, dip_phasors, phasor_series
+from halfcycle.pipeline.synthesis.circuit.devices import Fault, Load
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, record
 
 SOURCE_TYPES = (
     "M. H. J. Bollen, L. D. Zhang, Electric Power Systems Research 66 (2003), 59-69: the seven types in equations "

@@ -17,8 +17,8 @@ from made_circuits import (
     transformer_case,
 )
 
-from classifiers.direction import Direction, find_direction
-from classifiers.direction_methods import (
+from halfcycle.classifiers.direction import Direction, find_direction
+from halfcycle.classifiers.direction_methods import (
     Answer,
     PowerTrace,
     distance,
@@ -29,8 +29,8 @@ from classifiers.direction_methods import (
     resistance_sign,
     system_trajectory,
 )
-from pipeline.catalogue.explain import explain
-from pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.catalogue.explain import explain
+from halfcycle.pipeline.measures.event_window import EventWindow
 
 SOURCE = (
     "derived: a source E behind Zs feeds a load; a shunt before the monitor lowers V and leaves I = V / Zload, a shunt "

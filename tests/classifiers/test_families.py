@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from made_circuits import CASES, FREQUENCY_HZ, RATE_HZ
 
-from pipeline.catalogue.explain import explain
-from pipeline.learning.cause_card import macro_f1
-from pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.catalogue.explain import explain
+from halfcycle.pipeline.learning.cause_card import macro_f1
+from halfcycle.pipeline.measures.event_window import EventWindow
 
 pytestmark = pytest.mark.slow
 

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from classifiers.learned.bursts import find_bursts
-from classifiers.learned.decompose import estimate_deviation, take_apart
-from classifiers.learned.features import FEATURES, extract
-from classifiers.learned.reference import Reference, solve
-from classifiers.learned.windows import N_GRID, PER_CYCLE, to_grid
-from pipeline.synthesis.parametric import parametric_windows
-from pipeline.synthesis.recording import Conditions
+from halfcycle.classifiers.learned.bursts import find_bursts
+from halfcycle.classifiers.learned.decompose import estimate_deviation, take_apart
+from halfcycle.classifiers.learned.features import FEATURES, extract
+from halfcycle.classifiers.learned.reference import Reference, solve
+from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE, to_grid
+from halfcycle.pipeline.synthesis.parametric import parametric_windows
+from halfcycle.pipeline.synthesis.recording import Conditions
 
 SOURCE = "derived: the windows are made from their equations, whose parameters must be found again"
 GRID = (np.arange(N_GRID) + 0.5) / PER_CYCLE  # cycles

@@ -13,11 +13,11 @@ import pytest
 from sklearn.ensemble import ExtraTreesClassifier
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
-from classifiers.learned import stored
-from classifiers.learned.features import FEATURES
-from classifiers.learned.model import DisturbanceClassifier
-from classifiers.learned.stored import Card, ModelError, StoredModel, load, save
-from pipeline.learning.family import (
+from halfcycle.classifiers.learned import stored
+from halfcycle.classifiers.learned.features import FEATURES
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.classifiers.learned.stored import Card, ModelError, StoredModel, load, save
+from halfcycle.pipeline.learning.family import (
     TRAINING,
     LabelledFeatures,
     at_noise,
@@ -25,8 +25,8 @@ from pipeline.learning.family import (
     train,
     training_features,
 )
-from pipeline.learning.scores import score_judgement
-from pipeline.synthesis.parametric import FORMS, PRIMITIVES
+from halfcycle.pipeline.learning.scores import score_judgement
+from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 BARS = "the project's own bars for the learned classifier, macro-F1 by level of noise; a small training is allowed less"
 
@@ -81,7 +81,7 @@ def test_probabilities_classes_and_confidence_agree(small: DisturbanceClassifier
 
 
 def test_noise_that_is_no_sine_at_all_is_unknown(small: DisturbanceClassifier) -> None:
-    from classifiers.learned.features import extract
+    from halfcycle.classifiers.learned.features import extract
 
     noise = np.random.default_rng(0).standard_normal((40, 3200))
     judged = small.judge(extract(noise, rate_hz=16e3, nominal_hz=50.0))

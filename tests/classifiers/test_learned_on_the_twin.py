@@ -10,12 +10,12 @@ import pytest
 from scipy.stats import ks_2samp
 from twins.twin_parametric import NAMES, PRIMITIVES_OF, draw_parameters, draw_window, evaluate_window
 
-from classifiers.learned.features import extract
-from classifiers.learned.model import DisturbanceClassifier
-from pipeline.learning.family import LabelledFeatures, at_noise, labelled_features, train
-from pipeline.learning.scores import Scores, score_judgement
-from pipeline.synthesis.parametric import FORMS, PRIMITIVES, Parameters, draw, evaluate
-from pipeline.synthesis.recording import Conditions
+from halfcycle.classifiers.learned.features import extract
+from halfcycle.classifiers.learned.model import DisturbanceClassifier
+from halfcycle.pipeline.learning.family import LabelledFeatures, at_noise, labelled_features, train
+from halfcycle.pipeline.learning.scores import Scores, score_judgement
+from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES, Parameters, draw, evaluate
+from halfcycle.pipeline.synthesis.recording import Conditions
 
 SOURCE = (
     "R. Igual, C. Medrano, F. J. Arcega, G. Mantescu, Integral mathematical model of power quality disturbances, "

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from made_circuits import fault_case
 
-from classifiers.point_on_wave import PointOnWave, point_on_wave
-from pipeline.synthesis.circuit.devices import Fault
-from pipeline.synthesis.circuit.feeder import Feeder, Recording, record
+from halfcycle.classifiers.point_on_wave import PointOnWave, point_on_wave
+from halfcycle.pipeline.synthesis.circuit.devices import Fault
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, Recording, record
 
 N_DRAWN = 240
 RATE_HZ, FREQUENCY_HZ = 6400.0, 50.0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from classifiers.transient_category import transient_category
+from halfcycle.classifiers.transient_category import transient_category
 
 SOURCE = (
     "IEEE Std 1159-2019, Table 2, rows 1.1.1 to 1.2.3. Bands of the oscillations and the duration of the low-frequency "

@@ -63,8 +63,9 @@ def test_every_option_is_explained(name: str) -> None:
 
 def test_help_imports_nothing_heavy() -> None:
     code = (
-        "import sys, pipeline.cli.commands as c; sys.argv = ['halfcycle', 'nightly', '--help']; c.app(); "
-        "print([m for m in ('numpy', 'pandas', 'pyarrow', 'scipy', 'prefect', 'pipeline.config') if m in sys.modules])"
+        "import sys, halfcycle.pipeline.cli.commands as c; sys.argv = ['halfcycle', 'nightly', '--help']; c.app(); "
+        "heavy = ('numpy', 'pandas', 'pyarrow', 'scipy', 'prefect', 'halfcycle.pipeline.config'); "
+        "print([m for m in heavy if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.splitlines()[-1] == "[]"

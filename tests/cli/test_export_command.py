@@ -6,7 +6,7 @@ from pathlib import Path
 
 from made_fleet import halfcycle, made_capture, write_capture
 
-from pipeline.readers import read_captures
+from halfcycle.pipeline.readers import read_captures
 
 START = "2026-03-01T12:00:00"
 

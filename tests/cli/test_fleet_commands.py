@@ -10,8 +10,8 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import SITE, catalogue_bytes, halfcycle, loaded, made_capture, names, write_capture, write_fleet
 
-from pipeline.config import Fleet
-from pipeline.events import catalogue_schema
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.events import catalogue_schema
 
 DAYS = ("2026-03-01", "2026-03-02", "2026-03-03")
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from made_fleet import halfcycle
 
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.terms import HOOKUPS
 
 
 def test_without_a_name_all_hookups_are_listed() -> None:

@@ -10,8 +10,8 @@ import pytest
 from incidents.made_incidents import sag, table_of
 from made_fleet import halfcycle, loaded, made_capture, write_capture, write_fleet
 
-from pipeline.catalogue.tables import write_table
-from pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.nightly.run import run_nightly
 
 
 @pytest.fixture

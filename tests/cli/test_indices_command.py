@@ -9,8 +9,8 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import halfcycle, made_capture, write_capture
 
-from pipeline.catalogue.tables import write_table
-from pipeline.indices.coverage import CoverageSpan, coverage_table
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_table
 
 DAY_NS = 86_400_000_000_000
 

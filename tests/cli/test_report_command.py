@@ -13,8 +13,8 @@ import pytest
 from made_fleet import SITE, halfcycle, made_capture, write_capture, write_fleet
 from matplotlib.image import imread
 
-from pipeline.config import load_fleet
-from pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.nightly.run import run_nightly
 
 START = "2026-03-01T12:00:00"
 

@@ -11,9 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import SITE, halfcycle, made_capture, write_capture, write_fleet
 
-from pipeline.config import load_fleet
-from pipeline.nightly.run import run_nightly
-from pipeline.readers import read_captures
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import read_captures
 
 START = "2026-03-01T12:00:00"
 

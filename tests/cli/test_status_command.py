@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from made_fleet import halfcycle, loaded, made_capture, write_capture, write_fleet
 
-from pipeline.cli.status_words import clocks_line
-from pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.cli.status_words import clocks_line
+from halfcycle.pipeline.nightly.run import run_nightly
 
 
 @pytest.fixture
@@ -39,7 +39,7 @@ def test_sites_and_findings_are_printed_and_written(config: Path, tmp_path: Path
 
 
 def test_today_is_the_day_unless_another_is_asked_for(config: Path) -> None:
-    from pipeline.store.partitions import today
+    from halfcycle.pipeline.store.partitions import today
 
     assert halfcycle("status", "--config", config).stdout.startswith(f"{today()}: 2 sites")
 

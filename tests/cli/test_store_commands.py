@@ -20,16 +20,16 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.capture import Capture
-from pipeline.config import Fleet
-from pipeline.nightly.at_hand import Strikes, key_of_file
-from pipeline.nightly.days import Day, path_of
-from pipeline.nightly.inbox import to_inbox
-from pipeline.nightly.run import run_nightly
-from pipeline.nightly.verify import repair, verify
-from pipeline.spread import in_this_process
-from pipeline.store.partitions import Store
-from pipeline.store.trends import write_trend
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.at_hand import Strikes, key_of_file
+from halfcycle.pipeline.nightly.days import Day, path_of
+from halfcycle.pipeline.nightly.inbox import to_inbox
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.nightly.verify import repair, verify
+from halfcycle.pipeline.spread import in_this_process
+from halfcycle.pipeline.store.partitions import Store
+from halfcycle.pipeline.store.trends import write_trend
 
 SOURCE = "the project's own design: what is set aside can be seen and put back; a store can be checked and repaired"
 DAYS = ("2026-03-01", "2026-03-02", "2026-03-03")

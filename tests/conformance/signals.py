@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 F64 = npt.NDArray[np.float64]
 START_NS = 1_772_409_660_000_000_000  # 2026-03-02T00:01:00Z

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.detectors.dc_offset import DcOffsetSettings, find_dc_offset
-from pipeline.detectors.finding import Finding
-from pipeline.measures.spectra import synchronised_spectra
+from halfcycle.pipeline.detectors.dc_offset import DcOffsetSettings, find_dc_offset
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.measures.spectra import synchronised_spectra
 
 F64 = npt.NDArray[np.float64]
 

@@ -13,19 +13,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline.detectors.harmonics import (
+from halfcycle.pipeline.detectors.harmonics import (
     HarmonicLimits,
     HarmonicSettings,
     compatibility_levels,
     find_harmonics,
     limits_of,
 )
-from pipeline.detectors.steady import SteadySettings, lasting_excursions
-from pipeline.errors import ConfigError, SignalError
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.spectra import Spectra, synchronised_spectra, windows_of
-from pipeline.resources import resource
-from pipeline.synthesis import Harmonic, Waveform, synthesise
+from halfcycle.pipeline.detectors.steady import SteadySettings, lasting_excursions
+from halfcycle.pipeline.errors import ConfigError, SignalError
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.spectra import Spectra, synchronised_spectra, windows_of
+from halfcycle.pipeline.resources import resource
+from halfcycle.pipeline.synthesis import Harmonic, Waveform, synthesise
 
 F64 = npt.NDArray[np.float64]
 

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.quality import CLIPPED, MISSING
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.quality import CLIPPED, MISSING
 
 SOURCE = "common practice, no source: threshold and hysteresis on half-cycle current, as for swells"
 SOURCE_START = "common practice, no source: a motor draws 5 to 7 times its rated current while it starts"

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.interharmonics import InterharmonicSettings, find_interharmonics
-from pipeline.errors import SignalError
-from pipeline.measures.spectra import Spectra, synchronised_spectra
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.interharmonics import InterharmonicSettings, find_interharmonics
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.spectra import Spectra, synchronised_spectra
 
 F64 = npt.NDArray[np.float64]
 

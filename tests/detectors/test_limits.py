@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.limits import LimitRule, find_limit_excursions
-from pipeline.errors import SignalError
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.limits import LimitRule, find_limit_excursions
+from halfcycle.pipeline.errors import SignalError
 
 SOURCE = "common practice, no source; sliding reference after IEC 61000-4-30 Ed. 3, 5.4.4 (from memory)"
 F64 = npt.NDArray[np.float64]

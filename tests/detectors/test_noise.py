@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.noise import NoiseSettings, find_noise
-from pipeline.measures.spectra import synchronised_spectra
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.noise import NoiseSettings, find_noise
+from halfcycle.pipeline.measures.spectra import synchronised_spectra
 
 F64 = npt.NDArray[np.float64]
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.notching import NotchingSettings, find_notching
-from pipeline.measures.notches import measure_notches
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.notching import NotchingSettings, find_notching
+from halfcycle.pipeline.measures.notches import measure_notches
 
 F64 = npt.NDArray[np.float64]
 

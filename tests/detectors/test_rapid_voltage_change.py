@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.quality import CLIPPED, MISSING
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.quality import CLIPPED, MISSING
 
 SOURCE = "IEC 61000-4-30 Ed. 3, 5.11 (the algorithm from memory, its quantities found in secondary texts)"
 HAND = "computed by hand from the definition: steady while all of the last 100 values lie within 3.3 % of their mean"

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as nps
 from twins.twin_events import TwinEvent, detect_twin
 
-from pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, find_rms_variations
-from pipeline.errors import SignalError
-from pipeline.measures.quality import CLIPPED, FLAT, MISSING
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation, VariationsByStretch, find_rms_variations
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
 SOURCE = "IEC 61000-4-30 Ed. 3, 5.4 and 5.5: thresholds, hysteresis, polyphase rules (partly from memory)"
 FloatArray = npt.NDArray[np.float64]

@@ -9,10 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pipeline.detectors.spans import Series, find_excursions, per_channel
-from pipeline.errors import SignalError
-from pipeline.measures.mask_runs import latched, runs
-from pipeline.measures.quality import CLIPPED, FLAT, MISSING
+from halfcycle.pipeline.detectors.spans import Series, find_excursions, per_channel
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.mask_runs import latched, runs
+from halfcycle.pipeline.measures.quality import CLIPPED, FLAT, MISSING
 
 SOURCE = "IEC 61000-4-30 Ed. 3, 5.4.2 (from memory): from the first channel beyond until all are back"
 Mask = npt.NDArray[np.bool_]

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.detectors.stages import Stage, find_stages
+from halfcycle.pipeline.detectors.stages import Stage, find_stages
 
 SOURCE = "derived: plateaus of two cycles (four half cycles) and more, 0.05 pu and more apart, as the function promises"
 

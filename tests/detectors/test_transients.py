@@ -13,15 +13,15 @@ import numpy.typing as npt
 import pytest
 from scipy.signal import find_peaks
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.registry import choose
-from pipeline.detectors.transients import TransientSettings, find_transients
-from pipeline.errors import SignalError
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
-from pipeline.synthesis import Harmonic, Impulse, Stage, Transient, Waveform, synthesise
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.detectors.transients import TransientSettings, find_transients
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.synthesis import Harmonic, Impulse, Stage, Transient, Waveform, synthesise
 
 F64 = npt.NDArray[np.float64]
 

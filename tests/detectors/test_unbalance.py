@@ -11,10 +11,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
-from pipeline.errors import SignalError
-from pipeline.measures.quality import MISSING
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.quality import MISSING
 
 SOURCE_LIMIT = "EN 50160:2010 (from memory): 2 % for 95 % of a week's 10-minute values"
 SOURCE_METHOD = "IEC 61000-4-30 Ed. 3, 5.7 and 4.4 (from memory): root of the mean of squares of 10/12-cycle values"

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.quality import FLAT
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.quality import FLAT
 
 SOURCE_BAND = "IEEE Std 1159-2019, Table 2, row 6.0: < 25 Hz, 0.1 to 7 % typical"
 SOURCE_SWING = "IEC 61000-4-15 Ed. 2: u = sqrt2 U sin(wt) (1 + d/2 m(t)), m in [-1, 1]: d is peak to peak"

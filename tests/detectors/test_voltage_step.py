@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.detectors.finding import Finding
-from pipeline.detectors.voltage_step import VoltageStepSettings, find_voltage_steps
-from pipeline.errors import ConfigError
-from pipeline.measures.quality import MISSING
+from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.voltage_step import VoltageStepSettings, find_voltage_steps
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.measures.quality import MISSING
 
 SOURCE = "derived: the step that was put into the series; sizes of 0.5 % and more as tap changers and loads make them"
 F64 = npt.NDArray[np.float64]
@@ -94,7 +94,7 @@ def test_each_of_several_steps_is_one_and_larger_ones_are_left_to_rapid_voltage_
 
 
 def test_limits_that_do_not_fit_are_refused() -> None:
-    from pipeline.detectors.registry import choose
+    from halfcycle.pipeline.detectors.registry import choose
 
     with pytest.raises(ConfigError, match="least_pct"):
         choose({"voltage_step": {"least_pct": 4.0}})

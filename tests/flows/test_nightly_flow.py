@@ -1,7 +1,7 @@
 """The nightly flow over Prefect, as real commands: exit status, words, state, and no process left behind.
 
-Every server here is the temporary one of `pipeline.flows.temporary_server`, with a home of its own. Its database is
-made once and copied, as making it takes ten seconds and starting on one that is there three.
+Every server here is the temporary one of `halfcycle.pipeline.flows.temporary_server`, with a home of its own. Its
+database is made once and copied, as making it takes ten seconds and starting on one that is there three.
 """
 
 from __future__ import annotations
@@ -36,10 +36,10 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.catalogue.tables import write_table
-from pipeline.config import Fleet
-from pipeline.flows.artifacts import fleet_name
-from pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.flows.artifacts import fleet_name
+from halfcycle.pipeline.nightly.days import days_of, read_catalogue
 
 pytestmark = [
     pytest.mark.slow,
@@ -175,7 +175,7 @@ def test_the_demo_shows_its_catalogue_without_a_word_from_prefect(
 
 
 def test_the_demo_has_the_catalogue_of_a_run_without_prefect(demo: Demo, tmp_path: Path) -> None:
-    from pipeline.demo import build_demo_fleet, write_demo_config
+    from halfcycle.pipeline.demo import build_demo_fleet, write_demo_config
 
     build_demo_fleet(tmp_path / "fleet")
     assert plain_run(write_demo_config(tmp_path / "fleet")).returncode == 0
@@ -295,8 +295,8 @@ def test_worker_processes_end_with_a_run_that_is_killed(config: Path, home: dict
 STATES = """
 import json, sys
 from pathlib import Path
-from pipeline.flows.temporary_server import prefect_api
-from pipeline.flows.nightly import nightly
+from halfcycle.pipeline.flows.temporary_server import prefect_api
+from halfcycle.pipeline.flows.nightly import nightly
 from prefect.client.orchestration import get_client
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings
 
@@ -339,8 +339,8 @@ def api_of(run: Followed) -> str:
     """Address of the server that a command started, from the server's own command line."""
     for pid in run.seen:
         words = Path(f"/proc/{pid}/cmdline").read_text().split("\0") if runs(pid) else []
-        if "pipeline.flows.temporary_server" in words:
-            return f"http://127.0.0.1:{words[words.index('pipeline.flows.temporary_server') + 1]}/api"
+        if "halfcycle.pipeline.flows.temporary_server" in words:
+            return f"http://127.0.0.1:{words[words.index('halfcycle.pipeline.flows.temporary_server') + 1]}/api"
     raise AssertionError("no server was started")
 
 
@@ -412,8 +412,8 @@ def test_a_scheduled_run_ends_with_the_process_that_serves_it(
 ARTIFACTS = """
 import json, sys
 from pathlib import Path
-from pipeline.flows.temporary_server import prefect_api
-from pipeline.flows.nightly import nightly
+from halfcycle.pipeline.flows.temporary_server import prefect_api
+from halfcycle.pipeline.flows.nightly import nightly
 from prefect.client.orchestration import get_client
 from prefect.client.schemas.filters import ArtifactFilter, ArtifactFilterFlowRunId
 from prefect.settings import PREFECT_FLOWS_HEARTBEAT_FREQUENCY, temporary_settings

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from pipeline.events import Event, catalogue_table, with_identity
+from halfcycle.pipeline.events import Event, catalogue_table, with_identity
 
 DAY_S = 86_400
 FIRST_NS = 1_767_225_600 * 10**9

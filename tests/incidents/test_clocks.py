@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from twins.twin_fleet import twin_fleet
 
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.incidents.clock_days import NOTE_DRIFT_S_A_DAY, clock_notes, clock_table
+from halfcycle.pipeline.incidents.clock_states import clock_states
+from halfcycle.pipeline.incidents.fleet import FleetIncidents, fleet_incidents
+from halfcycle.pipeline.synthesis.fleet.clocks import ClockMix
+from halfcycle.pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 from incidents.made_incidents import DAY_S, FIRST_NS, sag, table_of
-from pipeline.events import Event
-from pipeline.incidents.clock_days import NOTE_DRIFT_S_A_DAY, clock_notes, clock_table
-from pipeline.incidents.clock_states import clock_states
-from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
-from pipeline.synthesis.fleet.clocks import ClockMix
-from pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 
 RIGHT = ("Abbey", "Brook", "Croft", "Dene")
 

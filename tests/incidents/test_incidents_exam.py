@@ -9,14 +9,14 @@ import pyarrow as pa
 import pytest
 from twins.twin_fleet import twin_fleet
 
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.incidents.clock_days import NOTE_DRIFT_S_A_DAY, ClockDays
+from halfcycle.pipeline.incidents.fleet import FleetIncidents, fleet_incidents
+from halfcycle.pipeline.incidents.tables import incident_table, member_table
+from halfcycle.pipeline.incidents.topology import Topology
+from halfcycle.pipeline.synthesis.fleet.clocks import KINDS, ClockMix
+from halfcycle.pipeline.synthesis.fleet.drawn import DrawnFleet, FleetPlan, drawn_fleet
 from incidents.made_incidents import DAY_S, calibration_error, pair_scores, table_of
-from pipeline.events import Event
-from pipeline.incidents.clock_days import NOTE_DRIFT_S_A_DAY, ClockDays
-from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
-from pipeline.incidents.tables import incident_table, member_table
-from pipeline.incidents.topology import Topology
-from pipeline.synthesis.fleet.clocks import KINDS, ClockMix
-from pipeline.synthesis.fleet.drawn import DrawnFleet, FleetPlan, drawn_fleet
 
 pytestmark = pytest.mark.exam
 SEEDS = (21, 22, 23)

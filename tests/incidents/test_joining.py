@@ -12,11 +12,11 @@ import pytest
 from made_fleet import halfcycle
 from twins.twin_fleet import TwinFleet, twin_fleet
 
+from halfcycle.pipeline.events import Event, events_of
+from halfcycle.pipeline.incidents.fleet import FleetIncidents, fleet_incidents
+from halfcycle.pipeline.incidents.tables import incident_table, member_table, with_fleet_incidents
+from halfcycle.pipeline.synthesis.fleet.drawn import DrawnFleet, FleetPlan, drawn_fleet
 from incidents.made_incidents import DAY_S, pair_scores, sag, table_of
-from pipeline.events import Event, events_of
-from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
-from pipeline.incidents.tables import incident_table, member_table, with_fleet_incidents
-from pipeline.synthesis.fleet.drawn import DrawnFleet, FleetPlan, drawn_fleet
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
 THREE = ("fault-failed-reclose", "fault-failed-reclose-d", "fault-failed-reclose-e")

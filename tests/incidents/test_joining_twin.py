@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from twins.twin_joining import best_partition
 
+from halfcycle.pipeline.incidents.fleet import fleet_incidents
 from incidents.made_incidents import DAY_S, pair_scores, sag, table_of
-from pipeline.incidents.fleet import fleet_incidents
 
 SITES = ("Abbey", "Brook", "Croft", "Dene")
 SPAN_S = 40.0

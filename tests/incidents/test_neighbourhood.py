@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from twins.twin_neighbourhood import learned
 
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.incidents.fleet import FleetIncidents, fleet_incidents
+from halfcycle.pipeline.incidents.tables import incident_table
+from halfcycle.pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 from incidents.made_incidents import DAY_S, sag, table_of
-from pipeline.events import Event
-from pipeline.incidents.fleet import FleetIncidents, fleet_incidents
-from pipeline.incidents.tables import incident_table
-from pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 
 
 def past(n: int) -> list[Event]:
@@ -103,7 +103,7 @@ def test_the_true_site_comes_first_more_often_with_the_past_than_without() -> No
     found = fleet_incidents(fleet.table)
     from dataclasses import replace
 
-    from pipeline.incidents.origin import origins
+    from halfcycle.pipeline.incidents.origin import origins
 
     at = {int(c): fleet.network.names[int(a)] for c, a in zip(fleet.faults.cause, fleet.faults.at, strict=True)}
     cause = np.zeros(found.n, dtype=int)

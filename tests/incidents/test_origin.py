@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.incidents.fleet import fleet_incidents
+from halfcycle.pipeline.incidents.tables import incident_table
+from halfcycle.pipeline.incidents.topology import load_topology
+from halfcycle.pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 from incidents.made_incidents import sag, table_of
-from pipeline.errors import ConfigError
-from pipeline.incidents.fleet import fleet_incidents
-from pipeline.incidents.tables import incident_table
-from pipeline.incidents.topology import load_topology
-from pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
 
 TOPOLOGY = """
 [[sites]]

@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.incidents.fleet import fleet_incidents
+from halfcycle.pipeline.incidents.topology import load_topology, turn_of_sites
+from halfcycle.pipeline.incidents.turns import step_of, turned_back
 from incidents.made_incidents import DAY_S, sag, table_of
-from pipeline.errors import ConfigError
-from pipeline.incidents.fleet import fleet_incidents
-from pipeline.incidents.topology import load_topology, turn_of_sites
-from pipeline.incidents.turns import step_of, turned_back
 
 A = np.exp(2j * np.pi / 3)
 

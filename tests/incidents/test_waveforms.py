@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.incidents.waveforms import Stretch, matched
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.incidents.waveforms import Stretch, matched
 
 START_S = -0.1
 LENGTH_S = 0.08

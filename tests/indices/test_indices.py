@@ -8,18 +8,18 @@ from pathlib import Path
 import pytest
 from scipy import integrate, stats
 
-from pipeline.catalogue.tables import write_table
-from pipeline.errors import ConfigError, SignalError
-from pipeline.events import Event
-from pipeline.indices.cells import cell_probabilities, count_cells, grid, grids
-from pipeline.indices.counted import Counted, counted_by, per_phase, polyphase, time_aggregated
-from pipeline.indices.coverage import CoverageSpan, coverage_table, exposure_of, read_coverage
-from pipeline.indices.curves import curve, curves
-from pipeline.indices.rates import Exposure, by_month, dispersion, poisson_interval, scaled
-from pipeline.indices.sarfi import LEVELS_PCT, sarfi, sarfi_curve, system_sarfi, worse_than
-from pipeline.indices.severity import event_energy_s, lost_voltage_s, sag_energy_s, sag_score, severity
-from pipeline.indices.table import index_rows, index_table
-from pipeline.resources import resource
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.errors import ConfigError, SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.cells import cell_probabilities, count_cells, grid, grids
+from halfcycle.pipeline.indices.counted import Counted, counted_by, per_phase, polyphase, time_aggregated
+from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_table, exposure_of, read_coverage
+from halfcycle.pipeline.indices.curves import curve, curves
+from halfcycle.pipeline.indices.rates import Exposure, by_month, dispersion, poisson_interval, scaled
+from halfcycle.pipeline.indices.sarfi import LEVELS_PCT, sarfi, sarfi_curve, system_sarfi, worse_than
+from halfcycle.pipeline.indices.severity import event_energy_s, lost_voltage_s, sag_energy_s, sag_score, severity
+from halfcycle.pipeline.indices.table import index_rows, index_table
+from halfcycle.pipeline.resources import resource
 
 IEEE_1564 = "IEEE Std 1564-2014; definitions in substance, worked values calculated from them by hand"
 EN_50160 = "EN 50160:2010, tables 2 and 5 (from memory; a public excerpt agrees with the classes)"

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from made_fleet import made_capture, write_capture
 
-from pipeline.benchmark.classifier_contenders import ClassifierContender, Halfcycle
-from pipeline.benchmark.classifier_run import run_classifiers
-from pipeline.benchmark.classifier_suite import load_classifier_suite
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError
-from pipeline.learning.background import laid_over, residues
-from pipeline.synthesis.parametric import parametric_windows
-from pipeline.synthesis.recording import Conditions
+from halfcycle.pipeline.benchmark.classifier_contenders import ClassifierContender, Halfcycle
+from halfcycle.pipeline.benchmark.classifier_run import run_classifiers
+from halfcycle.pipeline.benchmark.classifier_suite import load_classifier_suite
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.learning.background import laid_over, residues
+from halfcycle.pipeline.synthesis.parametric import parametric_windows
+from halfcycle.pipeline.synthesis.recording import Conditions
 
 SHARED = Path(__file__).resolve().parents[3] / "shared" / "data"
 RATE_HZ = 6400.0

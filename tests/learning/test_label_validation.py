@@ -8,14 +8,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from classifiers.learned.model import DisturbanceClassifier, Judgement
-from pipeline.learning import validation
-from pipeline.learning.examples import Examples, drawn_examples, event_examples, few_of_each, fitted
-from pipeline.learning.family import training_features
-from pipeline.learning.labelled import LabelledEvents
-from pipeline.learning.training import told
-from pipeline.learning.validation import folds_of, groups_of, names_said, validate
-from pipeline.synthesis.parametric import FORMS
+from halfcycle.classifiers.learned.model import DisturbanceClassifier, Judgement
+from halfcycle.pipeline.learning import validation
+from halfcycle.pipeline.learning.examples import Examples, drawn_examples, event_examples, few_of_each, fitted
+from halfcycle.pipeline.learning.family import training_features
+from halfcycle.pipeline.learning.labelled import LabelledEvents
+from halfcycle.pipeline.learning.training import told
+from halfcycle.pipeline.learning.validation import folds_of, groups_of, names_said, validate
+from halfcycle.pipeline.synthesis.parametric import FORMS
 
 LEADS = 3
 

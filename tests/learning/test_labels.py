@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 from made_fleet import RATE_HZ, cut, made_capture, ns, write_capture
 
-from classifiers.learned.features import extract
-from pipeline.capture import Capture
-from pipeline.catalogue.event_windows import ten_cycles
-from pipeline.errors import ConfigError
-from pipeline.learning.labelled import LabelledEvents, departures, labelled_events, takes_part
-from pipeline.learning.labels import primitives_of_names, read_labels
-from pipeline.records.points import points_of
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.synthesis import Stage, Waveform, synthesise
-from pipeline.synthesis.parametric import FORMS, PRIMITIVES
+from halfcycle.classifiers.learned.features import extract
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.event_windows import ten_cycles
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.learning.labelled import LabelledEvents, departures, labelled_events, takes_part
+from halfcycle.pipeline.learning.labels import primitives_of_names, read_labels
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.synthesis import Stage, Waveform, synthesise
+from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES
 
 SOURCE = "derived: at 1600 samples/s and 50 Hz a cycle is 32 samples; the captures are sines with sags of known place"
 START = "2026-03-01T12:00:00"

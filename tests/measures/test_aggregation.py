@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.aggregation import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.aggregation import (
     TEN_MINUTES_NS,
     TWO_HOURS_NS,
     Blocks,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.measures.crossings import refined_crossings
+from halfcycle.pipeline.measures.crossings import refined_crossings
 
 SOURCE = "derived: zero crossings of the fundamental that was put in"
 RATE_HZ = 6400.0

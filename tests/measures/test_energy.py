@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.energy import block_demand, energy, sliding_demand
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.energy import block_demand, energy, sliding_demand
 
 SOURCE = "derived: energy is power times time; common practice for blocks and sliding windows, no source"
 MINUTE_NS = 60 * 10**9

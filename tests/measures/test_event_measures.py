@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.event_measures import gather_evidence
-from pipeline.measures.event_window import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.event_measures import gather_evidence
+from halfcycle.pipeline.measures.event_window import (
     EventWindow,
     at_onset,
     cycle_phasors,

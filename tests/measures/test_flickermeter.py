@@ -7,9 +7,9 @@ import numpy.typing as npt
 import pytest
 from scipy import signal
 
-from pipeline.errors import SignalError
-from pipeline.measures.flicker_severity import SeverityMeter
-from pipeline.measures.flickermeter import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.flicker_severity import SeverityMeter
+from halfcycle.pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_NS,
     Flickermeter,

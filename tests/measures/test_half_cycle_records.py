@@ -9,11 +9,11 @@ import numpy.typing as npt
 import pytest
 from twins.twin_waveforms import Component, Stage, three_phase
 
-from pipeline.capture import Channel
-from pipeline.errors import SignalError
-from pipeline.measures import half_cycle
-from pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles, half_cycle_rms, measure_half_cycles
-from pipeline.measures.quality import MISSING
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures import half_cycle
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles, half_cycle_rms, measure_half_cycles
+from halfcycle.pipeline.measures.quality import MISSING
 
 RATE_HZ = 1600.0
 MINUTES = 8

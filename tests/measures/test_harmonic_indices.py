@@ -6,8 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.harmonic_indices import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.harmonic_indices import (
     distortion_of_rms,
     harmonic_loss_factor,
     interharmonic_distortion,
@@ -19,7 +19,7 @@ from pipeline.measures.harmonic_indices import (
     transformer_current_limit,
     weighted_distortion,
 )
-from pipeline.measures.spectra import total_harmonic_distortion
+from halfcycle.pipeline.measures.spectra import total_harmonic_distortion
 
 F64 = npt.NDArray[np.float64]
 

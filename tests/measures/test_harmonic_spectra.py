@@ -6,12 +6,17 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.harmonic_spectra import HarmonicSpectra, harmonic_angles_deg, harmonic_spectra, margin_samples
-from pipeline.measures.sequence import unbalance_of_phasors
-from pipeline.measures.spectra import synchronised_spectra, windows_of
-from pipeline.measures.waveform_indices import window_values
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.harmonic_spectra import (
+    HarmonicSpectra,
+    harmonic_angles_deg,
+    harmonic_spectra,
+    margin_samples,
+)
+from halfcycle.pipeline.measures.sequence import unbalance_of_phasors
+from halfcycle.pipeline.measures.spectra import synchronised_spectra, windows_of
+from halfcycle.pipeline.measures.waveform_indices import window_values
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

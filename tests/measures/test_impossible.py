@@ -7,9 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.capture import Channel
-from pipeline.measures.impossible import bridged
-from pipeline.measures.quality import MISSING, missing_samples, sample_flags, without_missing
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.measures.impossible import bridged
+from halfcycle.pipeline.measures.quality import MISSING, missing_samples, sample_flags, without_missing
 
 SOURCE = "the project's own design: impossible samples are marked and excluded before anything is summed"
 CYCLE = 64

@@ -7,8 +7,8 @@ import numpy.typing as npt
 import pytest
 from twins.twin_waveforms import Component, Stage, three_phase
 
-from pipeline.errors import SignalError
-from pipeline.measures.nominal import find_nominal_frequency
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.nominal import find_nominal_frequency
 
 SOURCE_RANGE = "IEC 61000-4-30 Ed. 3, 5.1: 42.5 - 57.5 Hz and 51 - 69 Hz (from memory)"
 FloatArray = npt.NDArray[np.float64]

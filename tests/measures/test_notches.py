@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.errors import SignalError
-from pipeline.measures.notches import NotchSeries, find_notches, measure_notches
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.notches import NotchSeries, find_notches, measure_notches
 
 F64 = npt.NDArray[np.float64]
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.measures.notches import measure_notches
-from pipeline.measures.spectra import synchronised_spectra
-from pipeline.measures.waveshape import may_be_notched
+from halfcycle.pipeline.measures.notches import measure_notches
+from halfcycle.pipeline.measures.spectra import synchronised_spectra
+from halfcycle.pipeline.measures.waveshape import may_be_notched
 
 SOURCE = "derived: what is left out must hold no notch; the search of every window is the judge"
 

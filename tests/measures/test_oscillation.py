@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.oscillation import damped_modes, modes_of_poles
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.oscillation import damped_modes, modes_of_poles
 
 SOURCE = "derived: x(t) = A exp(-d t) cos(2 pi f t + p) is given, and must come back"
 RATE_HZ = 12_800.0

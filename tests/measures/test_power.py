@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.harmonic_spectra import harmonic_spectra, margin_samples
-from pipeline.measures.power import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.harmonic_spectra import harmonic_spectra, margin_samples
+from halfcycle.pipeline.measures.power import (
     arithmetic_apparent_power,
     effective_power_four_wire,
     effective_power_three_wire,
@@ -17,7 +17,7 @@ from pipeline.measures.power import (
     quadrant,
     vector_apparent_power,
 )
-from pipeline.measures.waveform_indices import window_values
+from halfcycle.pipeline.measures.waveform_indices import window_values
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

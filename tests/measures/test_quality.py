@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.capture import Channel
-from pipeline.measures.half_cycle import HalfCycleMeter
-from pipeline.measures.quality import CLIPPED, FLAG_WORDS, FLAT, MISSING, sample_flags
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter
+from halfcycle.pipeline.measures.quality import CLIPPED, FLAG_WORDS, FLAT, MISSING, sample_flags
 
 SOURCE = "derived: a sine of amplitude A, rounded to counts, is at its peak for arccos(1 - 1/A)/pi of a cycle at most"
 Samples = npt.NDArray[Any]

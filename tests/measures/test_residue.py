@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.periodic import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.periodic import (
     cubics,
     cycles_on_grid,
     mean_wave,
@@ -18,7 +18,7 @@ from pipeline.measures.periodic import (
     steady_turns,
     tuned_turns,
 )
-from pipeline.measures.residue import candidate_blocks, candidate_spans, cycle_residue, interpolate
+from halfcycle.pipeline.measures.residue import candidate_blocks, candidate_spans, cycle_residue, interpolate
 
 SOURCE = "derived: a periodic function less itself one period before is zero"
 F64 = npt.NDArray[np.float64]

@@ -9,8 +9,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pipeline.errors import SignalError
-from pipeline.measures.sequence import symmetrical_components, unbalance_of_line_voltages, unbalance_of_phasors
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.sequence import (
+    symmetrical_components,
+    unbalance_of_line_voltages,
+    unbalance_of_phasors,
+)
 
 SOURCE_DEFINITION = "IEC 61000-4-30 Ed. 3, 5.7 (from memory); the components after Fortescue 1918"
 SOURCE_STATES = (

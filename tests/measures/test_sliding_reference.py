@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.measures.reference import pre_event_voltage, sliding_reference, window_cycles
+from halfcycle.pipeline.measures.reference import pre_event_voltage, sliding_reference, window_cycles
 
 SOURCE = "IEC 61000-4-30 Ed. 3, 5.4.4 (from memory): Usr(n) = 0.9967 Usr(n-1) + 0.0033 U(10/12)rms, held while flagged"
 FloatArray = npt.NDArray[np.float64]

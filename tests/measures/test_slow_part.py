@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns
-from pipeline.measures.slow_part import SlowPart, slow_part
-from pipeline.measures.wave_state import State
+from halfcycle.pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns
+from halfcycle.pipeline.measures.slow_part import SlowPart, slow_part
+from halfcycle.pipeline.measures.wave_state import State
 
 SOURCE = "derived: the samples are made of the states, and the excess of what is added to them"
 F64 = npt.NDArray[np.float64]

@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
-from pipeline.measures.spectra import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
+from halfcycle.pipeline.measures.spectra import (
     MARGIN_SAMPLES,
     Spectra,
     distortion_from_rms,

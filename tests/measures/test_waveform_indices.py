@@ -8,9 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.measures.half_cycle import measure_half_cycles
-from pipeline.measures.waveform_indices import (
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.waveform_indices import (
     EDGE_SAMPLES,
     crest_factor,
     cycle_frequency,

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.capture import Channel
-from pipeline.measures.half_cycle import STRETCH_SAMPLES, HalfCycleMeter
-from pipeline.measures.notches import measure_notches
-from pipeline.measures.spectra import synchronised_spectra, windows_of
-from pipeline.measures.waveshape import Waveshape, WaveshapeMeter, sparse_every
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.measures.half_cycle import STRETCH_SAMPLES, HalfCycleMeter
+from halfcycle.pipeline.measures.notches import measure_notches
+from halfcycle.pipeline.measures.spectra import synchronised_spectra, windows_of
+from halfcycle.pipeline.measures.waveshape import Waveshape, WaveshapeMeter, sparse_every
 
 RATE_HZ, F_HZ = 6400.0, 50.03
 N = 3 * STRETCH_SAMPLES // 2

@@ -12,19 +12,19 @@ import pytest
 from made_fleet import SITE, catalogue_bytes, events_in, loaded, made_capture, names, states, write_capture, write_fleet
 from made_poison import WAYS, guest_folder, halfcycle_beside, poison_file, poisoned
 
-import pipeline.nightly.ingest as ingest_module
-import pipeline.nightly.judging as judging_module
-from pipeline.cli.fleet_commands import report
-from pipeline.config import Fleet
-from pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, AtHand, Strikes, key_of_file
-from pipeline.nightly.building import Trial
-from pipeline.nightly.culprits import culprits
-from pipeline.nightly.days import Day, coverage_of
-from pipeline.nightly.ingest import ingest_files
-from pipeline.nightly.run import run_nightly
-from pipeline.readers import readers
-from pipeline.spread import in_this_process, spread_apart
-from pipeline.store.partitions import Store
+import halfcycle.pipeline.nightly.ingest as ingest_module
+import halfcycle.pipeline.nightly.judging as judging_module
+from halfcycle.pipeline.cli.fleet_commands import report
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, AtHand, Strikes, key_of_file
+from halfcycle.pipeline.nightly.building import Trial
+from halfcycle.pipeline.nightly.culprits import culprits
+from halfcycle.pipeline.nightly.days import Day, coverage_of
+from halfcycle.pipeline.nightly.ingest import ingest_files
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import readers
+from halfcycle.pipeline.spread import in_this_process, spread_apart
+from halfcycle.pipeline.store.partitions import Store
 
 SOURCE = "the project's own design: what goes wrong is a reason on that file, day or event, and the rest is done"
 SITES = (SITE, "Weir", "Mill Lane")
@@ -139,7 +139,7 @@ def test_an_event_whose_explanation_fails_keeps_its_row_and_is_counted(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     # SOURCE.
-    import pipeline.catalogue.causes as causes_module
+    import halfcycle.pipeline.catalogue.causes as causes_module
 
     def fails(*arguments: Any, **options: Any) -> Any:
         raise ZeroDivisionError("a bug")
@@ -156,7 +156,7 @@ def test_culprits_are_found_by_themselves_and_beside_others(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch, together: bool
 ) -> None:
     # SOURCE. The fault: two named captures each, or the later of them beside the earlier.
-    import pipeline.nightly.culprits as culprits_module
+    import halfcycle.pipeline.nightly.culprits as culprits_module
 
     for hour in range(6):
         write_capture(made_capture(f"{DAYS[0]}T0{hour}:00:00", seed=hour), fleet.inbox / SITE / f"{hour}.csv")
@@ -173,7 +173,7 @@ def test_culprits_are_found_by_themselves_and_beside_others(
 
 
 def test_a_day_that_fails_without_any_capture_has_no_culprit(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    import pipeline.nightly.culprits as culprits_module
+    import halfcycle.pipeline.nightly.culprits as culprits_module
 
     run_nightly(fleet, catalogue=False)
     monkeypatch.setattr(culprits_module, "try_days", lambda trials, fleet: ["bad"] * len(trials))
@@ -201,7 +201,7 @@ def test_files_at_hand_when_runs_ended_are_tried_apart_and_forgotten_when_done(
         done_here.extend(files)
         return ingest_files(files, fleet)
 
-    monkeypatch.setattr("pipeline.nightly.run.ingest_files", here)
+    monkeypatch.setattr("halfcycle.pipeline.nightly.run.ingest_files", here)
     for _ in range(MOST_STRIKES):
         strike(fleet, path)
         assert Strikes(fleet)[key_of_file(path, fleet)] > 0
@@ -324,7 +324,7 @@ def test_trends_that_cannot_be_made_cost_their_day_and_are_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     # SOURCE.
-    import pipeline.nightly.site_surveys as surveys_module
+    import halfcycle.pipeline.nightly.site_surveys as surveys_module
 
     fleet = loaded(write_fleet(tmp_path, extra='[survey]\nquantities = ["u_rms"]\ninterval_s = 600\n'))
     for day in DAYS:
@@ -343,7 +343,10 @@ def test_trends_that_cannot_be_made_cost_their_day_and_are_named(
     assert summary.survey.days == ((SITE, date(2026, 3, 2)),)
     assert report(summary, nothing="") == 3
     words = capsys.readouterr().err
-    assert f"no trends of {SITE}, 2026-03-01: unexpected ZeroDivisionError, pipeline.nightly.site_surveys line" in words
+    assert (
+        f"no trends of {SITE}, 2026-03-01: unexpected ZeroDivisionError, halfcycle.pipeline.nightly.site_surveys line"
+        in words
+    )
     monkeypatch.undo()
     again = run_nightly(fleet)
     assert again.survey is not None

@@ -8,11 +8,11 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import SITE, events_in, loaded, made_capture, write_capture, write_fleet
 
-from pipeline.config import Fleet
-from pipeline.errors import StoreError
-from pipeline.nightly.run import run_nightly
-from pipeline.store.partitions import Store, check_name
-from pipeline.store.trends import read_trend
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.store.partitions import Store, check_name
+from halfcycle.pipeline.store.trends import read_trend
 
 SOURCE = "the project's own design: a stored capture is named by the digest of its content"
 START = "2026-03-01T12:00:00"

@@ -17,11 +17,11 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.capture import Capture
-from pipeline.config import Fleet, load_sites
-from pipeline.errors import ConfigError
-from pipeline.nightly.run import run_nightly
-from pipeline.store.partitions import day_of
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.config import Fleet, load_sites
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.store.partitions import day_of
 
 BEFORE, AFTER = "2026-03-01", "2026-03-02"
 RATIO = f"[[sites.changes]]\nvalid_from = {AFTER}\nvoltage_ratio = 2.0\n"

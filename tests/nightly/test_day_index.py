@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 from made_fleet import SITE, loaded, made_capture, write_capture, write_fleet
 
-import pipeline.nightly.day_index as index_module
-from pipeline.config import Fleet
-from pipeline.nightly.days import DaysFound, look_at_days
-from pipeline.nightly.run import run_nightly, summary_if_idle
-from pipeline.store.partitions import Store
+import halfcycle.pipeline.nightly.day_index as index_module
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.days import DaysFound, look_at_days
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
+from halfcycle.pipeline.store.partitions import Store
 
 SOURCE = "brute force: a look at a store whose index was removed"
 FIRST = date(2026, 3, 1)

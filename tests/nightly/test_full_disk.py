@@ -31,7 +31,7 @@ LIMITED = """
 import resource, signal, sys
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv.pop(1)),) * 2)
-from pipeline.cli import main
+from halfcycle.pipeline.cli import main
 main()
 """
 

@@ -12,11 +12,11 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, digests, loaded, made_capture, names, write_capture, write_fleet
 
-from pipeline.config import Fleet
-from pipeline.errors import StoreError
-from pipeline.nightly.inbox import batches_of, new_files, to_processed, to_quarantine
-from pipeline.nightly.run import RunSummary, run_nightly
-from pipeline.readers import read_captures
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.nightly.inbox import batches_of, new_files, to_processed, to_quarantine
+from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
+from halfcycle.pipeline.readers import read_captures
 
 START = "2026-03-01T12:00:00"
 

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, loaded, made_capture, names, write_capture, write_fleet
 
-from pipeline.config import Fleet, load_fleet
-from pipeline.nightly import inbox as inbox_module
-from pipeline.nightly import ingest as ingest_module
-from pipeline.nightly.inbox import waiting
-from pipeline.nightly.run import RunSummary, run_nightly
-from pipeline.readers import capture_files, read_captures
+from halfcycle.pipeline.config import Fleet, load_fleet
+from halfcycle.pipeline.nightly import inbox as inbox_module
+from halfcycle.pipeline.nightly import ingest as ingest_module
+from halfcycle.pipeline.nightly.inbox import waiting
+from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
+from halfcycle.pipeline.readers import capture_files, read_captures
 
 SOURCE = "the project's own design: what is being written is left alone, what cannot be taken is counted and named"
 START = "2026-03-01T12:00:00"
@@ -117,7 +117,7 @@ def test_pipes_and_sockets_are_named_and_never_opened(fleet: Fleet, kind: str, m
 
 def test_a_pipe_among_the_files_of_a_folder_is_set_aside_also_as_a_companion(tmp_path: Path) -> None:
     # SOURCE.
-    from pipeline.errors import ReadError
+    from halfcycle.pipeline.errors import ReadError
 
     os.mkfifo(tmp_path / "pipe.csv")
     write_capture(made_capture(START), tmp_path / "a.cfg")

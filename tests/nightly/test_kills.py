@@ -38,10 +38,10 @@ STARTER = """
 import os, signal, sys, traceback
 from pathlib import Path
 import pyarrow.parquet, pandas, scipy.signal
-from pipeline.config import load_fleet
-from pipeline.nightly.run import run_nightly
-from pipeline.readers import readers
-import pipeline.writers.parquet
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import readers
+import halfcycle.pipeline.writers.parquet
 readers()
 
 def counted(function):

@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from made_fleet import SITE, catalogue_bytes, events_in, halfcycle, loaded, made_capture, write_capture, write_fleet
 
-from pipeline.config import Fleet
-from pipeline.nightly.days import Day, coverage_of
-from pipeline.nightly.recorded import standing_records
-from pipeline.nightly.run import run_nightly, summary_if_idle
-from pipeline.nightly.verify import verify
-from pipeline.spread import in_this_process
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.days import Day, coverage_of
+from halfcycle.pipeline.nightly.recorded import standing_records
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
+from halfcycle.pipeline.nightly.verify import verify
+from halfcycle.pipeline.spread import in_this_process
+from halfcycle.pipeline.store.partitions import Store
 
 SOURCE = (
     "derived: a row beyond a threshold of IEC 61000-4-30, 5.4, begins an event and one that is back ends it; an event "

@@ -11,11 +11,11 @@ import pytest
 from made_fleet import HALF_CYCLE_S, SITE, catalogue_bytes, cut, events_in, loaded, made_capture, states, write_capture
 from made_fleet import write_fleet as written_fleet
 
-from pipeline.config import Fleet
-from pipeline.nightly import building
-from pipeline.nightly import days as days_module
-from pipeline.nightly.run import run_nightly
-from pipeline.store import partitions
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly import building
+from halfcycle.pipeline.nightly import days as days_module
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.store import partitions
 
 DAY_S = 10
 SECONDS = 80.0

@@ -18,10 +18,10 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.capture import Capture
-from pipeline.config import Fleet
-from pipeline.events import Event
-from pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.nightly.run import run_nightly
 
 EVE, NEXT = "2026-03-01", "2026-03-02"
 # A start found from half-cycle values lies within a cycle of the true one (IEC 61000-4-30, 5.4.2: the start is that

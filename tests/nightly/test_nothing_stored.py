@@ -8,8 +8,8 @@ import pytest
 from made_fleet import SITE, halfcycle, loaded, made_capture, names, write_capture, write_fleet
 from readers import pqdif_bytes as made
 
-from pipeline.nightly.ingest import FileOutcome
-from pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.nightly.ingest import FileOutcome
+from halfcycle.pipeline.nightly.run import run_nightly
 
 SOURCE = "the project's own design: what is sound is no fault of the file's, and nothing is dropped without a word"
 WORDS = "trend.pqd: holds no waveform; 3 magnitude-duration observations (RMS) not read as waveforms"

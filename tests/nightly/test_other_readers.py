@@ -9,8 +9,8 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import events_in, loaded, made_capture, write_capture, write_fleet
 
-from pipeline.config import Fleet
-from pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.run import run_nightly
 
 SOURCE = "general libraries: pandas, pyarrow, DuckDB and Polars read partitioned folders by their own rules"
 SITES = ["Mill Lane", "Öllwang Lock"]

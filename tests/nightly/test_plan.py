@@ -19,10 +19,10 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.cli.commands import app
-from pipeline.config import Fleet
-from pipeline.nightly.plan import plan
-from pipeline.nightly.run import run_nightly, update_days
+from halfcycle.pipeline.cli.commands import app
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.plan import plan
+from halfcycle.pipeline.nightly.run import run_nightly, update_days
 
 SOURCE = "the project's own design: what a plan names is what the night that follows does"
 FIRST = date(2026, 3, 1)

@@ -21,9 +21,9 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.config import Fleet
-from pipeline.nightly.days import Day, coverage_of
-from pipeline.nightly.run import run_nightly, summary_if_idle, update_days
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.days import Day, coverage_of
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days
 
 DAY_1, DAY_2, DAY_3 = "2026-03-01", "2026-03-02", "2026-03-03"
 
@@ -141,7 +141,7 @@ def test_a_day_of_a_catalogue_that_lists_no_captures_stands_once_all_are_gone(fl
     """As an older version wrote it."""
     import pyarrow.parquet as pq
 
-    from pipeline.nightly.catalogue_file import CATALOGUE_KEY
+    from halfcycle.pipeline.nightly.catalogue_file import CATALOGUE_KEY
 
     drop(fleet, with_sag(DAY_1), "a.csv")
     run_nightly(fleet)

@@ -9,16 +9,16 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import catalogue_bytes, digests, events_in, loaded, made_capture, states, write_capture, write_fleet
 
-from pipeline.cli.fleet_commands import report
-from pipeline.config import Fleet
-from pipeline.errors import ConfigError
-from pipeline.events import events_of
-from pipeline.nightly.days import look_at_days
-from pipeline.nightly.renamed import names_unknown
-from pipeline.nightly.retention import remove_expired
-from pipeline.nightly.run import run_nightly, summary_if_idle, update_days
-from pipeline.nightly.verify import verify
-from pipeline.spread import in_this_process
+from halfcycle.pipeline.cli.fleet_commands import report
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.events import events_of
+from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.renamed import names_unknown
+from halfcycle.pipeline.nightly.retention import remove_expired
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days
+from halfcycle.pipeline.nightly.verify import verify
+from halfcycle.pipeline.spread import in_this_process
 
 SOURCE = "the project's own design: a night of the new name over the same files makes the same bytes"
 OLD, NEW = "Old Mill", "Mill Lane"

@@ -20,15 +20,15 @@ from made_fleet import (
     write_fleet,
 )
 
-from pipeline.cli.fleet_commands import report
-from pipeline.config import Fleet
-from pipeline.errors import ConfigError
-from pipeline.nightly.days import look_at_days
-from pipeline.nightly.retention import has_expired, remove_expired
-from pipeline.nightly.run import run_nightly, summary_if_idle
-from pipeline.nightly.verify import verify
-from pipeline.spread import in_this_process
-from pipeline.store.partitions import Store
+from halfcycle.pipeline.cli.fleet_commands import report
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.retention import has_expired, remove_expired
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
+from halfcycle.pipeline.nightly.verify import verify
+from halfcycle.pipeline.spread import in_this_process
+from halfcycle.pipeline.store.partitions import Store
 
 SOURCE = "the project's own design: ages count in UTC days from the day of a capture"
 EVENTFUL, CALM = date(2026, 3, 1), date(2026, 3, 5)

@@ -23,14 +23,14 @@ from made_fleet import (
     write_fleet,
 )
 
-import pipeline.nightly.building as building_module
-import pipeline.nightly.days as days_module
-from pipeline.config import Fleet
-from pipeline.errors import PlaceError
-from pipeline.events import catalogue_schema
-from pipeline.nightly.catalogue_file import CATALOGUE_KEY
-from pipeline.nightly.days import Day, days_of, read_catalogue
-from pipeline.nightly.run import run_nightly, summary_if_idle, update_days
+import halfcycle.pipeline.nightly.building as building_module
+import halfcycle.pipeline.nightly.days as days_module
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import PlaceError
+from halfcycle.pipeline.events import catalogue_schema
+from halfcycle.pipeline.nightly.catalogue_file import CATALOGUE_KEY
+from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days
 
 DAY_1, DAY_2, DAY_3 = "2026-03-01", "2026-03-02", "2026-03-03"
 

@@ -10,8 +10,8 @@ import pytest
 from made_fleet import digests, loaded, made_capture, write_capture, write_fleet
 from scipy.stats import betabinom
 
-from pipeline.nightly.run import run_nightly
-from pipeline.nightly.status import FleetStatus, fleet_status, silence_probability
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.nightly.status import FleetStatus, fleet_status, silence_probability
 
 FIRST = date(2026, 3, 1)
 SITES = ("Ferry Lane", "Quarry Road", "Tram Depot", "Weir Bridge", "Mill Street")

@@ -11,16 +11,16 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import SITE, digests, loaded, made_capture, write_capture, write_fleet
 
-from pipeline.cli.fleet_commands import report
-from pipeline.config import Fleet
-from pipeline.nightly.at_hand import MOST_UNTRIED
-from pipeline.nightly.run import run_nightly, summary_if_idle
-from pipeline.nightly.surveyed import points_of_survey
-from pipeline.nightly.verify import verify
-from pipeline.publishing import fleet_surveyed
-from pipeline.spread import in_this_process
-from pipeline.store.partitions import Store
-from pipeline.store.trends import read_trend
+from halfcycle.pipeline.cli.fleet_commands import report
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.nightly.at_hand import MOST_UNTRIED
+from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
+from halfcycle.pipeline.nightly.surveyed import points_of_survey
+from halfcycle.pipeline.nightly.verify import verify
+from halfcycle.pipeline.publishing import fleet_surveyed
+from halfcycle.pipeline.spread import in_this_process
+from halfcycle.pipeline.store.partitions import Store
+from halfcycle.pipeline.store.trends import read_trend
 
 SOURCE = "derived: what is made of the same captures and settings is the same; the calendar's days, weeks and months"
 

@@ -17,9 +17,9 @@ from made_fleet import SITE, halfcycle, loaded, made_capture, names, plain_run, 
 SLOW_RUN = """
 import sys, time
 from pathlib import Path
-from pipeline.config import load_fleet
-from pipeline.nightly.run import run_nightly
-from pipeline.spread import in_this_process
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.spread import in_this_process
 
 def slowly(function, batches, /, *, lost):
     print("under way", flush=True)

@@ -9,12 +9,12 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline import gate
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline import gate
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 START_NS = 1_700_000_000_000_000_000
 NOMINAL_V = 230.0

@@ -30,16 +30,16 @@ from forked_cases import Outcome, RunCase, parser, run_cases, write_case  # noqa
 from fuzz_readers import Good, damaged, good_files  # noqa: E402
 from hostile import maker_for  # noqa: E402
 
-from pipeline.capture import Capture, Channel, Header  # noqa: E402
-from pipeline.catalogue.judge import Terms, judge  # noqa: E402
-from pipeline.config import Thresholds  # noqa: E402
-from pipeline.detectors.registry import choose  # noqa: E402
-from pipeline.errors import HalfcycleError, ReaderFault, ReadError  # noqa: E402
-from pipeline.events import catalogue_table  # noqa: E402
-from pipeline.quantities import chosen_quantities  # noqa: E402
-from pipeline.readers import read_captures  # noqa: E402
-from pipeline.records.record import Piece, records_of  # noqa: E402
-from pipeline.survey.measure import Survey, measure_record  # noqa: E402
+from halfcycle.pipeline.capture import Capture, Channel, Header  # noqa: E402
+from halfcycle.pipeline.catalogue.judge import Terms, judge  # noqa: E402
+from halfcycle.pipeline.config import Thresholds  # noqa: E402
+from halfcycle.pipeline.detectors.registry import choose  # noqa: E402
+from halfcycle.pipeline.errors import HalfcycleError, ReaderFault, ReadError  # noqa: E402
+from halfcycle.pipeline.events import catalogue_table  # noqa: E402
+from halfcycle.pipeline.quantities import chosen_quantities  # noqa: E402
+from halfcycle.pipeline.readers import read_captures  # noqa: E402
+from halfcycle.pipeline.records.record import Piece, records_of  # noqa: E402
+from halfcycle.pipeline.survey.measure import Survey, measure_record  # noqa: E402
 
 MOST_SECONDS = 5.0  # of processor time a case
 MOST_BYTES = 512 << 20  # of further memory a case
@@ -130,7 +130,7 @@ def _wants_memory(error: BaseException | None) -> bool:
 
 
 def _surveyed(record: object) -> None:
-    from pipeline.records.points import points_of
+    from halfcycle.pipeline.records.points import points_of
 
     survey = Survey(chosen_quantities(["u_rms", "f"]), 1.0)
     try:
@@ -171,7 +171,7 @@ def prepare(arguments: argparse.Namespace, folder: Path) -> RunCase:
     for good in goods[::7]:  # what is loaded at first use is loaded now
         write_case(folder / "case", good.files)
         go_through(folder / "case" / good.files[0][0])
-    import pipeline.nightly.run  # noqa: F401
+    import halfcycle.pipeline.nightly.run  # noqa: F401
 
     seen: set[bytes] = set()
     nights = Nights(folder / "night")
@@ -206,11 +206,11 @@ class Nights:
                 shutil.rmtree(self._folder)
 
     def _night(self, case: int) -> str | None:
-        from pipeline.config import load_fleet
-        from pipeline.events import events_of
-        from pipeline.nightly.days import days_of, read_catalogue
-        from pipeline.nightly.run import run_nightly
-        from pipeline.writers.parquet import write_waveform_parquet
+        from halfcycle.pipeline.config import load_fleet
+        from halfcycle.pipeline.events import events_of
+        from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+        from halfcycle.pipeline.nightly.run import run_nightly
+        from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
         write_waveform_parquet(capture_with_sag(), self._folder / "inbox" / SITE / "good.parquet")
         config = self._folder / "fleet.toml"

@@ -34,11 +34,11 @@ for place in (ROOT, HERE):
 
 from forked_cases import Outcome, RunCase, parser, run_cases, write_case  # noqa: E402
 
-from pipeline import writers  # noqa: E402
-from pipeline.capture import Capture, Channel, Header  # noqa: E402
-from pipeline.errors import HalfcycleError, ReaderFault, ReadError  # noqa: E402
-from pipeline.readers import companions_of, read_captures, reader_of, readers  # noqa: E402
-from pipeline.readers.contract import Repair  # noqa: E402
+from halfcycle.pipeline import writers  # noqa: E402
+from halfcycle.pipeline.capture import Capture, Channel, Header  # noqa: E402
+from halfcycle.pipeline.errors import HalfcycleError, ReaderFault, ReadError  # noqa: E402
+from halfcycle.pipeline.readers import companions_of, read_captures, reader_of, readers  # noqa: E402
+from halfcycle.pipeline.readers.contract import Repair  # noqa: E402
 
 RECORDINGS = ROOT.parent / "shared" / "data"
 MOST_SECONDS = 2.0  # of processor time a case

@@ -35,7 +35,7 @@ from made_fleet import SITE, digests, loaded, made_capture, names, write_capture
 from nights import begin_night, end_night  # noqa: E402
 
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")
-_HALFCYCLE = (sys.executable, "-c", "from pipeline.cli import main; raise SystemExit(main())")
+_HALFCYCLE = (sys.executable, "-c", "from halfcycle.pipeline.cli import main; raise SystemExit(main())")
 _LONGEST_S = 300.0
 _MOST_NIGHTS = 6
 _SURVEY = '[survey]\ninterval_s = 1\nquantities = ["u_rms", "f"]\nlimits = "en-50160-lv"\n'

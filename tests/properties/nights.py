@@ -14,16 +14,16 @@ for place in (HERE.parents[1], HERE.parent, HERE):
     if str(place) not in sys.path:  # when run as a command
         sys.path.insert(0, str(place))
 
-from pipeline.catalogue.tables import write_table  # noqa: E402
-from pipeline.config import Fleet  # noqa: E402
-from pipeline.nightly.days import look_at_days, read_days  # noqa: E402
+from halfcycle.pipeline.catalogue.tables import write_table  # noqa: E402
+from halfcycle.pipeline.config import Fleet  # noqa: E402
+from halfcycle.pipeline.nightly.days import look_at_days, read_days  # noqa: E402
 
 _NIGHT = """
 import json, sys
 from pathlib import Path
-from pipeline.config import load_fleet
-from pipeline.nightly.run import run_nightly
-from pipeline.spread import spread_apart
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.spread import spread_apart
 fleet = load_fleet(Path(sys.argv[1]))
 with spread_apart(fleet.run.workers) as spread:
     summary = run_nightly(fleet, spread=spread, catalogue=sys.argv[2] == "all")

@@ -29,8 +29,8 @@ from made_fleet import loaded, made_capture, write_capture, write_fleet  # noqa:
 from made_poison import WAYS, guest_folder, poison_file, poisoned  # noqa: E402
 from nights import begin_night, end_night, rows_of  # noqa: E402
 
-from pipeline.config import Fleet  # noqa: E402
-from pipeline.nightly.stored import is_sound  # noqa: E402
+from halfcycle.pipeline.config import Fleet  # noqa: E402
+from halfcycle.pipeline.nightly.stored import is_sound  # noqa: E402
 
 BLOCKED = "Blocked"
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")

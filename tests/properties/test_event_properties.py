@@ -16,13 +16,13 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as nps
 from twins.twin_waveforms import Component, Stage, three_phase
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.catalogue.span import judge_span
-from pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
-from pipeline.events import Event
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 RATE_HZ = 3200.0
 SAMPLE_NS = 312_500  # 1 / 3200 Hz, a whole number of nanoseconds

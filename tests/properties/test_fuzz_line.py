@@ -10,7 +10,7 @@ from pathlib import Path
 import fuzz_line
 import pytest
 
-from pipeline.capture import Capture
+from halfcycle.pipeline.capture import Capture
 
 SOURCE = "the project's own design: a file is refused with a ReadError or done, in bounded time and memory"
 CORPUS = sorted(path for path in fuzz_line.CORPUS.glob("*/r.*") if path.suffix not in (".dat", ".toml"))

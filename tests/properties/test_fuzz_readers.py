@@ -10,8 +10,8 @@ from pathlib import Path
 import fuzz_readers
 import pytest
 
-from pipeline.capture import Capture
-from pipeline.readers import readers
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.readers import readers
 
 SOURCE = "the project's own design: a reader raises ReadError and nothing else, in bounded time and memory"
 

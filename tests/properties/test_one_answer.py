@@ -16,21 +16,21 @@ import pytest
 from made_fleet import ROOT, cut, events_in, loaded, made_capture, write_capture
 from sites.drawn_captures import archive, to_the_end
 
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import SignalError
-from pipeline.events import Event
-from pipeline.inspection import inspect
-from pipeline.nightly.days import coverage_of, days_of
-from pipeline.nightly.run import run_nightly
-from pipeline.quantities import chosen_quantities
-from pipeline.screening import screen
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.account import Account, Declared
-from pipeline.sites.drafts import look_through
-from pipeline.sites.table import SiteTable
-from pipeline.survey.files import measure_files
-from pipeline.survey.measure import Survey
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.inspection import inspect
+from halfcycle.pipeline.nightly.days import coverage_of, days_of
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.account import Account, Declared
+from halfcycle.pipeline.sites.drafts import look_through
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.files import measure_files
+from halfcycle.pipeline.survey.measure import Survey
 
 DATA = ROOT.parent / "shared" / "data"
 ENDINGS = (".parquet", ".cfg", ".cff", ".csv", ".npz")

@@ -7,8 +7,8 @@ from pathlib import Path
 import fuzz_readers
 import pytest
 
-from pipeline.errors import Unsupported
-from pipeline.readers import budget, read_captures, readers
+from halfcycle.pipeline.errors import Unsupported
+from halfcycle.pipeline.readers import budget, read_captures, readers
 
 SOURCE = "the project's own design: a stated multiple of the file's size, with a floor and a cap"
 

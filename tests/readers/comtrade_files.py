@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.capture import Capture
-from pipeline.readers import read_captures
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.readers import read_captures
 
 RECORDINGS = Path(__file__).parents[3] / "shared" / "data"
 BINARY_TYPES = {"BINARY": "<i2", "BINARY32": "<i4", "FLOAT32": "<f4"}

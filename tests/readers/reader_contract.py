@@ -14,9 +14,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture
-from pipeline.errors import ReadError
-from pipeline.readers import (
+from halfcycle.pipeline.capture import MAX_CAPTURE_SAMPLES, Capture
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers import (
     capture_at,
     capture_files,
     companions_of,
@@ -26,9 +26,9 @@ from pipeline.readers import (
     remarks_on,
     samples_at,
 )
-from pipeline.readers.contract import Repair
-from pipeline.readers.kept import release
-from pipeline.terms import Quantity
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.kept import release
+from halfcycle.pipeline.terms import Quantity
 
 QUANTITIES: tuple[Quantity, ...] = ("voltage", "current", "other")
 RTOL = 2e-7  # float32 holds 24 bits: half a step is 6e-8 of a value, and formats that scale twice round twice
@@ -39,7 +39,7 @@ ODD_STEM = "Übergabe  東 1"
 def check_reader_contract(
     path: Path, *captures_expected: Capture, rtol: float = RTOL, may_be_shorter: Collection[str] = ()
 ) -> None:
-    """Check one good file against the promises of `pipeline.readers`.
+    """Check one good file against the promises of `halfcycle.pipeline.readers`.
 
     Parameters
     ----------
@@ -116,7 +116,7 @@ def at_most_samples(n: int) -> Iterator[None]:
     """While this lasts, readers cut captures at so many samples."""
     release()
     with pytest.MonkeyPatch.context() as patch:
-        for module in [one for name, one in sys.modules.items() if name.startswith("pipeline.readers")]:
+        for module in [one for name, one in sys.modules.items() if name.startswith("halfcycle.pipeline.readers")]:
             if hasattr(module, "MAX_CAPTURE_SAMPLES"):
                 patch.setattr(module, "MAX_CAPTURE_SAMPLES", n)
         yield

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 import scipy.io
 
-from pipeline.errors import ConfigError, Unsupported
-from pipeline.readers import budget, read_captures
+from halfcycle.pipeline.errors import ConfigError, Unsupported
+from halfcycle.pipeline.readers import budget, read_captures
 
 SOURCE = "the project's own design: a stated multiple of the file's size, with a floor and a cap"
 
@@ -54,8 +54,8 @@ def test_many_columns_cost_their_number_and_not_its_square(tmp_path: Path) -> No
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    from pipeline.capture import Channel
-    from pipeline.waveform_table import column_names
+    from halfcycle.pipeline.capture import Channel
+    from halfcycle.pipeline.waveform_table import column_names
 
     seconds = []
     for n in (10_000, 40_000):
@@ -72,7 +72,7 @@ def test_many_columns_cost_their_number_and_not_its_square(tmp_path: Path) -> No
 
 def test_a_compressed_variable_that_ends_early_is_refused(tmp_path: Path) -> None:
     # Derived from the layout: the stream of a compressed variable has an end of its own.
-    from pipeline.errors import MalformedRecord
+    from halfcycle.pipeline.errors import MalformedRecord
 
     path = mat_bomb(tmp_path / "x.mat", 1000)
     data = bytearray(path.read_bytes())

@@ -18,13 +18,21 @@ from comtrade_files import LINES, VALUES, binary_rows, put
 from made_fleet import SITE, cut, events_in, loaded, made_capture, write_capture, write_fleet
 from reader_contract import check_broken_copies
 
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
-from pipeline.nightly.run import run_nightly
-from pipeline.readers import bundle, capture_files, companions_of, keep_unpacked, opened, read_captures, reader_of
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
-from pipeline.writers.delimited import write_delimited
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import (
+    bundle,
+    capture_files,
+    companions_of,
+    keep_unpacked,
+    opened,
+    read_captures,
+    reader_of,
+)
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.writers.delimited import write_delimited
 
 SOURCE = "the project's own design; the attacks are those of the zipfile and tarfile pages of the Python documentation"
 Members = list[tuple[str, bytes]]

@@ -15,17 +15,17 @@ import pytest
 from readers.comtrade_files import LINES, VALUES, binary_rows, put
 from readers.reader_contract import at_most_samples
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ReadError
-from pipeline.readers import capture_at, comtrade, delimited, matlab, numpy_archive, parquet, read_captures
-from pipeline.readers.comtrade.binary_rows import BinaryRows
-from pipeline.readers.pqdif.observed import ObservationReading
-from pipeline.writers.comtrade import write_comtrade
-from pipeline.writers.delimited import write_delimited
-from pipeline.writers.matlab import write_mat
-from pipeline.writers.numpy_archive import write_npz
-from pipeline.writers.parquet import write_waveform_parquet
-from pipeline.writers.pqdif import write_pqdif
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers import capture_at, comtrade, delimited, matlab, numpy_archive, parquet, read_captures
+from halfcycle.pipeline.readers.comtrade.binary_rows import BinaryRows
+from halfcycle.pipeline.readers.pqdif.observed import ObservationReading
+from halfcycle.pipeline.writers.comtrade import write_comtrade
+from halfcycle.pipeline.writers.delimited import write_delimited
+from halfcycle.pipeline.writers.matlab import write_mat
+from halfcycle.pipeline.writers.numpy_archive import write_npz
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.writers.pqdif import write_pqdif
 
 # Two sampling rates, so that the file holds two captures: IEEE C37.111-2013, 7.4.8 (from memory).
 TWO_RATES = {**LINES, 9: "2", 10: "1000,3\r\n500,6"}

@@ -18,10 +18,10 @@ from comtrade_files import (
     variant,
 )
 
-from pipeline.capture import Capture
-from pipeline.readers import capture_files, reader_of
-from pipeline.readers.comtrade import READER
-from pipeline.readers.comtrade.text import decode
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.readers import capture_files, reader_of
+from halfcycle.pipeline.readers.comtrade import READER
+from halfcycle.pipeline.readers.comtrade.text import decode
 
 PLAIN_ASCII = {13: "ASCII"}
 

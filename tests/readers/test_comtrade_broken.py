@@ -20,10 +20,10 @@ from comtrade_files import (
     variant,
 )
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers import comtrade as reader_module
-from pipeline.readers import read_captures
-from pipeline.readers.comtrade import READER, sources
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers import comtrade as reader_module
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.readers.comtrade import READER, sources
 
 
 @pytest.mark.parametrize(("changed", "message"), [

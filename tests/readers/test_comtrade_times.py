@@ -20,8 +20,8 @@ from comtrade_files import (
     read_lines,
 )
 
-from pipeline.capture import Capture
-from pipeline.errors import MalformedRecord
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import MalformedRecord
 
 
 def test_a_change_of_rate_makes_a_new_capture_from_the_sample_after_the_last_of_the_rate(tmp_path):

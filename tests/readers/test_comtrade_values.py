@@ -27,9 +27,9 @@ from comtrade_files import (
     variant,
 )
 
-from pipeline.readers import comtrade as reader_module
-from pipeline.readers.contract import Repair
-from pipeline.records.points import points_of
+from halfcycle.pipeline.readers import comtrade as reader_module
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.records.points import points_of
 
 KINDS = {1991: ("ASCII", "BINARY"), 1999: ("ASCII", "BINARY"), 2013: ("ASCII", "BINARY", "BINARY32", "FLOAT32")}
 VARIANTS = [

@@ -12,13 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from reader_contract import check_broken_copies, check_reader_contract
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError, MalformedRecord, ReadError
-from pipeline.readers import columns, delimited, read_captures, reader_of
-from pipeline.readers.contract import Repair
-from pipeline.readers.delimited import READER
-from pipeline.terms import Quantity
-from pipeline.writers.delimited import write_delimited
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError, MalformedRecord, ReadError
+from halfcycle.pipeline.readers import columns, delimited, read_captures, reader_of
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.delimited import READER
+from halfcycle.pipeline.terms import Quantity
+from halfcycle.pipeline.writers.delimited import write_delimited
 
 RATE_HZ = 6400.0
 START_NS = pd.Timestamp("2026-03-02T06:00:00Z").value

@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 from reader_contract import check_broken_copies
 
-from pipeline.capture import Capture
-from pipeline.errors import MalformedRecord
-from pipeline.readers import read_captures
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers import read_captures
 
 RATE_HZ = 3200.0
 N = 320

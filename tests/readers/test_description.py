@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.description import (
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.description import (
     Description,
     companions,
     description_path,

@@ -11,9 +11,9 @@ import numpy as np
 import pqdif_bytes as made
 import pytest
 
-from pipeline.readers import read_captures
-from pipeline.readers.interpolation import MARGIN, interpolated
-from pipeline.records.points import points_of
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.readers.interpolation import MARGIN, interpolated
+from halfcycle.pipeline.records.points import points_of
 
 SOURCE = "derived: a sine between its samples is known; the sampling theorem says that its samples tell it"
 

@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from reader_contract import check_broken_copies, check_reader_contract
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import MalformedRecord, Unsupported
-from pipeline.readers import read_captures, reader_of
-from pipeline.readers.matlab import READER
-from pipeline.writers.matlab import write_mat
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import MalformedRecord, Unsupported
+from halfcycle.pipeline.readers import read_captures, reader_of
+from halfcycle.pipeline.readers.matlab import READER
+from halfcycle.pipeline.writers.matlab import write_mat
 
 START_NS = pd.Timestamp("2026-03-02T06:00:00Z").value
 RNG = np.random.default_rng(11)

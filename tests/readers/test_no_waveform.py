@@ -10,14 +10,14 @@ import pytest
 from comtrade_files import LINES, VALUES, binary_rows, put
 from reader_contract import check_broken_copies
 
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.inspection import inspect
-from pipeline.readers import companions_of, read_captures, remarks_on
-from pipeline.readers.contract import Repair
-from pipeline.readers.pqdif import READER
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.inspection import inspect
+from halfcycle.pipeline.readers import companions_of, read_captures, remarks_on
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.pqdif import READER
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "IEEE 1159.3 for the files; the project's own design for what is said of them"
 TERMS = Terms(Thresholds())

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from reader_contract import check_broken_copies, check_reader_contract
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
-from pipeline.readers import columns, numpy_archive, read_captures, reader_of
-from pipeline.readers.numpy_archive import READER
-from pipeline.writers.numpy_archive import write_npz
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
+from halfcycle.pipeline.readers import columns, numpy_archive, read_captures, reader_of
+from halfcycle.pipeline.readers.numpy_archive import READER
+from halfcycle.pipeline.writers.numpy_archive import write_npz
 
 SHARED = Path(__file__).resolve().parents[2].parent / "shared" / "data"
 START_NS = pd.Timestamp("2026-03-02T06:00:00Z").value

@@ -13,9 +13,9 @@ import numpy.typing as npt
 import pytest
 from comtrade_files import LINES, binary_rows, put
 
-from pipeline.catalogue.judge import Terms
-from pipeline.screening import Screening, screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.screening import Screening, screen
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: the made waveform; a window's start may lie a cycle before the sag's"
 RATE_HZ, N, VOLTS = 3200, 3200, 230.0

@@ -18,12 +18,12 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from reader_contract import check_broken_copies, check_reader_contract
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import MalformedRecord, ReadError, StoreError
-from pipeline.readers import columns, parquet, read_captures, reader_of
-from pipeline.readers.parquet import READER
-from pipeline.waveform_table import HEADER_KEY, ROW_GROUP_SAMPLES, schema_of
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, StoreError
+from halfcycle.pipeline.readers import columns, parquet, read_captures, reader_of
+from halfcycle.pipeline.readers.parquet import READER
+from halfcycle.pipeline.waveform_table import HEADER_KEY, ROW_GROUP_SAMPLES, schema_of
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 START_NS = pd.Timestamp("2026-03-02T06:00:00Z").value
 CHANNELS = (

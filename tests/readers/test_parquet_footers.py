@@ -12,8 +12,8 @@ _READ = """
 import io, sys
 from pathlib import Path
 import numpy as np, pyarrow as pa, pyarrow.parquet as pq
-from pipeline.errors import ReadError
-from pipeline.readers import known_headers, read_captures
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers import known_headers, read_captures
 
 path, n_cases = Path(sys.argv[1]), int(sys.argv[2])
 n = 300

@@ -15,14 +15,14 @@ import pqdif_bytes as made
 import pytest
 from reader_contract import check_broken_copies, check_reader_contract
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import MalformedRecord, ReadError, Unsupported
-from pipeline.readers import read_captures
-from pipeline.readers.pqdif import READER
-from pipeline.readers.pqdif import observed as observed_module
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, Unsupported
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.readers.pqdif import READER
+from halfcycle.pipeline.readers.pqdif import observed as observed_module
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
 
 RNG = np.random.default_rng(11)
 START_NS = made.START_NS

@@ -13,11 +13,11 @@ import pytest
 from made_fleet import halfcycle
 from pqdif_bytes import Entry, collection, identity, scalar, text
 
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import ReadError
-from pipeline.readers import intervals_in
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "IEEE 1159.3: value types, characteristics, units and phases by their published identifiers"
 MIN, MAX = "67f6af98-f753-11cf-9d89-0080c72e70a3", "67f6af99-f753-11cf-9d89-0080c72e70a3"

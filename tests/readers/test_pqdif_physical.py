@@ -14,13 +14,13 @@ import numpy as np
 import pqdif_bytes as made
 import pytest
 
-from pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
-from pipeline.readers import read_captures, reader_of
-from pipeline.readers.pqdif import READER, bodies, tags
-from pipeline.readers.pqdif.bodies import Budget, PlainBody, Record
-from pipeline.readers.pqdif.physical import Collection
-from pipeline.readers.pqdif.sources import FileSource, MemorySource
-from pipeline.readers.pqdif.tags import Tag
+from halfcycle.pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
+from halfcycle.pipeline.readers import read_captures, reader_of
+from halfcycle.pipeline.readers.pqdif import READER, bodies, tags
+from halfcycle.pipeline.readers.pqdif.bodies import Budget, PlainBody, Record
+from halfcycle.pipeline.readers.pqdif.physical import Collection
+from halfcycle.pipeline.readers.pqdif.sources import FileSource, MemorySource
+from halfcycle.pipeline.readers.pqdif.tags import Tag
 
 MOST_S, MOST_BYTES = 2.0, 256 << 20  # the project's own bar for files that lie
 

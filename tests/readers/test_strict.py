@@ -12,10 +12,10 @@ import pqdif_bytes as made
 import pytest
 from comtrade_files import LINES, VALUES, ascii_rows, binary_rows, put, read_one
 
-from pipeline.errors import ReadError
-from pipeline.readers import read_captures
-from pipeline.readers.contract import Repair
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 SOURCE = "the project's own design: a repair is noted, or refused in a strict reading"
 ASCII = {13: "ASCII"}

@@ -8,14 +8,14 @@ from typing import Literal
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.events import Event
-from pipeline.measures.calm import CalmBand, coarse_rms, squares_of_halves
-from pipeline.records import look as look_module
-from pipeline.records.points import Point, points_of
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.measures.calm import CalmBand, coarse_rms, squares_of_halves
+from halfcycle.pipeline.records import look as look_module
+from halfcycle.pipeline.records.points import Point, points_of
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: a span that is left out must hold no half cycle beyond a threshold; the full measure is the judge"
 RATE_HZ = 3200.0

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import SignalError
-from pipeline.records.points import Point, judged_channels, judged_samples, points_of
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.records.points import Point, judged_channels, judged_samples, points_of
+from halfcycle.pipeline.terms import HOOKUPS
 
 SOURCE = "Kirchhoff: UAB = UA - UB, and UAB + UBC + UCA = 0"
 

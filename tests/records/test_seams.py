@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.records.record import Piece, records_of
-from pipeline.records.seams import runs_on
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.seams import runs_on
 
 SOURCE = "derived: over a seam without a gap the phase of a sine goes on; a gap of t moves it by 2 pi f t"
 T0 = 1_772_323_200_000_000_000

@@ -5,13 +5,22 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.capture import Capture
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.detectors.registry import choose
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
-from pipeline.synthesis import Harmonic, Impulse, Quantisation, Stage, Synthesis, Transient, Waveform, synthesise
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.synthesis import (
+    Harmonic,
+    Impulse,
+    Quantisation,
+    Stage,
+    Synthesis,
+    Transient,
+    Waveform,
+    synthesise,
+)
 
 SOURCE = "derived: the exact truth of the synthesised waveform"
 START_NS = 1_772_409_600_000_000_000

@@ -6,11 +6,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Findings, Terms, judge
-from pipeline.records.record import Piece, records_of
-from pipeline.records.waves import are_waves
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.waves import are_waves
+from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: power of a sine lies at its frequency, of a constant at zero, of white noise everywhere"
 RATE_HZ, N = 3200.0, 6400

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.measures.flickermeter import Flickermeter, Lamp, short_term_severity
+from halfcycle.pipeline.measures.flickermeter import Flickermeter, Lamp, short_term_severity
 
 F64 = npt.NDArray[np.float64]
 

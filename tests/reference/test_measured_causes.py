@@ -7,9 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.catalogue.explain import explain
-from pipeline.measures.event_window import EventWindow
-from pipeline.readers import read_captures
+from halfcycle.pipeline.catalogue.explain import explain
+from halfcycle.pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.readers import read_captures
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 SOURCE = (

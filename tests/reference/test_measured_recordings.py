@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.catalogue.judge import Terms
-from pipeline.events import Event
-from pipeline.screening import screen
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Thresholds
 
 DATA = Path(__file__).parents[2].parent / "shared" / "data"
 CYCLE_S = 0.02

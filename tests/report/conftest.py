@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from pipeline.report.printing import browser
+from halfcycle.pipeline.report.printing import browser
 
 
 @pytest.fixture(scope="module")

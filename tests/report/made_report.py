@@ -8,14 +8,14 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.capture import Channel
-from pipeline.errors import ReadError
-from pipeline.events import Event, with_identity
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.indices.curves import curve
-from pipeline.report.content import Settings
-from pipeline.report.material import Material
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.events import Event, with_identity
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.curves import curve
+from halfcycle.pipeline.report.content import Settings
+from halfcycle.pipeline.report.material import Material
+from halfcycle.pipeline.report.slice import Slice
 
 HOSTILE = (
     "</script></title><script>alert(1)</script><img src=x onerror=alert(2)>\"'`&amp;{{7*7}}{% raw %}\x00\x1b]]>"

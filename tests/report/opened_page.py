@@ -7,7 +7,7 @@ from typing import Any, Final
 
 import pytest
 
-from pipeline.report.printing import BROWSERS, browser
+from halfcycle.pipeline.report.printing import BROWSERS, browser
 
 IN_BROWSER: Final = [
     pytest.mark.slow,

@@ -12,9 +12,9 @@ import pytest
 from report.made_report import SETTINGS, everything
 from report.opened_page import IN_BROWSER, Opened
 
-from pipeline.report.content import build_content
-from pipeline.report.folder import fleet_pages
-from pipeline.report.page import render
+from halfcycle.pipeline.report.content import build_content
+from halfcycle.pipeline.report.folder import fleet_pages
+from halfcycle.pipeline.report.page import render
 
 FOLDER = Path(__file__).parent / "axe-core"
 RUN = "() => axe.run(document, {resultTypes: ['violations']})"

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.report.charts import SEVERITY
-from pipeline.report.drawing import INK, Axes, document, printable, text_of, thinned, ticks
+from halfcycle.pipeline.report.charts import SEVERITY
+from halfcycle.pipeline.report.drawing import INK, Axes, document, printable, text_of, thinned, ticks
 
 SOURCE = "derived: the lowest and highest sample of each column of pixels bound every line through it"
 HOSTILE = "</text><script>alert(1)</script>&\"'\x00\ud800]]>"

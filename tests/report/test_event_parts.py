@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from report.made_report import SETTINGS, event, material, slice_for
 
-from pipeline.capture import Channel
-from pipeline.report.content import build_content
-from pipeline.report.page import render
-from pipeline.report.phasor_pair import phasor_words
-from pipeline.report.slice import BeforeAndDuring, Slice, phasors_of
-from pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
-from pipeline.report.wiring_view import wiring_view
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.report.content import build_content
+from halfcycle.pipeline.report.page import render
+from halfcycle.pipeline.report.phasor_pair import phasor_words
+from halfcycle.pipeline.report.slice import BeforeAndDuring, Slice, phasors_of
+from halfcycle.pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
+from halfcycle.pipeline.report.wiring_view import wiring_view
 
 RATE_HZ, CYCLE = 12_800.0, 256
 THIRD = np.exp(-2j * np.pi / 3)

@@ -18,8 +18,8 @@ import pytest
 from report.made_report import SETTINGS, everything
 from report.opened_page import IN_BROWSER
 
-from pipeline.report.content import build_content
-from pipeline.report.page import render
+from halfcycle.pipeline.report.content import build_content
+from halfcycle.pipeline.report.page import render
 
 pytestmark = IN_BROWSER
 GOLDENS: Final = Path(__file__).parent / "goldens"
@@ -99,7 +99,7 @@ def renew() -> None:
     from PIL import Image
     from playwright.sync_api import sync_playwright
 
-    from pipeline.report.printing import browser
+    from halfcycle.pipeline.report.printing import browser
 
     GOLDENS.mkdir(exist_ok=True)
     for path in GOLDENS.glob("*.png"):

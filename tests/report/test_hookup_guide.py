@@ -8,10 +8,10 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from pipeline.report.hookup_guide import CAUTIONS, guide_of, guide_svg, hookup_table
-from pipeline.report.phasor_diagram import Phasor
-from pipeline.sites.wiring import check_wiring
-from pipeline.terms import HOOKUPS, NEUTRAL, Hookup
+from halfcycle.pipeline.report.hookup_guide import CAUTIONS, guide_of, guide_svg, hookup_table
+from halfcycle.pipeline.report.phasor_diagram import Phasor
+from halfcycle.pipeline.sites.wiring import check_wiring
+from halfcycle.pipeline.terms import HOOKUPS, NEUTRAL, Hookup
 
 SVG = "{http://www.w3.org/2000/svg}"
 each_hookup = pytest.mark.parametrize("hookup", HOOKUPS.values(), ids=str)

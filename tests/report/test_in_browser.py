@@ -13,14 +13,14 @@ import pytest
 from report.made_report import HOSTILE, SETTINGS, START, event, everything, material, no_slice, slice_for
 from report.opened_page import DRAWN, IN_BROWSER, Opened
 
-from pipeline.capture import Channel
-from pipeline.events import Event
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.locales import manner_of
-from pipeline.report.content import Settings, build_content
-from pipeline.report.page import render
-from pipeline.report.printing import print_pdf
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.locales import manner_of
+from halfcycle.pipeline.report.content import Settings, build_content
+from halfcycle.pipeline.report.page import render
+from halfcycle.pipeline.report.printing import print_pdf
+from halfcycle.pipeline.report.slice import Slice
 
 pytestmark = IN_BROWSER
 FIRST_DRAW_S, ZOOM_S = 3.0, 0.3  # the bars of a million samples

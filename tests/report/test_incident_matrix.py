@@ -6,8 +6,8 @@ import re
 
 from incidents.made_incidents import sag
 
-from pipeline.report.incident_matrix import incident_figures
-from pipeline.report.times import Clock
+from halfcycle.pipeline.report.incident_matrix import incident_figures
+from halfcycle.pipeline.report.times import Clock
 
 DEPTHS = {"Abbey": 0.85, "Brook": 0.7, "Croft": 0.4}
 

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 from twins.twin_unpacking import bytes_of, inflated, samples_of
 
-from pipeline.capture import Channel
-from pipeline.report.packing import Packed, pack
-from pipeline.report.slice import Slice
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.report.packing import Packed, pack
+from halfcycle.pipeline.report.slice import Slice
 
 SOURCE = "derived: prediction and what it misses give the samples back, modulo the integers' range"
 

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
-from pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg, phasor_table, scaled
-from pipeline.report.picture import drawable, write_png
-from pipeline.sites.wiring import Diagnosis
-from pipeline.sites.wiring_words import WORDS, WiringFinding, words_of
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg, phasor_table, scaled
+from halfcycle.pipeline.report.picture import drawable, write_png
+from halfcycle.pipeline.sites.wiring import Diagnosis
+from halfcycle.pipeline.sites.wiring_words import WORDS, WiringFinding, words_of
+from halfcycle.pipeline.terms import HOOKUPS
 
 SVG = "{http://www.w3.org/2000/svg}"
 

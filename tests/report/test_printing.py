@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.report.printing import browser, print_pdf
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.report.printing import browser, print_pdf
 
 
 def test_without_a_browser_it_says_how_to_get_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

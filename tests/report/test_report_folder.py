@@ -9,8 +9,8 @@ import pytest
 from report.made_report import HOSTILE, SETTINGS, event, material
 from report.test_report_page import Elements
 
-from pipeline.errors import ConfigError
-from pipeline.report.folder import FRONT, fleet_pages, write_folder
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.report.folder import FRONT, fleet_pages, write_folder
 
 EVENTS = [event(k * 100.0, site=name, magnitude=0.5) for k, name in enumerate(("Mill", "Öl/../lock", HOSTILE, "mill"))]
 

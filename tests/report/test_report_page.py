@@ -11,17 +11,17 @@ import numpy as np
 import pytest
 from report.made_report import HOSTILE, SETTINGS, START, event, material, no_slice, slice_for
 
-from pipeline.capture import Channel
-from pipeline.events import Event
-from pipeline.indices.coverage import CoverageSpan
-from pipeline.indices.curves import curve, curves
-from pipeline.locales import manner_of
-from pipeline.report.content import Content, Settings, build_content
-from pipeline.report.event_words import event_sentences
-from pipeline.report.markdown import summary
-from pipeline.report.page import render
-from pipeline.report.slice import Slice
-from pipeline.report.times import Clock
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.curves import curve, curves
+from halfcycle.pipeline.locales import manner_of
+from halfcycle.pipeline.report.content import Content, Settings, build_content
+from halfcycle.pipeline.report.event_words import event_sentences
+from halfcycle.pipeline.report.markdown import summary
+from halfcycle.pipeline.report.page import render
+from halfcycle.pipeline.report.slice import Slice
+from halfcycle.pipeline.report.times import Clock
 
 
 def content(events: list[Event], **more: object) -> Content:

@@ -9,19 +9,19 @@ import pyarrow as pa
 from report.made_report import HOSTILE, SETTINGS, START, material
 from report.test_report_page import Elements
 
-from pipeline.report.content import build_content
-from pipeline.report.folder import fleet_pages
-from pipeline.report.markdown import summary
-from pipeline.report.page import render
-from pipeline.report.survey_view import (
+from halfcycle.pipeline.report.content import build_content
+from halfcycle.pipeline.report.folder import fleet_pages
+from halfcycle.pipeline.report.markdown import summary
+from halfcycle.pipeline.report.page import render
+from halfcycle.pipeline.report.survey_view import (
     SurveyedPoint,
     compliance_tables,
     disagreement_sentences,
     trend_figures,
     verdict_sentences,
 )
-from pipeline.report.times import Clock
-from pipeline.survey.compliance import assess, drawn_bounds, load_limit_profile
+from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.survey.compliance import assess, drawn_bounds, load_limit_profile
 
 N = 1008  # intervals of 600 s in a week
 PROFILE = load_limit_profile("en-50160-lv")

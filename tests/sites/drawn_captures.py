@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.records.record import Piece, Record, records_of
 
 # (nominal voltage of the judged channels, frequency, line to line): IEC 60038 and common practice (from memory).
 USUAL = (

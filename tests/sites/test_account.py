@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from sites.drawn_captures import archive, capture_of, to_the_end, waves
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Declared, draft
-from pipeline.sites.evidence import evidence_of, steady_beginning, windowed_rms
-from pipeline.sites.recorders import Seen, accounts_of
-from pipeline.sites.system_voltages import SURE, candidates
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Declared, draft
+from halfcycle.pipeline.sites.evidence import evidence_of, steady_beginning, windowed_rms
+from halfcycle.pipeline.sites.recorders import Seen, accounts_of
+from halfcycle.pipeline.sites.system_voltages import SURE, candidates
 
 RMS_KINDS = {"sag", "swell", "interruption"}
 TERMS = Terms(Thresholds())

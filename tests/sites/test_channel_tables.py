@@ -10,14 +10,14 @@ import numpy as np
 import pytest
 from pydantic import BaseModel
 
-from pipeline.capture import Channel, Header
-from pipeline.channel_table import ChannelRule, ChannelTable, rule_for
-from pipeline.config import checked
-from pipeline.errors import ConfigError
-from pipeline.readers import read_captures
-from pipeline.records.points import points_of
-from pipeline.sites.description import described, unmatched
-from pipeline.synthesis import Load, Quantisation, Waveform, synthesise
+from halfcycle.pipeline.capture import Channel, Header
+from halfcycle.pipeline.channel_table import ChannelRule, ChannelTable, rule_for
+from halfcycle.pipeline.config import checked
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.sites.description import described, unmatched
+from halfcycle.pipeline.synthesis import Load, Quantisation, Waveform, synthesise
 
 SOURCE = "derived: 1 kV is 1,000 V; value = (value in the file * scale + offset) in the unit given"
 HEADER = Header("", 0, 6400.0, 640, (), "int16")
@@ -144,9 +144,9 @@ EVERY = ("voltage", "current", "other")
 
 def written(folder: Path, format_name: str) -> Path:
     """A four-wire capture in a format, with names that tell nothing, and where the format can, without units."""
-    from pipeline.writers.comtrade import write_comtrade
-    from pipeline.writers.parquet import write_waveform_parquet
-    from pipeline.writers.pqdif import write_pqdif
+    from halfcycle.pipeline.writers.comtrade import write_comtrade
+    from halfcycle.pipeline.writers.parquet import write_waveform_parquet
+    from halfcycle.pipeline.writers.pqdif import write_pqdif
 
     load = Load(current_a=(10.0, 11.0, 12.0))
     wave = Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=3200.0, duration_s=0.2, load=load,
@@ -202,7 +202,7 @@ def test_channels_of_every_format_are_judged_once_a_table_describes_them(tmp_pat
 
 
 def test_columns_that_tell_nothing_are_channels_only_where_others_are_asked_for(tmp_path: Path) -> None:
-    from pipeline.errors import MalformedRecord
+    from halfcycle.pipeline.errors import MalformedRecord
 
     path = written(tmp_path, "csv")
     path.write_text(path.read_text().replace("x1_L1", "ua (V)"))

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from made_recordings import Recording, TrueSet, drawn_recording
 
-from pipeline.capture import Channel
-from pipeline.errors import SignalError
-from pipeline.readers import read_captures
-from pipeline.sites.identify import SURE, Draft, draft_channels
-from pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.sites.identify import SURE, Draft, draft_channels
+from halfcycle.pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
 
 SOURCE = "the drawn recordings' own truth; the bar is the project's: 90 % of sets right, none wrong silently"
 BLANK = Channel("", "other", "", "")
@@ -99,7 +99,7 @@ def test_sets_of_500_recordings_of_the_own_synthesis_are_right_and_never_wrong_s
 
 
 def synthetic_recording(seed: int) -> Recording:
-    """Feeders on one bus, each with voltages of its own or not, from `pipeline.synthesis`."""
+    """Feeders on one bus, each with voltages of its own or not, from `halfcycle.pipeline.synthesis`."""
     rng = np.random.default_rng(10_000 + seed)
     n_feeders = int(rng.integers(1, 4))
     rate, duration = float(rng.choice([3200.0, 6400.0, 10240.0])), float(rng.uniform(0.3, 1.0))

@@ -13,8 +13,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.sites.phasors import mean_phasors
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.sites.phasors import mean_phasors
 
 F64 = npt.NDArray[np.float64]
 RATE_HZ = 6400.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.sites.same_voltages import identical_voltages
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.sites.same_voltages import identical_voltages
 
 
 def test_one_bus_under_five_names_is_one_point_and_two_open_inputs_are_two() -> None:

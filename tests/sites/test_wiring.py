@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from pipeline.errors import SignalError
-from pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
-from pipeline.sites.wiring_words import WORDS, words_of
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
+from halfcycle.pipeline.sites.wiring_words import WORDS, words_of
+from halfcycle.pipeline.terms import HOOKUPS
 
 RNG = np.random.Generator
 THREE_PHASE = ("four-wire", "five-wire", "three-wire", "two-element", "high-leg")

@@ -14,12 +14,12 @@ import numpy as np
 import pytest
 from made_circuits import FLOWS, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, Case, fault_case, generation_case
 
-from pipeline.catalogue.explain import Explanation, explain
-from pipeline.measures.event_window import EventWindow
-from pipeline.sites.wiring import Diagnosis
-from pipeline.sites.wiring_correction import Wiring, told_wiring, wiring_of
-from pipeline.sites.wiring_model import Mistake
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.catalogue.explain import Explanation, explain
+from halfcycle.pipeline.measures.event_window import EventWindow
+from halfcycle.pipeline.sites.wiring import Diagnosis
+from halfcycle.pipeline.sites.wiring_correction import Wiring, told_wiring, wiring_of
+from halfcycle.pipeline.sites.wiring_model import Mistake
+from halfcycle.pipeline.terms import HOOKUPS
 
 F64 = np.ndarray
 ROWS = {"A": 0, "B": 1, "C": 2}

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import StoreError
-from pipeline.store.atomic import clear_staging, put_in_place, stage, write_atomically
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.atomic import clear_staging, put_in_place, stage, write_atomically
 
 # Writes 64 kB at a time until it is killed, or the file may not grow further.
 SLOW_WRITE = """
 import sys
 from pathlib import Path
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_atomically
 
 def write(aside):
     with aside.open("wb") as stream:
@@ -31,8 +31,8 @@ write_atomically(Path(sys.argv[1]), write)
 LIMITED_WRITE = """
 import resource, signal, sys
 from pathlib import Path
-from pipeline.errors import StoreError
-from pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.atomic import write_atomically
 
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))

@@ -12,13 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.errors import StoreError
-from pipeline.store.lock import LOCK_NAME, locked
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.lock import LOCK_NAME, locked
 
 HOLD = """
 import sys, time
 from pathlib import Path
-from pipeline.store.lock import locked
+from halfcycle.pipeline.store.lock import locked
 with locked(Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(float(sys.argv[2]))
@@ -26,8 +26,8 @@ with locked(Path(sys.argv[1])):
 FULL_DISK = """
 import resource, signal, sys
 from pathlib import Path
-from pipeline.errors import StoreError
-from pipeline.store.lock import locked
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.lock import locked
 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
 resource.setrlimit(resource.RLIMIT_FSIZE, (0, 0))
 try:

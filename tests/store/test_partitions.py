@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from made_fleet import made_capture, ns, write_capture
 
-from pipeline.errors import StoreError
-from pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
 
 
 # The Gregorian calendar: 2000 and 2024 have a 29 February, 2100 has none.

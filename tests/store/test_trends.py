@@ -9,8 +9,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from pipeline.errors import StoreError
-from pipeline.store.trends import read_trend, write_trend
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.store.trends import read_trend, write_trend
 
 START = np.datetime64("2026-03-01T22:00:00", "ns")
 

@@ -12,17 +12,17 @@ import pytest
 from made_fleet import halfcycle
 from survey.test_measure import START_NS, made
 
-from pipeline.capture import Capture
-from pipeline.errors import MalformedRecord
-from pipeline.quantities import QUANTITIES, chosen_quantities
-from pipeline.readers.source_digest import source_digest
-from pipeline.survey.certificate import certified_quantities, listed_sources, quantity_of_column
-from pipeline.survey.coarser import coarser
-from pipeline.survey.files import measure_files
-from pipeline.survey.measure import Survey, Trend
-from pipeline.survey.stored import certificates_at, read_trends
-from pipeline.trend_table import Certificate, CertifiedQuantity, certificates_as_toml, certificates_of
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
+from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.survey.certificate import certified_quantities, listed_sources, quantity_of_column
+from halfcycle.pipeline.survey.coarser import coarser
+from halfcycle.pipeline.survey.files import measure_files
+from halfcycle.pipeline.survey.measure import Survey, Trend
+from halfcycle.pipeline.survey.stored import certificates_at, read_trends
+from halfcycle.pipeline.trend_table import Certificate, CertifiedQuantity, certificates_as_toml, certificates_of
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 SOURCE = "derived: what was put in comes out; a mean of squares is the sum of squares over how many they are"
 

@@ -12,10 +12,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from pipeline.errors import ConfigError, ReadError
-from pipeline.quantities import QUANTITIES, chosen_quantities
-from pipeline.resources import resource_names
-from pipeline.survey.compliance import (
+from halfcycle.pipeline.errors import ConfigError, ReadError
+from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
+from halfcycle.pipeline.resources import resource_names
+from halfcycle.pipeline.survey.compliance import (
     Assessment,
     LimitProfile,
     assess,

@@ -10,15 +10,15 @@ import pyarrow as pa
 import pytest
 from made_fleet import halfcycle
 
-from pipeline.errors import ConfigError, StoreError
-from pipeline.readers import intervals_in
-from pipeline.sites.table import SiteTable
-from pipeline.survey.certificate import certified_quantities
-from pipeline.survey.exported import export_trends, trends_in
-from pipeline.survey.measure import Trend
-from pipeline.survey.stored import StoredTrend, read_trends
-from pipeline.survey.written import write_trends
-from pipeline.trend_table import Certificate, Origin
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.certificate import certified_quantities
+from halfcycle.pipeline.survey.exported import export_trends, trends_in
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.stored import StoredTrend, read_trends
+from halfcycle.pipeline.survey.written import write_trends
+from halfcycle.pipeline.trend_table import Certificate, Origin
 
 SOURCE = "derived: what goes out must come back"
 START_NS = 1_772_431_200_000_000_000

@@ -10,13 +10,13 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import halfcycle
 
-from pipeline.catalogue.judge import Terms
-from pipeline.errors import ConfigError
-from pipeline.readers import intervals_in
-from pipeline.screening import screen
-from pipeline.settings import Site, Thresholds
-from pipeline.sites.table import SiteTable
-from pipeline.survey.exported_logs import export_logs, logs_in
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.readers import intervals_in
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.settings import Site, Thresholds
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.exported_logs import export_logs, logs_in
 
 SOURCE = "derived: what is written row by row is what was read; a ratio multiplies"
 

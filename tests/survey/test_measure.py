@@ -14,20 +14,20 @@ import pytest
 from made_fleet import halfcycle
 from readers.pqdif_bytes import interval_file
 
-from pipeline.capture import Capture
-from pipeline.errors import SignalError
-from pipeline.quantities import QUANTITIES, chosen_quantities
-from pipeline.records.points import points_of
-from pipeline.records.record import Piece, Record, records_of
-from pipeline.sites.account import Declared, draft
-from pipeline.sites.evidence import evidence_of
-from pipeline.store.trends import read_trend
-from pipeline.survey.compliance import load_limit_profile
-from pipeline.survey.files import judge_files, measure_files
-from pipeline.survey.joining import joined_trends
-from pipeline.survey.measure import Survey, Trend, measure_record
-from pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.sites.account import Declared, draft
+from halfcycle.pipeline.sites.evidence import evidence_of
+from halfcycle.pipeline.store.trends import read_trend
+from halfcycle.pipeline.survey.compliance import load_limit_profile
+from halfcycle.pipeline.survey.files import judge_files, measure_files
+from halfcycle.pipeline.survey.joining import joined_trends
+from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 SOURCE = "closed forms of what was put in: IEEE 1459-2010, 3.1 (P, Q1, PF); IEC 61000-4-7 (THD); symmetrical components"
 TICK_NS = 1_772_409_600_000_000_000  # 2026-03-02T00:00:00Z, a ten-minute tick

@@ -12,12 +12,12 @@ import pyarrow as pa
 import pytest
 from survey.test_measure import made
 
-from pipeline.capture import Capture, Channel
-from pipeline.quantities import chosen_quantities
-from pipeline.records.points import points_of
-from pipeline.records.record import Piece, records_of
-from pipeline.survey.measure import Survey, Trend, measure_record
-from pipeline.terms import HOOKUPS
+from halfcycle.pipeline.capture import Capture, Channel
+from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.terms import HOOKUPS
 
 SOURCE = "derived: Kirchhoff's laws; power is what the loads' elements take, one by one (IEEE 1459-2010, 3.1.2.3)"
 RATE_HZ, SECONDS, FREQUENCY_HZ = 12_800.0, 3.0, 50.02

@@ -13,15 +13,15 @@ import pytest
 from made_fleet import halfcycle
 from survey.test_measure import TICK_NS, made
 
-from pipeline.capture import Capture, Channel
-from pipeline.errors import ConfigError
-from pipeline.quantities import BANDS_HZ, QUANTITIES, chosen_quantities
-from pipeline.records.points import points_of
-from pipeline.records.record import Piece, records_of
-from pipeline.survey.demand import DemandMeter
-from pipeline.survey.measure import Survey, Trend, measure_record
-from pipeline.survey.notes import notes_of
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.quantities import BANDS_HZ, QUANTITIES, chosen_quantities
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.survey.demand import DemandMeter
+from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.notes import notes_of
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 SOURCE = "closed forms of the waves that were put in; IEC 61000-4-7:2002, 5.5 (groups); IEEE 1459-2010, 3.1.2 (powers)"
 F64 = npt.NDArray[np.float64]

@@ -13,18 +13,18 @@ import pyarrow.parquet as pq
 import pytest
 from made_fleet import halfcycle
 
-from pipeline.errors import ReadError
-from pipeline.readers.intervals import IntervalRecords, interval_records
-from pipeline.readers.intervals.names import Told, Unclear, told_by
-from pipeline.settings import Thresholds
-from pipeline.sites.account import Declared
-from pipeline.sites.table import SiteTable
-from pipeline.survey.compared import compared
-from pipeline.survey.compliance import load_limit_profile
-from pipeline.survey.measure import Trend
-from pipeline.survey.recorded import recorded_trends
-from pipeline.survey.stored import StoredTrend, judge_trends
-from pipeline.trend_table import Certificate
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers.intervals import IntervalRecords, interval_records
+from halfcycle.pipeline.readers.intervals.names import Told, Unclear, told_by
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.sites.account import Declared
+from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.survey.compared import compared
+from halfcycle.pipeline.survey.compliance import load_limit_profile
+from halfcycle.pipeline.survey.measure import Trend
+from halfcycle.pipeline.survey.recorded import recorded_trends
+from halfcycle.pipeline.survey.stored import StoredTrend, judge_trends
+from halfcycle.pipeline.trend_table import Certificate
 
 SOURCE = "derived: what was drawn is what must be read; column names in the trade's words, common practice, no source"
 

@@ -19,8 +19,8 @@ import pyarrow as pa
 import pytest
 from twins.twin_compliance import TwinInterval, TwinLimit, twin_limits, twin_periods, twin_verdict
 
-from pipeline.resources import resource_names
-from pipeline.survey.compliance import Assessment, assess, load_limit_profile
+from halfcycle.pipeline.resources import resource_names
+from halfcycle.pipeline.survey.compliance import Assessment, assess, load_limit_profile
 
 ROOT = Path(__file__).resolve().parents[2]
 PROFILES = resource_names("configs", "limits", ".toml")

@@ -12,20 +12,20 @@ import pytest
 from made_fleet import halfcycle
 from survey.test_measure import START_NS, TICK_NS, made, record_of
 
-from pipeline.capture import Capture, Channel
-from pipeline.measures.flickermeter import Lamp
-from pipeline.quantities import QUANTITIES, chosen_quantities
-from pipeline.records.points import points_of
-from pipeline.records.record import Piece, records_of
-from pipeline.survey import series, totals
-from pipeline.survey.compliance import load_limit_profile
-from pipeline.survey.files import judge_files
-from pipeline.survey.joining import joined_trends
-from pipeline.survey.lamps import lamp_of
-from pipeline.survey.measure import Survey, Trend, measure_record
-from pipeline.survey.notes import joined_notes, notes_of, with_notes
-from pipeline.synthesis import Stage
-from pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.capture import Capture, Channel
+from halfcycle.pipeline.measures.flickermeter import Lamp
+from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
+from halfcycle.pipeline.records.points import points_of
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.survey import series, totals
+from halfcycle.pipeline.survey.compliance import load_limit_profile
+from halfcycle.pipeline.survey.files import judge_files
+from halfcycle.pipeline.survey.joining import joined_trends
+from halfcycle.pipeline.survey.lamps import lamp_of
+from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.notes import joined_notes, notes_of, with_notes
+from halfcycle.pipeline.synthesis import Stage
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 
 def trend_of(capture: Capture, *symbols: str, interval_s: float = 1.0, nominal_v: float | None = 230.0) -> Trend:

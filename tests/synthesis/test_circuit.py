@@ -10,12 +10,20 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.circuit.devices import Capacitor, Converter, Fault, Generator, Load, MotorLoad, Transformer
-from pipeline.synthesis.circuit.feeder import Feeder, record, true_causes
-from pipeline.synthesis.circuit.motor import Motor
-from pipeline.synthesis.circuit.network import GROUND, MagnetisingCurve, Network, Sine, between
-from pipeline.synthesis.circuit.stepping import Command, simulate
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.circuit.devices import (
+    Capacitor,
+    Converter,
+    Fault,
+    Generator,
+    Load,
+    MotorLoad,
+    Transformer,
+)
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, record, true_causes
+from halfcycle.pipeline.synthesis.circuit.motor import Motor
+from halfcycle.pipeline.synthesis.circuit.network import GROUND, MagnetisingCurve, Network, Sine, between
+from halfcycle.pipeline.synthesis.circuit.stepping import Command, simulate
 
 SOURCE = "derived: closed forms of linear circuits, beside each check"
 F64 = npt.NDArray[np.float64]

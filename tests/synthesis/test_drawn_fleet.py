@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.fleet.clocks import ClockMix
-from pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
-from pipeline.synthesis.fleet.network import drawn_network
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.fleet.clocks import ClockMix
+from halfcycle.pipeline.synthesis.fleet.drawn import FleetPlan, drawn_fleet
+from halfcycle.pipeline.synthesis.fleet.network import drawn_network
 
 PLAN = FleetPlan(n_sites=30, n_areas=3, n_feeders=2, n_days=10)
 
@@ -64,7 +64,7 @@ def test_a_fleet_that_cannot_be_is_refused() -> None:
 
 
 def test_the_rows_are_events_as_a_catalogue_has_them() -> None:
-    from pipeline.events import catalogue_table, events_of
+    from halfcycle.pipeline.events import catalogue_table, events_of
 
     table = drawn_fleet(PLAN, seed=6).table
     events = events_of(table)

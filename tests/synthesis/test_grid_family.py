@@ -7,13 +7,13 @@ import math
 import numpy as np
 import pytest
 
-from pipeline.synthesis.circuit.devices import Fault, Load
-from pipeline.synthesis.circuit.family import draw_case
-from pipeline.synthesis.circuit.feeder import Feeder, record
-from pipeline.synthesis.circuit.grid import BREAKER, Earthing, Grid, Line, build_grid
-from pipeline.synthesis.circuit.happenings import HAPPENINGS, draw_scene
-from pipeline.synthesis.circuit.network import Sine
-from pipeline.synthesis.circuit.stepping import Command, _Run, simulate
+from halfcycle.pipeline.synthesis.circuit.devices import Fault, Load
+from halfcycle.pipeline.synthesis.circuit.family import draw_case
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, record
+from halfcycle.pipeline.synthesis.circuit.grid import BREAKER, Earthing, Grid, Line, build_grid
+from halfcycle.pipeline.synthesis.circuit.happenings import HAPPENINGS, draw_scene
+from halfcycle.pipeline.synthesis.circuit.network import Sine
+from halfcycle.pipeline.synthesis.circuit.stepping import Command, _Run, simulate
 
 RATE_HZ = 12800.0
 W = 2 * math.pi * 50

@@ -7,8 +7,8 @@ from dataclasses import fields
 import numpy as np
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.parametric import (
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.parametric import (
     FORMS,
     JOINED,
     PRIMITIVES,

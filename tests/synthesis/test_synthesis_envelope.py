@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.synthesis import Stage
-from pipeline.synthesis.envelope import Envelope, envelope_of, intersection, union
+from halfcycle.pipeline.synthesis import Stage
+from halfcycle.pipeline.synthesis.envelope import Envelope, envelope_of, intersection, union
 
 INTERVALS = st.lists(st.tuples(st.integers(0, 30), st.integers(0, 30)).map(lambda pair: (min(pair), max(pair))))
 

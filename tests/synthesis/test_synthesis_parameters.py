@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis import (
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis import (
     Harmonic,
     Impulse,
     Interharmonic,

@@ -12,7 +12,16 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from pipeline.synthesis import Harmonic, Impulse, Stage, Transient, TrueEvent, Waveform, synthesise, true_events
+from halfcycle.pipeline.synthesis import (
+    Harmonic,
+    Impulse,
+    Stage,
+    Transient,
+    TrueEvent,
+    Waveform,
+    synthesise,
+    true_events,
+)
 
 
 def four_wire(*stages: Stage, **changes: Any) -> Waveform:

@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal, stats
 
-from pipeline.synthesis import (
+from halfcycle.pipeline.synthesis import (
     Harmonic,
     Impulse,
     Interharmonic,

@@ -10,13 +10,13 @@ from pathlib import Path
 
 from made_fleet import COMMAND, PLAIN_RUN, ROOT, SITE, made_capture, ns, run_code, write_fleet
 
-from pipeline.capture import Capture
-from pipeline.writers.comtrade import write_comtrade
-from pipeline.writers.delimited import write_delimited
-from pipeline.writers.matlab import write_mat
-from pipeline.writers.numpy_archive import write_npz
-from pipeline.writers.parquet import write_waveform_parquet
-from pipeline.writers.pqdif import write_pqdif
+from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.writers.comtrade import write_comtrade
+from halfcycle.pipeline.writers.delimited import write_delimited
+from halfcycle.pipeline.writers.matlab import write_mat
+from halfcycle.pipeline.writers.numpy_archive import write_npz
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.writers.pqdif import write_pqdif
 
 RECORDINGS = ROOT.parent / "shared" / "data"
 TIMEOUT_S = 900

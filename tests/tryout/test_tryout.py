@@ -20,14 +20,14 @@ from made_fleet import COMMAND, digests, run_code
 from stage import Stage, set_up
 from values import TABLE, Tried
 
-from pipeline.cli import commands
+from halfcycle.pipeline.cli import commands
 
 SOURCE = (
     "the project's own design: exit status, one sentence for what is wrong, the same bytes for any number of workers"
 )
 # What works on batches works in its processes from the first batch on, however small the archive.
 AT_ONCE = """
-import pipeline.spread as s
+import halfcycle.pipeline.spread as s
 s._Processes._is_ready = lambda self: self._started is not None and self._started.result() > 0
 """
 TIMEOUT_S = 900

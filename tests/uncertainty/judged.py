@@ -10,12 +10,12 @@ import numpy as np
 import numpy.typing as npt
 from uncertainty.drawn_events import NOMINAL_V, Drawn, drawn
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.catalogue.uncertainty import Wanted
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.catalogue.uncertainty import Wanted
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 QUANTITIES = ("magnitude", "start", "duration", "frequency")
 SLICES = {

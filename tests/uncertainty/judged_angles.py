@@ -8,12 +8,12 @@ from multiprocessing import get_context
 import numpy as np
 from uncertainty.drawn_angles import HZ, NOMINAL_V, DrawnRinging, DrawnSag, drawn_ringing, drawn_sag
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.catalogue.judge import Terms, judge
-from pipeline.detectors.registry import choose
-from pipeline.events import Event
-from pipeline.records.record import Piece, records_of
-from pipeline.settings import Thresholds
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.detectors.registry import choose
+from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.settings import Thresholds
 
 Off = dict[str, tuple[float, float]]
 """By quantity: estimate less truth, and the standard uncertainty that is stated."""

@@ -11,14 +11,14 @@ import pyarrow as pa
 import pytest
 from made_fleet import ROOT, SITE, halfcycle, made_capture, write_capture, write_fleet
 
-from pipeline.catalogue.reading import read_events, read_table
-from pipeline.config import load_fleet
-from pipeline.events import catalogue_schema, catalogue_table, events_of
-from pipeline.nightly.run import run_nightly
-from pipeline.uncertainty.decisions import probability_within, verdict
-from pipeline.uncertainty.edges import Edge, find_edge
-from pipeline.uncertainty.level import _BIAS, _N_VALUES, _SPREAD, Level, Noise, level_of, worst_level
-from pipeline.uncertainty.periodic import fit_periodic
+from halfcycle.pipeline.catalogue.reading import read_events, read_table
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.events import catalogue_schema, catalogue_table, events_of
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.uncertainty.decisions import probability_within, verdict
+from halfcycle.pipeline.uncertainty.edges import Edge, find_edge
+from halfcycle.pipeline.uncertainty.level import _BIAS, _N_VALUES, _SPREAD, Level, Noise, level_of, worst_level
+from halfcycle.pipeline.uncertainty.periodic import fit_periodic
 
 START = "2026-03-01T12:00:00"
 

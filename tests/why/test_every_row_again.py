@@ -10,20 +10,20 @@ import numpy as np
 import pytest
 from made_fleet import cut, ns, write_capture
 
-from pipeline.catalogue.judge import Terms
-from pipeline.catalogue.reading import read_events
-from pipeline.catalogue.tables import write_table
-from pipeline.demo import build_demo_fleet
-from pipeline.detectors.registry import choose, detectors
-from pipeline.events import Event, catalogue_table
-from pipeline.recall import Archive
-from pipeline.screening import screen
-from pipeline.screening.provenance import ScreeningSettings, read_provenance, write_provenance
-from pipeline.settings import Thresholds
-from pipeline.synthesis import Harmonic, Quantisation, Stage, Waveform, synthesise
-from pipeline.why.again import ScreeningOrigin
-from pipeline.why.comparing import as_written, differences
-from pipeline.why.trace import trace_of
+from halfcycle.pipeline.catalogue.judge import Terms
+from halfcycle.pipeline.catalogue.reading import read_events
+from halfcycle.pipeline.catalogue.tables import write_table
+from halfcycle.pipeline.demo import build_demo_fleet
+from halfcycle.pipeline.detectors.registry import choose, detectors
+from halfcycle.pipeline.events import Event, catalogue_table
+from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.screening import screen
+from halfcycle.pipeline.screening.provenance import ScreeningSettings, read_provenance, write_provenance
+from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.synthesis import Harmonic, Quantisation, Stage, Waveform, synthesise
+from halfcycle.pipeline.why.again import ScreeningOrigin
+from halfcycle.pipeline.why.comparing import as_written, differences
+from halfcycle.pipeline.why.trace import trace_of
 
 SOURCE = "derived: a catalogue is a function of its files, its settings and the code"
 DATA = Path(__file__).parents[2].parent / "shared" / "data"

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, cut, halfcycle, made_capture, write_capture, write_fleet
 
-from pipeline.catalogue.reading import read_events
-from pipeline.config import load_fleet
-from pipeline.nightly.run import run_nightly
-from pipeline.screening.provenance import provenance_path
+from halfcycle.pipeline.catalogue.reading import read_events
+from halfcycle.pipeline.config import load_fleet
+from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.screening.provenance import provenance_path
 
 SOURCE = "derived: a catalogue is a function of files, settings and code; PROV-JSON: the W3C member submission of 2013"
 START = "2026-03-01T12:00:00"
@@ -130,9 +130,9 @@ def test_the_same_screening_gives_the_same_provenance(folder: Path) -> None:
 
 def test_another_code_version_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # SOURCE.
-    from pipeline.recall import Archive
-    from pipeline.screening.provenance import read_provenance
-    from pipeline.why import again
+    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.screening.provenance import read_provenance
+    from halfcycle.pipeline.why import again
 
     monkeypatch.setattr(again, "code_version", lambda: "99.0")
     monkeypatch.chdir(folder)

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError, MalformedRecord, StoreError
-from pipeline.readers import read_captures
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL
-from pipeline.writers.comtrade import write_comtrade
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError, MalformedRecord, StoreError
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL
+from halfcycle.pipeline.writers.comtrade import write_comtrade
 
 START_NS = 1_709_683_198_500_000_000  # 2024-03-05 23:59:58.5
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -17,12 +17,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from pipeline.capture import Capture, Channel, Header
-from pipeline.errors import ConfigError, StoreError
-from pipeline.readers import read_captures
-from pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL
-from pipeline.writers import pqdif_layout
-from pipeline.writers.pqdif import write_pqdif
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.errors import ConfigError, StoreError
+from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL
+from halfcycle.pipeline.writers import pqdif_layout
+from halfcycle.pipeline.writers.pqdif import write_pqdif
 
 START_NS = 1_709_683_198_500_000_001  # 2024-03-05 23:59:58.500000001
 CHANNELS = (

@@ -14,18 +14,18 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
-from pipeline.errors import MalformedRecord
-from pipeline.readers.comtrade.ascii_rows import ascii_rows
-from pipeline.readers.comtrade.binary_rows import binary_rows
-from pipeline.readers.comtrade.configuration import AnalogChannel, Configuration, parse_configuration
-from pipeline.readers.comtrade.gaps import cut_at_gaps
-from pipeline.readers.comtrade.sources import SECTION, Sources, locate, sibling
-from pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
-from pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
-from pipeline.readers.contract import Reader, Repair, reading
-from pipeline.readers.kept import has_gone
-from pipeline.terms import Quantity
+from halfcycle.pipeline.capture import MAX_CAPTURE_SAMPLES, Capture, Channel, Header, SampleArray
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.comtrade.ascii_rows import ascii_rows
+from halfcycle.pipeline.readers.comtrade.binary_rows import binary_rows
+from halfcycle.pipeline.readers.comtrade.configuration import AnalogChannel, Configuration, parse_configuration
+from halfcycle.pipeline.readers.comtrade.gaps import cut_at_gaps
+from halfcycle.pipeline.readers.comtrade.sources import SECTION, Sources, locate, sibling
+from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
+from halfcycle.pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
+from halfcycle.pipeline.readers.contract import Reader, Repair, reading
+from halfcycle.pipeline.readers.kept import has_gone
+from halfcycle.pipeline.terms import Quantity
 
 _LAST_NS: Final = np.iinfo(np.int64).max
 _COMPANION_ENDINGS: Final = ("hdr", "inf")

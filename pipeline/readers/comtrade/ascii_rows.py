@@ -13,12 +13,12 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import SampleArray
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.budget import check_time
-from pipeline.readers.comtrade.configuration import Configuration
-from pipeline.readers.comtrade.sources import DataPart
-from pipeline.readers.contract import Repair
+from halfcycle.pipeline.capture import SampleArray
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.comtrade.configuration import Configuration
+from halfcycle.pipeline.readers.comtrade.sources import DataPart
+from halfcycle.pipeline.readers.contract import Repair
 
 _MISSING_BEFORE_2013: Final = 99999
 _LEADING_FIELDS: Final = 2  # sample number, time stamp

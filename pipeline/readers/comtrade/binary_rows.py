@@ -17,11 +17,11 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import SampleArray
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.budget import check_time
-from pipeline.readers.comtrade.configuration import Configuration
-from pipeline.readers.comtrade.sources import DataPart
+from halfcycle.pipeline.capture import SampleArray
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.comtrade.configuration import Configuration
+from halfcycle.pipeline.readers.comtrade.sources import DataPart
 
 _SAMPLE_TYPES: Final = {"BINARY": "<i2", "BINARY32": "<i4", "FLOAT32": "<f4"}
 _MISSING_CODES: Final = {"BINARY": -0x8000, "BINARY32": -0x80000000, "FLOAT32": None}

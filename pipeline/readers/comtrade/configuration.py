@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal, cast, get_args
 
-from pipeline.readers.comtrade import stamps
-from pipeline.readers.comtrade.lines import Lines, Notes, number_in
-from pipeline.readers.comtrade.text import decode
-from pipeline.readers.contract import Repair
-from pipeline.readers.description import phase_of_name, quantity_of_name
-from pipeline.terms import Quantity, phases_of, quantity_of_unit
+from halfcycle.pipeline.readers.comtrade import stamps
+from halfcycle.pipeline.readers.comtrade.lines import Lines, Notes, number_in
+from halfcycle.pipeline.readers.comtrade.text import decode
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.description import phase_of_name, quantity_of_name
+from halfcycle.pipeline.terms import Quantity, phases_of, quantity_of_unit
 
 DataKind = Literal["ASCII", "BINARY", "BINARY32", "FLOAT32"]
 

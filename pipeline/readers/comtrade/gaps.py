@@ -11,10 +11,10 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.readers.budget import check_time
-from pipeline.readers.comtrade.stamps import NS_PER_S
-from pipeline.readers.comtrade.timing import MAX_STAMP, STAMP_TOLERANCE, STAMP_WRAP, Elapsed, Stretch, Timing
-from pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S
+from halfcycle.pipeline.readers.comtrade.timing import MAX_STAMP, STAMP_TOLERANCE, STAMP_WRAP, Elapsed, Stretch, Timing
+from halfcycle.pipeline.readers.contract import Repair
 
 _FEWEST_ROWS: Final = 8  # tell how fast the stamps run
 _STANDING_SHARE: Final = 0.1  # of the steps that are 0 where stamps are coarser than the sampling

@@ -6,8 +6,8 @@ import math
 import re
 from pathlib import Path
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.budget import check_time
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.budget import check_time
 
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.contract import Repair
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.contract import Repair
 
 MAX_CONFIGURATION_BYTES: Final = 1 << 26  # a million channel lines; the text before the data of a .cff, too
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 
-from pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.contract import Repair
 
 _NOT_ASCII = re.compile(r"[^\x00-\x7f]")
 _HIGH_RUNS = re.compile(rb"[\x80-\xff]+")

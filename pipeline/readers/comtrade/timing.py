@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.comtrade.configuration import MAX_RATE_HZ, MIN_RATE_HZ, RateLine
-from pipeline.readers.comtrade.stamps import NS_PER_S
-from pipeline.readers.contract import Repair
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.comtrade.configuration import MAX_RATE_HZ, MIN_RATE_HZ, RateLine
+from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S
+from halfcycle.pipeline.readers.contract import Repair
 
 # Rates that differ by less are one rate that a recorder measured or tracked: the sampling clock of a recorder that
 # follows the line frequency wanders as the line frequency does, well under 1 % in an interconnected system.

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import ReadError
-from pipeline.readers.intervals.parquet import parquet_intervals
-from pipeline.readers.intervals.records import IntervalRecords, IntervalSeries, Statistic
-from pipeline.readers.intervals.text import interval_text, layout_of
-from pipeline.readers.pqdif.tags import SIGNATURE
-from pipeline.readers.text_layout import is_text_table
+from halfcycle.pipeline.errors import ReadError
+from halfcycle.pipeline.readers.intervals.parquet import parquet_intervals
+from halfcycle.pipeline.readers.intervals.records import IntervalRecords, IntervalSeries, Statistic
+from halfcycle.pipeline.readers.intervals.text import interval_text, layout_of
+from halfcycle.pipeline.readers.pqdif.tags import SIGNATURE
+from halfcycle.pipeline.readers.text_layout import is_text_table
 
 _HEAD_BYTES: Final = 1 << 16
 _TEXTS: Final = (".csv", ".tsv", ".txt", ".asc")
@@ -33,7 +33,7 @@ def interval_records(path: Path) -> tuple[IntervalRecords, ...]:
     if head.startswith(b"PAR1"):
         return parquet_intervals(path)
     if head.startswith(SIGNATURE):
-        from pipeline.readers.pqdif.intervals import pqdif_intervals
+        from halfcycle.pipeline.readers.pqdif.intervals import pqdif_intervals
 
         return pqdif_intervals(path)
     return text_intervals(path) if path.suffix.lower() in _TEXTS and is_text_table(head) else ()

@@ -9,10 +9,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.quantities import QUANTITIES
-from pipeline.readers.intervals.description import ColumnRule, IntervalDescription
-from pipeline.readers.intervals.names import Told, Unclear, told_by, unit_of
-from pipeline.readers.intervals.records import (
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers.intervals.description import ColumnRule, IntervalDescription
+from halfcycle.pipeline.readers.intervals.names import Told, Unclear, told_by, unit_of
+from halfcycle.pipeline.readers.intervals.records import (
     F64,
     I64,
     IntervalRecords,
@@ -22,7 +22,7 @@ from pipeline.readers.intervals.records import (
     step_of,
     without_twins,
 )
-from pipeline.terms import LINE_PHASES, phase_of
+from halfcycle.pipeline.terms import LINE_PHASES, phase_of
 
 _STATUS_NAMES: Final = frozenset({"flag", "flags", "flagged", "event", "status"})
 _GOOD: Final = frozenset({"", "0", "0.0", "ok", "good", "false", "valid", "normal", "-"})

@@ -28,10 +28,10 @@ from typing import Any, Final, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.quantities import QUANTITIES
-from pipeline.readers.description import description_path, nearest
-from pipeline.terms import phase_of
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers.description import description_path, nearest
+from halfcycle.pipeline.terms import phase_of
 
 _PART: Final = re.compile(r"(\{phase\}|\*|\?)")
 _WILD: Final = {"{phase}": r"(?P<phase>[A-Za-z0-9][A-Za-z0-9 _/-]{0,4})", "*": ".*", "?": "."}

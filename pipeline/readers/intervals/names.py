@@ -6,9 +6,9 @@ import re
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.quantities import QUANTITIES
-from pipeline.readers.intervals.records import Statistic
-from pipeline.terms import phase_of
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers.intervals.records import Statistic
+from halfcycle.pipeline.terms import phase_of
 
 _STATISTICS: Final[dict[str, Statistic]] = {
     "avg": "average", "average": "average", "mean": "average", "ave": "average",
@@ -22,7 +22,7 @@ _LETTER_PHASE: Final = re.compile(
 _HARMONIC: Final = re.compile(r"(?:h|harm|harmonic)(\d{1,2})")
 _PAIR: Final = re.compile(r"\b(l?[123]|[abc])\s*[-/]\s*(l?[123]|[abcn])\b")
 
-# Factor to the unit of `pipeline.quantities`, by unit in small letters; MW and mW are told apart before.
+# Factor to the unit of `halfcycle.pipeline.quantities`, by unit in small letters; MW and mW are told apart before.
 _PREFIXES: Final = {"": 1.0, "k": 1e3, "M": 1e6, "m": 1e-3, "G": 1e9}
 _UNITS: Final = {"V": "V", "A": "A", "W": "W", "VA": "VA", "var": "var", "VAr": "var", "VAR": "var", "Hz": "Hz"}
 _SPELLED: Final = {"volt": "V", "volts": "V", "amp": "A", "amps": "A", "ampere": "A", "amperes": "A", "hertz": "Hz",
@@ -96,7 +96,7 @@ def told_by(name: str, unit: str | None) -> Told:
 
 
 def unit_of(text: str | None) -> tuple[str, float]:
-    """A unit as `pipeline.quantities` has it, and the factor to it: ("V", 1000.0) for ``kV``; ("", 1.0) for none.
+    """A unit of `halfcycle.pipeline.quantities`, and the factor to it: ("V", 1000.0) for ``kV``; ("", 1.0) for none.
 
     Raises
     ------

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.description import name_and_unit
-from pipeline.readers.intervals.columns import NamedColumn, records_of
-from pipeline.readers.intervals.description import IntervalDescription, described_intervals
-from pipeline.readers.intervals.records import IntervalRecords
-from pipeline.readers.intervals.text import SHORTEST_STEP_S
-from pipeline.trend_table import CERTIFICATE_KEY
-from pipeline.waveform_table import HEADER_KEY
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.description import name_and_unit
+from halfcycle.pipeline.readers.intervals.columns import NamedColumn, records_of
+from halfcycle.pipeline.readers.intervals.description import IntervalDescription, described_intervals
+from halfcycle.pipeline.readers.intervals.records import IntervalRecords
+from halfcycle.pipeline.readers.intervals.text import SHORTEST_STEP_S
+from halfcycle.pipeline.trend_table import CERTIFICATE_KEY
+from halfcycle.pipeline.waveform_table import HEADER_KEY
 
 if TYPE_CHECKING:
     import pyarrow as pa

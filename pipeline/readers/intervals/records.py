@@ -25,7 +25,7 @@ class IntervalSeries:
 
     Attributes
     ----------
-    symbol, phase, statistic : of `pipeline.quantities`; "" for the phase of a point's quantity.
+    symbol, phase, statistic : of `halfcycle.pipeline.quantities`; "" for the phase of a point's quantity.
     values : float64, shape (n,). NaN where there is none. [unit of the quantity]
     label : as the file has it.
     """

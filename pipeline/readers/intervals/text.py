@@ -10,13 +10,13 @@ from typing import Any, Final
 
 import numpy as np
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.readers.description import TIME_UNITS, name_and_unit
-from pipeline.readers.intervals.columns import NamedColumn, records_of
-from pipeline.readers.intervals.description import IntervalDescription, described_intervals
-from pipeline.readers.intervals.records import I64, IntervalRecords
-from pipeline.readers.intervals.times import BadTimes, instants_of
-from pipeline.readers.text_layout import BLANKS, Layout, cells_of, lines_of, sniff
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.readers.description import TIME_UNITS, name_and_unit
+from halfcycle.pipeline.readers.intervals.columns import NamedColumn, records_of
+from halfcycle.pipeline.readers.intervals.description import IntervalDescription, described_intervals
+from halfcycle.pipeline.readers.intervals.records import I64, IntervalRecords
+from halfcycle.pipeline.readers.intervals.times import BadTimes, instants_of
+from halfcycle.pipeline.readers.text_layout import BLANKS, Layout, cells_of, lines_of, sniff
 
 SHORTEST_STEP_S: Final = 0.0065
 """Rows nearer than this are samples: logs of RMS have one a half cycle at most, of 60 Hz 8.3 ms."""

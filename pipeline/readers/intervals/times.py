@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.readers.description import offset_ns
+from halfcycle.pipeline.readers.description import offset_ns
 
 I64 = npt.NDArray[np.int64]
 

@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pipeline.readers.contract import Reader, no_companions, reading
-from pipeline.readers.pqdif.captures import Recording, read_headers, remarks
-from pipeline.readers.pqdif.tags import SIGNATURE
+from halfcycle.pipeline.readers.contract import Reader, no_companions, reading
+from halfcycle.pipeline.readers.pqdif.captures import Recording, read_headers, remarks
+from halfcycle.pipeline.readers.pqdif.tags import SIGNATURE
 
 
 def recognises(path: Path, head: bytes) -> bool:

@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.budget import VARIABLE, allowed_bytes, check_time
-from pipeline.readers.contract import Repair
-from pipeline.readers.pqdif.sources import MemorySource, Source
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.budget import VARIABLE, allowed_bytes, check_time
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.pqdif.sources import MemorySource, Source
 
 MAX_BODY_BYTES: Final = 96 << 20
 """Of one compressed record, inflated."""

@@ -10,15 +10,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
-from pipeline.capture import Capture, Header, SampleArray
-from pipeline.errors import MalformedRecord
-from pipeline.readers.budget import check_time
-from pipeline.readers.contract import Repair
-from pipeline.readers.kept import has_gone
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.bodies import Record
-from pipeline.readers.pqdif.channels import kind_of, samples_series
-from pipeline.readers.pqdif.logical import (
+from halfcycle.pipeline.capture import Capture, Header, SampleArray
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.kept import has_gone
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.bodies import Record
+from halfcycle.pipeline.readers.pqdif.channels import kind_of, samples_series
+from halfcycle.pipeline.readers.pqdif.logical import (
     DataSource,
     Settings,
     data_source,
@@ -26,10 +26,10 @@ from pipeline.readers.pqdif.logical import (
     outline,
     settings,
 )
-from pipeline.readers.pqdif.observed import Found, ObservationReading, Piece, definition_at
-from pipeline.readers.pqdif.rated import RatedValues
-from pipeline.readers.pqdif.records import RecordFile, record_file
-from pipeline.terms import Quantity
+from halfcycle.pipeline.readers.pqdif.observed import Found, ObservationReading, Piece, definition_at
+from halfcycle.pipeline.readers.pqdif.rated import RatedValues
+from halfcycle.pipeline.readers.pqdif.records import RecordFile, record_file
+from halfcycle.pipeline.terms import Quantity
 
 MAX_CAPTURE_BYTES: Final = 64 << 20
 _READ: Final = (tags.DATA_SOURCE.guid, tags.MONITOR_SETTINGS.guid, tags.OBSERVATION.guid)

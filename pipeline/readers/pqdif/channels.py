@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 
-from pipeline.capture import Channel
-from pipeline.readers.contract import Repair
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.logical import ChannelDefinition, DataSource, Settings
-from pipeline.terms import Quantity, phase_of
+from halfcycle.pipeline.capture import Channel
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.logical import ChannelDefinition, DataSource, Settings
+from halfcycle.pipeline.terms import Quantity, phase_of
 
 _QUANTITIES: dict[int, Quantity] = {tags.UNIT_VOLTS: "voltage", tags.UNIT_AMPS: "current"}
 _MEASURED: dict[int, Quantity] = {tags.MEASURED_VOLTAGE: "voltage", tags.MEASURED_CURRENT: "current"}

@@ -13,12 +13,12 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.errors import MalformedRecord, ReadError
-from pipeline.quantities import QUANTITIES
-from pipeline.readers.budget import check_time
-from pipeline.readers.intervals.description import IntervalDescription, described_intervals
-from pipeline.readers.intervals.names import Told, Unclear
-from pipeline.readers.intervals.records import (
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.intervals.description import IntervalDescription, described_intervals
+from halfcycle.pipeline.readers.intervals.names import Told, Unclear
+from halfcycle.pipeline.readers.intervals.records import (
     F64,
     I64,
     IntervalRecords,
@@ -27,11 +27,11 @@ from pipeline.readers.intervals.records import (
     step_of,
     without_twins,
 )
-from pipeline.readers.intervals.times import BadTimes, utc_of
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.bodies import Record
-from pipeline.readers.pqdif.channels import kind_of, time_series, zone_note
-from pipeline.readers.pqdif.logical import (
+from halfcycle.pipeline.readers.intervals.times import BadTimes, utc_of
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.bodies import Record
+from halfcycle.pipeline.readers.pqdif.channels import kind_of, time_series, zone_note
+from halfcycle.pipeline.readers.pqdif.logical import (
     ChannelDefinition,
     DataSource,
     Observation,
@@ -41,11 +41,11 @@ from pipeline.readers.pqdif.logical import (
     outline,
     values_of,
 )
-from pipeline.readers.pqdif.observed import definition_at
-from pipeline.readers.pqdif.physical import TIMESTAMP, are_times, nanoseconds
-from pipeline.readers.pqdif.records import RecordFile, record_file
-from pipeline.readers.pqdif.timing import timing_of
-from pipeline.terms import phase_of
+from halfcycle.pipeline.readers.pqdif.observed import definition_at
+from halfcycle.pipeline.readers.pqdif.physical import TIMESTAMP, are_times, nanoseconds
+from halfcycle.pipeline.readers.pqdif.records import RecordFile, record_file
+from halfcycle.pipeline.readers.pqdif.timing import timing_of
+from halfcycle.pipeline.terms import phase_of
 
 _LOGS: Final = (tags.VALUE_LOG, tags.PHASOR)
 _STATISTICS: Final[dict[bytes, Statistic]] = {

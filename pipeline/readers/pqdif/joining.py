@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.readers.interpolation import MARGIN, interpolated
-from pipeline.readers.pqdif.physical import Vector
-from pipeline.readers.pqdif.timing import Timing
-from pipeline.terms import Quantity
+from halfcycle.pipeline.readers.interpolation import MARGIN, interpolated
+from halfcycle.pipeline.readers.pqdif.physical import Vector
+from halfcycle.pipeline.readers.pqdif.timing import Timing
+from halfcycle.pipeline.terms import Quantity
 
 MAX_FACTOR: Final = 8  # between rates: a capture of transients at many times the rate stays one of its own
 _RATE: Final = 1e-6  # by which rates may be off a whole ratio

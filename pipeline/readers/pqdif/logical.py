@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.bodies import Body
-from pipeline.readers.pqdif.physical import Collection, Vector
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.bodies import Body
+from halfcycle.pipeline.readers.pqdif.physical import Collection, Vector
 
 MAX_CHANNELS: Final = 4096
 MAX_SERIES: Final = 64  # of a channel

@@ -9,13 +9,13 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.capture import MAX_CAPTURE_SAMPLES, Channel, Header, SampleArray
-from pipeline.errors import MalformedRecord, Unsupported
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.bodies import Record
-from pipeline.readers.pqdif.channels import channel_of, notes_on, quantity_of, samples_series, time_series
-from pipeline.readers.pqdif.joining import fill_between, joined_timings, note_on
-from pipeline.readers.pqdif.logical import (
+from halfcycle.pipeline.capture import MAX_CAPTURE_SAMPLES, Channel, Header, SampleArray
+from halfcycle.pipeline.errors import MalformedRecord, Unsupported
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.bodies import Record
+from halfcycle.pipeline.readers.pqdif.channels import channel_of, notes_on, quantity_of, samples_series, time_series
+from halfcycle.pipeline.readers.pqdif.joining import fill_between, joined_timings, note_on
+from halfcycle.pipeline.readers.pqdif.logical import (
     ChannelDefinition,
     ChannelInstance,
     DataSource,
@@ -25,9 +25,9 @@ from pipeline.readers.pqdif.logical import (
     Values,
     values_of,
 )
-from pipeline.readers.pqdif.samples import check_numbers, fill, is_moved, moved_offset, sample_type_of
-from pipeline.readers.pqdif.timing import Stretch, Timing, timing_of
-from pipeline.terms import Quantity
+from halfcycle.pipeline.readers.pqdif.samples import check_numbers, fill, is_moved, moved_offset, sample_type_of
+from halfcycle.pipeline.readers.pqdif.timing import Stretch, Timing, timing_of
+from halfcycle.pipeline.terms import Quantity
 
 MAX_CAPTURE_BYTES: Final = 64 << 20
 _READ: Final = (tags.DATA_SOURCE.guid, tags.MONITOR_SETTINGS.guid, tags.OBSERVATION.guid)

@@ -18,11 +18,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MalformedRecord
-from pipeline.readers.budget import check_time
-from pipeline.readers.pqdif.bodies import Body, Record
-from pipeline.readers.pqdif.sources import Source
-from pipeline.readers.pqdif.tags import CONTAINER, SIGNATURE, Tag
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.readers.budget import check_time
+from halfcycle.pipeline.readers.pqdif.bodies import Body, Record
+from halfcycle.pipeline.readers.pqdif.sources import Source
+from halfcycle.pipeline.readers.pqdif.tags import CONTAINER, SIGNATURE, Tag
 
 Values = npt.NDArray[Any]
 

@@ -14,11 +14,11 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.capture import Channel, Header, SampleArray
-from pipeline.readers.contract import Repair
-from pipeline.readers.pqdif.channels import samples_series
-from pipeline.readers.pqdif.logical import ChannelDefinition
-from pipeline.terms import LINE_TO_LINE_PHASES
+from halfcycle.pipeline.capture import Channel, Header, SampleArray
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.pqdif.channels import samples_series
+from halfcycle.pipeline.readers.pqdif.logical import ChannelDefinition
+from halfcycle.pipeline.terms import LINE_TO_LINE_PHASES
 
 Meaning = Literal["rms", "peak"]
 

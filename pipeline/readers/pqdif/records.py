@@ -10,11 +10,11 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import ReadError, Unsupported
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.bodies import Body, Budget, InflatedBody, PlainBody, Record, adler, inflated_file
-from pipeline.readers.pqdif.physical import Collection, chain, first_record
-from pipeline.readers.pqdif.sources import FileSource, Source
+from halfcycle.pipeline.errors import ReadError, Unsupported
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.bodies import Body, Budget, InflatedBody, PlainBody, Record, adler, inflated_file
+from halfcycle.pipeline.readers.pqdif.physical import Collection, chain, first_record
+from halfcycle.pipeline.readers.pqdif.sources import FileSource, Source
 
 _KEPT_BYTES: Final = 16 << 20  # of inflated bodies between the first look at the records and their reading
 

@@ -9,8 +9,8 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MalformedRecord, Unsupported
-from pipeline.readers.pqdif.physical import Vector
+from halfcycle.pipeline.errors import MalformedRecord, Unsupported
+from halfcycle.pipeline.readers.pqdif.physical import Vector
 
 _BLOCK: Final = 1 << 16
 _HALF: Final = 1 << 31

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import BinaryIO, Protocol
 
-from pipeline.errors import MalformedRecord, ReadError
+from halfcycle.pipeline.errors import MalformedRecord, ReadError
 
 
 class Source(Protocol):

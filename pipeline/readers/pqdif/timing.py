@@ -15,13 +15,13 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import MalformedRecord, Unsupported
-from pipeline.readers import time_axis
-from pipeline.readers.contract import Repair
-from pipeline.readers.description import Column, Description
-from pipeline.readers.pqdif import tags
-from pipeline.readers.pqdif.logical import Values
-from pipeline.readers.pqdif.physical import TIMESTAMP, Vector, are_times, nanoseconds
+from halfcycle.pipeline.errors import MalformedRecord, Unsupported
+from halfcycle.pipeline.readers import time_axis
+from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.description import Column, Description
+from halfcycle.pipeline.readers.pqdif import tags
+from halfcycle.pipeline.readers.pqdif.logical import Values
+from halfcycle.pipeline.readers.pqdif.physical import TIMESTAMP, Vector, are_times, nanoseconds
 
 MAX_RATES: Final = 1024
 MIN_RATE_HZ: Final = 1e-6

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
-from pipeline.quantities import QUANTITIES
-from pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
-from pipeline.survey.compliance.profile import OF_DECLARED, Limit, LimitProfile, MeasuredAs, limits_of
-from pipeline.survey.compliance.verdicts import Assessment, Verdict, decided
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
+from halfcycle.pipeline.survey.compliance.profile import OF_DECLARED, Limit, LimitProfile, MeasuredAs, limits_of
+from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided
 
 if TYPE_CHECKING:
     import pyarrow as pa

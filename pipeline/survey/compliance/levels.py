@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
-from pipeline.errors import ConfigError
-from pipeline.resources import resource_rows
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.resources import resource_rows
 
 Mark = Literal["found", "calculated", "practice", "memory"]
 

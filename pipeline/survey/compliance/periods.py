@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.survey.compliance.profile import Period
+from halfcycle.pipeline.survey.compliance.profile import Period
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -11,11 +11,11 @@ from typing import Annotated, Any, Final, Literal, Self
 import numpy as np
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from pipeline.config import checked, read_toml
-from pipeline.errors import ConfigError
-from pipeline.quantities import HIGHEST_ORDER, QUANTITIES
-from pipeline.resources import resource, resource_names
-from pipeline.survey.compliance.levels import Level, Mark, current_levels, harmonic_levels, is_current_table
+from halfcycle.pipeline.config import checked, read_toml
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.quantities import HIGHEST_ORDER, QUANTITIES
+from halfcycle.pipeline.resources import resource, resource_names
+from halfcycle.pipeline.survey.compliance.levels import Level, Mark, current_levels, harmonic_levels, is_current_table
 
 Period = Literal["day", "week", "month", "year"]
 MeasuredAs = Literal["absolute", "pct_of_nominal", "pu_of_nominal", "pct_of_fundamental", "pct_of_demand"]
@@ -42,7 +42,7 @@ class LimitRow(BaseModel):
     """One limit of a profile.
 
     name : what is limited, in words.
-    quantity : a symbol of `pipeline.quantities`; ``uh`` or ``ih`` for single orders, with `table` or `orders`.
+    quantity : of `halfcycle.pipeline.quantities`; ``uh`` or ``ih`` for single orders, with `table` or `orders`.
     interval_s : length of the intervals whose values count. [s]
     period : over which they are looked at; each period is judged by itself.
     share_pct : of the intervals that must be within the bounds.

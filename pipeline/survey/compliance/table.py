@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import MalformedRecord
-from pipeline.survey.compliance.verdicts import Assessment
+from halfcycle.pipeline.errors import MalformedRecord
+from halfcycle.pipeline.survey.compliance.verdicts import Assessment
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, Literal
 
-from pipeline.survey.compliance.levels import Mark
+from halfcycle.pipeline.survey.compliance.levels import Mark
 
 Verdict = Literal["met", "exceeded", "cannot tell"]
 _BADNESS: Final = ("exceeded", "cannot tell", "met")

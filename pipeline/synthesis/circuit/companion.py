@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.synthesis.circuit.network import F64, Group, Network
+from halfcycle.pipeline.synthesis.circuit.network import F64, Group, Network
 
 
 def step_matrix(network: Network, *, closed: Sequence[bool], pieces: Sequence[int], dt_s: float, backward: bool) -> F64:

@@ -7,10 +7,18 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.circuit.motor import Motor
-from pipeline.synthesis.circuit.network import GROUND, Ends, MagnetisingCurve, Network, Sine, between, three_phase
-from pipeline.synthesis.circuit.stepping import Command, MotorAt, Valves
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.circuit.motor import Motor
+from halfcycle.pipeline.synthesis.circuit.network import (
+    GROUND,
+    Ends,
+    MagnetisingCurve,
+    Network,
+    Sine,
+    between,
+    three_phase,
+)
+from halfcycle.pipeline.synthesis.circuit.stepping import Command, MotorAt, Valves
 
 Place = Literal["source", "upstream", "downstream", "main", "feeder", "end", "customer"]
 

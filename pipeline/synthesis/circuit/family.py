@@ -9,12 +9,12 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.synthesis.circuit.grid import build_grid
-from pipeline.synthesis.circuit.happenings import START_S, draw_scene
-from pipeline.synthesis.circuit.network import C128, F64, Sine
-from pipeline.synthesis.circuit.random_grid import chance, spread, uniform
-from pipeline.synthesis.circuit.scene import Scene, TrueEvent
-from pipeline.synthesis.circuit.stepping import simulate
+from halfcycle.pipeline.synthesis.circuit.grid import build_grid
+from halfcycle.pipeline.synthesis.circuit.happenings import START_S, draw_scene
+from halfcycle.pipeline.synthesis.circuit.network import C128, F64, Sine
+from halfcycle.pipeline.synthesis.circuit.random_grid import chance, spread, uniform
+from halfcycle.pipeline.synthesis.circuit.scene import Scene, TrueEvent
+from halfcycle.pipeline.synthesis.circuit.stepping import simulate
 
 _SETTLING_S: Final = 0.04  # of the filter, cut away
 _RATES_HZ: Final = (1000, 1200, 1920, 2400, 3200, 4000, 4800, 5000, 6400, 7680, 9600, 10000, 12800, 15360, 20000, 30000)

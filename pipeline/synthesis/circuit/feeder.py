@@ -9,8 +9,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.circuit.devices import (
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.circuit.devices import (
     Base,
     Built,
     Capacitor,
@@ -24,8 +24,8 @@ from pipeline.synthesis.circuit.devices import (
     phases_of,
     series,
 )
-from pipeline.synthesis.circuit.network import GROUND, Network, Sine, between, three_phase
-from pipeline.synthesis.circuit.stepping import simulate
+from halfcycle.pipeline.synthesis.circuit.network import GROUND, Network, Sine, between, three_phase
+from halfcycle.pipeline.synthesis.circuit.stepping import simulate
 
 F64 = npt.NDArray[np.float64]
 

@@ -11,9 +11,9 @@ import math
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from pipeline.synthesis.circuit.devices import Base, Built, Device, Fault, Place, phases_of, series
-from pipeline.synthesis.circuit.feeder import add_transformer
-from pipeline.synthesis.circuit.network import GROUND, Network, between, three_phase
+from halfcycle.pipeline.synthesis.circuit.devices import Base, Built, Device, Fault, Place, phases_of, series
+from halfcycle.pipeline.synthesis.circuit.feeder import add_transformer
+from halfcycle.pipeline.synthesis.circuit.network import GROUND, Network, between, three_phase
 
 Earthing = Literal["solid", "resistance", "resonant", "isolated"]
 

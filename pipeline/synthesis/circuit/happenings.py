@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.synthesis.circuit.devices import (
+from halfcycle.pipeline.synthesis.circuit.devices import (
     Capacitor,
     Converter,
     Device,
@@ -19,8 +19,8 @@ from pipeline.synthesis.circuit.devices import (
     Place,
     Transformer,
 )
-from pipeline.synthesis.circuit.grid import BREAKER, MONITORS, Monitor
-from pipeline.synthesis.circuit.random_grid import (
+from halfcycle.pipeline.synthesis.circuit.grid import BREAKER, MONITORS, Monitor
+from halfcycle.pipeline.synthesis.circuit.random_grid import (
     Surroundings,
     chance,
     draw_grid,
@@ -29,8 +29,8 @@ from pipeline.synthesis.circuit.random_grid import (
     spread,
     uniform,
 )
-from pipeline.synthesis.circuit.scene import Scene, TrueEvent
-from pipeline.synthesis.circuit.stepping import Command
+from halfcycle.pipeline.synthesis.circuit.scene import Scene, TrueEvent
+from halfcycle.pipeline.synthesis.circuit.stepping import Command
 
 START_S: Final = 0.2
 LONGEST_S: Final = 2.8  # that a record runs on

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.synthesis.circuit.network import F64
+from halfcycle.pipeline.synthesis.circuit.network import F64
 
 LEAP_STEPS: Final = 32
 

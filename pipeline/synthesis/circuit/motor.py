@@ -7,7 +7,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 _TURN: Final = cmath.exp(2j * math.pi / 3)
 _TURNS: Final = (1.0 + 0j, _TURN.conjugate(), _TURN)

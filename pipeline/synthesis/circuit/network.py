@@ -9,7 +9,7 @@ from typing import Final, Literal
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

@@ -11,9 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from pipeline.synthesis.circuit.devices import Capacitor, Device, Generator, Load, MotorLoad, Place
-from pipeline.synthesis.circuit.grid import Earthing, Grid, Line
-from pipeline.synthesis.circuit.motor import Motor
+from halfcycle.pipeline.synthesis.circuit.devices import Capacitor, Device, Generator, Load, MotorLoad, Place
+from halfcycle.pipeline.synthesis.circuit.grid import Earthing, Grid, Line
+from halfcycle.pipeline.synthesis.circuit.motor import Motor
 
 LEVELS: Final = ("low", "medium overhead", "medium cable", "high")
 _VOLTAGES: Final = {

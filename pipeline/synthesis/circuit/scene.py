@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from pipeline.synthesis.circuit.devices import Place
-from pipeline.synthesis.circuit.grid import Grid, Monitor
-from pipeline.synthesis.circuit.random_grid import Surroundings
-from pipeline.synthesis.circuit.stepping import Command
+from halfcycle.pipeline.synthesis.circuit.devices import Place
+from halfcycle.pipeline.synthesis.circuit.grid import Grid, Monitor
+from halfcycle.pipeline.synthesis.circuit.random_grid import Surroundings
+from halfcycle.pipeline.synthesis.circuit.stepping import Command
 
 
 @dataclass(frozen=True, slots=True)

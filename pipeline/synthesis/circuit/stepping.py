@@ -13,11 +13,11 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.errors import ConfigError
-from pipeline.synthesis.circuit.companion import step_matrix
-from pipeline.synthesis.circuit.leap import LEAP_STEPS, Leap
-from pipeline.synthesis.circuit.motor import Motor, Running
-from pipeline.synthesis.circuit.network import C128, F64, Group, Network, Sine
+from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.synthesis.circuit.companion import step_matrix
+from halfcycle.pipeline.synthesis.circuit.leap import LEAP_STEPS, Leap
+from halfcycle.pipeline.synthesis.circuit.motor import Motor, Running
+from halfcycle.pipeline.synthesis.circuit.network import C128, F64, Group, Network, Sine
 
 _NEAR_ZERO: Final = 1e-9  # of the largest current: nothing flows
 _BISECTIONS: Final = 60

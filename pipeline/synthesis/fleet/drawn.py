@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.events import Event, catalogue_schema
-from pipeline.synthesis.fleet.clocks import ClockMix, Clocks, drawn_clocks
-from pipeline.synthesis.fleet.faults import Faults, Weather, drawn_faults
-from pipeline.synthesis.fleet.network import Network, drawn_network
+from halfcycle.pipeline.events import Event, catalogue_schema
+from halfcycle.pipeline.synthesis.fleet.clocks import ClockMix, Clocks, drawn_clocks
+from halfcycle.pipeline.synthesis.fleet.faults import Faults, Weather, drawn_faults
+from halfcycle.pipeline.synthesis.fleet.network import Network, drawn_network
 
 if TYPE_CHECKING:
     import pyarrow as pa

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.synthesis.fleet.network import Network
+from halfcycle.pipeline.synthesis.fleet.network import Network
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
