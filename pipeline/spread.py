@@ -82,7 +82,7 @@ def _in_words(error: BaseException) -> str:
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))
-        if module.startswith(("pipeline", "classifiers")) and module != __name__:
+        if module.startswith("halfcycle.") and module != __name__:
             place = f", {module} line {trace.tb_lineno}"
         trace = trace.tb_next
     return f"unexpected {type(error).__name__}{place}: {error}".rstrip(": ")

@@ -22,9 +22,8 @@ from halfcycle.pipeline.records.points import (
     measured_channels,
     measured_samples,
 )
-from halfcycle.pipeline.records.seams import CLOCK_TOLERANCE_NS, runs_on, samples_looked_at
+from halfcycle.pipeline.records.seams import CLOCK_TOLERANCE_NS, STAMP_TOLERANCE_NS, reaches, runs_on, samples_looked_at
 
-_TOLERANCE_NS = 2_000  # time stamps are often rounded to the microsecond
 _LONG = 8  # times what is asked of its beginning: a shorter piece is loaded, as it will be needed
 PART_SAMPLES: Final = 1 << 20  # of each channel; a multiple of the store's row groups
 _KEPT_PARTS: Final = 2  # in memory: what is looked at may lie over a seam
@@ -285,7 +284,7 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
         chains: list[list[tuple[Piece, int]]] = []
         growing: list[list[tuple[Piece, int]]] = []  # chains that a later capture may still continue
         for piece in line:
-            growing = [chain for chain in growing if _reaches(chain[-1][0].header, piece.header)]
+            growing = [chain for chain in growing if reaches(chain[-1][0].header, piece.header)]
             for chain in growing:
                 skip = _samples_repeated(*_in_common([chain[-1][0], piece]))
                 if skip is not None:
@@ -333,11 +332,6 @@ def _samples_in_units(capture: Capture) -> SampleArray:
     return np.stack(rows) if rows else np.zeros((0, capture.header.n_samples), np.float32)
 
 
-def _reaches(before: Header, after: Header) -> bool:
-    """Whether no gap lies between two captures, or one so short that it may be the clock's."""
-    return after.start_ns - before.end_ns <= max(0.5e9 / before.rate_hz + _TOLERANCE_NS, CLOCK_TOLERANCE_NS)
-
-
 def _samples_repeated(before: Piece, after: Piece) -> int | None:
     """Samples at the start of `after` that `before` holds too; None where `after` does not follow `before`.
 
@@ -346,7 +340,7 @@ def _samples_repeated(before: Piece, after: Piece) -> int | None:
     sample_ns = 1e9 / before.header.rate_hz
     gap_ns = after.header.start_ns - before.header.end_ns
     overlap = round(-gap_ns / sample_ns)
-    if overlap <= 0 and gap_ns <= 0.5 * sample_ns + _TOLERANCE_NS:
+    if overlap <= 0 and gap_ns <= 0.5 * sample_ns + STAMP_TOLERANCE_NS:
         return 0
     if overlap <= 0:
         return 0 if _runs_on(before, after) else None

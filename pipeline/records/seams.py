@@ -7,11 +7,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.capture import Capture, Header
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.nominal import find_nominal_frequency
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 
+STAMP_TOLERANCE_NS: Final = 2_000  # time stamps are often rounded to the microsecond
 CLOCK_TOLERANCE_NS: Final = 10_000_000  # under half a cycle at 50 Hz, so that each phase means one time
 _FIT_CYCLES: Final = 1.0  # to each side of the seam
 _FREQUENCY_CYCLES: Final = 4.0  # to each side, to tell the frequency by
@@ -20,6 +21,11 @@ _LIKELIER: Final = 0.5  # of the phase error that the stamps leave, at most
 _SINE_SHARE: Final = 0.7  # of the power around the seam that must be the fundamental's
 
 Phasors = npt.NDArray[np.complex128]
+
+
+def reaches(before: Header, after: Header) -> bool:
+    """Whether no gap lies between two captures, or one so short that it may be the clock's."""
+    return after.start_ns - before.end_ns <= max(0.5e9 / before.rate_hz + STAMP_TOLERANCE_NS, CLOCK_TOLERANCE_NS)
 
 
 def samples_looked_at(rate_hz: float) -> int:
