@@ -55,6 +55,7 @@ def draw_level(values: npt.ArrayLike, noise: Noise, rng: np.random.Generator, *,
     Parameters
     ----------
     values, noise, highest : as of `level.level_of`.
+    rng : from which all draws of a row come.
 
     Returns
     -------
@@ -95,7 +96,7 @@ def _extreme(rms: F64, noise: Noise, spread: F64, rng: np.random.Generator, high
     one = noise.of_window(abs(lowest))
     near = np.flatnonzero(sign * rms <= lowest + _REACH * one)
     near = np.sort(near[np.argsort(sign * rms[near], kind="stable")[:_MOST_WINDOWS]])
-    shape = _smoothed(sign * rms, one)[near]
+    shape = sign * rms[near]
     halves = np.union1d(near, near + 1)  # a window is two half cycles, of which its neighbours have one each
     noises = rng.standard_normal((N_DRAWS, halves.size))
     first, second = np.searchsorted(halves, near), np.searchsorted(halves, near + 1)
@@ -103,14 +104,6 @@ def _extreme(rms: F64, noise: Noise, spread: F64, rng: np.random.Generator, high
     off = (shape + one * spread[:, None] * errors).min(axis=1) - shape.min()
     raised = np.maximum(sign * (lowest - off), 0.0)
     return np.asarray(np.sqrt(np.maximum(raised**2 - (noise.sigma * spread) ** 2, 0.0)), np.float64)
-
-
-def _smoothed(rms: F64, one: float) -> F64:
-    """A shape without its noise: values that cannot be told from their neighbours are the mean with these."""
-    padded = np.pad(rms, 2, mode="edge")
-    around = np.lib.stride_tricks.sliding_window_view(padded, 5)
-    alike = np.abs(around - rms[:, None]) <= 3 * one
-    return np.asarray((around * alike).sum(axis=1) / alike.sum(axis=1), np.float64)
 
 
 def draw_worst(

@@ -20,6 +20,7 @@ _WINDOW: Final = 4.5e-5  # of the level: a window is a little too long or short 
 _WINDOWS: Final = 6.0  # frequency of one channel; it averages out from so many values on. Monte Carlo
 _MOVED: Final = 0.5  # steps, by which samples move from cycle to cycle where quantisation averages out. Monte Carlo
 _LEAST_FLAT: Final = 2
+_LEAST_SPREAD: Final = 4  # values whose spread tells more than their range
 _RUN: Final = 3.0  # times the uncertainty of one window: values so close to the extreme belong to it
 
 # Extreme of m values, each over a cycle and half a cycle after the one before, equal but for white noise: its bias and
@@ -143,11 +144,14 @@ def without_edges(rms: F64, noise: Noise) -> F64:
 
 def is_flat(rms: F64, noise: Noise) -> bool:
     """Whether values differ by no more than their noise explains."""
-    lowest = float(rms.min())
-    bias, share = _of_extreme(rms.size)
-    widest = (2 * bias + _SURE * share) * noise.of_window(lowest)
-    widest += 2 * noise.undithered(lowest) + 8 * noise.of_windows(1) * lowest
-    return bool(rms.max() - lowest <= widest)
+    lowest, m = float(rms.min()), rms.size
+    one, steps, windows = noise.of_window(lowest), noise.undithered(lowest), noise.of_windows(1) * lowest
+    bias, share = _of_extreme(m)
+    if rms.max() - lowest > (2 * bias + _SURE * share) * one + 2 * steps + 8 * windows:
+        return False
+    # A drift shows in the spread of all sooner than in the range; that of neighbours with half in common varies so.
+    allowed = (one**2 + steps**2 + (4 * windows) ** 2) * (1 + _SURE * np.sqrt(3 / max(m - 1, 1)))
+    return bool(m < _LEAST_SPREAD or np.var(rms, ddof=1) <= allowed)
 
 
 def worst_level(levels: Sequence[Level], *, highest: bool = False) -> Level:
