@@ -81,6 +81,7 @@ class Site(Settings):
     current_ratio: float = Field(1.0, gt=0)
     clamps_checked: bool = False
     voltage_class_pct: float | None = Field(None, gt=0, le=20)
+    current_class_pct: float | None = Field(None, gt=0, le=20)
     clock_u_s: float | None = Field(None, ge=0)
     channels: ChannelTable = {}
     time_zone: str = "UTC"

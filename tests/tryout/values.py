@@ -74,6 +74,7 @@ TABLE: dict[str, Tried] = {
             "--nominal-frequency": ("50", "60"), "--hookup": _HOOKUPS, "--demand-current": ("100",),
             "--demand-interval": ("60", "900"), "--signal": ("175",), "--lamp": ("230", "120"),
             "--sites": ("{sites}",), "--workers": ("2", "1", "4"), "--strict": _FLAG, "--list": _FLAG,
+            "--uncertainty": ("standard", "none"), "--key": ("{key}",),
         },
         needs=("--out",),
         with_={"--verdicts": {"--limits": "en-50160-lv"}},
