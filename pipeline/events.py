@@ -60,6 +60,12 @@ class Event:
     `n_samples` how many of them lie in the event; where it runs over several files their names are joined by ``+``, and
     `first_sample` counts in the first. A `direction` of ``downstream`` is the side that the arrows of the current
     clamps point to, whichever way power flowed before.
+
+    Examples
+    --------
+    >>> events = hc.read_events("demo-fleet/events.parquet")
+    >>> sorted({event.category for event in events if event.kind == "interruption"})
+    ['momentary interruption', 'temporary interruption']
     """
 
     event_id: str = ""

@@ -44,6 +44,11 @@ class Explanation:
     direction : None where there are not three currents, or the wiring is in doubt.
     cause : with its confidence and why.
     why : all of it, in a sentence or two.
+
+    Examples
+    --------
+    >>> [field for field in hc.Explanation.__slots__]
+    ['dip', 'points', 'direction', 'cause', 'why']
     """
 
     dip: DipType | None
@@ -90,6 +95,17 @@ def explain(
     Raises
     ------
     SignalError : too little before or after the start, or samples that are not finite.
+
+    Examples
+    --------
+    >>> stage = hc.Stage(start_s=0.5, duration_s=0.12, residual_pu=(0.4, 1.0, 1.0))
+    >>> wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=2.0, stages=(stage,))
+    >>> capture = hc.synthesise(wave, start_ns=0).capture
+    >>> u = np.array([capture.physical(i) for i in range(3)])
+    >>> window = hc.EventWindow(u, None, rate_hz=6400, frequency_hz=50, start=3200, stop=3968)
+    >>> told = hc.explain(window, sag=True)
+    >>> told.dip.dip_type, told.cause.cause, told.direction is None  # there are no currents
+    ('B', 'fault', True)
     """
     wiring = Wiring() if wiring is None else wiring
     window = at_onset(_put_right(window, wiring))

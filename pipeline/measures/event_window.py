@@ -36,6 +36,12 @@ class EventWindow:
     rate_hz, frequency_hz : of the samples, and of the fundamental before the event. [Hz]
     start, stop : of the event; `stop` lies beyond the window where its end was not seen. [samples]
     line_to_line : whether u are AB, BC, CA.
+
+    Examples
+    --------
+    >>> u = np.sin(2 * np.pi * np.arange(2560) / 128 + np.array([[0.0], [-2.0944], [2.0944]]))
+    >>> hc.EventWindow(u, None, rate_hz=6400, frequency_hz=50, start=1280, stop=1920).cycle
+    128.0
     """
 
     u: F64

@@ -7,7 +7,7 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.quantities import chosen_quantities
@@ -29,6 +29,9 @@ from halfcycle.pipeline.survey.stored import StoredTrend
 from halfcycle.pipeline.survey.uncertainty import sure
 from halfcycle.pipeline.terms import Quantity
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current")
 Key = tuple[str, str]
 
@@ -47,6 +50,12 @@ class Measured:
     assessments : by site and point, where a profile was asked for.
     certified : these trends, and those that the profile needs beside them, each with its certificate.
     compared, disagreements : see `compared.compared`, where a recorder made trends of its own.
+
+    Examples
+    --------
+    >>> found = hc.measure("demo-fleet/store/waveforms/site=Sorrel Mill", interval_s=10, quantities=["u_rms"])
+    >>> [site for site, point in found.trends]
+    ['Sorrel Mill']
     """
 
     trends: dict[Key, Trend]
@@ -58,6 +67,18 @@ class Measured:
     certified: tuple[StoredTrend, ...] = ()
     compared: tuple[str, ...] = ()
     disagreements: tuple[Disagreement, ...] = ()
+
+    def to_pandas(self) -> pd.DataFrame:
+        """All trends in one data frame, with their site and point; times are UTC."""
+        import pandas as pd
+
+        frames = []
+        for (site, point), trend in self.trends.items():
+            frame: pd.DataFrame = trend.table.to_pandas()
+            frame.insert(0, "site", site)
+            frame.insert(1, "point", point)
+            frames.append(frame)
+        return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
 def measure_files(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -105,6 +105,22 @@ class Trend:
     current_phases: tuple[str, ...] = ()
     rates_hz: tuple[float, ...] = ()
     passed: tuple[Passed, ...] | None = None
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """For another process: of thousands of columns Arrow's stream is written in a fraction of pickle's time."""
+        import pyarrow as pa
+
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, self.table.schema) as writer:
+            writer.write_table(self.table)
+        further = [getattr(self, one.name) for one in fields(self) if one.name != "table"]
+        return _trend_from, (sink.getvalue().to_pybytes(), *further)
+
+
+def _trend_from(table: bytes, *further: Any) -> Trend:
+    import pyarrow as pa
+
+    return Trend(pa.ipc.open_stream(table).read_all(), *further)
 
 
 def measure_record(

@@ -88,6 +88,11 @@ class Stage:
     current_jump_deg : shift of each conductor's current against its steady angle, leading positive. [degrees]
     ramp_s : magnitudes and angles travel from where they were to the stage's values in a straight line this long. [s]
     recovery_s : time constant with which they return towards the steady state from there on; None: they hold. [s]
+
+    Examples
+    --------
+    >>> hc.Stage(start_s=0.5, duration_s=0.1, residual_pu=(0.4, 1.0, 1.0)).end_s
+    0.6
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = CHECKED
@@ -259,6 +264,11 @@ class Waveform:
     quantisation : None: float32 samples.
     missing : spans without samples (missing code, or NaN in float32).
     flat : spans that repeat their first sample.
+
+    Examples
+    --------
+    >>> hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=2.0).n_samples
+    12800
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = CHECKED

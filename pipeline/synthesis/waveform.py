@@ -23,7 +23,14 @@ _NEGLIGIBLE: Final = 1e-12  # of a decaying exponential, relative to its start
 
 @dataclass(frozen=True, slots=True)
 class Synthesis:
-    """A synthetic capture and the exact truth about the events in it."""
+    """A synthetic capture and the exact truth about the events in it.
+
+    Examples
+    --------
+    >>> wave = hc.Waveform(hookup="single-phase", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=1.0)
+    >>> hc.synthesise(wave, start_ns=0).truth  # nothing happens
+    ()
+    """
 
     capture: Capture
     truth: tuple[TrueEvent, ...]
@@ -88,6 +95,14 @@ def synthesise(waveform: Waveform, *, start_ns: int, station: str = "", seed: in
     -----
     With θ = 2π ∫f dt + place of the phase + jump and m the envelope, a voltage is
     √2 U m (sin θ + Σ a_h sin(h θ + α_h) + Σ a_i sin(2π f_i t + …)) + transients + impulses + dc + noise.
+
+    Examples
+    --------
+    >>> stage = hc.Stage(start_s=0.5, duration_s=0.1, residual_pu=(0.4, 1.0, 1.0))
+    >>> wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=2.0, stages=(stage,))
+    >>> made = hc.synthesise(wave, start_ns=0, station="Sorrel Mill")
+    >>> made.capture.samples.shape, made.truth[0].kind
+    ((3, 12800), 'sag')
     """
     clock = _clock(waveform)
     voltages, currents = _voltages(waveform), _currents(waveform)

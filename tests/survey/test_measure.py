@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import gc
+import pickle
 from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
@@ -30,6 +31,7 @@ from halfcycle.pipeline.survey.compliance import load_limit_profile
 from halfcycle.pipeline.survey.files import judge_files, measure_files, surveys_for
 from halfcycle.pipeline.survey.joining import joined_trends
 from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.notes import notes_of
 from halfcycle.pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
@@ -288,6 +290,14 @@ def test_extremes_of_pinst_are_measured_without_pst_too() -> None:
     """derived: of a steady sine nothing is seen, and the meter's own trace stays small."""
     trend = measured(record_of(made(seconds=75.0)), "pinst_max", interval_s=600.0)
     assert trend.table.column("pinst_max_a")[1].as_py() == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_trend_from_another_process_is_the_same_with_all_its_notes() -> None:
+    first = measured(record_of(made(seconds=3.0)), "u_rms", "pst", "thd_u")
+    again = pickle.loads(pickle.dumps(first))
+    assert again.table.equals(first.table, check_metadata=True)
+    assert notes_of(again.table)
+    assert replace(again, table=first.table) == first
 
 
 def test_nothing_to_measure_is_said() -> None:

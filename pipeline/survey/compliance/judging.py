@@ -95,18 +95,19 @@ def assess(
     told = _told(profile, nominal_voltage_v, declared, demand_current_a)
     ratio = profile.short_circuit_ratio if short_circuit_ratio is None else short_circuit_ratio
     judges: dict[float, _Judge] = {}
+    columns = {interval_s: trend.column_names for interval_s, trend in trends.items()}
     found: list[Assessment] = []
     for limit in limits_of(profile, short_circuit_ratio=ratio):
         interval_s = limit.row.interval_s
-        trend = trends.get(interval_s)
-        if trend is None or limit.obstacle or not series_of(trend, limit.quantity):
+        trend, names = trends.get(interval_s), series_among(columns.get(interval_s, ()), limit.quantity)
+        if trend is None or limit.obstacle or not names:
             found.append(
                 _without_series(limit, told, limit.obstacle or f"not measured in intervals of {interval_s:g} s")
             )
             continue
         if interval_s not in judges:
             judges[interval_s] = _Judge(trend, profile, told, aligned)
-        for name in series_of(trend, limit.quantity):
+        for name in names:
             found += judges[interval_s].of(name, judges[interval_s].at_frequency(name, limit))
     return found
 
@@ -119,7 +120,7 @@ def series_of(trend: pa.Table, quantity: str) -> list[str]:
 def series_among(columns: Sequence[str], quantity: str) -> list[str]:
     """Those of some columns that hold a quantity's values, see `series_of`."""
     form = re.compile(re.escape(quantity) + _LINES_AND_POINT)
-    return [name for name in columns if form.fullmatch(name)]
+    return [name for name in columns if name.startswith(quantity) and form.fullmatch(name)]
 
 
 def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand_a: float | None) -> Told:
@@ -190,6 +191,7 @@ class _Judge:
 
     def __init__(self, trend: pa.Table, profile: LimitProfile, told: Told, aligned: Aligned) -> None:
         self._trend, self._told, self._aligned = trend, told, aligned
+        self._names = frozenset(trend.column_names)
         self._least_known = Fraction(str(profile.least_data_pct)) / 100
         self._least_coverage_pct = profile.least_coverage_pct
         self._grid: Grid = grid_of(trend, least_coverage_pct=profile.least_coverage_pct)
@@ -314,7 +316,7 @@ class _Judge:
         if how != "pct_of_fundamental":
             return self._told.scale(how)
         first = name.replace(limit.quantity, f"{limit.quantity[:2]}01", 1)
-        if first not in self._trend.column_names:
+        if first not in self._names:
             return None, f"the fundamental ({first}) is not measured"
         fundamental, _ = _column(self._trend, first)
         return np.where(fundamental > 0, fundamental, np.nan) / 100, ""
