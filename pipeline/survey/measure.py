@@ -95,6 +95,7 @@ class Trend:
     hookup, phases, current_phases : how the recorder was connected; "" and none where a trend does not tell.
     rates_hz : sampling rates of the waveforms. [Hz]
     passed : sags, swells and interruptions, lasting ones too; None where a trend that was read does not tell.
+    voltages_of : the point of the same busbar at which its voltages are measured; "" where they are in the table.
     """
 
     table: pa.Table
@@ -105,6 +106,7 @@ class Trend:
     current_phases: tuple[str, ...] = ()
     rates_hz: tuple[float, ...] = ()
     passed: tuple[Passed, ...] | None = None
+    voltages_of: str = ""
 
     def __reduce__(self) -> tuple[Any, ...]:
         """For another process: of thousands of columns Arrow's stream is written in a fraction of pickle's time."""

@@ -69,6 +69,7 @@ def assess(
     demand_current_a: float | None = None,
     short_circuit_ratio: float | None = None,
     aligned: Aligned = "record",
+    voltages_of: str = "",
 ) -> list[Assessment]:
     """Judge a site's trends by a profile, every period by itself.
 
@@ -80,6 +81,7 @@ def assess(
     declared : that voltage is declared; it then goes before the profile's. No verdict rests on one that was inferred.
     demand_current_a, short_circuit_ratio : of limits of currents, IL and Isc/IL; None: the profile's. [A], [1]
     aligned : see `periods.periods_of`.
+    voltages_of : the point of the same busbar whose trends hold the voltages: limits of these are judged there alone.
 
     Returns
     -------
@@ -99,6 +101,8 @@ def assess(
     found: list[Assessment] = []
     for limit in limits_of(profile, short_circuit_ratio=ratio):
         interval_s = limit.row.interval_s
+        if voltages_of and limit.quantity in QUANTITIES and QUANTITIES[limit.quantity].is_of_voltages:
+            continue
         trend, names = trends.get(interval_s), series_among(columns.get(interval_s, ()), limit.quantity)
         if trend is None or limit.obstacle or not names:
             found.append(
