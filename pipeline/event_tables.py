@@ -80,6 +80,8 @@ def counted_events(trends: Sequence[StoredTrend], profile: LimitProfile) -> dict
     """
     by_key: dict[Key, list[StoredTrend]] = {}
     for one in trends if profile.event_tables else ():
+        if one.certificate.voltages_of:  # its events are those of the point whose voltages it has
+            continue
         by_key.setdefault(told_key(*one.key, one.certificate.origin), []).append(one)
     return {key: _of_trends(ones, profile) for key, ones in by_key.items()}
 

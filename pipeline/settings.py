@@ -83,6 +83,7 @@ class Site(Settings):
     clamps_checked: bool = False
     own_side: Side | None = None
     voltage_class_pct: float | None = Field(None, gt=0, le=20)
+    current_class_pct: float | None = Field(None, gt=0, le=20)
     clock_u_s: float | None = Field(None, ge=0)
     channels: ChannelTable = {}
     time_zone: str = "UTC"

@@ -43,7 +43,7 @@ class Terms:
     detectors : those that look for more than RMS variations.
     explain : say what caused each event, from which side, and its three-phase type; reads the currents.
     model : folder of a learned classifier that names events too; None: none.
-    uncertainty : ``none``, or ``standard``: how sure the numbers of each row are.
+    uncertainty : ``none``; ``standard`` or ``full``: how sure the numbers of each row are, by closed forms or drawn.
     voltage_class_pct, clock_u_s : declared accuracy class of the voltage transducers, and standard uncertainty of the
         recorder's clock; they go into uncertainties alone. [%], [s]
     own_side : declared side that the site calls its own; the reasons of an event say whether it came from there.
@@ -332,7 +332,7 @@ def _events(
         if terms.uncertainty != "none":
             sure = partial(
                 with_uncertainty, record=record, point=point, measured=measured, thresholds=thresholds,
-                class_pct=terms.voltage_class_pct, clock_u_s=terms.clock_u_s,
+                how=terms.uncertainty, class_pct=terms.voltage_class_pct, clock_u_s=terms.clock_u_s,
             )  # fmt: skip
             rows = [
                 noted(row, "uncertainty not told", partial(sure, row, variation))

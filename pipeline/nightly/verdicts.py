@@ -38,6 +38,7 @@ def judged_by_calendar(
             found += assess(
                 tables, profile.model_copy(update={"rows": rows}), nominal_voltage_v=site.nominal_voltage_v,
                 declared=True, demand_current_a=demand_a, aligned="calendar",
+                voltages_of=next(iter(stored.values())).certificate.voltages_of,
             )  # fmt: skip
     return found
 
