@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from halfcycle.pipeline.events import Event, with_identity
 from halfcycle.pipeline.indices.cells import CellCounts, Grid, count_cells, grid
-from halfcycle.pipeline.indices.counted import SIDES, polyphase
+from halfcycle.pipeline.indices.counted import VARIATIONS, polyphase
 from halfcycle.pipeline.survey.compliance import LimitProfile
 from halfcycle.pipeline.survey.event_flags import Passed
 from halfcycle.pipeline.survey.stored import Key, StoredTrend, told_key
@@ -101,10 +101,10 @@ def counts_of(events: Sequence[Event], profile: LimitProfile) -> CountedEvents:
     tables = []
     for name in profile.event_tables:
         side = "swell" if name.endswith(_SIDES[1]) else "sag"
-        tables.append((grid(name), count_cells([one for one in counted if one.side == side], grid(name))))
+        tables.append((grid(name), count_cells([one for one in counted if one.variation == side], grid(name))))
     lost = [one.observed_s for one in events if one.kind == "interruption"]
     n_long = sum(seconds > _LONG_S for seconds in lost)
-    n_open = sum(one.open_start or one.open_end for one in events if one.kind in SIDES)
+    n_open = sum(one.open_start or one.open_end for one in events if one.kind in VARIATIONS)
     return CountedEvents(tuple(tables), len(lost) - n_long, n_long, n_open)
 
 

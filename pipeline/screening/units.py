@@ -56,6 +56,7 @@ class Basis:
             clamps_checked=declared.clamps_checked,
             voltage_class_pct=None if own is None else own.voltage_class_pct,
             clock_u_s=None if own is None else own.clock_u_s,
+            own_side=None if own is None else own.own_side,
         )
 
 

@@ -25,6 +25,7 @@ from halfcycle.pipeline.survey.joining import joined_trends
 from halfcycle.pipeline.survey.measure import Survey, Trend
 from halfcycle.pipeline.survey.points import measure_points
 from halfcycle.pipeline.survey.stored import StoredTrend
+from halfcycle.pipeline.survey.uncertainty import sure
 from halfcycle.pipeline.terms import Quantity
 
 if TYPE_CHECKING:
@@ -129,6 +130,15 @@ def measure_files(
             tell(i + 1, len(held.records))
     joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in _by_survey(outcomes, len(surveys))]
     certifier = _Certifier(held.records, outcomes, table, "" if profile is None else profile.title)
+    certified = [
+        certifier.certified(key, trend, of_survey)
+        for trends, of_survey in zip(joined, surveys, strict=True)
+        for key, trend in trends.items()
+    ]
+    if survey.uncertainty != "none":
+        certified = [sure(one, table) for one in certified]
+        whole = iter(certified)
+        joined = [{key: next(whole).trend for key in trends} for trends in joined]
     reasons = [(path.stem, "", remark) for path, remarks in held.without_waveform for remark in remarks]
     reasons += [reason for outcome in outcomes for reason in outcome.reasons()]
     return Measured(
@@ -138,11 +148,7 @@ def measure_files(
         held.others,
         each_once(one.account for one in held.records),
         {} if profile is None else _assessed(joined, surveys, profile, survey),
-        tuple(
-            certifier.certified(key, trend, of_survey)
-            for trends, of_survey in zip(joined, surveys, strict=True)
-            for key, trend in trends.items()
-        ),
+        tuple(certified),
     )
 
 
