@@ -16,7 +16,7 @@ from typing import Final, Literal, get_args
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import DamagedCapture, PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
-from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata, read_events_table
 from halfcycle.pipeline.nightly.days import look_at_days
 from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
@@ -24,11 +24,12 @@ from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
 from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
 from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.manifest import what_changed
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
 
 What = Literal[
     "damaged capture", "misplaced capture", "capture set aside", "damaged catalogue", "stale catalogue", "no catalogue",
-    "damaged trend", "leftover", "stranger", "unreadable",
+    "damaged trend", "altered table", "leftover", "stranger", "unreadable",
 ]  # fmt: skip
 _BATCH: Final = 20
 
@@ -66,7 +67,7 @@ def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
     batches = [captures[i : i + _BATCH] for i in range(0, len(captures), _BATCH)]
     for told in spread(_check_captures, batches, lost=_not_checked):
         found += [finding for finding in told if finding is not None]
-    found += [*_aside(store), *_tables(store), *_days(fleet, store), *_leftovers(store)]
+    found += [*_aside(store), *_tables(store, fleet.secret), *_days(fleet, store), *_leftovers(store)]
     order = {what: i for i, what in enumerate(get_args(What))}
     return sorted(found, key=lambda finding: (order[finding.what], finding.path))
 
@@ -133,8 +134,8 @@ def _aside(store: Store) -> Iterator[StoreFault]:
                     yield StoreFault("capture set aside", path, reason)
 
 
-def _tables(store: Store) -> Iterator[StoreFault]:
-    """Catalogues and trends, read with the checksums of their pages."""
+def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
+    """Catalogues and trends, read with the checksums of their pages, and held against their manifests."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -145,6 +146,8 @@ def _tables(store: Store) -> Iterator[StoreFault]:
             named = (f"site={document.get('site')}", f"date={document.get('date')}")
             if named != (path.parent.parent.name, path.parent.name):
                 yield StoreFault("damaged catalogue", path, f"it is that of {named[0]}, {named[1]}")
+            if altered := altered_catalogue(path, key=key):
+                yield StoreFault("altered table", path, f"{altered}; it is left as it is")
         except PlaceError as error:
             yield StoreFault("damaged catalogue", path, str(error).removeprefix(f"{path}: "))
     for path in sorted((store.root / "recorded").glob("site=*/date=*/*.parquet")):
@@ -156,7 +159,9 @@ def _tables(store: Store) -> Iterator[StoreFault]:
             yield StoreFault("damaged capture", path, error.reason)
     for path in sorted((store.root / "trends").glob("site=*/date=*/*.parquet")):
         try:
-            pq.read_table(path, partitioning=None, page_checksum_verification=True)
+            table = pq.read_table(path, partitioning=None, page_checksum_verification=True)
+            if altered := what_changed(table, key=key):
+                yield StoreFault("altered table", path, f"{altered}; it is left as it is")
         except (OSError, pa.ArrowException) as error:
             words = f"it cannot be read ({error}); it is dropped by --repair, measure --store makes it again"
             yield StoreFault("damaged trend", path, words)
