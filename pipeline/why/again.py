@@ -14,7 +14,7 @@ from halfcycle.pipeline.nightly.building import judge_day_again
 from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata
 from halfcycle.pipeline.nightly.days import Day, held_names, names_digest, path_of
 from halfcycle.pipeline.readers import capture_files
-from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.records.archive import Reading, look_at, records_by_site
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.resources import code_version
@@ -75,7 +75,7 @@ class ScreeningOrigin:
     archive : where its waveforms may lie.
     """
 
-    def __init__(self, known: Provenance, catalogue: Path, archive: Archive) -> None:
+    def __init__(self, known: Provenance, catalogue: Path, archive: WaveformPlaces) -> None:
         self._known, self._catalogue, self._archive = known, catalogue, archive
         self._done: dict[int, Again] = {}
 
@@ -152,7 +152,7 @@ class FleetOrigin:
     key : that the catalogues should be signed with; None: the fleet's, where it has one.
     """
 
-    def __init__(self, archive: Archive, *, key: bytes | None = None) -> None:
+    def __init__(self, archive: WaveformPlaces, *, key: bytes | None = None) -> None:
         if archive.fleet is None:
             raise HalfcycleError("no fleet is named")
         self._fleet = archive.fleet
