@@ -11,6 +11,7 @@ from typing import Any, Final, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from halfcycle.pipeline.cluster import Engine
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.locales import manner_of
 from halfcycle.pipeline.resources import resource
@@ -34,6 +35,14 @@ class Run(Settings):
     wait_for_lock_s: float = Field(0.0, ge=0)
     backfill_days: int | None = Field(None, ge=1)
     strict: bool = False
+    engine: Engine = "processes"
+    scheduler: str = ""
+
+    @model_validator(mode="after")
+    def _scheduler_of_an_engine(self) -> Self:
+        if self.scheduler and self.engine == "processes":
+            raise ValueError('scheduler is for engine = "dask"')
+        return self
 
 
 class Learned(Settings):
@@ -99,6 +108,32 @@ class Retention(Settings):
     processed_days: int | None = Field(None, ge=1)
 
 
+Telling = Literal["failure", "set aside", "silence", "clock", "events"]
+
+
+class Notify(Settings):
+    """Who is told of what a night found, where the table is there; nothing here changes what is made.
+
+    Attributes
+    ----------
+    to : addresses in apprise's notation, such as ``mailtos://…``; they may hold passwords.
+    to_file : a file of further ones, a line each, so that the settings need not hold them.
+    about : what is told.
+    residual_pu : of events: interruptions, and sags whose residual voltage is at most this. [pu]
+    """
+
+    to: tuple[str, ...] = ()
+    to_file: Path | None = None
+    about: tuple[Telling, ...] = ("failure", "set aside", "silence")
+    residual_pu: float = Field(0.5, ge=0, le=1)
+
+    @model_validator(mode="after")
+    def _has_an_address(self) -> Self:
+        if not self.to and self.to_file is None:
+            raise ValueError("to or to_file must name an address")
+        return self
+
+
 class Fleet(Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
@@ -117,6 +152,7 @@ class Fleet(Settings):
     incidents: Incidents | None = None
     survey: SurveySettings | None = None
     retention: Retention | None = None
+    notify: Notify | None = None
     run: Run = Run()
 
     @model_validator(mode="after")
@@ -205,7 +241,11 @@ def load_fleet(path: Path) -> Fleet:
     incidents = fleet.incidents
     if incidents is not None and incidents.topology is not None:
         incidents = incidents.model_copy(update={"topology": base / incidents.topology})
-    return fleet.model_copy(update={**folders, "learned": learned, "report": report, "incidents": incidents})
+    notify = fleet.notify
+    if notify is not None and notify.to_file is not None:
+        notify = notify.model_copy(update={"to_file": base / notify.to_file})
+    update = {**folders, "learned": learned, "report": report, "incidents": incidents, "notify": notify}
+    return fleet.model_copy(update=update)
 
 
 class _SiteTables(Settings):

@@ -10,7 +10,16 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
+from halfcycle.pipeline.cli.options import (
+    EngineName,
+    HookupName,
+    NominalFrequency,
+    NominalVoltage,
+    Scheduler,
+    Sites,
+    Strict,
+    Workers,
+)
 from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
@@ -71,6 +80,8 @@ def measure_command(
     ] = None,
     sites: Sites = None,
     workers: Workers = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
     strict: Strict = False,
     show_list: Annotated[bool, typer.Option("--list", help="List the quantities and stop.")] = False,
 ) -> int:
@@ -80,6 +91,7 @@ def measure_command(
     """
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cli.survey_words import show_assessments
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_sites
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
@@ -113,14 +125,17 @@ def measure_command(
         signal_hz=signal, demand_s=demand_interval, of_cycles=of_cycles,
     )  # fmt: skip
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
-    with show.progress("measuring") as advance:
+    with (
+        spread_with(engine, scheduler=scheduler, workers=workers) as spread,
+        show.progress("measuring") as advance,
+    ):
         found = measure(
             paths,
             survey,
             profile=profile,
             hookup=hookup,
             sites=None if sites is None else SiteTable(load_sites(sites)),
-            workers=workers,
+            spread=spread,
             progress=advance,
             leave_out=[
                 path

@@ -14,9 +14,11 @@ from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
 from halfcycle.pipeline.cli.options import (
     Captures,
+    EngineName,
     HookupName,
     NominalFrequency,
     NominalVoltage,
+    Scheduler,
     SigningKey,
     Sites,
     Strict,
@@ -76,6 +78,8 @@ def screen_command(
         str, typer.Option(metavar="WORD", help="standard: columns of how sure each number is.")
     ] = "none",
     key: SigningKey = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
 ) -> int:
     """Find the events in a folder of captures."""
     from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
@@ -84,6 +88,7 @@ def screen_command(
     from halfcycle.pipeline.catalogue.judge import Terms
     from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from halfcycle.pipeline.catalogue.uncertainty import checked_choice
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds
     from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
@@ -113,9 +118,12 @@ def screen_command(
     secret = None if key is None else signing_key(key)
     no_inputs = (out, quarantine, provenance_path(out), *(path for path in (sites, settings, key) if path is not None))
     table = SiteTable() if sites is None else SiteTable(load_sites(sites))
-    with show.progress("screening") as advance:
+    with (
+        spread_with(engine, scheduler=scheduler, workers=workers) as spread,
+        show.progress("screening") as advance,
+    ):
         result = screen(
-            paths, terms=terms, workers=workers, progress=advance, leave_out=no_inputs, strict=strict, sites=table,
+            paths, terms=terms, spread=spread, progress=advance, leave_out=no_inputs, strict=strict, sites=table,
         )  # fmt: skip
     write_table(with_accounts(catalogue_table(result.events), result.accounts), out)
     write_provenance(result, out, settings=ScreeningSettings(terms, strict, table), key=secret)
