@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,7 +20,7 @@ SAMPLE_TYPES = ("int16", "int32", "float32")
 
 # Readers cut longer files into captures of at most this many samples a channel; the pieces follow one another
 # without a gap, so they are one record again downstream, and memory stays bounded however long a file is.
-MAX_CAPTURE_SAMPLES = 1 << 23
+MAX_CAPTURE_SAMPLES = 1 << 21
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,10 +149,21 @@ class Capture:
 
     def digest(self) -> str:
         """Digest of the content: the same samples, channels and times give the same 32 hexadecimal digits."""
-        sha = hashlib.sha256(json.dumps(header_content(self.header), sort_keys=True).encode())
-        for row in self.samples:
-            sha.update(np.ascontiguousarray(row).data)
-        return sha.hexdigest()[:32]
+        return content_digest(self.header, self.samples)
+
+
+def content_digest(header: Header, samples: Iterable[SampleArray]) -> str:
+    """The digest of a capture's content; see `Capture.digest`.
+
+    Parameters
+    ----------
+    header : of the capture.
+    samples : of its channels, one after the other, each whole or piece by piece.
+    """
+    sha = hashlib.sha256(json.dumps(header_content(header), sort_keys=True).encode())
+    for row in samples:
+        sha.update(np.ascontiguousarray(row).data)
+    return sha.hexdigest()[:32]
 
 
 def header_content(header: Header) -> dict[str, Any]:

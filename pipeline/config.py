@@ -111,7 +111,7 @@ class Fleet(Settings):
     detectors: dict[str, dict[str, Any]] = Field({})
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
-    uncertainty: Literal["none", "standard"] = "none"
+    uncertainty: Literal["none", "standard", "full"] = "none"
     learned: Learned = Learned()
     report: Report | None = None
     incidents: Incidents | None = None
@@ -172,8 +172,8 @@ class Fleet(Settings):
 
 
 def _judged(site: Site) -> Site:
-    """A site without what only names it, or shows how its times are to be shown."""
-    return site.model_copy(update={"stations": (), "formerly": (), "time_zone": "UTC"})
+    """A site without what only names it, shows how its times are to be shown, or goes into surveys alone."""
+    return site.model_copy(update={"stations": (), "formerly": (), "time_zone": "UTC", "current_class_pct": None})
 
 
 def load_fleet(path: Path) -> Fleet:

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from halfcycle.pipeline.channel_table import ChannelTable
-from halfcycle.pipeline.terms import HOOKUPS
+from halfcycle.pipeline.terms import HOOKUPS, Side
 
 
 class Settings(BaseModel):
@@ -59,6 +59,7 @@ class SiteChange(Settings):
     voltage_ratio: float | None = Field(None, gt=0)
     current_ratio: float | None = Field(None, gt=0)
     clamps_checked: bool | None = None
+    own_side: Side | None = None
     channels: ChannelTable | None = None
     thresholds: str | None = None
 
@@ -80,7 +81,9 @@ class Site(Settings):
     voltage_ratio: float = Field(1.0, gt=0)
     current_ratio: float = Field(1.0, gt=0)
     clamps_checked: bool = False
+    own_side: Side | None = None
     voltage_class_pct: float | None = Field(None, gt=0, le=20)
+    current_class_pct: float | None = Field(None, gt=0, le=20)
     clock_u_s: float | None = Field(None, ge=0)
     channels: ChannelTable = {}
     time_zone: str = "UTC"

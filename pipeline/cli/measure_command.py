@@ -10,12 +10,21 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import HookupName, NominalFrequency, NominalVoltage, Sites, Strict, Workers
+from halfcycle.pipeline.cli.options import (
+    HookupName,
+    NominalFrequency,
+    NominalVoltage,
+    SigningKey,
+    Sites,
+    Strict,
+    Workers,
+)
 from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
     from halfcycle.pipeline.quantities import Quantity
     from halfcycle.pipeline.survey.files import Measured
+    from halfcycle.pipeline.survey.measure import Survey
 
 _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-50160-lv"
 
@@ -69,6 +78,10 @@ def measure_command(
         Optional[int],  # noqa: UP045
         typer.Option(metavar="V", help="Flickermeter lamp, 120 or 230. Default: by voltage."),
     ] = None,
+    uncertainty: Annotated[
+        str, typer.Option(metavar="WORD", help="standard: columns of how sure each value is; guard bands.")
+    ] = "none",
+    key: SigningKey = None,
     sites: Sites = None,
     workers: Workers = None,
     strict: Strict = False,
@@ -85,11 +98,13 @@ def measure_command(
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
     from halfcycle.pipeline.quantities import chosen_quantities
     from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.store.manifest import manifest_path, signing_key
     from halfcycle.pipeline.survey.compliance import load_limit_profile, verdicts_table
     from halfcycle.pipeline.survey.demand import STEP_S
     from halfcycle.pipeline.survey.lamps import LAMPS
     from halfcycle.pipeline.survey.measure import Survey
     from halfcycle.pipeline.survey.road import measure
+    from halfcycle.pipeline.survey.uncertainty import checked_choice
 
     if show_list:
         _list_quantities()
@@ -111,7 +126,9 @@ def measure_command(
     survey = Survey(
         chosen, interval_s, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0),
         signal_hz=signal, demand_s=demand_interval, of_cycles=of_cycles,
+        uncertainty=checked_choice(uncertainty),
     )  # fmt: skip
+    secret = None if key is None else signing_key(key)
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
     with show.progress("measuring") as advance:
         found = measure(
@@ -124,13 +141,21 @@ def measure_command(
             progress=advance,
             leave_out=[
                 path
-                for path in (out, quarantine, sites, verdicts, verdicts and event_tables_path(verdicts))
+                for path in (
+                    out,
+                    quarantine,
+                    sites,
+                    verdicts,
+                    verdicts and event_tables_path(verdicts),
+                    key,
+                    out and manifest_path(out),
+                )
                 if path is not None
             ],
             strict=strict,
         )
     _tell(found)
-    _write(found, out, store, interval_s)
+    _write(found, out, store, survey, secret)
     counted = {} if profile is None else counted_events(found.certified, profile)
     for (site, point), judged in found.assessments.items():
         show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
@@ -163,13 +188,17 @@ def _interval(text: str) -> tuple[float, bool]:
     return interval_s, False
 
 
-def _write(found: Measured, out: Path | None, store: Path | None, interval: float) -> None:
-    """Write the trends where they are wanted."""
-    from halfcycle.pipeline.survey.written import store_trends, write_trends
+def _write(found: Measured, out: Path | None, store: Path | None, survey: Survey, key: bytes | None) -> None:
+    """Write the trends where they are wanted, those of a file with their provenance."""
+    from halfcycle.pipeline.survey.provenance import write_trend_provenance
+    from halfcycle.pipeline.survey.written import by_file, store_trends, write_trends
 
-    paths = [] if out is None else write_trends(found.certified, out, interval_s=interval, accounts=found.accounts)
-    paths += [] if store is None else store_trends(found.certified, store)
-    for path in paths:
+    files = {} if out is None else by_file(found.certified, out, interval_s=survey.interval_s)
+    if out is not None:
+        write_trends(found.certified, out, interval_s=survey.interval_s, accounts=found.accounts)
+    for path, trends in files.items():
+        write_trend_provenance(trends, path, survey=survey, key=key)
+    for path in [*files, *([] if store is None else store_trends(found.certified, store))]:
         show.line(f"trend: {path}")
 
 

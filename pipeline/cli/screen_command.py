@@ -73,7 +73,7 @@ def screen_command(
     sites: Sites = None,
     strict: Strict = False,
     uncertainty: Annotated[
-        str, typer.Option(metavar="WORD", help="standard: columns of how sure each number is.")
+        str, typer.Option(metavar="WORD", help="standard or full (drawn): columns of how sure each number is.")
     ] = "none",
     key: SigningKey = None,
 ) -> int:
@@ -89,13 +89,9 @@ def screen_command(
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.events import catalogue_table
     from halfcycle.pipeline.screening import screen
-    from halfcycle.pipeline.screening.provenance import (
-        ScreeningSettings,
-        provenance_path,
-        signing_key,
-        write_provenance,
-    )
+    from halfcycle.pipeline.screening.provenance import ScreeningSettings, write_provenance
     from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.store.manifest import manifest_path, signing_key
     from halfcycle.pipeline.terms import HOOKUPS
 
     writer_for(out)
@@ -111,7 +107,7 @@ def screen_command(
     )  # fmt: skip
     quarantine = out.with_suffix(".quarantine.csv")
     secret = None if key is None else signing_key(key)
-    no_inputs = (out, quarantine, provenance_path(out), *(path for path in (sites, settings, key) if path is not None))
+    no_inputs = (out, quarantine, manifest_path(out), *(path for path in (sites, settings, key) if path is not None))
     table = SiteTable() if sites is None else SiteTable(load_sites(sites))
     with show.progress("screening") as advance:
         result = screen(

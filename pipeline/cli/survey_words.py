@@ -67,6 +67,7 @@ def _statements(one: Certificate) -> list[tuple[str, str]]:
         ("Udin", "not told" if volts is None else f"{volts:g} V, {one.nominal_kind}{told}"),
         ("frequency", "not told" if hertz is None else f"{hertz:g} Hz, {one.frequency_kind}"),
         ("hookup", f"{one.hookup}: {', '.join(one.phases)}" if one.hookup else ", ".join(one.phases)),
+        ("voltages", f"those of {one.voltages_of}, whose trend holds them" if one.voltages_of else ""),
         ("currents", ", ".join(one.current_phases)),
         ("sampling", f"{one.rate_hz} Hz" if one.rate_hz else ""),
         ("demand", "" if one.demand_current_a is None else f"{one.demand_current_a:g} A"),

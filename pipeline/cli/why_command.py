@@ -51,13 +51,8 @@ def why_command(
 def _origin(source: CatalogueSource, catalogue: Path | None, key: Path | None) -> Origin | None:
     """From what the rows can be made again; None, and a warning, where that is not known."""
     from halfcycle.pipeline.errors import ConfigError
-    from halfcycle.pipeline.screening.provenance import (
-        is_signed_by,
-        provenance_path,
-        read_provenance,
-        sha256_of,
-        signing_key,
-    )
+    from halfcycle.pipeline.screening.provenance import read_provenance
+    from halfcycle.pipeline.store.manifest import manifest_path, read_manifest, sha256_of, signing_key
     from halfcycle.pipeline.why.again import FleetOrigin, ScreeningOrigin
 
     secret = None if key is None else signing_key(key)
@@ -67,16 +62,17 @@ def _origin(source: CatalogueSource, catalogue: Path | None, key: Path | None) -
         return FleetOrigin(source.archive)
     known = None if catalogue is None else read_provenance(catalogue)
     if known is None or catalogue is None:
-        beside = "" if catalogue is None else f" ({provenance_path(catalogue)} is not there)"
+        beside = "" if catalogue is None else f" ({manifest_path(catalogue)} is not there)"
         show.warning(f"{source.name}: no provenance{beside}: its rows can be told, not made again")
         return None
     if not known.is_sound:
-        show.warning(f"{provenance_path(catalogue)}: was changed after it was written: its digest is another one")
+        show.warning(f"{manifest_path(catalogue)}: was changed after it was written: its digest is another one")
     if known.catalogue_sha256 != sha256_of(catalogue):
         show.warning(f"{catalogue}: was changed after it was written: its digest is not the one in its provenance")
     if secret is not None:
-        if not is_signed_by(catalogue, secret):
-            raise ConfigError(f"{provenance_path(catalogue)}: is not signed with the key in {key}")
+        manifest = read_manifest(catalogue)
+        if manifest is None or not manifest.is_signed_by(secret):
+            raise ConfigError(f"{manifest_path(catalogue)}: is not signed with the key in {key}")
         show.line(f"signed with the key in {key}")
     return ScreeningOrigin(known, catalogue, source.archive)
 

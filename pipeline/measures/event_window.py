@@ -185,8 +185,9 @@ def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:
 
     Returns
     -------
-    (before, during), each of shape (3,): means over up to five cycles before, and over the windows of the first 15
-    cycles of the event whose worst phase is within 0.02 of its lowest. [V]
+    (before, during), each of shape (3,): means over up to five cycles before, and medians over the windows of the first
+    15 cycles of the event whose worst phase is within 0.02 of its lowest: one that reaches over the end counts for
+    nothing then. [V]
 
     Source: derived.
     """
@@ -195,7 +196,8 @@ def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:
     early = rows[series.starts[rows] < series.starts[series.i_start] + _LATEST_CYCLES * cycle]
     worst = (np.abs(series.u[:, early]) / np.abs(before)[:, None]).min(axis=0)
     chosen = early[worst <= worst.min() + _NEAR_LOWEST_PU]
-    return before, series.u[:, chosen].mean(axis=1)
+    during = series.u[:, chosen]
+    return before, np.median(during.real, axis=1) + 1j * np.median(during.imag, axis=1)
 
 
 def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:

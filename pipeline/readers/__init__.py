@@ -165,6 +165,7 @@ def read_captures(
         if strict:
             _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
         yield capture
+        del capture  # whoever took it may be done with it, and the next one needs its memory
 
 
 def capture_at(

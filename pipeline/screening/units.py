@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Final
 
 from halfcycle.pipeline.catalogue.judge import Terms, judge
-from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.catalogue.span import judge_span, spans_of
 from halfcycle.pipeline.readers import keep_unpacked
 from halfcycle.pipeline.records.archive import (
     FileLook,
@@ -34,8 +33,6 @@ from halfcycle.pipeline.sites.recorders import Seen, accounts_of, each_once, rec
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.spread import Spread
 
-_SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
-
 
 @dataclass(frozen=True, slots=True)
 class Basis:
@@ -59,6 +56,7 @@ class Basis:
             clamps_checked=declared.clamps_checked,
             voltage_class_pct=None if own is None else own.voltage_class_pct,
             clock_u_s=None if own is None else own.clock_u_s,
+            own_side=None if own is None else own.own_side,
         )
 
 
@@ -224,18 +222,8 @@ def _whole(record: Record, parts: tuple[Part, ...], site: str) -> _Unit:
 
 
 def _units_of(record: Record, parts: tuple[Part, ...], site: str) -> list[_Unit]:
-    """A record as spans of a size that a worker can hold, cut between captures."""
-    cuts = [0]
-    for k in range(len(parts)):
-        if record.positions[k + 1] - record.positions[cuts[-1]] > _SPAN_SAMPLES and k > cuts[-1]:
-            cuts.append(k)
-    times = [record.start_ns(k) for k in cuts] + [record.time_ns(record.n_samples) + 1]
-    lasts = [*cuts[1:], len(parts)]
-    return [
-        _Unit(site, tuple(dict.fromkeys(parts)), start, stop)
-        for start, stop, first, last in zip(times, times[1:], cuts, lasts, strict=False)
-        if last > first
-    ]
+    """A record as spans of a size that a worker can hold."""
+    return [_Unit(site, tuple(dict.fromkeys(parts)), start, stop) for start, stop in spans_of(record)]
 
 
 def _judge_units(units: Sequence[_Unit], *, basis: Basis) -> list[_Judged]:

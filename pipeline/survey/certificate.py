@@ -71,7 +71,8 @@ def certificate_of(
         nominal_told="" if known is None else known.told,
         nominal_frequency_hz=account.nominal_frequency_hz, frequency_kind=account.frequency_kind or "not told",
         demand_current_a=survey.demand_current_a, hookup=trend.hookup, phases=trend.phases,
-        current_phases=trend.current_phases, rate_hz=", ".join(f"{rate:g}" for rate in trend.rates_hz),
+        current_phases=trend.current_phases, voltages_of=trend.voltages_of,
+        rate_hz=", ".join(f"{rate:g}" for rate in trend.rates_hz),
         thresholds={
             name: getattr(survey.thresholds, name)
             for name in ("sag_pu", "swell_pu", "interruption_pu", "hysteresis_pu")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -58,6 +58,7 @@ class Survey:
     demand_s : length of the demand interval, a multiple of a minute. [s]
     of_cycles : intervals of 150/180 cycles, synchronised anew at each ten-minute tick, in place of the clock's; they
         have no energies and no demand.
+    uncertainty : ``standard``: trends say how sure their values are, see `survey.uncertainty`.
     """
 
     quantities: tuple[Quantity, ...]
@@ -70,6 +71,7 @@ class Survey:
     signal_hz: float | None = None
     demand_s: int = 900
     of_cycles: bool = False
+    uncertainty: Literal["none", "standard"] = "none"
 
     def needs(self, *what: str) -> bool:
         """Whether one of its quantities is made from one of these."""
@@ -93,6 +95,7 @@ class Trend:
     hookup, phases, current_phases : how the recorder was connected; "" and none where a trend does not tell.
     rates_hz : sampling rates of the waveforms. [Hz]
     passed : sags, swells and interruptions, lasting ones too; None where a trend that was read does not tell.
+    voltages_of : the point of the same busbar at which its voltages are measured; "" where they are in the table.
     """
 
     table: pa.Table
@@ -103,6 +106,7 @@ class Trend:
     current_phases: tuple[str, ...] = ()
     rates_hz: tuple[float, ...] = ()
     passed: tuple[Passed, ...] | None = None
+    voltages_of: str = ""
 
     def __reduce__(self) -> tuple[Any, ...]:
         """For another process: of thousands of columns Arrow's stream is written in a fraction of pickle's time."""

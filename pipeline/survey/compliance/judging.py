@@ -13,9 +13,10 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.survey.compliance.guarded import probability_met
 from halfcycle.pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
 from halfcycle.pipeline.survey.compliance.profile import OF_DECLARED, Limit, LimitProfile, MeasuredAs, limits_of
-from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided
+from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided, guarded
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -68,6 +69,7 @@ def assess(
     demand_current_a: float | None = None,
     short_circuit_ratio: float | None = None,
     aligned: Aligned = "record",
+    voltages_of: str = "",
 ) -> list[Assessment]:
     """Judge a site's trends by a profile, every period by itself.
 
@@ -79,6 +81,7 @@ def assess(
     declared : that voltage is declared; it then goes before the profile's. No verdict rests on one that was inferred.
     demand_current_a, short_circuit_ratio : of limits of currents, IL and Isc/IL; None: the profile's. [A], [1]
     aligned : see `periods.periods_of`.
+    voltages_of : the point of the same busbar whose trends hold the voltages: limits of these are judged there alone.
 
     Returns
     -------
@@ -98,6 +101,8 @@ def assess(
     found: list[Assessment] = []
     for limit in limits_of(profile, short_circuit_ratio=ratio):
         interval_s = limit.row.interval_s
+        if voltages_of and limit.quantity in QUANTITIES and QUANTITIES[limit.quantity].is_of_voltages:
+            continue
         trend, names = trends.get(interval_s), series_among(columns.get(interval_s, ()), limit.quantity)
         if trend is None or limit.obstacle or not names:
             found.append(
@@ -217,6 +222,7 @@ class _Judge:
         values, slack = _column(self._trend, name)
         scale, obstacle = self._scale(name, limit)
         over, under = np.zeros(values.shape, np.bool_), np.zeros(values.shape, np.bool_)
+        low = high = None
         if scale is not None:
             if limit.above is not None:
                 high = _times(limit.above, scale)
@@ -229,10 +235,21 @@ class _Judge:
         left_out = grid.flagged if row.without_flagged else grid.interrupted & ~(over & known)
         inside_period = periods.number >= 0
         counted = known & ~left_out & inside_period
-        yield from self._each_period(
+        found = self._each_period(
             name, limit, periods, shown, counted, (over | under) & counted, left_out & inside_period, over & counted,
             obstacle,
         )  # fmt: skip
+        if f"{name}_u" not in self._trend.column_names or (low is None and high is None):
+            yield from found
+            return
+        u = np.nan_to_num(_column(self._trend, f"{name}_u")[0][counted])
+        ends = [bound if bound is None or not bound.ndim else bound[counted] for bound in (low, high)]
+        probability = probability_met(
+            values[counted], u, ends[0], ends[1], periods.number[counted], n_periods=len(periods.names),
+            needed_pct=float(row.share_pct),
+        )  # fmt: skip
+        for one, p in zip(found, probability, strict=True):
+            yield guarded(one, float(p))
 
     def _each_period(
         self, name: str, limit: Limit, periods: Periods, shown: F64, counted: Mask, outside: Mask, left_out: Mask,
