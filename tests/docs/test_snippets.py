@@ -71,6 +71,7 @@ def set_up(built: Path, folder: Path) -> Path:
     (folder / "week").mkdir()
     for name in ("night.cfg", "night.dat"):
         shutil.copy(folder / name, folder / "week" / name)
+    shutil.copy(ROOT / "docs" / "templates" / "limits" / "works-contract.toml", folder / "my-supply.toml")
     return folder
 
 
