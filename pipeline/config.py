@@ -99,6 +99,9 @@ class Retention(Settings):
     processed_days: int | None = Field(None, ge=1)
 
 
+_LEAST_KEY: Final = 16  # bytes
+
+
 class Fleet(Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
@@ -118,6 +121,7 @@ class Fleet(Settings):
     survey: SurveySettings | None = None
     retention: Retention | None = None
     run: Run = Run()
+    key: Path | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -147,6 +151,11 @@ class Fleet(Settings):
     def site(self, name: str) -> Site | None:
         """The site of a name, or None."""
         return next((site for site in self.sites if site.name == name), None)
+
+    @property
+    def secret(self) -> bytes | None:
+        """The key that catalogues and trends are signed with; None: they are not."""
+        return None if self.key is None else signing_key(self.key)
 
     @property
     def _sureness(self) -> dict[str, str]:
@@ -205,7 +214,12 @@ def load_fleet(path: Path) -> Fleet:
     incidents = fleet.incidents
     if incidents is not None and incidents.topology is not None:
         incidents = incidents.model_copy(update={"topology": base / incidents.topology})
-    return fleet.model_copy(update={**folders, "learned": learned, "report": report, "incidents": incidents})
+    key = None if fleet.key is None else base / fleet.key
+    if key is not None:
+        signing_key(key)
+    return fleet.model_copy(
+        update={**folders, "key": key, "learned": learned, "report": report, "incidents": incidents}
+    )
 
 
 class _SiteTables(Settings):
@@ -284,6 +298,22 @@ def _check_folders(folders: dict[str, Path], path: Path) -> None:
         for other_key, other in real.items():
             if key != other_key and (folder == other or other in folder.parents):
                 raise ConfigError(f"{path.name}: {key} {folder} must not lie in {other_key} {other}")
+
+
+def signing_key(path: Path) -> bytes:
+    """The key in a file: its bytes, 16 at least.
+
+    Raises
+    ------
+    ConfigError : it cannot be read, or is too short to keep a secret.
+    """
+    try:
+        key = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(f"{path}: the key cannot be read ({error.strerror or error})") from error
+    if len(key) < _LEAST_KEY:
+        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file holds {len(key)}")
+    return key
 
 
 def read_toml(path: Path) -> dict[str, Any]:

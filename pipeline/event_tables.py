@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from halfcycle.pipeline.events import Event, with_identity
-from halfcycle.pipeline.indices.cells import CellCounts, Grid, count_cells, grid
+from halfcycle.pipeline.indices.cells import CellCounts, CellGrid, count_cells, grid
 from halfcycle.pipeline.indices.counted import VARIATIONS, polyphase
 from halfcycle.pipeline.survey.compliance import LimitProfile
 from halfcycle.pipeline.survey.event_flags import Passed
@@ -41,7 +41,7 @@ class CountedEvents:
     reason : why nothing was counted, in words; "" where it was.
     """
 
-    tables: tuple[tuple[Grid, CellCounts], ...] = ()
+    tables: tuple[tuple[CellGrid, CellCounts], ...] = ()
     n_short: int = 0
     n_long: int = 0
     n_open: int = 0

@@ -176,7 +176,8 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
         assert key in text.partition("What is another from a UTC day on")[2].partition("[[sites]]")[0], key
     for key in Retention.model_fields:
         assert f"# {key} = " in text, key
-    assert set(document) >= set(Fleet.model_fields) - {"sites"}
+    assert set(document) >= set(Fleet.model_fields) - {"sites", "key"}
+    assert "# key = " in text
     assert set(document["run"]) | {"backfill_days"} == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
     assert set(document["report"]) == set(Report.model_fields)
     for line in text.splitlines():

@@ -28,7 +28,7 @@ from halfcycle.pipeline.records.points import Point, judged_channels, points_of
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import Account, Declared, draft
-from halfcycle.pipeline.sites.evidence import Evidence, is_triggered
+from halfcycle.pipeline.sites.evidence import RecordEvidence, is_triggered
 from halfcycle.pipeline.terms import Quantity, Side
 
 
@@ -67,7 +67,7 @@ class Terms:
         """What a person says of the site."""
         return Declared(self.nominal_voltage_v, self.nominal_frequency_hz, self.hookup, self.clamps_checked)
 
-    def evidence_of(self, record: Record, *, judged_next: bool = False) -> Evidence:
+    def evidence_of(self, record: Record, *, judged_next: bool = False) -> RecordEvidence:
         """What a record shows of its site, beside what is declared; `judged_next` as of `evidence.evidence_of`."""
         return self.declared.evidence_of(record, judged_next=judged_next)
 

@@ -49,9 +49,7 @@ def measure_command(
     ] = "600",
     quantities: Annotated[
         str,
-        typer.Option(
-            metavar="NAMES", help="Quantities by symbol, families such as uh, or all. Default: the usual ones (--list)."
-        ),
+        typer.Option(metavar="NAMES", help="Symbols, families such as uh, or all (--list)."),
     ] = "",
     limits: Annotated[
         str, typer.Option(metavar="NAME", help="Judge by a limit profile: its name, or a TOML file.")
@@ -72,15 +70,13 @@ def measure_command(
     ] = 900,
     signal: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=1.0, metavar="HZ", help="Frequency of the mains signalling, for its voltage."),
+        typer.Option(min=1.0, metavar="HZ", help="Frequency of mains signalling."),
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(metavar="V", help="Flickermeter lamp, 120 or 230. Default: by voltage."),
     ] = None,
-    uncertainty: Annotated[
-        str, typer.Option(metavar="WORD", help="standard: columns of how sure each value is; guard bands.")
-    ] = "none",
+    uncertainty: Annotated[str, typer.Option(metavar="WORD", help="standard: how sure values are.")] = "none",
     key: SigningKey = None,
     sites: Sites = None,
     workers: Workers = None,
@@ -93,12 +89,12 @@ def measure_command(
     """
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cli.survey_words import show_assessments
-    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.config import load_sites, signing_key
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
     from halfcycle.pipeline.quantities import chosen_quantities
     from halfcycle.pipeline.sites.table import SiteTable
-    from halfcycle.pipeline.store.manifest import manifest_path, signing_key
+    from halfcycle.pipeline.store.manifest import manifest_path
     from halfcycle.pipeline.survey.compliance import load_limit_profile, verdicts_table
     from halfcycle.pipeline.survey.demand import STEP_S
     from halfcycle.pipeline.survey.lamps import LAMPS

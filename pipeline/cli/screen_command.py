@@ -84,14 +84,14 @@ def screen_command(
     from halfcycle.pipeline.catalogue.judge import Terms
     from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from halfcycle.pipeline.catalogue.uncertainty import checked_choice
-    from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds
+    from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds, signing_key
     from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.events import catalogue_table
     from halfcycle.pipeline.screening import screen
     from halfcycle.pipeline.screening.provenance import ScreeningSettings, write_provenance
     from halfcycle.pipeline.sites.table import SiteTable
-    from halfcycle.pipeline.store.manifest import manifest_path, signing_key
+    from halfcycle.pipeline.store.manifest import manifest_path
     from halfcycle.pipeline.terms import HOOKUPS
 
     writer_for(out)

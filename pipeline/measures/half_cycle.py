@@ -26,7 +26,7 @@ from halfcycle.pipeline.measures.tracking import (
     PARTS,
     SMOOTH_HOPS,
     Carry,
-    Grid,
+    HopGrid,
     Track,
     reference_ticks,
     track_fundamental,
@@ -173,7 +173,7 @@ class HalfCycleMeter:
         self._followers = tuple(followers)
         self._keeps_series = keeps_series
         self._n_seen = 0
-        self._grid = Grid.of(rate_hz, nominal_hz)
+        self._grid = HopGrid.of(rate_hz, nominal_hz)
         self._pieces: list[Raw] = []
         self._start = 0  # record position of the first buffered sample
         self._buffered = 0
@@ -273,7 +273,7 @@ class HalfCycleMeter:
                 self._peaks[c] = max(self._peaks[c], np.sqrt(2.0) * highest / abs(channel.scale))
 
 
-def _track(sums: F32, grid: Grid, carry: Carry | None) -> Track:
+def _track(sums: F32, grid: HopGrid, carry: Carry | None) -> Track:
     shortest = PARTS * grid.hop
     if sums.shape[1] < shortest:  # a record of under four cycles: fill up with silence
         sums = np.concatenate([sums, np.zeros((sums.shape[0], shortest - sums.shape[1]), np.float32)], axis=1)
@@ -286,7 +286,7 @@ def _windows(
     flags: Sequence[U8 | None],
     channels: Sequence[Channel],
     track: Track,
-    grid: Grid,
+    grid: HopGrid,
     *,
     first_tick: int | None,
     stop: float,
@@ -315,7 +315,7 @@ def _windows(
     return result, next_tick
 
 
-def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: Grid) -> HalfCycles:
+def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: HopGrid) -> HalfCycles:
     """The series with the phasors at the middle of each window."""
     middle = (result.starts + 0.5 * grid.rate_hz / result.frequency_hz).mean(axis=0)
     n = track.relative.shape[0]
@@ -324,7 +324,7 @@ def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Chann
     return replace(result, fundamental=phasors.astype(np.complex64))
 
 
-def _nothing(n_channels: int, grid: Grid) -> HalfCycles:
+def _nothing(n_channels: int, grid: HopGrid) -> HalfCycles:
     return HalfCycles(
         np.zeros((n_channels, 0), np.float32), np.zeros((n_channels, 0)), np.zeros(0, np.float32),
         np.zeros(0, np.bool_), np.zeros((n_channels, 0), np.uint8), grid.rate_hz, grid.nominal_hz,

@@ -111,7 +111,7 @@ class SiteSurveys:
             table = with_certificates(one.trend.table, [certificate])
             paths = write_trend(
                 table, self._store.root, site=name, interval_s=certificate.interval_s,
-                recorded=certificate.origin == RECORDED,
+                recorded=certificate.origin == RECORDED, key=self._fleet.secret,
             )  # fmt: skip
             files += [path.relative_to(self._store.root).as_posix() for path in paths]
         for gone in set(former.get("files", ())) - set(files):

@@ -43,7 +43,7 @@ _REFERENCES = {"pre-event": "before the event", "sliding": "before the event, sl
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class ReportSettings:
     """What a report is to show.
 
     Attributes
@@ -102,7 +102,7 @@ class Content:
 def build_content(
     material: Material,
     *,
-    settings: Settings,
+    settings: ReportSettings,
     pages: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Content:
@@ -121,7 +121,7 @@ def build_content(
 
 def _built(
     material: Material,
-    settings: Settings,
+    settings: ReportSettings,
     pages: Mapping[str, str] | None,
     progress: Callable[[int, int], None] | None,
 ) -> Content:
@@ -324,7 +324,7 @@ def _compliance(surveyed: Sequence[SurveyedPoint], *, brief: bool) -> tuple[Text
     return (*(() if overview is None else (overview,)), *(() if brief else compliance_tables(surveyed)))
 
 
-def _method(settings: Settings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
+def _method(settings: ReportSettings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
     withheld = dict.fromkeys(f"{row.site}: {row.withheld}" for row in rows if row.index == "SARFI-X" and row.withheld)
     reasons = list(dict.fromkeys(text.partition(": ")[2] for text in withheld))
     said = [

@@ -1,7 +1,8 @@
 """Manifests: what a file was made of, by what and how, in the terms of W3C PROV, as JSON beside it.
 
-A manifest is ``FILE.provenance.json``, laid out as PROV-JSON. It holds no time of day, so the same inputs and settings
-give the same bytes. Its digest is over all else; a signature over that is by a key of the user's.
+A manifest is ``FILE.provenance.json``, laid out as PROV-JSON; of a table in a store it stands in the file's metadata,
+under `MANIFEST_KEY`, and has the digest of the rows. It holds no time of day, so the same inputs and settings give the
+same bytes. Its digest is over all else; a signature over that is by a key of the user's.
 """
 
 from __future__ import annotations
@@ -11,17 +12,22 @@ import hmac
 import json
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.resources import code_version
 from halfcycle.pipeline.store.atomic import write_atomically
 
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+MANIFEST_KEY: Final = b"halfcycle.provenance"
+ROWS: Final = "hc:rows_sha256"
+"""Of the entity of a table: the digest of its rows, see `rows_digest`."""
 ENDING: Final = ".provenance.json"
 PREFIX: Final = {"prov": "http://www.w3.org/ns/prov#", "hc": "urn:halfcycle:"}
 _DIGEST: Final = "hc:sha256_of_all_else"
 _SIGNATURE: Final = "hc:hmac_sha256"
-_LEAST_KEY: Final = 16  # bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +69,7 @@ def write_manifest(document: dict[str, Any], path: Path, *, key: bytes | None = 
     -------
     Its path.
     """
-    whole = {**document, _DIGEST: digest_of(document)}
-    if key is not None:
-        whole[_SIGNATURE] = _signed(whole[_DIGEST], key)
-    text = json.dumps(whole, ensure_ascii=False, indent=1) + "\n"
+    text = json.dumps(_sealed(document, key), ensure_ascii=False, indent=1) + "\n"
     target = manifest_path(path)
 
     def write(aside: Path) -> None:
@@ -85,13 +88,74 @@ def read_manifest(path: Path) -> Manifest | None:
     """
     target = manifest_path(path)
     try:
-        document = json.loads(target.read_bytes())
-        digest, signature = document.pop(_DIGEST), document.pop(_SIGNATURE, "")
-        return Manifest(document, digest == digest_of(document), str(digest), str(signature))
+        return _opened(target.read_bytes())
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise ConfigError(f"{target}: is no provenance of a file ({type(error).__name__}: {error})") from error
+
+
+def with_manifest(table: pa.Table, name: str, activity: dict[str, Any], *, key: bytes | None = None) -> pa.Table:
+    """A table whose metadata carries its manifest.
+
+    Parameters
+    ----------
+    table : as it is to be written; its other metadata stays.
+    name : of the entity, such as ``catalogue``.
+    activity : of its making: inputs and settings, as plain values.
+    key : as for `write_manifest`.
+    """
+    entity, making = f"hc:{name}", "hc:making"
+    document = {
+        "prefix": PREFIX,
+        "agent": software(),
+        "activity": {making: activity},
+        "entity": {entity: {"hc:rows": table.num_rows, ROWS: rows_digest(table)}},
+        "wasAssociatedWith": {"_:a": {"prov:activity": making, "prov:agent": "hc:software"}},
+        "wasGeneratedBy": {"_:g": {"prov:entity": entity, "prov:activity": making}},
+    }
+    said = json.dumps(_sealed(document, key), ensure_ascii=False, sort_keys=True).encode()
+    return table.replace_schema_metadata({**(table.schema.metadata or {}), MANIFEST_KEY: said})
+
+
+def what_changed(table: pa.Table, *, key: bytes | None = None) -> str:
+    """What of a table is not as its manifest says, in words; "" where all is, or it carries none.
+
+    Parameters
+    ----------
+    table : with its metadata.
+    key : that it should be signed with; None: that is not looked at.
+    """
+    said = (table.schema.metadata or {}).get(MANIFEST_KEY)
+    if said is None:
+        return "" if key is None else "it carries no provenance, so no signature"
+    try:
+        known = _opened(said)
+        rows = next(value[ROWS] for value in known.document["entity"].values() if ROWS in value)
+    except (ValueError, KeyError, TypeError, AttributeError, StopIteration) as error:
+        return f"its provenance cannot be read ({type(error).__name__})"
+    if not known.is_sound:
+        return "its provenance was changed after it was written"
+    if rows != rows_digest(table):
+        return "its rows were changed after it was written"
+    return "" if key is None or known.is_signed_by(key) else "it is not signed with that key"
+
+
+def rows_digest(table: pa.Table) -> str:
+    """SHA-256 over a table's columns: names and values, in whatever pieces it lies."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    digest = hashlib.sha256()
+    for field, column in zip(table.schema, table.columns, strict=True):
+        digest.update(f"{field.name}\x1f{len(column)}\x1f".encode())
+        if pa.types.is_floating(field.type) or pa.types.is_integer(field.type) or pa.types.is_timestamp(field.type):
+            bare = column.cast(pa.int64()) if pa.types.is_timestamp(field.type) else column
+            digest.update(pc.is_null(bare).to_numpy().tobytes())
+            digest.update(pc.fill_null(bare, 0).to_numpy().tobytes())
+        else:
+            digest.update(repr(column.to_pylist()).encode())
+    return digest.hexdigest()
 
 
 def software() -> dict[str, Any]:
@@ -99,27 +163,9 @@ def software() -> dict[str, Any]:
     import platform
     from importlib.metadata import version
 
-    libraries = {
-        "hc:python": platform.python_version(),
-        **{f"hc:{name}": version(name) for name in ("numpy", "pyarrow")},
-    }
+    libraries = {f"hc:{name}": version(name) for name in ("numpy", "pyarrow")}
+    libraries = {"hc:python": platform.python_version(), **libraries}
     return {"hc:software": {"prov:type": "prov:SoftwareAgent", "hc:version": code_version(), **libraries}}
-
-
-def signing_key(path: Path) -> bytes:
-    """The key in a file: its bytes, 16 at least.
-
-    Raises
-    ------
-    ConfigError : it cannot be read, or is too short to keep a secret.
-    """
-    try:
-        key = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(f"{path}: the key cannot be read ({error.strerror or error})") from error
-    if len(key) < _LEAST_KEY:
-        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file holds {len(key)}")
-    return key
 
 
 def sha256_of(path: Path) -> str:
@@ -132,6 +178,17 @@ def digest_of(document: Any) -> str:
     """SHA-256 over plain values, whatever their order."""
     text = json.dumps(document, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _sealed(document: dict[str, Any], key: bytes | None) -> dict[str, Any]:
+    digest = digest_of(document)
+    return {**document, _DIGEST: digest, **({} if key is None else {_SIGNATURE: _signed(digest, key)})}
+
+
+def _opened(text: bytes) -> Manifest:
+    document = json.loads(text)
+    digest, signature = document.pop(_DIGEST), document.pop(_SIGNATURE, "")
+    return Manifest(document, digest == digest_of(document), str(digest), str(signature))
 
 
 def _signed(digest: str, key: bytes) -> str:

@@ -325,7 +325,7 @@ class _Run:
         starts = whole.starts_ns
         values, notes = whole.columns, whole.notes
         for name in [name for name in values if name.startswith(("u_under", "u_over"))]:
-            values[name], notes[name] = self._deviation(values[name], notes.get(name, {}))
+            values[name], notes[name] = self._deviation(np.asarray(values[name], np.float64), notes.get(name, {}))
         nothing = np.zeros(starts.shape, np.bool_)
         flags, interrupted = nothing, nothing
         if meters.events is not None:

@@ -223,7 +223,7 @@ class Quantisation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class LostSpan:
     """A stretch of time of some channels.
 
     Attributes
@@ -297,8 +297,8 @@ class Waveform:
     snr_db: float | None = None
     load: Load | None = None
     quantisation: Quantisation | None = None
-    missing: tuple[Span, ...] = ()
-    flat: tuple[Span, ...] = ()
+    missing: tuple[LostSpan, ...] = ()
+    flat: tuple[LostSpan, ...] = ()
 
     def __post_init__(self) -> None:
         _require(self.hookup in HOOKUPS, f"hookup is {self.hookup!r}; allowed are {', '.join(HOOKUPS)}")

@@ -12,7 +12,14 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.synthesis.envelope import Envelope, FloatArray, envelope_of
-from halfcycle.pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Harmonic, Interharmonic, Span, Stage, Waveform
+from halfcycle.pipeline.synthesis.parameters import (
+    EDGE_TOLERANCE_S,
+    Harmonic,
+    Interharmonic,
+    LostSpan,
+    Stage,
+    Waveform,
+)
 from halfcycle.pipeline.synthesis.truth import TrueEvent, impulse_norm, true_events, voltage_envelopes
 from halfcycle.pipeline.terms import Quantity
 
@@ -285,7 +292,7 @@ def _recorded(
     return raw.astype(dtype)
 
 
-def _spans(spans: tuple[Span, ...], channel: Channel, t_s: FloatArray) -> list[slice]:
+def _spans(spans: tuple[LostSpan, ...], channel: Channel, t_s: FloatArray) -> list[slice]:
     concerned = (span for span in spans if not span.channels or channel.name in span.channels)
     found = [_samples(t_s, span.start_s, span.start_s + span.duration_s) for span in concerned]
     return [samples for samples in found if samples.start < samples.stop]

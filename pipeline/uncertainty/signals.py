@@ -31,8 +31,8 @@ _DISTURBED_BY_SEVERAL: Final = (
 )
 _SEEN: Final = 5.0  # times the noise, and
 _SEEN_SHARE: Final = 0.1  # of the peak, from which on a transient has begun
-_BEFORE_FIRST: Final = 0.24  # of what may have been lost before the first sample; Monte Carlo
-_SMOOTHED: Final = 0.42  # of the noise, that a peak which is reached over several samples has; Monte Carlo
+_BEFORE_FIRST: Final = 0.29  # of what may have been lost before the first sample; Monte Carlo
+_SMOOTHED: Final = 0.5  # of the noise, that a peak which is reached over several samples has; Monte Carlo
 _RUNG: Final = (1.72, 1.95)  # times the least uncertainty that the fit of an oscillation reaches, of frequency and
 # time constant; Monte Carlo
 

@@ -130,7 +130,7 @@ def test_the_same_screening_gives_the_same_provenance(folder: Path) -> None:
 
 def test_another_code_version_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # SOURCE.
-    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.recall import WaveformPlaces
     from halfcycle.pipeline.screening.provenance import read_provenance
     from halfcycle.pipeline.why import again
 
@@ -138,7 +138,7 @@ def test_another_code_version_is_named(folder: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.chdir(folder)
     known = read_provenance(Path("e.csv"))
     assert known is not None
-    origin = again.ScreeningOrigin(known, Path("e.csv"), Archive((folder,)))
+    origin = again.ScreeningOrigin(known, Path("e.csv"), WaveformPlaces((folder,)))
     found = origin.again(read_events(Path("e.csv"))[0])
     assert any("this is 99.0" in change for change in found.changes)
 
