@@ -26,10 +26,10 @@ def find_rocof(measured: Measured, settings: RocofSettings) -> list[Finding]:
     hertz = series.frequency_hz.astype(np.float64)
     if hertz.size <= n:
         return []
-    rate = (hertz[n:] - hertz[:-n]) / settings.window_s
+    starts = series.starts[0]
+    rate = (hertz[n:] - hertz[:-n]) * series.rate_hz / (starts[n:] - starts[:-n])
     beyond = np.abs(rate) > settings.limit_hz_per_s
     edges = np.flatnonzero(np.diff(beyond, prepend=False, append=False))
-    starts = series.starts[0]
     found = []
     for first, stop in edges.reshape(-1, 2):
         middle = float(np.median(rate[first:stop]))
