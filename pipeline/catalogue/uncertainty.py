@@ -39,6 +39,7 @@ _MEDIAN: Final = 1.57  # times the variance of a mean: of a median
 _BEFORE: Final = 0.19  # of one phasor's variance: ten of them, half a cycle apart
 _JOINED: Final = 0.024  # of a step, over the samples of a cycle: what joining samples by lines leaves. Monte Carlo
 _LOOK_BACK: Final = 120  # windows, 60 cycles: so late may a start be by noise
+_MOST_ALIKE: Final = 0.05  # of a value: no noise that is worth judging keeps it so far off
 _FIRST: Final = 9  # windows of an event, that tell its level at first
 _OF_MEDIAN: Final = 1.4826 / sqrt(2)  # times the median distance of two normal values: their standard deviation
 _ALIKE: Final = 4.0  # of those: within what noise explains
@@ -155,6 +156,8 @@ def _seen(variation: RmsVariation, measured: Measured, row: int) -> slice:
     parts = [part for part in variation.channels if part.channel == row]
     first, stop = min(part.i_start for part in parts), max(part.i_stop for part in parts)
     rms = measured.half_cycles.u_half[row]
+    if first == 0 or abs(rms[first - 1] - rms[first]) > _MOST_ALIKE * rms[first - 1]:
+        return slice(first, stop)
     earlier = np.asarray(rms[max(first - _LOOK_BACK, 0) : first], np.float64)
     if earlier.size <= 2 or variation.open_start:
         return slice(first, stop)

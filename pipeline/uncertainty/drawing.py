@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.uncertainty.edges import COVERED, Edge
-from halfcycle.pipeline.uncertainty.level import MEAN_OF_WINDOWS, Level, Noise, alike_levels, is_flat, without_edges
+from halfcycle.pipeline.uncertainty.level import MEAN_OF_WINDOWS, Level, Noise, alike_levels, without_edges
 
 F64 = npt.NDArray[np.float64]
 
@@ -68,9 +68,9 @@ def draw_level(values: npt.ArrayLike, noise: Noise, rng: np.random.Generator, *,
     rms = np.asarray(values, np.float64)
     if not rms.size:
         return None
-    rms = without_edges(rms, noise)
+    rms, flat = without_edges(rms, noise)
     spread = np.sqrt(noise.freedom / rng.chisquare(noise.freedom, N_DRAWS)) if noise.freedom else np.ones(N_DRAWS)
-    drawn = _flat(rms, noise, spread, rng) if is_flat(rms, noise) else _extreme(rms, noise, spread, rng, highest)
+    drawn = _flat(rms, noise, spread, rng) if flat else _extreme(rms, noise, spread, rng, highest)
     typical = float(np.median(drawn))
     drawn *= 1 + noise.of_windows(rms.size) * rng.standard_normal(N_DRAWS)
     steps = noise.undithered(typical, rms.size)

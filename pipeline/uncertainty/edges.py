@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.uncertainty.periodic import Periodic
+from halfcycle.pipeline.uncertainty.periodic import Periodic, basis
 
 F64 = npt.NDArray[np.float64]
 
@@ -72,7 +72,11 @@ def find_edge(u: F64, before: Periodic, after: Periodic, *, low: int, high: int)
     low, high = max(low, 0), min(high, u.shape[1])
     if high - low < 2:
         return None
-    earlier, later = before.at(low, high), after.at(low, high)
+    if before.turn == after.turn:
+        rows = basis(low, high, before.turn, max(before.order, after.order))
+        earlier, later = before.of_basis(rows, low, high), after.of_basis(rows, low, high)
+    else:
+        earlier, later = before.at(low, high), after.at(low, high)
     values = u[:, low:high]
     per_channel = 1.0 / (2.0 * np.maximum(before.noise, after.noise) ** 2 + 1e-300)
     off_before = ((values - earlier) ** 2 * per_channel[:, None]).sum(axis=0)

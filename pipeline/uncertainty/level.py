@@ -111,10 +111,9 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
     rms = np.asarray(values, np.float64)
     if not rms.size:
         return None
-    rms = without_edges(rms, noise)
+    rms, flat = without_edges(rms, noise)
     extreme = float(rms.max() if highest else rms.min())
     one = noise.of_window(extreme)
-    flat = is_flat(rms, noise)
     if flat:
         m = rms.size
         square = float(np.mean(rms**2)) - noise.sigma**2
@@ -135,11 +134,15 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
     return Level(volts, float(np.sqrt(u**2 + further[0] ** 2 + further[1] ** 2)), flat)
 
 
-def without_edges(rms: F64, noise: Noise) -> F64:
-    """Values without the first and last where these alone are off: a window beside an edge may reach over it."""
-    if rms.size > 2 * _LEAST_FLAT and not is_flat(rms, noise) and is_flat(rms[1:-1], noise):
-        return rms[1:-1]
-    return rms
+def without_edges(rms: F64, noise: Noise) -> tuple[F64, bool]:
+    """Values without the first and last where these alone are off, and whether what stays is flat.
+
+    A window beside an edge may reach over it.
+    """
+    flat = is_flat(rms, noise)
+    if not flat and rms.size > 2 * _LEAST_FLAT and is_flat(rms[1:-1], noise):
+        return rms[1:-1], True
+    return rms, flat
 
 
 def is_flat(rms: F64, noise: Noise) -> bool:
@@ -151,7 +154,8 @@ def is_flat(rms: F64, noise: Noise) -> bool:
         return False
     # A drift shows in the spread of all sooner than in the range; that of neighbours with half in common varies so.
     allowed = (one**2 + steps**2 + (4 * windows) ** 2) * (1 + _SURE * np.sqrt(3 / max(m - 1, 1)))
-    return bool(m < _LEAST_SPREAD or np.var(rms, ddof=1) <= allowed)
+    off = rms - rms.mean()
+    return bool(m < _LEAST_SPREAD or off @ off <= allowed * (m - 1))
 
 
 def worst_level(levels: Sequence[Level], *, highest: bool = False) -> Level:

@@ -48,7 +48,11 @@ class Periodic:
 
     def at(self, first: int, stop: int) -> F64:
         """The waveform at positions [first, stop), shape (n_channels, stop - first)."""
-        rows = basis(first, stop, self.turn, self.order)
+        return self.of_basis(basis(first, stop, self.turn, self.order), first, stop)
+
+    def of_basis(self, rows: F64, first: int, stop: int) -> F64:
+        """As `at`, from a basis of these positions that has its orders at least."""
+        rows = rows[: self.weights.shape[0]]
         values: F64 = self.weights.T @ rows
         if self.slopes.any():
             grown = (np.arange(first, stop) - self.middle) * (self.turn / (2 * np.pi))
