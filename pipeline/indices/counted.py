@@ -14,7 +14,8 @@ from typing import Final, Literal
 from halfcycle.pipeline.events import Event
 
 MAGNITUDE_U_PU: Final = 0.002
-"""Standard uncertainty of a magnitude: the limit of IEC 61000-4-30 Class A, 0.2 % of Udin, taken for one (derived)."""
+"""Standard uncertainty of a magnitude whose row tells none: the limit of IEC 61000-4-30 Class A, 0.2 % of Udin, taken
+for one (derived)."""
 _USUAL_HZ: Final = 50.0
 Variation = Literal["sag", "swell"]
 Basis = Literal["per phase", "polyphase", "time-aggregated"]
@@ -170,9 +171,18 @@ def _counted(event: Event) -> Counted:
         event.observed_s,
         (event.event_id,),
         event.open_start or event.open_end,
-        MAGNITUDE_U_PU,
+        _magnitude_u(event),
         0.5 / (event.frequency_hz or _USUAL_HZ) / math.sqrt(6),
     )
+
+
+def _magnitude_u(event: Event) -> float:
+    """That of the row, with the bias of its magnitude, which is counted as it stands (JCGM 100, F.2.4.5)."""
+    sure = event.uncertainty
+    if sure is None or sure.magnitude_u is None:
+        return MAGNITUDE_U_PU
+    bias = 0.0 if sure.magnitude_corrected is None else event.magnitude - sure.magnitude_corrected
+    return math.hypot(sure.magnitude_u, bias)
 
 
 def _united(first: Counted, second: Counted) -> Counted:

@@ -10,7 +10,7 @@ from scipy import integrate, stats
 
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.errors import ConfigError, SignalError
-from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.events import Event, Uncertainty
 from halfcycle.pipeline.indices.cells import cell_probabilities, count_cells, grid, grids
 from halfcycle.pipeline.indices.counted import Counted, counted_by, per_phase, polyphase, time_aggregated
 from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_table, exposure_of, read_coverage
@@ -487,3 +487,11 @@ def test_energy_of_the_worst_row_and_sag_score_by_hand() -> None:
     assert made["sag energy", "worst row"] == pytest.approx(0.3)
     assert made["sag score", "sum"] == pytest.approx(1 / 3)
     assert made["sag energy", "sum"] == pytest.approx(0.3)
+
+
+def test_what_a_row_says_of_its_uncertainty_goes_into_its_cells() -> None:
+    # JCGM 100, F.2.4.5: of a magnitude that is not corrected, √(u² + bias²); a row that tells none has that of Class A.
+    told = Uncertainty(magnitude_u=0.003, magnitude_corrected=0.804)
+    (own,) = polyphase([event(0.0, 0.8, 0.1, uncertainty=told)])
+    (usual,) = polyphase([event(0.0, 0.8, 0.1)])
+    assert (own.magnitude_u, usual.magnitude_u) == (pytest.approx(0.005), 0.002)
