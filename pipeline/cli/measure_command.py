@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from halfcycle.pipeline.quantities import Quantity
     from halfcycle.pipeline.survey.files import Measured
     from halfcycle.pipeline.survey.measure import Survey
+    from halfcycle.pipeline.survey.stored import StoredTrend
 
 _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-50160-lv"
 
@@ -203,11 +204,15 @@ def _tell(found: Measured) -> None:
     for account in found.accounts:
         if account.points:
             show.line(f"{account.site}: {account.line}")
+    trends: dict[tuple[str, str, str], list[StoredTrend]] = {}
     for one in found.certified:
-        name = f"{one.certificate.site} {one.certificate.point}".strip()
-        rows = f"{one.trend.table.num_rows} intervals of {one.certificate.interval_s:g} s"
-        show.line(f"{name}: {rows}, {one.certificate.origin}")
-        for text in one.certificate.left_out:
+        trends.setdefault((*one.key, one.certificate.origin), []).append(one)
+    for (site, point, origin), ones in trends.items():
+        rows = ", ".join(
+            f"{counted(one.trend.table.num_rows, 'interval')} of {one.certificate.interval_s:g} s" for one in ones
+        )
+        show.line(f"{f'{site} {point}'.strip()}: {rows}, {origin}")
+        for text in dict.fromkeys(text for one in ones for text in one.certificate.left_out):
             show.line(f"  left out: {text}")
     for text in found.compared:
         show.line(text)

@@ -300,6 +300,18 @@ def test_a_trend_from_another_process_is_the_same_with_all_its_notes() -> None:
     assert replace(again, table=first.table) == first
 
 
+def test_voltages_that_are_not_connected_are_measured_and_have_no_deviation() -> None:
+    capture = made(seconds=3.0)
+    samples = capture.samples.copy()
+    samples[:3] = 0
+    table = measured(
+        record_of(Capture(capture.header, samples)), "u_rms", "u_under", nominal_frequency_hz=50.0
+    ).table  # fmt: skip
+    assert table.column("u_rms_a").to_pylist() == pytest.approx([0.0] * table.num_rows, abs=0.5)
+    assert table.column("u_under_a").null_count == table.num_rows
+    assert notes_of(table)["u_under_a"] == {"reason": "the nominal voltage is not told"}
+
+
 def test_nothing_to_measure_is_said() -> None:
     with pytest.raises(SignalError):
         measured(record_of(made(seconds=0.05)), "u_rms")
@@ -339,6 +351,10 @@ def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what
     assert done.returncode == 0, done.stderr
     assert "cannot tell" in done.stdout
     assert "the declared voltage is not told" in done.stdout
+    assert "Mill Lane: 3 intervals of 10 s, 2 intervals of 600 s" in done.stdout
+    of_orders = [line for line in done.stdout.splitlines() if "harmonic 25" in line]
+    assert len(of_orders) == 1  # limits of which nothing can be told for one and the same reason are one line
+    assert of_orders[0].startswith("cannot tell, 100")
     with (tmp_path / "t.csv").open() as stream:
         rows = list(csv.DictReader(stream))
     assert [one["site"] for one in rows] == ["Mill Lane"] * 3
