@@ -1,4 +1,4 @@
-"""The parts of a budget against definitions, Monte Carlo and the documentation's worked example; columns by the commands."""
+"""The parts of a budget against definitions, Monte Carlo and the documented example; columns by the commands."""
 
 from __future__ import annotations
 
