@@ -58,6 +58,13 @@ def classify_category(kind: str, duration_s: float, *, nominal_frequency_hz: flo
     ValueError : another kind, or a duration or frequency out of range.
 
     Source: IEEE Std 1159-2019, Table 2. The table puts 30 cycles into two rows; here it is the shorter one's.
+
+    Examples
+    --------
+    >>> hc.classify_category("sag", 0.4, nominal_frequency_hz=50)
+    'instantaneous sag'
+    >>> hc.classify_category("interruption", 90, nominal_frequency_hz=50)
+    'sustained interruption'
     """
     if kind not in ("sag", "swell", "interruption", "undervoltage", "overvoltage"):
         raise ValueError(f"kind {kind!r} is no RMS variation")

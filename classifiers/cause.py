@@ -56,6 +56,11 @@ class Verdict:
     confidence : 0 to 1; of a rule a share of the evidence that speaks for it, of `cause_naming.name_cause` a
         probability.
     why : a sentence.
+
+    Examples
+    --------
+    >>> hc.Verdict("motor start", 0.97, "the voltage recovers slowly").cause
+    'motor start'
     """
 
     cause: str

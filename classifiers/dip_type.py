@@ -60,6 +60,12 @@ class DipType:
     agrees : whether both algorithms say the same type and phase.
     confidence : 0 to 1; derived from how far the sag is from the next type, no source.
     reason : in words.
+
+    Examples
+    --------
+    >>> a = np.exp(2j * np.pi / 3)
+    >>> hc.classify_dip([1, a**2, a], [0.5, 0.5 * a**2, 0.5 * a]).dip_type
+    'A'
     """
 
     dip_type: str | None
@@ -101,6 +107,13 @@ def classify_dip(before: npt.ArrayLike, during: npt.ArrayLike, *, line_to_line: 
     ValueError : other than three finite phasors.
 
     Source: see `symmetrical_component_dip` and `six_voltage_dip`; how they are put together is derived.
+
+    Examples
+    --------
+    >>> a = np.exp(2j * np.pi / 3)
+    >>> dip = hc.classify_dip([1, a**2, a], [0.4, a**2, a])  # phase A to earth
+    >>> dip.dip_type, dip.phase, dip.agrees
+    ('B', 'A', True)
     """
     sag = _sag(before, during, line_to_line)
     if isinstance(sag, str):

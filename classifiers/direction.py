@@ -62,6 +62,11 @@ class Direction:
     confidence : 0 to 1, of being right; 0 for ``unknown``. In solved circuits each level is right as often at least.
     answers : of each method.
     reason : in words.
+
+    Examples
+    --------
+    >>> hc.Direction("unknown", 0.0, (), "too few methods can tell").direction
+    'unknown'
     """
 
     direction: str
@@ -103,6 +108,14 @@ def find_direction(
     ValueError : shapes or ranges that do not fit.
 
     Source: each method's; a vote is common practice, no source.
+
+    Examples
+    --------
+    >>> z = 0.1 + 0.4j  # of the source, ohm; behind the recorder a load and then a fault
+    >>> i1 = np.where(np.arange(40) < 20, 10 + 0j, 10 - 100j)
+    >>> side = hc.find_direction(240 - z * i1, i1, n_before=20, i_start=20, i_stop=38)
+    >>> side.direction
+    'downstream'
     """
     v, i = np.asarray(v1, np.complex128), np.asarray(i1, np.complex128)
     if v.shape != i.shape or v.ndim != 1 or not 0 < n_before <= i_start < i_stop <= v.size:

@@ -36,6 +36,11 @@ def transient_category(
     Source: IEEE Std 1159-2019, Table 2, rows 1.1.1 to 1.2.3 (durations and rises of impulses from memory). The table
     ends at 5 MHz; a faster oscillation stays in the last row. Departs: where only the rise is known, the rise that the
     table calls typical of the first row, and of the last one, bounds it.
+
+    Examples
+    --------
+    >>> hc.transient_category("oscillatory_transient", oscillation_hz=720)
+    'low-frequency oscillatory transient'
     """
     if kind == "oscillatory_transient":
         if oscillation_hz is None or not oscillation_hz > 0:

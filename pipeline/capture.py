@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,7 +20,7 @@ SAMPLE_TYPES = ("int16", "int32", "float32")
 
 # Readers cut longer files into captures of at most this many samples a channel; the pieces follow one another
 # without a gap, so they are one record again downstream, and memory stays bounded however long a file is.
-MAX_CAPTURE_SAMPLES = 1 << 23
+MAX_CAPTURE_SAMPLES = 1 << 21
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,12 @@ class Channel:
     rail_low, rail_high : the raw integers at which the recorder's range ends, where known.
     rated : the rated value that the file states for the channel, such as the primary side of a voltage
         transformer; the system's nominal voltage is often the same. [unit of the channel]
+
+    Examples
+    --------
+    >>> v1 = hc.Channel("V1", "voltage", "A", "V", scale=0.02)
+    >>> v1.scale * 11500  # volts of a raw sample
+    230.0
     """
 
     name: str
@@ -67,6 +74,12 @@ class Header:
     trigger_ns : time of the trigger, where the file states one. [ns since 1970-01-01]
     source : name of the file it came from.
     notes : what was odd in the file and what was decided, in plain words.
+
+    Examples
+    --------
+    >>> header = hc.Header("Sorrel Mill", 0, 6400.0, 12800, (hc.Channel("V1", "voltage", "A", "V"),), "int16")
+    >>> header.duration_s
+    2.0
     """
 
     station: str
@@ -102,6 +115,12 @@ class Capture:
     Raises
     ------
     SignalError : shape, sample type or rate do not fit the header.
+
+    Examples
+    --------
+    >>> header = hc.Header("Sorrel Mill", 0, 6400.0, 3, (hc.Channel("V1", "voltage", "A", "V", scale=0.5),), "int16")
+    >>> hc.Capture(header, np.array([[0, 10, -4]], np.int16)).physical(0)
+    array([ 0.,  5., -2.])
     """
 
     header: Header
@@ -130,10 +149,21 @@ class Capture:
 
     def digest(self) -> str:
         """Digest of the content: the same samples, channels and times give the same 32 hexadecimal digits."""
-        sha = hashlib.sha256(json.dumps(header_content(self.header), sort_keys=True).encode())
-        for row in self.samples:
-            sha.update(np.ascontiguousarray(row).data)
-        return sha.hexdigest()[:32]
+        return content_digest(self.header, self.samples)
+
+
+def content_digest(header: Header, samples: Iterable[SampleArray]) -> str:
+    """The digest of a capture's content; see `Capture.digest`.
+
+    Parameters
+    ----------
+    header : of the capture.
+    samples : of its channels, one after the other, each whole or piece by piece.
+    """
+    sha = hashlib.sha256(json.dumps(header_content(header), sort_keys=True).encode())
+    for row in samples:
+        sha.update(np.ascontiguousarray(row).data)
+    return sha.hexdigest()[:32]
 
 
 def header_content(header: Header) -> dict[str, Any]:

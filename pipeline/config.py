@@ -15,7 +15,7 @@ from halfcycle.pipeline.cluster import Engine
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.locales import manner_of
 from halfcycle.pipeline.resources import resource
-from halfcycle.pipeline.settings import Settings, Site, Thresholds
+from halfcycle.pipeline.settings import Notify, Retention, Settings, Site, Thresholds
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -98,40 +98,7 @@ class Incidents(Settings):
     reach_s: float = Field(10.0, gt=0, le=60)
 
 
-class Retention(Settings):
-    """How many days what is in the store and in the processed folder is kept; None: for ever. See the module of it."""
-
-    calm_waveforms_days: int | None = Field(None, ge=3)
-    event_waveforms_days: int | None = Field(None, ge=3)
-    trends_days: int | None = Field(None, ge=400)  # a year is judged when it is over, by all of its trends
-    catalogues_days: int | None = Field(None, ge=3)
-    processed_days: int | None = Field(None, ge=1)
-
-
-Telling = Literal["failure", "set aside", "silence", "clock", "events"]
-
-
-class Notify(Settings):
-    """Who is told of what a night found, where the table is there; nothing here changes what is made.
-
-    Attributes
-    ----------
-    to : addresses in apprise's notation, such as ``mailtos://…``; they may hold passwords.
-    to_file : a file of further ones, a line each, so that the settings need not hold them.
-    about : what is told.
-    residual_pu : of events: interruptions, and sags whose residual voltage is at most this. [pu]
-    """
-
-    to: tuple[str, ...] = ()
-    to_file: Path | None = None
-    about: tuple[Telling, ...] = ("failure", "set aside", "silence")
-    residual_pu: float = Field(0.5, ge=0, le=1)
-
-    @model_validator(mode="after")
-    def _has_an_address(self) -> Self:
-        if not self.to and self.to_file is None:
-            raise ValueError("to or to_file must name an address")
-        return self
+_LEAST_KEY: Final = 16  # bytes
 
 
 class Fleet(Settings):
@@ -146,7 +113,7 @@ class Fleet(Settings):
     detectors: dict[str, dict[str, Any]] = Field({})
     limits: tuple[dict[str, Any], ...] = ()
     explain: bool = True
-    uncertainty: Literal["none", "standard"] = "none"
+    uncertainty: Literal["none", "standard", "full"] = "none"
     learned: Learned = Learned()
     report: Report | None = None
     incidents: Incidents | None = None
@@ -154,6 +121,7 @@ class Fleet(Settings):
     retention: Retention | None = None
     notify: Notify | None = None
     run: Run = Run()
+    key: Path | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -185,6 +153,11 @@ class Fleet(Settings):
         return next((site for site in self.sites if site.name == name), None)
 
     @property
+    def secret(self) -> bytes | None:
+        """The key that catalogues and trends are signed with; None: they are not."""
+        return None if self.key is None else signing_key(self.key)
+
+    @property
     def _sureness(self) -> dict[str, str]:
         """What is asked for of uncertainties; nothing by default, so that older digests stand."""
         return {} if self.uncertainty == "none" else {"uncertainty": self.uncertainty}
@@ -208,8 +181,8 @@ class Fleet(Settings):
 
 
 def _judged(site: Site) -> Site:
-    """A site without what only names it, or shows how its times are to be shown."""
-    return site.model_copy(update={"stations": (), "formerly": (), "time_zone": "UTC"})
+    """A site without what only names it, shows how its times are to be shown, or goes into surveys alone."""
+    return site.model_copy(update={"stations": (), "formerly": (), "time_zone": "UTC", "current_class_pct": None})
 
 
 def load_fleet(path: Path) -> Fleet:
@@ -244,8 +217,11 @@ def load_fleet(path: Path) -> Fleet:
     notify = fleet.notify
     if notify is not None and notify.to_file is not None:
         notify = notify.model_copy(update={"to_file": base / notify.to_file})
-    update = {**folders, "learned": learned, "report": report, "incidents": incidents, "notify": notify}
-    return fleet.model_copy(update=update)
+    key = None if fleet.key is None else base / fleet.key
+    if key is not None:
+        signing_key(key)
+    update = {"key": key, "learned": learned, "report": report, "incidents": incidents, "notify": notify}
+    return fleet.model_copy(update={**folders, **update})
 
 
 class _SiteTables(Settings):
@@ -324,6 +300,22 @@ def _check_folders(folders: dict[str, Path], path: Path) -> None:
         for other_key, other in real.items():
             if key != other_key and (folder == other or other in folder.parents):
                 raise ConfigError(f"{path.name}: {key} {folder} must not lie in {other_key} {other}")
+
+
+def signing_key(path: Path) -> bytes:
+    """The key in a file: its bytes, 16 at least.
+
+    Raises
+    ------
+    ConfigError : it cannot be read, or is too short to keep a secret.
+    """
+    try:
+        key = path.read_bytes()
+    except OSError as error:
+        raise ConfigError(f"{path}: the key cannot be read ({error.strerror or error})") from error
+    if len(key) < _LEAST_KEY:
+        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file holds {len(key)}")
+    return key
 
 
 def read_toml(path: Path) -> dict[str, Any]:

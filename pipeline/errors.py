@@ -19,7 +19,16 @@ from pathlib import Path
 
 
 class HalfcycleError(Exception):
-    """Root of every error that this project raises on purpose."""
+    """Root of every error that this project raises on purpose.
+
+    Examples
+    --------
+    >>> try:
+    ...     list(hc.read_captures("missing.cfg"))
+    ... except hc.HalfcycleError as error:
+    ...     print(type(error).__name__)
+    ReadError
+    """
 
 
 class ReadError(HalfcycleError):

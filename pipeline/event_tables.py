@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from halfcycle.pipeline.events import Event, with_identity
-from halfcycle.pipeline.indices.cells import CellCounts, Grid, count_cells, grid
-from halfcycle.pipeline.indices.counted import SIDES, polyphase
+from halfcycle.pipeline.indices.cells import CellCounts, CellGrid, count_cells, grid
+from halfcycle.pipeline.indices.counted import VARIATIONS, polyphase
 from halfcycle.pipeline.survey.compliance import LimitProfile
 from halfcycle.pipeline.survey.event_flags import Passed
 from halfcycle.pipeline.survey.stored import Key, StoredTrend, told_key
@@ -41,7 +41,7 @@ class CountedEvents:
     reason : why nothing was counted, in words; "" where it was.
     """
 
-    tables: tuple[tuple[Grid, CellCounts], ...] = ()
+    tables: tuple[tuple[CellGrid, CellCounts], ...] = ()
     n_short: int = 0
     n_long: int = 0
     n_open: int = 0
@@ -80,6 +80,8 @@ def counted_events(trends: Sequence[StoredTrend], profile: LimitProfile) -> dict
     """
     by_key: dict[Key, list[StoredTrend]] = {}
     for one in trends if profile.event_tables else ():
+        if one.certificate.voltages_of:  # its events are those of the point whose voltages it has
+            continue
         by_key.setdefault(told_key(*one.key, one.certificate.origin), []).append(one)
     return {key: _of_trends(ones, profile) for key, ones in by_key.items()}
 
@@ -99,10 +101,10 @@ def counts_of(events: Sequence[Event], profile: LimitProfile) -> CountedEvents:
     tables = []
     for name in profile.event_tables:
         side = "swell" if name.endswith(_SIDES[1]) else "sag"
-        tables.append((grid(name), count_cells([one for one in counted if one.side == side], grid(name))))
+        tables.append((grid(name), count_cells([one for one in counted if one.variation == side], grid(name))))
     lost = [one.observed_s for one in events if one.kind == "interruption"]
     n_long = sum(seconds > _LONG_S for seconds in lost)
-    n_open = sum(one.open_start or one.open_end for one in events if one.kind in SIDES)
+    n_open = sum(one.open_start or one.open_end for one in events if one.kind in VARIATIONS)
     return CountedEvents(tuple(tables), len(lost) - n_long, n_long, n_open)
 
 

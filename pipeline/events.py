@@ -20,7 +20,8 @@ class Uncertainty:
 
     Columns that end in ``_u`` or ``_u_s`` are standard uncertainties in the unit of the column named before, instants
     in seconds; with a coverage factor of 2 they hold the truth with 95 %. Those of magnitude, start and duration belong
-    to the corrected values, those of other columns to these themselves. `event_p` is the probability that the voltage
+    to the corrected values, `end_u_s` to the corrected start and duration together, those of other columns to these
+    themselves. `event_p` is the probability that the voltage
     really crossed the threshold, `category_p` that it did and that the row's category is the right one;
     `event_verdict` is ``inside``, ``outside`` or ``cannot tell``, at a risk of 5 %.
     """
@@ -31,6 +32,7 @@ class Uncertainty:
     start_u_s: float | None = None
     duration_corrected_s: float | None = None
     duration_s_u: float | None = None
+    end_u_s: float | None = None
     refined_start_u_s: float | None = None
     frequency_hz_u: float | None = None
     phase_jump_deg_u: float | None = None
@@ -58,6 +60,12 @@ class Event:
     `n_samples` how many of them lie in the event; where it runs over several files their names are joined by ``+``, and
     `first_sample` counts in the first. A `direction` of ``downstream`` is the side that the arrows of the current
     clamps point to, whichever way power flowed before.
+
+    Examples
+    --------
+    >>> events = hc.read_events("demo-fleet/events.parquet")
+    >>> sorted({event.category for event in events if event.kind == "interruption"})
+    ['momentary interruption', 'temporary interruption']
     """
 
     event_id: str = ""

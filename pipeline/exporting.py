@@ -56,7 +56,7 @@ class Exported:
 
 def export(
     captures: Iterable[Capture],
-    out: Path,
+    out: Path | str,
     *,
     data: DataKind | None = None,
     revision: Revision | None = None,
@@ -83,7 +83,15 @@ def export(
     ConfigError : an unknown ending, or options that do not fit it.
     StoreError : a format that cannot hold a capture, samples that come back different by more than its resolution,
         or a file that cannot be written.
+
+    Examples
+    --------
+    >>> wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=0.5)
+    >>> written = hc.export([hc.synthesise(wave, start_ns=0).capture], "week.pqd")
+    >>> written[0].path.name, written[0].largest_error
+    ('week.pqd', 0.0)
     """
+    out = Path(out)
     write, together = _writer(out, data, revision, separator, decimal)
     every = list(captures)
     if not every:

@@ -10,8 +10,8 @@ import numpy as np
 from halfcycle.pipeline.errors import HalfcycleError
 from halfcycle.pipeline.events import Event, events_of
 from halfcycle.pipeline.incidents.fleet import FleetIncidents
-from halfcycle.pipeline.incidents.waveforms import Stretch, WaveformEvidence, matched
-from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.incidents.waveforms import SagVoltages, WaveformEvidence, matched
+from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.report.slice import nominal_hz
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ _MOST_SITES: Final = 12
 
 
 def waveform_evidence(
-    table: pa.Table, found: FleetIncidents, incident_ids: Sequence[str], archive: Archive
+    table: pa.Table, found: FleetIncidents, incident_ids: Sequence[str], archive: WaveformPlaces
 ) -> list[WaveformEvidence]:
     """Compare the waveforms of some incidents: the first shot that most sites saw, each site with the deepest one.
 
@@ -44,7 +44,7 @@ def waveform_evidence(
 
 
 def _of_incident(
-    table: pa.Table, found: FleetIncidents, incident_id: str, number: int, archive: Archive
+    table: pa.Table, found: FleetIncidents, incident_id: str, number: int, archive: WaveformPlaces
 ) -> list[WaveformEvidence]:
     mine = np.flatnonzero(found.incident == number)
     shots, count = np.unique(found.joined.shot[mine], return_counts=True)
@@ -52,7 +52,7 @@ def _of_incident(
     low = np.nan_to_num(found.sightings.low_pu[mine], nan=9.0)
     mine = mine[np.lexsort((found.sightings.site[mine], low))][:_MOST_SITES]
     events = [events_of(table.take([int(found.sightings.row[i])]))[0] for i in mine]
-    reference: tuple[str, Stretch] | None = None
+    reference: tuple[str, SagVoltages] | None = None
     rows: list[WaveformEvidence] = []
     for i, event in zip(mine.tolist(), events, strict=True):
         try:
@@ -68,7 +68,7 @@ def _of_incident(
     return rows
 
 
-def _stretch(event: Event, found: FleetIncidents, sighting: int, archive: Archive) -> Stretch:
+def _stretch(event: Event, found: FleetIncidents, sighting: int, archive: WaveformPlaces) -> SagVoltages:
     """The voltages around an event, by the clocks that agree and from the shot's time on."""
     held = archive.slice_of(event)
     ahead_s = found.joined.lag_s[sighting] if np.isfinite(found.joined.lag_s[sighting]) else 0.0
@@ -76,4 +76,4 @@ def _stretch(event: Event, found: FleetIncidents, sighting: int, archive: Archiv
     event_s = (event.start - int(found.joined.time_ns[sighting])) * 1e-9 - ahead_s
     volts = np.stack([held.physical(i) for i in held.voltages]) if held.voltages else np.zeros((0, held.n))
     start_s = event_s + held.start / held.rate_hz
-    return Stretch(volts, held.rate_hz, start_s, event_s, event.observed_s, nominal_hz(event, held))
+    return SagVoltages(volts, held.rate_hz, start_s, event_s, event.observed_s, nominal_hz(event, held))

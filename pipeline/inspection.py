@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 from halfcycle.pipeline.readers import reader_of, remarks_on
 from halfcycle.pipeline.records.archive import FileLook, Reading, records_of_captures, site_of

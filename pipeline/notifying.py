@@ -13,7 +13,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Final
 
-from halfcycle.pipeline.config import Fleet, Notify
+from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError, HalfcycleError, StoreError
 from halfcycle.pipeline.events import Event, events_of
 from halfcycle.pipeline.nightly.days import Day, read_days
@@ -21,6 +21,7 @@ from halfcycle.pipeline.nightly.run import RunSummary
 from halfcycle.pipeline.nightly.run_files import mishaps_of, recorded
 from halfcycle.pipeline.nightly.status import fleet_status
 from halfcycle.pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
+from halfcycle.pipeline.settings import Notify
 from halfcycle.pipeline.store.documents import document_at, write_document
 from halfcycle.pipeline.store.partitions import today
 

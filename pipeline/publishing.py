@@ -18,8 +18,8 @@ from halfcycle.pipeline.indices.curves import curve
 from halfcycle.pipeline.locales import manner_of
 from halfcycle.pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
 from halfcycle.pipeline.nightly.surveyed import PointOfSurvey, points_of_survey, survey_state
-from halfcycle.pipeline.recall import Archive
-from halfcycle.pipeline.report.content import Settings
+from halfcycle.pipeline.recall import WaveformPlaces
+from halfcycle.pipeline.report.content import ReportSettings
 from halfcycle.pipeline.report.folder import FRONT, fleet_pages, page_name, sign_of, write_folder
 from halfcycle.pipeline.report.material import Material
 from halfcycle.pipeline.report.origin import origin
@@ -199,7 +199,7 @@ def publish(fleet: Fleet, config: Path) -> Published | None:
             return None
         first, last = span
         events, coverage = fleet_events(fleet, first=first, last=last)
-        settings = Settings(
+        settings = ReportSettings(
             curve=curve(wanted.curve), title=wanted.title, worst=wanted.worst, manner=manner_of(wanted.locale)
         )
         words = ["halfcycle", "report", "--config", config.name, "--from", str(first), "--to", str(last)]
@@ -210,7 +210,7 @@ def publish(fleet: Fleet, config: Path) -> Published | None:
         period = period_ns_of(first, last)
         material = Material(
             events=events,
-            slices=Archive((), fleet).slice_of,
+            slices=WaveformPlaces((), fleet).slice_of,
             coverage=coverage,
             expected=tuple(site.name for site in fleet.sites),
             zones={site.name: site.time_zone for site in fleet.sites},

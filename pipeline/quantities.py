@@ -25,6 +25,7 @@ BANDS_HZ: Final = (
 memory). [Hz]"""
 _INTERVALS: Final = "IEC 61000-4-30 Ed. 3"
 _PRACTICE: Final = "common practice, no source"
+_OF_VOLTAGES: Final = ("f", "u0", "u2", "u_dev", "rvc")  # of a point
 _TO_40: Final = (2, 40)
 _TO_50: Final = (2, HIGHEST_ORDER)
 
@@ -67,6 +68,11 @@ class Quantity:
     def needs_spectrum(self) -> bool:
         """Whether it is made from the spectrum of each block."""
         return self.needs in ("spectrum", "groups", "signal")
+
+    @property
+    def is_of_voltages(self) -> bool:
+        """Whether voltages alone make it, so that it is the same at each feeder of a busbar."""
+        return self.of == "voltage" or self.symbol in _OF_VOLTAGES
 
     @property
     def extremes(self) -> bool:

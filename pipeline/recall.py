@@ -33,7 +33,7 @@ _NEAR_NS: Final = 20_000_000  # by which clocks of files that follow one another
 
 
 @dataclass(slots=True)
-class Archive:
+class WaveformPlaces:
     """Where waveforms may lie.
 
     Attributes

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 Quantity = Literal["voltage", "current", "other"]
+Side = Literal["downstream", "upstream"]
+"""Of the recorder: downstream is the side that the arrows of the current clamps point to, upstream the other."""
 
 LINE_PHASES: Final = ("A", "B", "C")
 LINE_TO_LINE_PHASES: Final = ("AB", "BC", "CA")

@@ -55,6 +55,7 @@ class Certificate:
     nominal_frequency_hz, frequency_kind : likewise. [Hz]
     demand_current_a : of the total demand distortion. [A]
     hookup, phases, current_phases : how the recorder was connected.
+    voltages_of : the point of the same busbar whose trend holds its voltages; "" where this one does.
     rate_hz : sampling rates of the waveforms, in words.
     thresholds : of the sags, swells and interruptions that flag intervals.
     profile : of limits that the trend was made for.
@@ -80,6 +81,7 @@ class Certificate:
     hookup: str = ""
     phases: tuple[str, ...] = ()
     current_phases: tuple[str, ...] = ()
+    voltages_of: str = ""
     rate_hz: str = ""
     thresholds: Mapping[str, float] | None = None
     profile: str = ""

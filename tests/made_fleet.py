@@ -24,7 +24,7 @@ from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.config import Fleet, load_fleet
 from halfcycle.pipeline.events import Event, events_of
 from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
-from halfcycle.pipeline.synthesis import Quantisation, Span, Stage, Waveform, synthesise
+from halfcycle.pipeline.synthesis import LostSpan, Quantisation, Stage, Waveform, synthesise
 from halfcycle.pipeline.writers.comtrade import write_comtrade
 from halfcycle.pipeline.writers.delimited import write_delimited
 from halfcycle.pipeline.writers.numpy_archive import write_npz
@@ -72,7 +72,7 @@ def made_capture(
         stages=tuple(Stage(start_s=t, duration_s=d, residual_pu=(u,) * n_phases) for t, d, u in sags),
         snr_db=snr_db,
         quantisation=Quantisation(bits=16, voltage_range_pu=2.0),
-        missing=tuple(Span(start_s=t, duration_s=d) for t, d in missing),
+        missing=tuple(LostSpan(start_s=t, duration_s=d) for t, d in missing),
     )
     return synthesise(waveform, start_ns=ns(start), station=station, seed=seed).capture
 

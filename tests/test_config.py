@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from made_fleet import ROOT, write_fleet
 
-from halfcycle.pipeline.config import Fleet, Notify, Report, Retention, checked, load_fleet, load_thresholds
+from halfcycle.pipeline.config import Fleet, Report, checked, load_fleet, load_thresholds
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.resources import resource
-from halfcycle.pipeline.settings import Site, SiteChange, Thresholds
+from halfcycle.pipeline.settings import Notify, Retention, Site, SiteChange, Thresholds
 from halfcycle.pipeline.terms import HOOKUPS
 
 SITE = '[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\nnominal_frequency_hz = 50\n'
@@ -177,7 +177,8 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     for key in (*Retention.model_fields, *Notify.model_fields):
         assert f"# {key} = " in text, key
     assert "# [notify]" in text
-    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify"}
+    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key"}
+    assert "# key = " in text
     assert set(document["run"]) | {"backfill_days"} == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
     assert set(document["report"]) == set(Report.model_fields)
     for line in text.splitlines():

@@ -21,7 +21,7 @@ from halfcycle.pipeline.detectors.registry import choose, detectors
 from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.readers import capture_files, read_captures
-from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.screening import screen
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Transient, Waveform, synthesise
@@ -66,7 +66,9 @@ def written(capture: Capture, path: Path) -> None:
         write_capture(capture, path)
 
 
-def assert_each_leads_to_its_samples(events: Sequence[Event], archive: Archive, captures: Sequence[Capture]) -> None:
+def assert_each_leads_to_its_samples(
+    events: Sequence[Event], archive: WaveformPlaces, captures: Sequence[Capture]
+) -> None:
     for event in events:
         told = f"{event.kind} of {event.site}, {event.source}"
         found = archive.slice_of(event)
@@ -98,11 +100,11 @@ def test_each_detectors_rows_of_each_format_lead_to_their_samples_wherever_the_f
     terms = Terms(Thresholds(), 230.0, 50.0, "four-wire", detectors=EVERY_DETECTOR, explain=True)
     events = screen([inbox], terms=terms, workers=1).events
     assert {event.kind for event in events} >= KINDS
-    assert_each_leads_to_its_samples(events, Archive(()), [busy])
+    assert_each_leads_to_its_samples(events, WaveformPlaces(()), [busy])
     moved = tmp_path / "elsewhere" / "deep"
     moved.parent.mkdir()
     inbox.rename(moved)
-    assert_each_leads_to_its_samples(events, Archive((tmp_path / "elsewhere",)), [busy])
+    assert_each_leads_to_its_samples(events, WaveformPlaces((tmp_path / "elsewhere",)), [busy])
 
 
 @pytest.mark.parametrize("packed", ["zip", "tar.gz"])
@@ -127,9 +129,9 @@ def test_rows_of_files_in_an_archive_lead_there(busy: Capture, tmp_path: Path, p
     terms = Terms(Thresholds(), 230.0, 50.0, "four-wire", detectors=EVERY_DETECTOR)
     events = screen([bundle.parent], terms=terms, workers=1).events
     assert {event.site for event in events} == {"a", "b"}
-    assert_each_leads_to_its_samples(events, Archive(()), [busy])
+    assert_each_leads_to_its_samples(events, WaveformPlaces(()), [busy])
     shutil.move(bundle, tmp_path / f"other.{packed}")
-    assert_each_leads_to_its_samples(events, Archive((tmp_path,)), [busy])
+    assert_each_leads_to_its_samples(events, WaveformPlaces((tmp_path,)), [busy])
 
 
 @pytest.mark.slow
@@ -144,7 +146,7 @@ def test_each_row_of_the_demos_recordings_leads_to_its_samples(tmp_path: Path) -
     assert len(events) > 10
     moved = tmp_path / "elsewhere"
     inbox.rename(moved)
-    archive = Archive((moved,))
+    archive = WaveformPlaces((moved,))
     for event in events:
         site = archive.files_of(event)[0].parent.name
         assert_each_leads_to_its_samples([event], archive, captures[site])

@@ -18,7 +18,7 @@ from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.readers import read_captures
-from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.report.slice import Slice, nominal_hz, phasors_of, rms_of
 from halfcycle.pipeline.screening import screen
 from halfcycle.pipeline.settings import Thresholds
@@ -54,14 +54,14 @@ def test_rows_of_a_screening_lead_to_their_samples_also_when_files_were_moved_an
     assert len(events) == 2
     (capture,) = read_captures(folder / f"a{ending}")
     for event in events:
-        assert_slice_is_of(Archive(()).slice_of(event), event, capture)
+        assert_slice_is_of(WaveformPlaces(()).slice_of(event), event, capture)
     moved = tmp_path / "moved" / "deep"
     moved.mkdir(parents=True)
     for path in folder.iterdir():
         shutil.move(path, moved / path.name)
     if ending not in (".cfg", ".npz"):  # a .cfg is not read without the .dat of the same name
         (moved / f"a{ending}").rename(moved / f"other name{ending}")
-    archive = Archive((tmp_path / "moved",))
+    archive = WaveformPlaces((tmp_path / "moved",))
     for event in events:
         assert_slice_is_of(archive.slice_of(event), event, capture)
 
@@ -72,13 +72,13 @@ def test_a_file_of_the_same_name_with_other_samples_is_not_taken_for_the_one_tha
     event = screened(tmp_path / "in")[0]
     write_capture(made_capture(START, seconds=4.0, sags=[(1.0, 0.3, 0.6)], station="S"), path)
     with pytest.raises(ReadError, match="digest"):
-        Archive((tmp_path / "in",)).slice_of(event)
+        WaveformPlaces((tmp_path / "in",)).slice_of(event)
 
 
 def test_a_source_relative_to_the_catalogues_folder_is_found_there(tmp_path: Path) -> None:
     write_capture(made_capture(START, seconds=4.0, sags=SAGS, station="S"), tmp_path / "in" / "a.csv")
     event = replace(screened(tmp_path / "in")[0], source="in/a.csv")
-    archive = Archive((tmp_path,))
+    archive = WaveformPlaces((tmp_path,))
     assert archive.files_of(event) == (tmp_path / "in" / "a.csv",)
 
 
@@ -91,9 +91,9 @@ def test_a_member_of_a_bundle_is_found_before_and_after_the_bundle_moved(tmp_pat
     (tmp_path / "a.csv").unlink()
     event = screened(tmp_path / "in")[0]
     assert event.source == str(tmp_path / "in" / "night.zip" / "sub" / "a.csv")
-    assert_slice_is_of(Archive(()).slice_of(event), event, capture)
+    assert_slice_is_of(WaveformPlaces(()).slice_of(event), event, capture)
     (tmp_path / "in").rename(tmp_path / "elsewhere")
-    assert_slice_is_of(Archive((tmp_path / "elsewhere",)).slice_of(event), event, capture)
+    assert_slice_is_of(WaveformPlaces((tmp_path / "elsewhere",)).slice_of(event), event, capture)
 
 
 def test_an_event_over_two_files_is_put_together_from_both(tmp_path: Path) -> None:
@@ -102,10 +102,10 @@ def test_an_event_over_two_files_is_put_together_from_both(tmp_path: Path) -> No
     for i, piece in enumerate(cut(whole, 2.0)):
         write_capture(piece, tmp_path / "in" / f"{i}.parquet")
     (event,) = screened(tmp_path / "in")
-    assert_slice_is_of(Archive(()).slice_of(event), event, whole)
-    assert len(Archive(()).files_of(event)) == 2
+    assert_slice_is_of(WaveformPlaces(()).slice_of(event), event, whole)
+    assert len(WaveformPlaces(()).files_of(event)) == 2
     (tmp_path / "in").rename(tmp_path / "a+b")
-    assert_slice_is_of(Archive((tmp_path / "a+b",)).slice_of(event), event, whole)
+    assert_slice_is_of(WaveformPlaces((tmp_path / "a+b",)).slice_of(event), event, whole)
 
 
 def test_rows_of_a_store_lead_to_it_with_and_without_its_configuration(tmp_path: Path) -> None:
@@ -119,8 +119,8 @@ def test_rows_of_a_store_lead_to_it_with_and_without_its_configuration(tmp_path:
     events = events_in(fleet)
     assert len(events) == 2
     for event in events:
-        with_config = Archive((), fleet).slice_of(event)
-        without = Archive((tmp_path,)).slice_of(event)
+        with_config = WaveformPlaces((), fleet).slice_of(event)
+        without = WaveformPlaces((tmp_path,)).slice_of(event)
         assert np.allclose(with_config.physical(0), 10 * without.physical(0))
         assert np.abs(with_config.physical(0)[: int(3 * CYCLE)]).max() == pytest.approx(2300 * 2**0.5, rel=0.01)
 
@@ -132,7 +132,7 @@ def test_line_to_line_rows_have_line_to_line_waveforms(tmp_path: Path) -> None:
     )
     terms = Terms(Thresholds(), 400.0, 50.0, "three-wire")
     event = screen([tmp_path / "in"], terms=terms, workers=1).events[0]
-    found = Archive(()).slice_of(event)
+    found = WaveformPlaces(()).slice_of(event)
     assert event.line_to_line
     assert [channel.phase for channel in found.channels if channel.quantity == "voltage"] == ["AB", "BC", "CA"]
 
@@ -142,9 +142,9 @@ def test_what_is_nowhere_is_said_with_the_folders_that_were_searched(tmp_path: P
     event = screened(tmp_path / "in")[0]
     shutil.rmtree(tmp_path / "in")
     with pytest.raises(ReadError, match="--files"):
-        Archive((tmp_path,)).slice_of(event)
+        WaveformPlaces((tmp_path,)).slice_of(event)
     with pytest.raises(ReadError, match="names no capture"):
-        Archive((tmp_path,)).slice_of(replace(event, capture=""))
+        WaveformPlaces((tmp_path,)).slice_of(replace(event, capture=""))
 
 
 def test_rms_and_phasors_of_a_slice_are_those_that_went_in(tmp_path: Path) -> None:
@@ -153,7 +153,7 @@ def test_rms_and_phasors_of_a_slice_are_those_that_went_in(tmp_path: Path) -> No
         made_capture(START, seconds=4.0, sags=SAGS, station="S", hookup="four-wire"), tmp_path / "in" / "a.parquet"
     )
     event = screened(tmp_path / "in", "four-wire")[0]
-    found = Archive(()).slice_of(event)
+    found = WaveformPlaces(()).slice_of(event)
     nominal = nominal_hz(event, found)
     assert nominal == 50.0
     rms = rms_of(found, nominal=nominal)

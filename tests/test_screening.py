@@ -13,6 +13,7 @@ from made_fleet import SITE, cut, events_in, loaded, made_capture, write_capture
 
 from halfcycle.pipeline import readers
 from halfcycle.pipeline.capture import Capture
+from halfcycle.pipeline.catalogue import span
 from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.catalogue.tables import set_aside_table
 from halfcycle.pipeline.detectors.registry import choose, detectors
@@ -20,7 +21,7 @@ from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.readers.contract import Repair
-from halfcycle.pipeline.screening import Screening, screen, units
+from halfcycle.pipeline.screening import Screening, screen
 from halfcycle.pipeline.settings import Thresholds
 
 START = "2026-03-01T12:00:00"
@@ -147,7 +148,7 @@ def test_a_record_longer_than_a_span_has_the_events_of_one_that_is_not(
     for i, piece in enumerate(cut(long_record, *range(2, 30, 2))):
         write_capture(piece, tmp_path / f"{i:02}{ending}")
     whole = screened(tmp_path)
-    monkeypatch.setattr(units, "_SPAN_SAMPLES", 10_000)
+    monkeypatch.setattr(span, "SPAN_SAMPLES", 10_000)
     spans = screened(tmp_path)
     assert_same_events(spans.events, whole.events)
     assert spans.judged_s == pytest.approx(whole.judged_s)

@@ -27,9 +27,9 @@ from halfcycle.classifiers.learned.reference import (
     Bools,
     Complexes,
     Floats,
+    FundamentalReference,
     Ints,
     Orders,
-    Reference,
     over_bins,
     solve,
 )
@@ -135,7 +135,7 @@ class _Regions:
         )
 
     def split(
-        self, sums: Complexes, y: Floats | None, reference: Reference, orders: Orders
+        self, sums: Complexes, y: Floats | None, reference: FundamentalReference, orders: Orders
     ) -> tuple[Complexes, Complexes]:
         """Sums over bins, shape (n, 40, orders), of the part outside and the part inside; no y: of ones."""
         rows = np.arange(len(sums))[:, None]
@@ -148,14 +148,18 @@ class _Regions:
             parts.append(part)
         return parts[0], parts[1]
 
-    def left(self, y: Floats, fits: tuple[Complexes, Complexes], reference: Reference) -> Floats:
+    def left(self, y: Floats, fits: tuple[Complexes, Complexes], reference: FundamentalReference) -> Floats:
         """What the harmonics of each region leave of y, shape (n, 1280)."""
         coefficients = np.where(self.whole[1][..., None], fits[1][:, None], fits[0][:, None])
         outside, inside = (reference.synthesise_bins(fit[:, None], self.bins) for fit in fits)
         return self._left(y, reference.synthesise(coefficients), outside, inside)
 
     def without_flicker(
-        self, y: Floats, fits: tuple[Complexes, Complexes], slopes: tuple[Complexes, Complexes], reference: Reference
+        self,
+        y: Floats,
+        fits: tuple[Complexes, Complexes],
+        slopes: tuple[Complexes, Complexes],
+        reference: FundamentalReference,
     ) -> Floats:
         """What amplitudes of the fundamental that run in a line through each bin leave of y, shape (n, 1280)."""
         inside = self.whole[1][..., None]
@@ -189,7 +193,7 @@ def estimate_deviation(y: Floats) -> Floats:
     float64, shape (n,), within 2 %.
     """
     deviation = np.zeros(len(y))
-    plain = Reference(deviation).project(y, orders=_FIRST)[..., 0]
+    plain = FundamentalReference(deviation).project(y, orders=_FIRST)[..., 0]
     sums = np.zeros((len(y), N_BINS + 1), dtype=np.complex64)
     np.cumsum(plain, axis=1, out=sums[:, 1:])
     cycle = sums[:, 4:] - sums[:, :-4]
@@ -210,7 +214,7 @@ def take_apart_again(y: Floats, before: Parts) -> Parts:
     y : shape (n, 1280).
     before : parts of windows that differ from these by something short.
     """
-    reference = Reference(before.deviation)
+    reference = FundamentalReference(before.deviation)
     return _finish(y, reference, reference.project(y), before.start, before.end, before.edges, before.levels)
 
 
@@ -221,7 +225,7 @@ def take_apart(y: Floats) -> Parts:
     ----------
     y : shape (n, 1280), of `windows.to_grid`.
     """
-    reference = Reference(estimate_deviation(y))
+    reference = FundamentalReference(estimate_deviation(y))
     sums, whole = reference.project(y), reference.whole_bins()
     everywhere = solve(over_bins(sums), over_bins(whole))
     unit = everywhere[:, :1] / np.maximum(np.abs(everywhere[:, :1]), 1e-12)
@@ -282,7 +286,7 @@ def _fine_edge(y: Floats, before: Floats, after: Floats, coarse: Ints) -> tuple[
 
 
 def _finish(
-    y: Floats, reference: Reference, sums: Complexes, start: Ints, end: Ints, edges: Floats, levels: Floats
+    y: Floats, reference: FundamentalReference, sums: Complexes, start: Ints, end: Ints, edges: Floats, levels: Floats
 ) -> Parts:
     """Everything else, where the edges are known."""
     regions = _Regions.of(start, end)
@@ -291,7 +295,7 @@ def _finish(
     parts = regions.split(sums, y, reference, (1, 3, 5, 7))
     fits = (solve(over_bins(parts[0]), totals[0]), solve(over_bins(parts[1]), totals[1]))
     rest = regions.left(y, fits, reference)
-    reference = Reference(_refined(rest, reference, regions, grams, fits))
+    reference = FundamentalReference(_refined(rest, reference, regions, grams, fits))
     rest = regions.left(y, fits, reference)
     parts = regions.split(reference.project(rest), rest, reference, (1, 3, 5, 7))
     fits = (fits[0] + solve(over_bins(parts[0]), totals[0]), fits[1] + solve(over_bins(parts[1]), totals[1]))
@@ -346,7 +350,9 @@ def _best_line(fitted: Modulation) -> tuple[Floats, Floats]:
     return (c * cos + s * sin) * _MEAN[best, None], (s * cos - c * sin) * _SLOPE[best, None]
 
 
-def _background(rest: Floats, reference: Reference, regions: _Regions, fits: tuple[Complexes, Complexes]) -> Floats:
+def _background(
+    rest: Floats, reference: FundamentalReference, regions: _Regions, fits: tuple[Complexes, Complexes]
+) -> Floats:
     """Orders 9, 11, 13 that last and follow the fundamental, by their median over the cycles."""
     n = len(rest)
     ratio = np.abs(fits[1][:, 0]) / np.maximum(np.abs(fits[0][:, 0]), 1e-3)
@@ -368,7 +374,7 @@ def _background(rest: Floats, reference: Reference, regions: _Regions, fits: tup
 
 def _refined(
     rest: Floats,
-    reference: Reference,
+    reference: FundamentalReference,
     regions: _Regions,
     grams: tuple[Complexes, Complexes],
     fits: tuple[Complexes, Complexes],

@@ -32,7 +32,7 @@ EVEN: Final[Orders] = (0, 2, 4, 6, 8, 10, 12, 14)  # sums and differences of two
 _RIDGE: Final = 1e-6 * N_GRID
 
 
-class Reference:
+class FundamentalReference:
     """exp(j phase) of the fundamental of n windows and its powers.
 
     Parameters

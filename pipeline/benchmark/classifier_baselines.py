@@ -9,7 +9,7 @@ from typing import Any, Final, Self
 import numpy as np
 
 from halfcycle.pipeline.benchmark.baselines import library
-from halfcycle.pipeline.benchmark.classifier_contenders import F64, ClassifierContender, Ints, Verdict, Waves
+from halfcycle.pipeline.benchmark.classifier_contenders import F64, Answers, ClassifierContender, Ints, Waves
 
 _SAMPLES: Final = 640  # of a window, 64 a cycle, as in much of the literature
 
@@ -34,14 +34,14 @@ class OnSamples:
         self._model.fit(x, np.concatenate([classes for _, classes in parts]))
         return self
 
-    def judge(self, waves: Waves) -> Verdict:
+    def judge(self, waves: Waves) -> Answers:
         """Classes, and the probability of each where the classifier has probabilities."""
         x = self._samples(waves)
         if not hasattr(self._model, "predict_proba"):
-            return Verdict(np.asarray(self._model.predict(x), dtype=np.int64))
+            return Answers(np.asarray(self._model.predict(x), dtype=np.int64))
         probabilities = self._model.predict_proba(x)
         best = probabilities.argmax(axis=1)
-        return Verdict(
+        return Answers(
             np.asarray(self._model.classes_[best], dtype=np.int64), probabilities[np.arange(len(best)), best]
         )
 

@@ -37,7 +37,7 @@ class Waves:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Answers:
     """What a classifier says of windows; what it does not tell is None.
 
     Attributes
@@ -61,7 +61,7 @@ class WindowClassifier(Protocol):
         """Train on windows of several recordings with their classes."""
         ...
 
-    def judge(self, waves: Waves) -> Verdict:
+    def judge(self, waves: Waves) -> Answers:
         """Say what windows are."""
         ...
 
@@ -93,10 +93,10 @@ class Halfcycle:
         self.model.fit(features, classes, primitives_of(classes))
         return self
 
-    def judge(self, waves: Waves) -> Verdict:
+    def judge(self, waves: Waves) -> Answers:
         """Classes, confidence, what is unknown, primitives."""
         found = self.model.judge(_features(waves))
-        return Verdict(found.classes, found.confidence, found.known, found.primitives)
+        return Answers(found.classes, found.confidence, found.known, found.primitives)
 
 
 def _features(waves: Waves) -> F32:

@@ -11,13 +11,20 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict, Waves, WindowClassifier
+from halfcycle.pipeline.benchmark.classifier_contenders import Answers, ClassifierContender, Waves, WindowClassifier
 from halfcycle.pipeline.benchmark.classifier_suite import ClassifierSuite, Test
 from halfcycle.pipeline.benchmark.pair_bounds import PairBound, pair_bound
 from halfcycle.pipeline.learning.background import laid_over, residues
 from halfcycle.pipeline.learning.family import SEEDS_APART, training_windows
 from halfcycle.pipeline.learning.scores import Scores, reliability_bins, score
-from halfcycle.pipeline.synthesis.parametric import FORMS, IMPULSE_PEAK, JOINED, PRIMITIVES, Windows, parametric_windows
+from halfcycle.pipeline.synthesis.parametric import (
+    FORMS,
+    IMPULSE_PEAK,
+    JOINED,
+    PRIMITIVES,
+    DrawnWindows,
+    parametric_windows,
+)
 
 F64 = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -138,7 +145,7 @@ def training_parts(suite: ClassifierSuite, seed: int) -> Iterator[tuple[Waves, I
         yield _waves(windows), windows.classes
 
 
-def _waves(windows: Windows) -> Waves:
+def _waves(windows: DrawnWindows) -> Waves:
     return Waves(windows.values, windows.conditions.rate_hz, windows.conditions.nominal_hz)
 
 
@@ -168,7 +175,7 @@ def _test(
         result.windows_per_s.setdefault(name, []).append(n_judged / taken_s)
 
 
-def _drawn(suite: ClassifierSuite, test: Test, snr_db: float, seed: int, pieces: list[F64] | None) -> Windows:
+def _drawn(suite: ClassifierSuite, test: Test, snr_db: float, seed: int, pieces: list[F64] | None) -> DrawnWindows:
     noise = None if math.isinf(snr_db) else (snr_db, snr_db)
     drawn = parametric_windows(
         suite.test_per_class, conditions=test.conditions(noise), seed=seed, classes=suite.classes
@@ -178,7 +185,7 @@ def _drawn(suite: ClassifierSuite, test: Test, snr_db: float, seed: int, pieces:
     return replace(drawn, values=laid_over(drawn.values, pieces, rng=np.random.default_rng(seed)))
 
 
-def _row(key: Key, seed: int, verdict: Verdict, truth: Ints) -> ClassifierRow:
+def _row(key: Key, seed: int, verdict: Answers, truth: Ints) -> ClassifierRow:
     scores = score(
         verdict.classes, truth,
         confidence=verdict.confidence, known=verdict.known, primitives=verdict.primitives,
@@ -186,7 +193,7 @@ def _row(key: Key, seed: int, verdict: Verdict, truth: Ints) -> ClassifierRow:
     return ClassifierRow(key[0], seed, key[1], key[2], len(truth), scores)
 
 
-def _collect(result: ClassifierResult, key: Key, verdict: Verdict, drawn: Windows, *, impulses: bool) -> None:
+def _collect(result: ClassifierResult, key: Key, verdict: Answers, drawn: DrawnWindows, *, impulses: bool) -> None:
     size = max(FORMS) + 1
     counts = result.confusion.setdefault(key, np.zeros((size, size), dtype=np.int64))
     np.add.at(counts, (drawn.classes, verdict.classes), 1)

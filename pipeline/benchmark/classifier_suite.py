@@ -16,7 +16,7 @@ from halfcycle.pipeline.synthesis.recording import Conditions
 _DEFAULT: Final = Conditions()
 
 
-class Recording(BaseModel):
+class RecordingRanges(BaseModel):
     """How windows are recorded; ranges are (least, most), drawn from evenly once a window.
 
     rate_hz, nominal_frequency_hz : of the recorder and the network.
@@ -60,7 +60,7 @@ class Recording(BaseModel):
         )
 
 
-class Training(Recording):
+class Training(RecordingRanges):
     """A part of the windows to train with.
 
     share : of the windows of each class; the shares of all parts are scaled to one.
@@ -77,7 +77,7 @@ class Training(Recording):
         return TrainingPart(self.share, self.conditions(self.snr_db, clean_share=self.clean_share))
 
 
-class Test(Recording):
+class Test(RecordingRanges):
     """Windows to test with.
 
     name : in the results.

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
+from importlib.metadata import entry_points
 
 import numpy as np
 
@@ -44,6 +46,11 @@ class Explanation:
     direction : None where there are not three currents, or the wiring is in doubt.
     cause : with its confidence and why.
     why : all of it, in a sentence or two.
+
+    Examples
+    --------
+    >>> [field for field in hc.Explanation.__slots__]
+    ['dip', 'points', 'direction', 'cause', 'why']
     """
 
     dip: DipType | None
@@ -90,6 +97,17 @@ def explain(
     Raises
     ------
     SignalError : too little before or after the start, or samples that are not finite.
+
+    Examples
+    --------
+    >>> stage = hc.Stage(start_s=0.5, duration_s=0.12, residual_pu=(0.4, 1.0, 1.0))
+    >>> wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=2.0, stages=(stage,))
+    >>> capture = hc.synthesise(wave, start_ns=0).capture
+    >>> u = np.array([capture.physical(i) for i in range(3)])
+    >>> window = hc.EventWindow(u, None, rate_hz=6400, frequency_hz=50, start=3200, stop=3968)
+    >>> told = hc.explain(window, sag=True)
+    >>> told.dip.dip_type, told.cause.cause, told.direction is None  # there are no currents
+    ('B', 'fault', True)
     """
     wiring = Wiring() if wiring is None else wiring
     window = at_onset(_put_right(window, wiring))
@@ -110,7 +128,7 @@ def explain(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
             notch_depth_pu=notch_depth_pu,
         )  # fmt: skip
-        cause = name_cause(cause_model(), evidence, numbers, after_outage=after_outage)
+        cause = _surest(name_cause(cause_model(), evidence, numbers, after_outage=after_outage), evidence)
     else:
         cause = Verdict(UNKNOWN_CAUSE, 0.0, "withheld")
     words = [f"{cause.cause}: {cause.why}"]
@@ -142,6 +160,18 @@ def measured(
         evidence = replace(evidence, direction=direction.direction)
     longer = series if own is window else phasor_series(window)
     return evidence, cause_features(window, longer, evidence) | rule_scores(evidence)
+
+
+@cache
+def further_rules() -> tuple[Callable[[Evidence], Verdict | None], ...]:
+    """Rules of other distributions, by the entry-point group ``halfcycle.causes``; None where one does not apply."""
+    return tuple(entry.load() for entry in entry_points(group="halfcycle.causes"))
+
+
+def _surest(cause: Verdict, evidence: Evidence) -> Verdict:
+    """The model's cause, or that of a further rule which is surer; of equals the model's, then in order of entry."""
+    told = [verdict for rule in further_rules() if (verdict := rule(evidence)) is not None]
+    return max([cause, *told], key=lambda verdict: verdict.confidence)
 
 
 @cache

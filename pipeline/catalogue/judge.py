@@ -11,6 +11,7 @@ import numpy as np
 from halfcycle.pipeline.catalogue.busbars import busbars_of
 from halfcycle.pipeline.catalogue.measuring import described, looked_at, measures_of, suspect_spans
 from halfcycle.pipeline.catalogue.mishaps import detected, is_of_a_detector, noted
+from halfcycle.pipeline.catalogue.own_side import with_own_side
 from halfcycle.pipeline.catalogue.reference import Reference, reference_of
 from halfcycle.pipeline.catalogue.rms_rows import variation_event, with_enclosing
 from halfcycle.pipeline.catalogue.rows import event_of
@@ -27,8 +28,8 @@ from halfcycle.pipeline.records.points import Point, judged_channels, points_of
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import Account, Declared, draft
-from halfcycle.pipeline.sites.evidence import Evidence, is_triggered
-from halfcycle.pipeline.terms import Quantity
+from halfcycle.pipeline.sites.evidence import RecordEvidence, is_triggered
+from halfcycle.pipeline.terms import Quantity, Side
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +43,10 @@ class Terms:
     detectors : those that look for more than RMS variations.
     explain : say what caused each event, from which side, and its three-phase type; reads the currents.
     model : folder of a learned classifier that names events too; None: none.
-    uncertainty : ``none``, or ``standard``: how sure the numbers of each row are.
+    uncertainty : ``none``; ``standard`` or ``full``: how sure the numbers of each row are, by closed forms or drawn.
     voltage_class_pct, clock_u_s : declared accuracy class of the voltage transducers, and standard uncertainty of the
         recorder's clock; they go into uncertainties alone. [%], [s]
+    own_side : declared side that the site calls its own; the reasons of an event say whether it came from there.
     """
 
     thresholds: Thresholds
@@ -58,13 +60,14 @@ class Terms:
     uncertainty: Wanted = "none"
     voltage_class_pct: float | None = None
     clock_u_s: float | None = None
+    own_side: Side | None = None
 
     @property
     def declared(self) -> Declared:
         """What a person says of the site."""
         return Declared(self.nominal_voltage_v, self.nominal_frequency_hz, self.hookup, self.clamps_checked)
 
-    def evidence_of(self, record: Record, *, judged_next: bool = False) -> Evidence:
+    def evidence_of(self, record: Record, *, judged_next: bool = False) -> RecordEvidence:
         """What a record shows of its site, beside what is declared; `judged_next` as of `evidence.evidence_of`."""
         return self.declared.evidence_of(record, judged_next=judged_next)
 
@@ -221,6 +224,7 @@ def _of_point(
         found = with_causes(
             found, record, clamps, frequency_hz=look.nominal_hz, is_marked=partial(look.is_marked, live)
         )
+        found = with_own_side(found, terms.own_side)
     if terms.uncertainty != "none":
         rest = partial(with_further_uncertainty, record=record, point=point, nominal_hz=look.nominal_hz)
         found = [noted(event, "uncertainty not told", partial(rest, event)) for event in found]
@@ -328,7 +332,7 @@ def _events(
         if terms.uncertainty != "none":
             sure = partial(
                 with_uncertainty, record=record, point=point, measured=measured, thresholds=thresholds,
-                class_pct=terms.voltage_class_pct, clock_u_s=terms.clock_u_s,
+                how=terms.uncertainty, class_pct=terms.voltage_class_pct, clock_u_s=terms.clock_u_s,
             )  # fmt: skip
             rows = [
                 noted(row, "uncertainty not told", partial(sure, row, variation))

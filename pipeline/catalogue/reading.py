@@ -18,7 +18,7 @@ _NEEDED: Final = ("event_id", "site", "kind", "start", "magnitude", "observed_s"
 _TRUTHS: Final = {"true": True, "false": False}
 
 
-def read_events(path: Path) -> list[Event]:
+def read_events(path: Path | str) -> list[Event]:
     """The events of a catalogue file.
 
     Parameters
@@ -32,7 +32,14 @@ def read_events(path: Path) -> list[Event]:
     Raises
     ------
     ConfigError : there is no such file, it has another ending, or it is no catalogue.
+
+    Examples
+    --------
+    >>> events = hc.read_events("demo-fleet/events.parquet")
+    >>> sorted({event.site for event in events})[:2]
+    ['Cooperage Works', 'Hollin Ferry']
     """
+    path = Path(path)
     table = read_table(path)
     try:
         return events_of(table)

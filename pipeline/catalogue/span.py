@@ -17,6 +17,7 @@ from halfcycle.pipeline.sites.account import Account, draft
 
 LEAD_IN_S = 10.0  # settles the frequency; a record's values do not depend on more
 SLIDING_LEAD_IN_S = 600.0  # ten time constants of the sliding reference
+SPAN_SAMPLES = 1 << 24  # a longer time is judged in spans of about this many samples a channel
 _EDGE_S = 0.1  # an event that ends so close to the end of what was read may go on after it,
 _STEADY_EDGE_S = 10.0  # and a steady state, whose windows are seconds apart
 
@@ -34,6 +35,30 @@ class Span:
 
     findings: Findings
     used: tuple[int, int]
+
+
+def spans_of(record: Record, *, from_ns: int | None = None, to_ns: int | None = None) -> list[tuple[int, int]]:
+    """A time of a record as spans of a size that memory can hold, cut between its pieces.
+
+    Parameters
+    ----------
+    record : whose.
+    from_ns, to_ns : the time, half-open; None: all of the record. [ns since 1970-01-01]
+
+    Returns
+    -------
+    (from, to) of each, half-open, one beginning where the one before ends. [ns since 1970-01-01]
+    """
+    begin = record.start_ns(0) if from_ns is None else from_ns
+    end = record.time_ns(record.n_samples) + 1 if to_ns is None else to_ns
+    cuts = [begin]
+    position = record.position_of(begin)  # of the last cut
+    for k in range(len(record.pieces)):
+        start = record.start_ns(k)
+        if begin < start < end and record.positions[k + 1] - position > SPAN_SAMPLES:
+            cuts.append(start)
+            position = record.positions[k]
+    return list(zip(cuts, [*cuts[1:], end], strict=True))
 
 
 def judge_span(

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from halfcycle.pipeline.config import Fleet
     from halfcycle.pipeline.events import Event
     from halfcycle.pipeline.indices.coverage import CoverageSpan
-    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.recall import WaveformPlaces
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,7 @@ class CatalogueSource:
 
     name: str
     events: list[Event]
-    archive: Archive
+    archive: WaveformPlaces
     coverage: list[CoverageSpan]
     zones: dict[str, str]
     expected: tuple[str, ...]
@@ -72,7 +72,7 @@ def source_of(
     from halfcycle.pipeline.config import load_fleet, load_sites
     from halfcycle.pipeline.indices.coverage import read_coverage
     from halfcycle.pipeline.publishing import fleet_events
-    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.recall import WaveformPlaces
     from halfcycle.pipeline.sites.table import SiteTable
 
     if catalogue is None and config is None:
@@ -93,7 +93,7 @@ def source_of(
     if sites is not None and fleet is not None:
         raise ConfigError("--sites and --config: a fleet says itself what its sites are")
     table = SiteTable() if sites is None else SiteTable(load_sites(sites))
-    archive = Archive(tuple(dict.fromkeys(folders)), fleet, table)
+    archive = WaveformPlaces(tuple(dict.fromkeys(folders)), fleet, table)
     known = table.sites if fleet is None else fleet.sites
     return CatalogueSource(
         name=str(catalogue or config),

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from halfcycle.pipeline.config import Fleet
     from halfcycle.pipeline.incidents.fleet import FleetIncidents
-    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.recall import WaveformPlaces
     from halfcycle.pipeline.report.summary import TextTable
 
 _EPILOG = "Example:  halfcycle incidents events.parquet --out incidents.parquet --clocks clocks.csv"
@@ -92,7 +92,7 @@ def incidents_command(
     return Exit.DONE
 
 
-def _waveforms(table: pa.Table, found: FleetIncidents, rows: pa.Table, n: int, archive: Archive) -> TextTable:
+def _waveforms(table: pa.Table, found: FleetIncidents, rows: pa.Table, n: int, archive: WaveformPlaces) -> TextTable:
     """What the waveforms of the first incidents of several sites say."""
     from halfcycle.pipeline.incident_waveforms import waveform_evidence
     from halfcycle.pipeline.report.incident_words import ranked, waveforms_table
@@ -102,16 +102,16 @@ def _waveforms(table: pa.Table, found: FleetIncidents, rows: pa.Table, n: int, a
     return waveforms_table(evidence, {row["incident_id"]: row["start"] for row in chosen})
 
 
-def _archive(catalogue: Path | None, fleet: Fleet | None, files: list[Path]) -> Archive:
+def _archive(catalogue: Path | None, fleet: Fleet | None, files: list[Path]) -> WaveformPlaces:
     """Where waveforms may lie."""
     from halfcycle.pipeline.errors import ConfigError
-    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.recall import WaveformPlaces
 
     for folder in files:
         if not folder.is_dir():
             raise ConfigError(f"--files {folder}: no such folder")
     beside = [] if catalogue is None else [catalogue.resolve().parent]
-    return Archive(tuple(dict.fromkeys([*files, *beside])), fleet)
+    return WaveformPlaces(tuple(dict.fromkeys([*files, *beside])), fleet)
 
 
 def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, Fleet | None]:

@@ -16,6 +16,7 @@ from halfcycle.pipeline.cli.options import (
     NominalFrequency,
     NominalVoltage,
     Scheduler,
+    SigningKey,
     Sites,
     Strict,
     Workers,
@@ -25,6 +26,8 @@ from halfcycle.pipeline.plain_text import counted
 if TYPE_CHECKING:
     from halfcycle.pipeline.quantities import Quantity
     from halfcycle.pipeline.survey.files import Measured
+    from halfcycle.pipeline.survey.measure import Survey
+    from halfcycle.pipeline.survey.stored import StoredTrend
 
 _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-50160-lv"
 
@@ -49,9 +52,7 @@ def measure_command(
     ] = "600",
     quantities: Annotated[
         str,
-        typer.Option(
-            metavar="NAMES", help="Quantities by symbol, families such as uh, or all. Default: the usual ones (--list)."
-        ),
+        typer.Option(metavar="NAMES", help="Symbols, families such as uh, or all (--list)."),
     ] = "",
     limits: Annotated[
         str, typer.Option(metavar="NAME", help="Judge by a limit profile: its name, or a TOML file.")
@@ -72,12 +73,14 @@ def measure_command(
     ] = 900,
     signal: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=1.0, metavar="HZ", help="Frequency of the mains signalling, for its voltage."),
+        typer.Option(min=1.0, metavar="HZ", help="Frequency of mains signalling."),
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(metavar="V", help="Flickermeter lamp, 120 or 230. Default: by voltage."),
     ] = None,
+    uncertainty: Annotated[str, typer.Option(metavar="WORD", help="standard: how sure values are.")] = "none",
+    key: SigningKey = None,
     sites: Sites = None,
     workers: Workers = None,
     engine: EngineName = "processes",
@@ -92,16 +95,18 @@ def measure_command(
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cli.survey_words import show_assessments
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import load_sites
+    from halfcycle.pipeline.config import load_sites, signing_key
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
     from halfcycle.pipeline.quantities import chosen_quantities
     from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.store.manifest import manifest_path
     from halfcycle.pipeline.survey.compliance import load_limit_profile, verdicts_table
     from halfcycle.pipeline.survey.demand import STEP_S
     from halfcycle.pipeline.survey.lamps import LAMPS
     from halfcycle.pipeline.survey.measure import Survey
     from halfcycle.pipeline.survey.road import measure
+    from halfcycle.pipeline.survey.uncertainty import checked_choice
 
     if show_list:
         _list_quantities()
@@ -123,7 +128,9 @@ def measure_command(
     survey = Survey(
         chosen, interval_s, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0),
         signal_hz=signal, demand_s=demand_interval, of_cycles=of_cycles,
+        uncertainty=checked_choice(uncertainty),
     )  # fmt: skip
+    secret = None if key is None else signing_key(key)
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
     with (
         spread_with(engine, scheduler=scheduler, workers=workers) as spread,
@@ -139,13 +146,21 @@ def measure_command(
             progress=advance,
             leave_out=[
                 path
-                for path in (out, quarantine, sites, verdicts, verdicts and event_tables_path(verdicts))
+                for path in (
+                    out,
+                    quarantine,
+                    sites,
+                    verdicts,
+                    verdicts and event_tables_path(verdicts),
+                    key,
+                    out and manifest_path(out),
+                )
                 if path is not None
             ],
             strict=strict,
         )
     _tell(found)
-    _write(found, out, store, interval_s)
+    _write(found, out, store, survey, secret)
     counted = {} if profile is None else counted_events(found.certified, profile)
     for (site, point), judged in found.assessments.items():
         show_assessments(f"{' '.join([site, point]).strip()}: {profile.title if profile else ''}", judged)
@@ -178,13 +193,17 @@ def _interval(text: str) -> tuple[float, bool]:
     return interval_s, False
 
 
-def _write(found: Measured, out: Path | None, store: Path | None, interval: float) -> None:
-    """Write the trends where they are wanted."""
-    from halfcycle.pipeline.survey.written import store_trends, write_trends
+def _write(found: Measured, out: Path | None, store: Path | None, survey: Survey, key: bytes | None) -> None:
+    """Write the trends where they are wanted, those of a file with their provenance."""
+    from halfcycle.pipeline.survey.provenance import write_trend_provenance
+    from halfcycle.pipeline.survey.written import by_file, store_trends, write_trends
 
-    paths = [] if out is None else write_trends(found.certified, out, interval_s=interval, accounts=found.accounts)
-    paths += [] if store is None else store_trends(found.certified, store)
-    for path in paths:
+    files = {} if out is None else by_file(found.certified, out, interval_s=survey.interval_s)
+    if out is not None:
+        write_trends(found.certified, out, interval_s=survey.interval_s, accounts=found.accounts)
+    for path, trends in files.items():
+        write_trend_provenance(trends, path, survey=survey, key=key)
+    for path in [*files, *([] if store is None else store_trends(found.certified, store))]:
         show.line(f"trend: {path}")
 
 
@@ -193,11 +212,15 @@ def _tell(found: Measured) -> None:
     for account in found.accounts:
         if account.points:
             show.line(f"{account.site}: {account.line}")
+    trends: dict[tuple[str, str, str], list[StoredTrend]] = {}
     for one in found.certified:
-        name = f"{one.certificate.site} {one.certificate.point}".strip()
-        rows = f"{one.trend.table.num_rows} intervals of {one.certificate.interval_s:g} s"
-        show.line(f"{name}: {rows}, {one.certificate.origin}")
-        for text in one.certificate.left_out:
+        trends.setdefault((*one.key, one.certificate.origin), []).append(one)
+    for (site, point, origin), ones in trends.items():
+        rows = ", ".join(
+            f"{counted(one.trend.table.num_rows, 'interval')} of {one.certificate.interval_s:g} s" for one in ones
+        )
+        show.line(f"{f'{site} {point}'.strip()}: {rows}, {origin}")
+        for text in dict.fromkeys(text for one in ones for text in one.certificate.left_out):
             show.line(f"  left out: {text}")
     for text in found.compared:
         show.line(text)

@@ -15,7 +15,7 @@ from halfcycle.pipeline.cli.options import Coverage, Files, JudgedDays, SitesOfC
 
 if TYPE_CHECKING:
     from halfcycle.pipeline.cli.catalogue_source import CatalogueSource
-    from halfcycle.pipeline.report.content import Content, Settings
+    from halfcycle.pipeline.report.content import Content, ReportSettings
     from halfcycle.pipeline.report.material import Material
     from halfcycle.pipeline.report.survey_view import SurveyedPoint
 
@@ -87,13 +87,13 @@ def report_command(
     from halfcycle.pipeline.indices.curves import curve as curve_named
     from halfcycle.pipeline.locales import manner_of
     from halfcycle.pipeline.publishing import period_ns_of, surveyed_points
-    from halfcycle.pipeline.report.content import Settings
+    from halfcycle.pipeline.report.content import ReportSettings
     from halfcycle.pipeline.report.folder import FRONT, fleet_pages, write_folder
     from halfcycle.pipeline.report.material import Material
     from halfcycle.pipeline.report.origin import origin
 
     first, last = _day(from_day, "--from"), _day(to_day, "--to")
-    settings = Settings(
+    settings = ReportSettings(
         curve=curve_named(curve), title=title, worst=worst, judged_days=judged_days, manner=manner_of(locale)
     )
     given = {"catalogue": catalogue, "fleet": config, "coverage": coverage, "sites": sites}
@@ -174,7 +174,7 @@ def _told(pages: Iterator[Page], n: int, tell: Callable[[int, int], None]) -> It
 
 
 def _write_page(
-    material: Material, settings: Settings, out: Path, *, pdf: bool, pictures: Path | None, summary: Path | None
+    material: Material, settings: ReportSettings, out: Path, *, pdf: bool, pictures: Path | None, summary: Path | None
 ) -> int:
     from halfcycle.pipeline.report import markdown
     from halfcycle.pipeline.report.content import build_content

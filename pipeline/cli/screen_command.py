@@ -75,7 +75,7 @@ def screen_command(
     sites: Sites = None,
     strict: Strict = False,
     uncertainty: Annotated[
-        str, typer.Option(metavar="WORD", help="standard: columns of how sure each number is.")
+        str, typer.Option(metavar="WORD", help="standard or full (drawn): columns of how sure each number is.")
     ] = "none",
     key: SigningKey = None,
     engine: EngineName = "processes",
@@ -89,18 +89,14 @@ def screen_command(
     from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from halfcycle.pipeline.catalogue.uncertainty import checked_choice
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds
+    from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds, signing_key
     from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.events import catalogue_table
     from halfcycle.pipeline.screening import screen
-    from halfcycle.pipeline.screening.provenance import (
-        ScreeningSettings,
-        provenance_path,
-        signing_key,
-        write_provenance,
-    )
+    from halfcycle.pipeline.screening.provenance import ScreeningSettings, write_provenance
     from halfcycle.pipeline.sites.table import SiteTable
+    from halfcycle.pipeline.store.manifest import manifest_path
     from halfcycle.pipeline.terms import HOOKUPS
 
     writer_for(out)
@@ -116,7 +112,7 @@ def screen_command(
     )  # fmt: skip
     quarantine = out.with_suffix(".quarantine.csv")
     secret = None if key is None else signing_key(key)
-    no_inputs = (out, quarantine, provenance_path(out), *(path for path in (sites, settings, key) if path is not None))
+    no_inputs = (out, quarantine, manifest_path(out), *(path for path in (sites, settings, key) if path is not None))
     table = SiteTable() if sites is None else SiteTable(load_sites(sites))
     with (
         spread_with(engine, scheduler=scheduler, workers=workers) as spread,

@@ -13,7 +13,7 @@ from halfcycle.pipeline.cli.commands import Exit, typer_app
 from halfcycle.pipeline.cli.options import FleetFile
 
 if TYPE_CHECKING:
-    from halfcycle.pipeline.nightly.verify import Finding
+    from halfcycle.pipeline.nightly.verify import StoreFault
 
 
 @typer_app.command("quarantine", epilog="Example:  halfcycle quarantine --config configs/fleet.toml --retry 'Weir/*'")
@@ -100,7 +100,7 @@ def verify_command(
     return Exit.QUARANTINED if left else Exit.DONE
 
 
-def _show_findings(found: Sequence[Finding], root: Path) -> None:
+def _show_findings(found: Sequence[StoreFault], root: Path) -> None:
     from halfcycle.pipeline.report.summary import TextTable
 
     if not found:

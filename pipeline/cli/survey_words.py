@@ -18,19 +18,33 @@ def show_assessments(title: str, found: Sequence[Assessment]) -> None:
     from halfcycle.pipeline.report.summary import TextTable
     from halfcycle.pipeline.survey.compliance import overall, told_voltage, worst_of_each
 
-    rows = [
-        (
-            one.name, one.series or one.quantity, one.period, verdict, one.bounds, _percent(one.share_pct),
-            f"{one.needed_pct:g} %", _number(one.percentile), f"{one.n} of {one.n_expected}", str(one.n_flagged),
-            str(one.n_missing), one.mark,
-        )
-        for one, verdict in worst_of_each(found)
-    ]  # fmt: skip
+    rows = []
+    without: dict[str, list[str]] = {}  # names of limits of which nothing was counted, by reason
+    for one, verdict in worst_of_each(found):
+        if one.verdict == "cannot tell" and math.isnan(one.share_pct):
+            without.setdefault(one.reason, []).append(one.name)
+            continue
+        rows.append(
+            (
+                one.name, one.series or one.quantity, one.period, verdict, one.bounds, _percent(one.share_pct),
+                f"{one.needed_pct:g} %", _number(one.percentile), f"{one.n} of {one.n_expected}", str(one.n_flagged),
+                str(one.n_missing), one.mark,
+            )
+        )  # fmt: skip
     heads = (
         "limit", "series", "period", "verdict", "bounds", "within", "needed", "percentile", "measured", "flagged",
         "missing", "bound is",
     )  # fmt: skip
-    show.table(TextTable(f"{title}; {told_voltage(found)}", heads, tuple(rows)))
+    title = f"{title}; {told_voltage(found)}"
+    if rows:
+        show.table(TextTable(title, heads, tuple(rows)))
+    else:
+        show.line()
+        show.line(title)
+    for reason, names in without.items():
+        some = list(dict.fromkeys(names))
+        some = some if len(some) <= 4 else [f"{some[0]} … {some[-1]} ({len(some)} limits)"]
+        show.line(f"cannot tell, {reason}: {'; '.join(some)}")
     whole = overall(found)
     memory = "; it rests on bounds from memory" if whole.from_memory else ""
     show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
@@ -67,6 +81,7 @@ def _statements(one: Certificate) -> list[tuple[str, str]]:
         ("Udin", "not told" if volts is None else f"{volts:g} V, {one.nominal_kind}{told}"),
         ("frequency", "not told" if hertz is None else f"{hertz:g} Hz, {one.frequency_kind}"),
         ("hookup", f"{one.hookup}: {', '.join(one.phases)}" if one.hookup else ", ".join(one.phases)),
+        ("voltages", f"those of {one.voltages_of}, whose trend holds them" if one.voltages_of else ""),
         ("currents", ", ".join(one.current_phases)),
         ("sampling", f"{one.rate_hz} Hz" if one.rate_hz else ""),
         ("demand", "" if one.demand_current_a is None else f"{one.demand_current_a:g} A"),

@@ -50,33 +50,28 @@ def why_command(
 
 def _origin(source: CatalogueSource, catalogue: Path | None, key: Path | None) -> Origin | None:
     """From what the rows can be made again; None, and a warning, where that is not known."""
+    from halfcycle.pipeline.config import signing_key
     from halfcycle.pipeline.errors import ConfigError
-    from halfcycle.pipeline.screening.provenance import (
-        is_signed_by,
-        provenance_path,
-        read_provenance,
-        sha256_of,
-        signing_key,
-    )
+    from halfcycle.pipeline.screening.provenance import read_provenance
+    from halfcycle.pipeline.store.manifest import manifest_path, read_manifest, sha256_of
     from halfcycle.pipeline.why.again import FleetOrigin, ScreeningOrigin
 
     secret = None if key is None else signing_key(key)
     if source.fleet is not None:
-        if secret is not None:
-            raise ConfigError("--key and --config: the catalogues of a fleet are not signed")
-        return FleetOrigin(source.archive)
+        return FleetOrigin(source.archive, key=secret)
     known = None if catalogue is None else read_provenance(catalogue)
     if known is None or catalogue is None:
-        beside = "" if catalogue is None else f" ({provenance_path(catalogue)} is not there)"
+        beside = "" if catalogue is None else f" ({manifest_path(catalogue)} is not there)"
         show.warning(f"{source.name}: no provenance{beside}: its rows can be told, not made again")
         return None
     if not known.is_sound:
-        show.warning(f"{provenance_path(catalogue)}: was changed after it was written: its digest is another one")
+        show.warning(f"{manifest_path(catalogue)}: was changed after it was written: its digest is another one")
     if known.catalogue_sha256 != sha256_of(catalogue):
         show.warning(f"{catalogue}: was changed after it was written: its digest is not the one in its provenance")
     if secret is not None:
-        if not is_signed_by(catalogue, secret):
-            raise ConfigError(f"{provenance_path(catalogue)}: is not signed with the key in {key}")
+        manifest = read_manifest(catalogue)
+        if manifest is None or not manifest.is_signed_by(secret):
+            raise ConfigError(f"{manifest_path(catalogue)}: is not signed with the key in {key}")
         show.line(f"signed with the key in {key}")
     return ScreeningOrigin(known, catalogue, source.archive)
 
@@ -121,12 +116,13 @@ def _outcome(row: Event, again: Again | None, failure: str, ending: str) -> tupl
 
     if again is None:
         return ([f"not made again: {failure}"] if failure else ["not made again"]), False
-    lines = [*again.changes, f"made again: {again.reached}"]
+    altered = [f"the catalogue: {again.altered}"] if again.altered else []
+    lines = [*altered, *again.changes, f"made again: {again.reached}"]
     found = again.row(row)
     if found is None:
         return [*lines, "the row does not come about any more"], False
     (written,) = as_written([found], ending)
     differing = differences(row, written)
     if not differing:
-        return [*lines, "the same bytes"], True
+        return [*lines, "the same bytes"], not altered
     return [*lines, *(f"{one.column}: was {one.was!r}, is {one.now!r}" for one in differing)], False

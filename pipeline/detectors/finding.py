@@ -40,6 +40,13 @@ class Finding:
     of_current : the channels are currents.
     before, after : steady values before and after a change. [unit of the finding]
     notes : anything else, in words.
+
+    Examples
+    --------
+    >>> wave = np.sin(np.pi * np.arange(6400) / 64) + 0.5 * (np.arange(6400) == 3000)
+    >>> (one,) = hc.find_transients(wave, rate_hz=6400, frequency_hz=50, nominal_peak=1)
+    >>> one.kind, one.polarity, abs(one.start - 3000) < 2
+    ('impulsive_transient', 1, True)
     """
 
     kind: str

@@ -10,7 +10,15 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from halfcycle.pipeline.detectors.finding import Finding
-from halfcycle.pipeline.detectors.spans import ChannelSpan, Mask, Series, find_excursions, level, parts_of, stop_of
+from halfcycle.pipeline.detectors.spans import (
+    ChannelSeries,
+    ChannelSpan,
+    Mask,
+    find_excursions,
+    level,
+    parts_of,
+    stop_of,
+)
 from halfcycle.pipeline.errors import SignalError
 
 CATEGORY: Final = "power frequency variation"
@@ -103,7 +111,7 @@ def _deviations(
 ) -> list[Finding]:
     """Deviations to one side."""
     channels = tuple(range(times.shape[0]))
-    windows = Series.of(np.broadcast_to(np.float32(0), times.shape), times, None, steps=2)
+    windows = ChannelSeries.of(np.broadcast_to(np.float32(0), times.shape), times, None, steps=2)
     found = []
     for excursion in find_excursions(beyond[None], near[None], (known & ~near)[None]):
         a, b = excursion.i_start, excursion.i_stop

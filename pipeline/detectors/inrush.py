@@ -15,10 +15,10 @@ from halfcycle.pipeline.detectors.spans import (
     F64,
     UNMEASURED,
     UNSURE,
+    ChannelSeries,
     ChannelSpan,
     Excursion,
     Mask,
-    Series,
     Values,
     find_excursions,
     level,
@@ -113,7 +113,7 @@ def find_inrush(
 
     Source: common practice, no source; when it starts and ends as IEC 61000-4-30 Ed. 3, 5.4.3 has it for swells.
     """
-    currents = Series.of(i_half, starts, flags, steps=2)
+    currents = ChannelSeries.of(i_half, starts, flags, steps=2)
     beside = _Beside.of(currents, peak_a, voltage)
     if not currents.values.size or (rated_a is None and _surely_usual(currents, settings.threshold_pu)):
         return []
@@ -157,7 +157,11 @@ def find_inrush(
 
 
 def _flowed_before(
-    currents: Series, excursion: Excursion, extremes: list[float], settings: InrushSettings, nominal_frequency_hz: float
+    currents: ChannelSeries,
+    excursion: Excursion,
+    extremes: list[float],
+    settings: InrushSettings,
+    nominal_frequency_hz: float,
 ) -> bool:
     """Whether such currents flowed before, or nobody saw what did: the ordinary load before a trip is no inrush.
 
@@ -175,7 +179,7 @@ def _flowed_before(
     return True
 
 
-def _surely_usual(currents: Series, threshold_pu: float) -> bool:
+def _surely_usual(currents: ChannelSeries, threshold_pu: float) -> bool:
     """Whether no half cycle can lie above a threshold, as what is usual lies between the least and the largest."""
     lows, highs = currents.values.min(axis=1), currents.values.max(axis=1)
     return bool((highs <= threshold_pu * lows).all())
@@ -186,12 +190,12 @@ class _Beside:
     """What is told of an inrush beside its current: instantaneous peaks [A] and voltages [pu]."""
 
     peak_a: Values | None
-    voltage: Series | None
+    voltage: ChannelSeries | None
     seen: Mask | None
     reference_v: list[float]
 
     @classmethod
-    def of(cls, currents: Series, peak_a: npt.ArrayLike | None, voltage: VoltageBeside | None) -> _Beside:
+    def of(cls, currents: ChannelSeries, peak_a: npt.ArrayLike | None, voltage: VoltageBeside | None) -> _Beside:
         peaks = None if peak_a is None else np.atleast_2d(np.asarray(peak_a))
         if peaks is not None and peaks.shape != currents.values.shape:
             raise SignalError(f"peak_a has shape {peaks.shape}, i_half {currents.values.shape}")
@@ -200,7 +204,7 @@ class _Beside:
         u_half = np.atleast_2d(np.asarray(voltage.u_half))
         if u_half.shape[1] != currents.n:
             raise SignalError(f"there are {u_half.shape[1]} half cycles of voltage and {currents.n} of current")
-        series = Series.of(u_half, np.zeros(currents.n), voltage.flags, steps=2)
+        series = ChannelSeries.of(u_half, np.zeros(currents.n), voltage.flags, steps=2)
         reference_v = per_channel(voltage.reference_v, u_half.shape[0], "reference_v")
         return cls(peaks, series, series.without(UNSURE), reference_v)
 
@@ -234,7 +238,7 @@ class _Usual:
     current_a: F64
 
     @classmethod
-    def of(cls, currents: Series, rated_a: npt.ArrayLike | None, second: int, window_s: float) -> _Usual:
+    def of(cls, currents: ChannelSeries, rated_a: npt.ArrayLike | None, second: int, window_s: float) -> _Usual:
         n_channels, n = currents.values.shape
         if rated_a is not None:
             return cls(n, np.asarray(per_channel(rated_a, n_channels, "rated_a"))[:, None])
@@ -259,7 +263,7 @@ class _Usual:
         """At a half cycle. [A]"""
         return float(self.current_a[channel, i // self.block])
 
-    def exceeded(self, currents: Series, threshold_pu: float) -> bool:
+    def exceeded(self, currents: ChannelSeries, threshold_pu: float) -> bool:
         """Whether any half cycle, measured or not, lies above a threshold."""
         firsts = np.arange(0, currents.n, self.block)
         for row, current_a in zip(currents.values, self.current_a, strict=True):
@@ -267,7 +271,7 @@ class _Usual:
                 return True
         return False
 
-    def above(self, currents: Series, threshold_pu: float, seen: Mask | None) -> Mask:
+    def above(self, currents: ChannelSeries, threshold_pu: float, seen: Mask | None) -> Mask:
         """Where the measured half cycles lie above a threshold."""
         above = np.zeros(currents.values.shape, np.bool_)
         for row, values, current_a in zip(above, currents.values, self.current_a, strict=True):
@@ -292,7 +296,7 @@ def _medians(rows: Values) -> F64:
     return out
 
 
-def _highest(currents: Series, seen: Mask | None, span: ChannelSpan) -> int:
+def _highest(currents: ChannelSeries, seen: Mask | None, span: ChannelSpan) -> int:
     """Half cycle of the highest measured current in a channel's part."""
     place = slice(span.i_start, span.i_stop)
     values = currents.values[span.channel, place]

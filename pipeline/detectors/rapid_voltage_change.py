@@ -18,10 +18,10 @@ from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
 from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
+    ChannelSeries,
     ChannelSpan,
     Excursion,
     Mask,
-    Series,
     find_excursions,
     level,
     per_channel,
@@ -109,7 +109,7 @@ def find_rapid_voltage_changes(
     the last window outside the settled second; for a clean step the two are the same. ΔUmax is taken over all half
     cycles until the voltage is steady again.
     """
-    series = Series.of(u_half, starts, flags, steps=2)
+    series = ChannelSeries.of(u_half, starts, flags, steps=2)
     n_channels = series.values.shape[0]
     reference = per_channel(reference_v, n_channels, "reference_v")
     reduced_pct = level(settings.threshold_pct - settings.hysteresis_pct)
@@ -156,7 +156,7 @@ class _Excluded:
         return k > 0 and bool(self.latest_stop[k - 1] >= start)
 
 
-def _unquiet(series: Series, rules: _Rules, seen: Mask | None) -> Iterator[tuple[int, int]]:
+def _unquiet(series: ChannelSeries, rules: _Rules, seen: Mask | None) -> Iterator[tuple[int, int]]:
     """Stretches of whole seconds outside which every window that ends there is steady by the reduced threshold."""
     window, n = rules.window, series.n
     firsts = np.arange(0, n, window)
@@ -176,7 +176,7 @@ def _unquiet(series: Series, rules: _Rules, seen: Mask | None) -> Iterator[tuple
             yield a * window, min(b * window, n)
 
 
-def _steadiness(series: Series, rules: _Rules, seen: Mask | None, a: int, b: int) -> tuple[Mask, Mask, Mask]:
+def _steadiness(series: ChannelSeries, rules: _Rules, seen: Mask | None, a: int, b: int) -> tuple[Mask, Mask, Mask]:
     """Of the windows that end at the half cycles [a, b): unsteady, not steady by the reduced threshold, steady by it.
 
     Three masks of shape (n_channels, b - a); none is set where a window reaches before the record or was not measured.
@@ -224,7 +224,7 @@ def _moved(excursion: Excursion, by: int, n: int) -> Excursion:
 
 
 def _measured(
-    excursion: Excursion, series: Series, rules: _Rules, seen: Mask | None, excluded: _Excluded | None
+    excursion: Excursion, series: ChannelSeries, rules: _Rules, seen: Mask | None, excluded: _Excluded | None
 ) -> Finding | None:
     """The finding of a change; None where it is a sag or swell."""
     first, settled, window = excursion.i_start, excursion.i_stop, rules.window
@@ -269,7 +269,7 @@ def _measured(
     )
 
 
-def _steady_mean(series: Series, rules: _Rules, seen: Mask | None, channel: int, stop: int) -> float | None:
+def _steady_mean(series: ChannelSeries, rules: _Rules, seen: Mask | None, channel: int, stop: int) -> float | None:
     """Mean of a channel's last second before a half cycle, in per cent; None where it was not all measured."""
     place = slice(stop - rules.window, stop)
     if seen is not None and not seen[channel, place].all():
@@ -277,7 +277,7 @@ def _steady_mean(series: Series, rules: _Rules, seen: Mask | None, channel: int,
     return 100 * float(series.values[channel, place].mean(dtype=np.float64)) / rules.reference_v[channel]
 
 
-def _crosses(series: Series, rules: _Rules, seen: Mask | None, first: int, stop: int) -> bool:
+def _crosses(series: ChannelSeries, rules: _Rules, seen: Mask | None, first: int, stop: int) -> bool:
     """Whether a channel lies beyond the limits of sag or swell in some half cycles."""
     for c, (low_v, high_v) in enumerate(zip(rules.low_v, rules.high_v, strict=True)):
         values = series.values[c, first:stop]

@@ -55,6 +55,12 @@ class RmsVariation:
     open_start, open_stop : under way at the first half cycle seen, still under way at the last; also where the edge
         lies among half cycles that could not be measured.
     flags : all marks of the half cycles in it.
+
+    Examples
+    --------
+    >>> rms = [1.0] * 10 + [0.0] * 6 + [1.0] * 10
+    >>> [one.kind for one in hc.find_rms_variations(rms, np.arange(26) * 0.01)]
+    ['interruption', 'sag']
     """
 
     kind: VariationKind
@@ -106,6 +112,12 @@ def find_rms_variations(
     the window that is back, so that its duration is free of the window's length (the standard's wording puts
     it at the window's end: one cycle longer). An interruption ends with the end of the window that is back: that
     window begins almost a cycle before the voltage does.
+
+    Examples
+    --------
+    >>> (sag,) = hc.find_rms_variations([1.0] * 9 + [0.6] * 4 + [1.0] * 9, np.arange(22))  # times in half cycles
+    >>> sag.start, sag.stop, sag.magnitude_pu
+    (9.0, 13.0, 0.6)
     """
     values = np.atleast_2d(np.asarray(u_half))
     times = np.broadcast_to(np.asarray(starts, np.float64), values.shape)
@@ -127,15 +139,8 @@ def find_rms_variations(
     if lowest < sag_pu * level.max():
         found += _sags(values, times, marks, level, sag_pu, round(sag_pu + hysteresis_pu, _DECIMALS), per_window)
         if lowest < interruption_pu * level.max():
-            found += _interruptions(
-                values,
-                times,
-                marks,
-                level,
-                interruption_pu,
-                round(interruption_pu + hysteresis_pu, _DECIMALS),
-                per_window,
-            )
+            back = round(interruption_pu + hysteresis_pu, _DECIMALS)
+            found += _interruptions(values, times, marks, level, interruption_pu, back, per_window)
     if highest > swell_pu * level.min():
         found += _swells(values, times, marks, level, swell_pu, round(swell_pu - hysteresis_pu, _DECIMALS), per_window)
     return sorted(found, key=lambda variation: (variation.start, variation.kind))

@@ -31,7 +31,7 @@ _DECIMALS = 12  # settings are decimal numbers: 0.1 + 0.02 means 0.12, not the f
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class ChannelSeries:
     """The values of a measuring point's channels, checked, with the times of their windows.
 
     Attributes
@@ -48,7 +48,9 @@ class Series:
     steps: int
 
     @classmethod
-    def of(cls, values: npt.ArrayLike, starts: npt.ArrayLike, flags: npt.ArrayLike | None, *, steps: int) -> Series:
+    def of(
+        cls, values: npt.ArrayLike, starts: npt.ArrayLike, flags: npt.ArrayLike | None, *, steps: int
+    ) -> ChannelSeries:
         """Checked series.
 
         Parameters
@@ -183,7 +185,7 @@ def _held(near: Mask, blind: Mask) -> Mask:
     return held
 
 
-def parts_of(excursion: Excursion, series: Series, extremes: Sequence[float]) -> tuple[ChannelPart, ...]:
+def parts_of(excursion: Excursion, series: ChannelSeries, extremes: Sequence[float]) -> tuple[ChannelPart, ...]:
     """Each channel's part, with the times of its windows and its extreme."""
     return tuple(
         ChannelPart(s.channel, series.time(s.channel, s.i_start), series.time(s.channel, s.i_stop), extreme)
@@ -191,7 +193,7 @@ def parts_of(excursion: Excursion, series: Series, extremes: Sequence[float]) ->
     )
 
 
-def stop_of(excursion: Excursion, series: Series) -> float:
+def stop_of(excursion: Excursion, series: ChannelSeries) -> float:
     """When the last channel is back. [samples]"""
     return max(series.time(channel, excursion.i_stop) for channel in excursion.enders)
 

@@ -13,7 +13,7 @@ _SHORTEST_HALF_CYCLES: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class Plateau:
     """One plateau: first half cycle, how many until the next stage, median level. [pu]"""
 
     i_start: int
@@ -21,7 +21,7 @@ class Stage:
     level_pu: float
 
 
-def find_stages(worst_pu: npt.ArrayLike) -> tuple[Stage, ...]:
+def find_stages(worst_pu: npt.ArrayLike) -> tuple[Plateau, ...]:
     """Plateaus of at least two cycles whose levels differ by 0.05 pu or more from one to the next.
 
     Parameters
@@ -38,7 +38,7 @@ def find_stages(worst_pu: npt.ArrayLike) -> tuple[Stage, ...]:
     n = trace.size
     width = _SHORTEST_HALF_CYCLES
     if n < 2 * width:
-        return (Stage(0, n, float(np.median(trace))),) if n else ()
+        return (Plateau(0, n, float(np.median(trace))),) if n else ()
     windows = np.lib.stride_tricks.sliding_window_view(trace, width)
     level_windows = np.flatnonzero(windows.max(axis=1) - windows.min(axis=1) < _STEP_PU)
     plateaus: list[tuple[int, int]] = []
@@ -53,6 +53,6 @@ def find_stages(worst_pu: npt.ArrayLike) -> tuple[Stage, ...]:
         if not stages or abs(level - stages[-1][1]) >= _STEP_PU:
             stages.append((first, level))
     if not stages:
-        return (Stage(0, n, float(np.median(trace))),)
+        return (Plateau(0, n, float(np.median(trace))),)
     starts = [0] + [first for first, _ in stages[1:]] + [n]
-    return tuple(Stage(a, b - a, level) for a, b, (_, level) in zip(starts, starts[1:], stages, strict=False))
+    return tuple(Plateau(a, b - a, level) for a, b, (_, level) in zip(starts, starts[1:], stages, strict=False))

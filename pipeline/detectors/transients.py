@@ -103,6 +103,11 @@ def find_transients(
 
     Source: categories of IEEE Std 1159-2019, Table 2; the method is derived. IEC 61000-4-30 leaves transients to
     informative text, with the comparison of cycles and a threshold among the methods (from memory).
+
+    Examples
+    --------
+    >>> wave = np.sin(np.pi * np.arange(6400) / 64) + 0.5 * (np.arange(6400) == 3000)
+    >>> (one,) = hc.find_transients(wave, rate_hz=6400, frequency_hz=50, nominal_peak=1)  # a spike at sample 3000
     """
     chosen = TransientSettings() if settings is None else settings
     values = np.atleast_2d(np.asarray(u))

@@ -13,9 +13,9 @@ from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
+    ChannelSeries,
     ChannelSpan,
     Excursion,
-    Series,
     find_excursions,
     level,
     parts_of,
@@ -92,7 +92,7 @@ def find_unbalance(
     if not times.size:
         return []
     u2 = unbalance_of_phasors(rows)[0] if np.iscomplexobj(rows) else unbalance_of_line_voltages(rows)
-    windows = Series.of(np.zeros(rows.shape, np.float32), times, flags, steps=1)
+    windows = ChannelSeries.of(np.zeros(rows.shape, np.float32), times, flags, steps=1)
     measured = windows.without(UNSURE)
     judged = np.isfinite(u2) if measured is None else np.isfinite(u2) & measured.all(axis=0)
     pct = 100 * _aggregated(np.where(judged, u2, np.nan), settings.n_aggregated)

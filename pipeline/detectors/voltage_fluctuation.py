@@ -17,10 +17,10 @@ from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
+    ChannelSeries,
     ChannelSpan,
     Excursion,
     Mask,
-    Series,
     Values,
     find_excursions,
     level,
@@ -104,7 +104,7 @@ def find_voltage_fluctuations(
     samples gives the half-cycle series a spectrum of the shape 1 + cos(pi x), since neighbouring windows share half
     their samples; its level is read off above the band, and a modulation of less than twice its power counts as none.
     """
-    series = Series.of(u_half, starts, flags, steps=2)
+    series = ChannelSeries.of(u_half, starts, flags, steps=2)
     reference = per_channel(reference_v, series.values.shape[0], "reference_v")
     spectrum = _Spectrum.of(nominal_frequency_hz)
     second = spectrum.second
@@ -208,7 +208,7 @@ class _Spectrum:
                 swing[first + likely] = 100 * _SWING * np.sqrt(modulation) / mean[likely]
         return swing
 
-    def dominating_hz(self, series: Series, channel: int, window: int, *, rate_hz: float) -> float:
+    def dominating_hz(self, series: ChannelSeries, channel: int, window: int, *, rate_hz: float) -> float:
         """Frequency of the strongest modulation of a window, between its bins by a parabola. [Hz]"""
         first = window * self.second
         values = series.values[channel, first : first + 2 * self.second].astype(np.float64)
@@ -236,7 +236,7 @@ class _Spectrum:
         return (power[:, self.band] - floor) / self.gain[self.band], (floor / self.gain[self.band]).sum(axis=1)
 
 
-def _judged(series: Series, reference: list[float], settings: VoltageFluctuationSettings, second: int) -> Mask:
+def _judged(series: ChannelSeries, reference: list[float], settings: VoltageFluctuationSettings, second: int) -> Mask:
     """Windows without half cycles that were not measured, and without a sag or swell on any channel."""
     n_seconds = series.n // second
     shape = (len(reference), n_seconds)

@@ -15,7 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
 from halfcycle.pipeline.detectors.rapid_voltage_change import CATEGORY
-from halfcycle.pipeline.detectors.spans import UNSURE, Mask, Series, per_channel
+from halfcycle.pipeline.detectors.spans import UNSURE, ChannelSeries, Mask, per_channel
 
 F64 = npt.NDArray[np.float64]
 
@@ -93,7 +93,7 @@ def find_voltage_steps(
 
     Source: derived; a test of two means against the spread of such differences, by its median absolute deviation.
     """
-    series = Series.of(u_half, starts, flags, steps=2)
+    series = ChannelSeries.of(u_half, starts, flags, steps=2)
     second = round(2 * nominal_frequency_hz)
     half = second // 2
     if series.n < 2 * second:
@@ -127,7 +127,7 @@ def _differences(x: F64, width: int) -> F64:
     return out
 
 
-def _blind(series: Series, variations: npt.ArrayLike | None, second: int) -> Mask:
+def _blind(series: ChannelSeries, variations: npt.ArrayLike | None, second: int) -> Mask:
     """Half cycles that were not measured, or lie in a sag or swell or within a second of one."""
     seen = series.without(UNSURE)
     blind: Mask = np.zeros(series.n, np.bool_) if seen is None else np.logical_not(seen.all(axis=0))
@@ -192,7 +192,7 @@ def _judged(levels: F64, mean: F64, i: int, second: int) -> _Step | None:
     return _Step(at, sizes, float(before[most].mean()), float(after[most].mean()))
 
 
-def _finding(step: _Step, series: Series, reference: F64) -> Finding:
+def _finding(step: _Step, series: ChannelSeries, reference: F64) -> Finding:
     least = 0.5 * np.abs(step.sizes).max()
     parts = tuple(
         ChannelPart(c, series.time(c, step.i), series.time(c, step.i), float(abs(size)))

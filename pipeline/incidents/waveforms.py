@@ -21,7 +21,7 @@ OTHER: Final = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class SagVoltages:
     """Voltages of a site around a sag.
 
     Attributes
@@ -78,7 +78,7 @@ class WaveformEvidence:
     why_not: str = ""
 
 
-def matched(first: Stretch, second: Stretch) -> WaveformMatch:
+def matched(first: SagVoltages, second: SagVoltages) -> WaveformMatch:
     """Compare two stretches.
 
     Parameters
@@ -108,7 +108,7 @@ def matched(first: Stretch, second: Stretch) -> WaveformMatch:
     return WaveformMatch(float(min(share[i, j, k], 1.0)), (int(k) - most + _between(share[i, j], int(k))) / _RATE_HZ)
 
 
-def _on(stretch: Stretch, t_s: FloatArray) -> FloatArray:
+def _on(stretch: SagVoltages, t_s: FloatArray) -> FloatArray:
     """What is new in a stretch, per unit of its steady wave, at given instants; 0 where it holds nothing."""
     n = stretch.volts.shape[1]
     if not len(stretch.volts):

@@ -34,7 +34,7 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class CellGrid:
     """A table's rows (magnitude, % of reference) and columns (duration, ms)."""
 
     name: str
@@ -67,7 +67,7 @@ class CellCounts:
     variance: dict[str, float]
 
 
-def count_cells(counted: Iterable[Counted], grid: Grid) -> CellCounts:
+def count_cells(counted: Iterable[Counted], grid: CellGrid) -> CellCounts:
     """Events by cell.
 
     Parameters
@@ -90,7 +90,7 @@ def count_cells(counted: Iterable[Counted], grid: Grid) -> CellCounts:
     return CellCounts(counts, outside, expected, variance)
 
 
-def cell_probabilities(one: Counted, grid: Grid) -> dict[str, float]:
+def cell_probabilities(one: Counted, grid: CellGrid) -> dict[str, float]:
     """How likely an event lies in each cell, where that is above zero; magnitude and duration as independent.
 
     Parameters
@@ -107,7 +107,7 @@ def cell_probabilities(one: Counted, grid: Grid) -> dict[str, float]:
     return {row + column: p * q for row, p in rows for column, q in columns if p * q > 0}
 
 
-def grid(name: str) -> Grid:
+def grid(name: str) -> CellGrid:
     """A table of `datasets/indices/magnitude-duration-cells.csv` by its name.
 
     Raises
@@ -118,10 +118,10 @@ def grid(name: str) -> Grid:
 
 
 @cache
-def grids() -> tuple[Grid, ...]:
+def grids() -> tuple[CellGrid, ...]:
     """All tables, in the order of the file."""
     return tuple(
-        Grid(
+        CellGrid(
             name,
             lines[0]["title"],
             _bands(lines, "magnitude_pct"),

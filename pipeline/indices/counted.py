@@ -14,12 +14,13 @@ from typing import Final, Literal
 from halfcycle.pipeline.events import Event
 
 MAGNITUDE_U_PU: Final = 0.002
-"""Standard uncertainty of a magnitude: the limit of IEC 61000-4-30 Class A, 0.2 % of Udin, taken for one (derived)."""
+"""Standard uncertainty of a magnitude whose row tells none: the limit of IEC 61000-4-30 Class A, 0.2 % of Udin, taken
+for one (derived)."""
 _USUAL_HZ: Final = 50.0
-Side = Literal["sag", "swell"]
+Variation = Literal["sag", "swell"]
 Basis = Literal["per phase", "polyphase", "time-aggregated"]
 
-SIDES: Final[dict[str, Side]] = {
+VARIATIONS: Final[dict[str, Variation]] = {
     "sag": "sag", "interruption": "sag", "undervoltage": "sag", "swell": "swell", "overvoltage": "swell",
 }  # fmt: skip
 WINDOW_S: Final = 60.0
@@ -41,7 +42,7 @@ class Counted:
     Attributes
     ----------
     site, point : where.
-    side : ``sag`` (interruptions too) or ``swell``.
+    variation : ``sag`` (interruptions too) or ``swell``.
     start : [ns since 1970-01-01]
     magnitude_pu : lowest voltage of a sag, highest of a swell. [pu]
     duration_s : how long it lasted, or was seen to last. [s]
@@ -53,7 +54,7 @@ class Counted:
 
     site: str
     point: str | None
-    side: Side
+    variation: Variation
     start: int
     magnitude_pu: float
     duration_s: float
@@ -68,8 +69,8 @@ class Counted:
         return self.start + round(self.duration_s * 1e9)
 
     def is_worse_than(self, other: Counted) -> bool:
-        """Whether this event's voltage is further off than another one's of the same side."""
-        if self.side == "swell":
+        """Whether this event's voltage is further off than another one's of the same variation."""
+        if self.variation == "swell":
             return self.magnitude_pu > other.magnitude_pu
         return self.magnitude_pu < other.magnitude_pu
 
@@ -93,14 +94,14 @@ def per_phase(events: Iterable[Event]) -> list[Counted]:
 
 
 def polyphase(events: Iterable[Event]) -> list[Counted]:
-    """RMS variations of one point and side that overlap in time as one event each, in order of start.
+    """RMS variations of one point, sags and swells apart, that overlap in time as one event each, in order of start.
 
     Source: IEC 61000-4-30, 5.4 (duration of a polyphase event; from memory).
     """
     found: list[Counted] = []
-    last: dict[tuple[str, str | None, Side], int] = {}
+    last: dict[tuple[str, str | None, Variation], int] = {}
     for one in sorted((_counted(event) for event in _variations(events)), key=_order):
-        key = (one.site, one.point, one.side)
+        key = (one.site, one.point, one.variation)
         at = last.get(key)
         if at is not None and one.start < found[at].end:
             found[at] = _united(found[at], one)
@@ -111,7 +112,7 @@ def polyphase(events: Iterable[Event]) -> list[Counted]:
 
 
 def time_aggregated(counted: Sequence[Counted], *, window_s: float = WINDOW_S) -> list[Counted]:
-    """The worst event of each window of time, of each site and side.
+    """The worst event of each window of time, of each site, of sags and of swells.
 
     Parameters
     ----------
@@ -123,9 +124,9 @@ def time_aggregated(counted: Sequence[Counted], *, window_s: float = WINDOW_S) -
     In order of start; each has the magnitude and the duration of the worst of its window, and the start of the first.
     """
     found: list[Counted] = []
-    open_at: dict[tuple[str, Side], int] = {}
+    open_at: dict[tuple[str, Variation], int] = {}
     for one in sorted(counted, key=_order):
-        key = (one.site, one.side)
+        key = (one.site, one.variation)
         at = open_at.get(key)
         if at is None or one.start - found[at].start > window_s * 1e9:
             open_at[key] = len(found)
@@ -155,7 +156,7 @@ def counted_by(events: Sequence[Event], *, window_s: float = WINDOW_S) -> dict[B
 
 def _variations(events: Iterable[Event]) -> list[Event]:
     """RMS variations in pu; without interruptions that are part of a sag that is there too."""
-    every = [event for event in events if event.kind in SIDES and event.magnitude_unit == "pu"]
+    every = [event for event in events if event.kind in VARIATIONS and event.magnitude_unit == "pu"]
     ids = {event.event_id for event in every}
     return [event for event in every if event.part_of is None or event.part_of not in ids]
 
@@ -164,15 +165,24 @@ def _counted(event: Event) -> Counted:
     return Counted(
         event.site,
         event.point,
-        SIDES[event.kind],
+        VARIATIONS[event.kind],
         event.start,
         event.magnitude,
         event.observed_s,
         (event.event_id,),
         event.open_start or event.open_end,
-        MAGNITUDE_U_PU,
+        _magnitude_u(event),
         0.5 / (event.frequency_hz or _USUAL_HZ) / math.sqrt(6),
     )
+
+
+def _magnitude_u(event: Event) -> float:
+    """That of the row, with the bias of its magnitude, which is counted as it stands (JCGM 100, F.2.4.5)."""
+    sure = event.uncertainty
+    if sure is None or sure.magnitude_u is None:
+        return MAGNITUDE_U_PU
+    bias = 0.0 if sure.magnitude_corrected is None else event.magnitude - sure.magnitude_corrected
+    return math.hypot(sure.magnitude_u, bias)
 
 
 def _united(first: Counted, second: Counted) -> Counted:
@@ -187,4 +197,4 @@ def _united(first: Counted, second: Counted) -> Counted:
 
 
 def _order(one: Counted) -> tuple[int, str, str, str]:
-    return one.start, one.site, one.point or "", one.side
+    return one.start, one.site, one.point or "", one.variation

@@ -21,8 +21,8 @@ _TEMPORARY_S: Final = 3.0
 def is_beyond(one: Counted, level_pct: float) -> bool:
     """Whether an event went below a level under 100 %, or above one over 100 %. level_pct: [%]"""
     if level_pct < 100:
-        return one.side == "sag" and one.magnitude_pu < level_pct / 100
-    return one.side == "swell" and one.magnitude_pu > level_pct / 100
+        return one.variation == "sag" and one.magnitude_pu < level_pct / 100
+    return one.variation == "swell" and one.magnitude_pu > level_pct / 100
 
 
 def sarfi(counted: Iterable[Counted], level_pct: float, *, span: Span = "all", nominal_hz: float = 60.0) -> int:
@@ -63,7 +63,7 @@ def sarfi_curve(counted: Iterable[Counted], curve: Curve) -> int:
     Source: IEEE 1564-2014 (from memory).
     """
     return sum(
-        one.side == "sag" and curve.region(one.magnitude_pu, one.duration_s) == "below" for one in brief(counted)
+        one.variation == "sag" and curve.region(one.magnitude_pu, one.duration_s) == "below" for one in brief(counted)
     )
 
 
@@ -109,5 +109,5 @@ def worse_than(counted: Sequence[Counted], *, magnitude_pu: float, duration_s: f
     magnitude_pu, duration_s : the point. [pu], [s]
     """
     return sum(
-        one.side == "sag" and one.magnitude_pu <= magnitude_pu and one.duration_s >= duration_s for one in counted
+        one.variation == "sag" and one.magnitude_pu <= magnitude_pu and one.duration_s >= duration_s for one in counted
     )

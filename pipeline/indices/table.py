@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.indices.cells import count_cells, grids
-from halfcycle.pipeline.indices.counted import RULES, SIDES, WINDOW_S, Basis, Counted, counted_by
+from halfcycle.pipeline.indices.counted import RULES, VARIATIONS, WINDOW_S, Basis, Counted, counted_by
 from halfcycle.pipeline.indices.coverage import CoverageSpan, exposure_of
 from halfcycle.pipeline.indices.curves import curve, curves
 from halfcycle.pipeline.indices.rates import Exposure, by_month, dispersion, scaled
@@ -154,8 +154,8 @@ def _of_site(events: Sequence[Event], make: _Maker) -> Iterator[IndexRow]:
 
 def _cells(counted: Sequence[Counted], basis: Basis, make: _Maker) -> Iterator[IndexRow]:
     for grid in grids():
-        side = "swell" if "swell" in grid.name else "sag"
-        cells = count_cells([one for one in counted if one.side == side], grid)
+        variation = "swell" if "swell" in grid.name else "sag"
+        cells = count_cells([one for one in counted if one.variation == variation], grid)
         for cell, n in cells.counts.items():
             row = make.count(grid.title, cell, basis, n)
             yield replace(row, expected=cells.expected[cell], expected_u=math.sqrt(cells.variance[cell]))
@@ -163,10 +163,10 @@ def _cells(counted: Sequence[Counted], basis: Basis, make: _Maker) -> Iterator[I
 
 
 def _severities(phases: Sequence[Counted], points: Sequence[Counted], make: _Maker) -> Iterator[IndexRow]:
-    sags = [one for one in brief(points) if one.side == "sag"]
+    sags = [one for one in brief(points) if one.variation == "sag"]
     rows: dict[str, list[Counted]] = {}
     for one in brief(phases):
-        if one.side == "sag":
+        if one.variation == "sag":
             rows.setdefault(one.event_ids[0], []).append(one)
     energies = [event_energy_s([p.magnitude_pu for p in row], [p.duration_s for p in row]) for row in rows.values()]
     rule = "sum over phases of (1 - V²) times duration, as if rectangular; events of at most 60 s"
@@ -222,7 +222,7 @@ def _months(events: Sequence[Event], points: Sequence[Counted], make: _Maker) ->
     yield make.value("dispersion", "months", "polyphase", spread, "", rule)
     others: dict[str, int] = {}
     for event in events:
-        if event.kind not in SIDES:
+        if event.kind not in VARIATIONS:
             others[event.kind] = others.get(event.kind, 0) + 1
     for kind, n in sorted(others.items()):
         yield make.value("other events", kind, "polyphase", float(n), "events", "rows of the catalogue of this kind")

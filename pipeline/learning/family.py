@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from halfcycle.classifiers.learned.features import extract
 from halfcycle.classifiers.learned.model import DisturbanceClassifier
-from halfcycle.pipeline.synthesis.parametric import FORMS, Windows, parametric_windows
+from halfcycle.pipeline.synthesis.parametric import FORMS, DrawnWindows, parametric_windows
 from halfcycle.pipeline.synthesis.recording import Conditions
 
 
@@ -67,7 +67,7 @@ def training_windows(
     parts: Sequence[TrainingPart] = TRAINING,
     seed: int,
     classes: Sequence[int] = tuple(FORMS),
-) -> Iterator[Windows]:
+) -> Iterator[DrawnWindows]:
     """Windows to train with, some hundred at once.
 
     Parameters
@@ -86,7 +86,7 @@ def training_windows(
             yield parametric_windows(n, conditions=part.conditions, seed=drawn_from, classes=classes)
 
 
-def features_of_windows(drawn: Windows) -> LabelledFeatures:
+def features_of_windows(drawn: DrawnWindows) -> LabelledFeatures:
     """The features of drawn windows."""
     conditions = drawn.conditions
     found = extract(drawn.values, rate_hz=conditions.rate_hz, nominal_hz=conditions.nominal_hz)

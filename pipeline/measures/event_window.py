@@ -36,6 +36,12 @@ class EventWindow:
     rate_hz, frequency_hz : of the samples, and of the fundamental before the event. [Hz]
     start, stop : of the event; `stop` lies beyond the window where its end was not seen. [samples]
     line_to_line : whether u are AB, BC, CA.
+
+    Examples
+    --------
+    >>> u = np.sin(2 * np.pi * np.arange(2560) / 128 + np.array([[0.0], [-2.0944], [2.0944]]))
+    >>> hc.EventWindow(u, None, rate_hz=6400, frequency_hz=50, start=1280, stop=1920).cycle
+    128.0
     """
 
     u: F64
@@ -179,8 +185,9 @@ def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:
 
     Returns
     -------
-    (before, during), each of shape (3,): means over up to five cycles before, and over the windows of the first 15
-    cycles of the event whose worst phase is within 0.02 of its lowest. [V]
+    (before, during), each of shape (3,): means over up to five cycles before, and medians over the windows of the first
+    15 cycles of the event whose worst phase is within 0.02 of its lowest: one that reaches over the end counts for
+    nothing then. [V]
 
     Source: derived.
     """
@@ -189,7 +196,8 @@ def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:
     early = rows[series.starts[rows] < series.starts[series.i_start] + _LATEST_CYCLES * cycle]
     worst = (np.abs(series.u[:, early]) / np.abs(before)[:, None]).min(axis=0)
     chosen = early[worst <= worst.min() + _NEAR_LOWEST_PU]
-    return before, series.u[:, chosen].mean(axis=1)
+    during = series.u[:, chosen]
+    return before, np.median(during.real, axis=1) + 1j * np.median(during.imag, axis=1)
 
 
 def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:

@@ -102,6 +102,14 @@ class Flickermeter:
 
     Source: IEC 61000-4-15:2010, 5.2 to 5.5.  Departs: input ranges need no switch, since values are floats; the meter
     starts as if the voltage had been steady before.
+
+    Examples
+    --------
+    >>> t = np.arange(20 * 1600) / 1600  # a voltage that fluctuates by 1 % at 8.8 Hz
+    >>> u = (1 + 0.005 * np.sin(2 * np.pi * 8.8 * t)) * np.sin(2 * np.pi * 50 * t)
+    >>> meter = hc.Flickermeter(n_channels=1, rate_hz=1600, lamp_v=230, nominal_hz=50)
+    >>> round(float(meter.push(u[None])[0, -100:].max()))  # Pinst: a fluctuation of 0.25 % makes 1, four times it 16
+    16
     """
 
     def __init__(self, *, n_channels: int, rate_hz: float, lamp_v: Lamp, nominal_hz: float) -> None:
@@ -282,6 +290,11 @@ def short_term_severity(pinst: npt.ArrayLike) -> F64:
     SignalError : no value, or one that is not finite.
 
     Source: IEC 61000-4-15:2010, 5.7.2.  Departs: levels are taken from the values themselves, not from classes.
+
+    Examples
+    --------
+    >>> round(float(hc.short_term_severity(np.full(1000, 1.0))), 2)  # steady sensation of 1
+    0.71
     """
     values = np.asarray(pinst)
     if values.ndim < 1 or not values.shape[-1] or not np.isfinite(values).all():
@@ -307,6 +320,11 @@ def long_term_severity(pst: npt.ArrayLike) -> F64:
     SignalError : another number than twelve.
 
     Source: IEC 61000-4-15:2010, 5.7.3.
+
+    Examples
+    --------
+    >>> round(float(hc.long_term_severity([0.8] * 12)), 3)
+    0.8
     """
     values = np.asarray(pst, np.float64)
     if values.ndim < 1 or values.shape[-1] != SHORT_TERMS_IN_LONG:

@@ -19,14 +19,14 @@ from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.capture import SampleArray as Raw
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.quality import MISSING, sample_flags, sparse_step, window_flags
-from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, Sums, rms_between, sums_of
+from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, Sums, sums_of
 from halfcycle.pipeline.measures.steady_rms import one_cycle_mean_squares
 from halfcycle.pipeline.measures.tracking import (
     BLOCK_HOPS,
     PARTS,
     SMOOTH_HOPS,
     Carry,
-    Grid,
+    HopGrid,
     Track,
     reference_ticks,
     track_fundamental,
@@ -55,6 +55,13 @@ class HalfCycles:
     rate_hz, nominal_hz : of the samples and of the fundamental. [Hz]
     fundamental : complex64, shape (n_tracked_channels, n). Phasor of the fundamental at each half cycle, RMS, all
         channels against the same reference; None where it was not asked for. [unit of the channel]
+
+    Examples
+    --------
+    >>> u = 325.27 * np.sin(2 * np.pi * 50 * np.arange(6400) / 6400)
+    >>> half = hc.measure_half_cycles(u, rate_hz=6400)
+    >>> half.nominal_hz, half.u_half.shape == half.starts.shape, round(float(half.frequency_hz[40]), 3)
+    (50.0, True, 50.0)
     """
 
     u_half: F32
@@ -166,7 +173,7 @@ class HalfCycleMeter:
         self._followers = tuple(followers)
         self._keeps_series = keeps_series
         self._n_seen = 0
-        self._grid = Grid.of(rate_hz, nominal_hz)
+        self._grid = HopGrid.of(rate_hz, nominal_hz)
         self._pieces: list[Raw] = []
         self._start = 0  # record position of the first buffered sample
         self._buffered = 0
@@ -266,67 +273,7 @@ class HalfCycleMeter:
                 self._peaks[c] = max(self._peaks[c], np.sqrt(2.0) * highest / abs(channel.scale))
 
 
-def half_cycle_rms(
-    u: npt.ArrayLike,
-    *,
-    rate_hz: float,
-    nominal_frequency_hz: float | None = None,
-    crossings: npt.ArrayLike | None = None,
-) -> F64:
-    """One-cycle RMS refreshed each half cycle, Urms(1/2).
-
-    Parameters
-    ----------
-    u : shape (n_channels, n_samples) or (n_samples,). Instantaneous voltage or current. [V or A]
-    rate_hz : float > 0. Sampling rate. [Hz]
-    nominal_frequency_hz : float > 0. The fundamental is tracked around it; worked out from `u` where None. [Hz]
-    crossings : float64, shape (n_crossings,) or (n_channels, n_crossings). Zero crossings of the fundamental, half a
-        cycle apart, where the caller knows them; windows then run from each to the next but one. [samples]
-
-    Returns
-    -------
-    float64, shape (n_channels, n_half_cycles). [unit of u]  Zero columns if under one cycle.
-
-    Raises
-    ------
-    SignalError : u not finite, not 1-D or 2-D, under 8 samples a cycle, or no frequency to be found in it.
-
-    Source: IEC 61000-4-30 Ed. 3, 3 and 5.4.  Departs: a window is one cycle of the tracked frequency long, so that
-    a phase jump makes no window too short or too long.
-    """
-    values = np.atleast_2d(np.asarray(u))
-    if values.ndim != 2 or not np.isfinite(values.astype(np.float64)).all():
-        raise SignalError(f"u must be finite and 1-D or 2-D; got shape {np.shape(u)}")
-    if crossings is not None:
-        edges = np.atleast_2d(np.asarray(crossings, np.float64))
-        if edges.ndim != 2 or edges.shape[0] not in (1, values.shape[0]):
-            raise SignalError(f"crossings have shape {np.shape(crossings)}; expected (n,) or ({values.shape[0]}, n)")
-        edges = np.broadcast_to(edges, (values.shape[0], edges.shape[1]))
-        return np.stack([rms_between(row.astype(np.float64), edge) for row, edge in zip(values, edges, strict=True)])
-    return measure_half_cycles(values, rate_hz=rate_hz, nominal_frequency_hz=nominal_frequency_hz).u_half.astype(
-        np.float64
-    )
-
-
-def measure_half_cycles(u: npt.ArrayLike, *, rate_hz: float, nominal_frequency_hz: float | None = None) -> HalfCycles:
-    """The whole half-cycle series of an array: RMS, window starts, frequency.
-
-    Parameters, errors and source as for `half_cycle_rms`; samples of NaN are allowed and flag their windows.
-    """
-    from halfcycle.pipeline.measures.nominal import find_nominal_frequency
-
-    values = np.atleast_2d(np.asarray(u))
-    if values.dtype not in (np.dtype(np.int16), np.dtype(np.int32)):
-        values = values.astype(np.float32)
-    if nominal_frequency_hz is None:
-        nominal_frequency_hz = find_nominal_frequency(values, rate_hz=rate_hz)
-    channels = [Channel(f"u{i + 1}", "voltage", "", "V") for i in range(values.shape[0])]
-    meter = HalfCycleMeter(channels, rate_hz=rate_hz, nominal_hz=nominal_frequency_hz)
-    meter.push(values)
-    return meter.finish()
-
-
-def _track(sums: F32, grid: Grid, carry: Carry | None) -> Track:
+def _track(sums: F32, grid: HopGrid, carry: Carry | None) -> Track:
     shortest = PARTS * grid.hop
     if sums.shape[1] < shortest:  # a record of under four cycles: fill up with silence
         sums = np.concatenate([sums, np.zeros((sums.shape[0], shortest - sums.shape[1]), np.float32)], axis=1)
@@ -339,7 +286,7 @@ def _windows(
     flags: Sequence[U8 | None],
     channels: Sequence[Channel],
     track: Track,
-    grid: Grid,
+    grid: HopGrid,
     *,
     first_tick: int | None,
     stop: float,
@@ -368,7 +315,7 @@ def _windows(
     return result, next_tick
 
 
-def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: Grid) -> HalfCycles:
+def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Channel], grid: HopGrid) -> HalfCycles:
     """The series with the phasors at the middle of each window."""
     middle = (result.starts + 0.5 * grid.rate_hz / result.frequency_hz).mean(axis=0)
     n = track.relative.shape[0]
@@ -377,7 +324,7 @@ def _with_fundamental(result: HalfCycles, track: Track, channels: Sequence[Chann
     return replace(result, fundamental=phasors.astype(np.complex64))
 
 
-def _nothing(n_channels: int, grid: Grid) -> HalfCycles:
+def _nothing(n_channels: int, grid: HopGrid) -> HalfCycles:
     return HalfCycles(
         np.zeros((n_channels, 0), np.float32), np.zeros((n_channels, 0)), np.zeros(0, np.float32),
         np.zeros(0, np.bool_), np.zeros((n_channels, 0), np.uint8), grid.rate_hz, grid.nominal_hz,

@@ -35,6 +35,12 @@ class PhasePower:
     s_h, d_h : harmonic apparent power, and what of it is not active. [VA], [var]
     n : non-active power. [var]
     pf, dpf : power factor P/S and displacement power factor P1/S1; negative where power flows back, NaN without any.
+
+    Examples
+    --------
+    >>> power = hc.phase_power(p=1000.0, u_rms=230.0, i_rms=5.0, u1=230 + 0j, i1=4.3478 - 2.4693j)
+    >>> round(float(power.pf), 2)
+    0.87
     """
 
     p: F64
@@ -69,6 +75,12 @@ def phase_power(
     PhasePower.
 
     Source: IEEE Std 1459-2010, 3.1.2.
+
+    Examples
+    --------
+    >>> power = hc.phase_power(p=1150.0, u_rms=230.0, i_rms=5.0, u1=230 + 0j, i1=5 + 0j)
+    >>> float(power.s), float(power.q1), float(power.pf)
+    (1150.0, 0.0, 1.0)
     """
     active, u, i = (np.asarray(x, np.float64) for x in (p, u_rms, i_rms))
     u_1, i_1 = np.asarray(u1, np.complex128), np.asarray(i1, np.complex128)

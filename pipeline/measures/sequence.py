@@ -30,6 +30,12 @@ def symmetrical_components(phasors: npt.ArrayLike) -> tuple[C128, C128, C128]:
 
     Source: C. L. Fortescue, "Method of Symmetrical Co-ordinates Applied to the Solution of Polyphase Networks", Trans.
     AIEE 37 (1918), 1027-1140 (from memory).
+
+    Examples
+    --------
+    >>> a = np.exp(2j * np.pi / 3)
+    >>> [round(float(abs(u)), 3) for u in hc.symmetrical_components([230, 230 * a**2, 230 * a])]
+    [0.0, 230.0, 0.0]
     """
     values = np.asarray(phasors, np.complex128)
     _check_three(values.shape, "phasors")
@@ -54,6 +60,13 @@ def unbalance_of_phasors(phasors: npt.ArrayLike) -> tuple[F64, F64]:
     SignalError : other than three phasors.
 
     Source: IEC 61000-4-30 Ed. 3, 5.7 (from memory).
+
+    Examples
+    --------
+    >>> a = np.exp(2j * np.pi / 3)
+    >>> negative, zero = hc.unbalance_of_phasors([220, 230 * a**2, 230 * a])
+    >>> round(100 * float(negative), 2)  # per cent
+    1.47
     """
     zero, positive, negative = (np.abs(component) for component in symmetrical_components(phasors))
     return _ratio(negative, positive), _ratio(zero, positive)

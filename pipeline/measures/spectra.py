@@ -70,6 +70,13 @@ class Spectra:
     lines : of the transform, in a harmonic and in an interharmonic (sub)group.
     abrupt : float32, shape (n_channels, n_windows). Peak of what lies above order 25 in the averaged cycle, where edges
         show; None where the sampling rate holds under 80 orders. [unit of the samples]
+
+    Examples
+    --------
+    >>> u = np.sin(2 * np.pi * 50 * np.arange(6400) / 6400)
+    >>> spectra = hc.synchronised_spectra(u, rate_hz=6400, starts=[640], lengths=[1280], n_cycles=10)
+    >>> spectra.harmonics.shape
+    (1, 1, 50)
     """
 
     starts: F64
@@ -173,6 +180,14 @@ def synchronised_spectra(
     Hilferty (1931), PNAS 17, 684.  Departs: the window is as long as the tracked cycles, to a fraction of a sample. A
     tone's value is right to 3e-4 of it below 0.35 of the sampling rate, to 1e-2 up to 0.45, and to 3e-5 of the largest;
     what leaks from tones between lines counts up to seven times as much, at 0.4, as in an ideal spectrum.
+
+    Examples
+    --------
+    >>> t = np.arange(6400) / 6400
+    >>> u = np.sqrt(2) * (230 * np.sin(2 * np.pi * 50 * t) + 11.5 * np.sin(2 * np.pi * 250 * t))
+    >>> spectra = hc.synchronised_spectra(u, rate_hz=6400, starts=[640], lengths=[1280], n_cycles=10)
+    >>> np.round(spectra.harmonics[0, 0, :5], 2).tolist()
+    [230.0, 0.0, 0.0, 0.0, 11.5]
     """
     values = np.atleast_2d(np.asarray(u))
     begin, length = (np.atleast_1d(np.asarray(places, np.float64)) for places in (starts, lengths))
@@ -205,6 +220,11 @@ def total_harmonic_distortion(harmonics: npt.ArrayLike, *, highest_order: int = 
     float64, shape (...). [pu of the fundamental]  Infinite where there is no fundamental, 0 where there is nothing.
 
     Source: IEC 61000-4-7:2002, 3.3 [memory].
+
+    Examples
+    --------
+    >>> round(float(hc.total_harmonic_distortion([230.0, 0.0, 6.9, 0.0, 9.2])), 3)
+    0.05
     """
     values = np.asarray(harmonics, np.float64)
     return _ratio(np.linalg.norm(values[..., 1:highest_order], axis=-1), values[..., 0])

@@ -17,7 +17,7 @@ from halfcycle.pipeline.capture import SampleArray as Raw
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.impossible import bridged
 from halfcycle.pipeline.measures.quality import MISSING
-from halfcycle.pipeline.measures.tracking import Grid
+from halfcycle.pipeline.measures.tracking import HopGrid
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
@@ -142,7 +142,7 @@ class Cut:
     cycle: F64
 
     @classmethod
-    def of(cls, row: Raw, channel: Channel, flags: U8 | None, starts: F64, cycle: F64, grid: Grid) -> Cut:
+    def of(cls, row: Raw, channel: Channel, flags: U8 | None, starts: F64, cycle: F64, grid: HopGrid) -> Cut:
         """Cut out of a channel's samples, shape (n_samples,), with one more at each end of these if need be."""
         decimation = grid.decimation
         a = max(int(starts[0]) - decimation - 2, 0)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.capture import SampleArray as Raw
 from halfcycle.pipeline.measures.squares import Cut, Sums, mean_squares, offset_counts
-from halfcycle.pipeline.measures.tracking import PARTS, Grid, Track
+from halfcycle.pipeline.measures.tracking import PARTS, HopGrid, Track
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
@@ -41,7 +41,7 @@ def one_cycle_mean_squares(
     leaders: Sequence[int],
     cycle: F64,
     track: Track,
-    grid: Grid,
+    grid: HopGrid,
 ) -> F32:
     """Mean of the square over each [start, start + cycle), measured exactly where the channel is not steady.
 

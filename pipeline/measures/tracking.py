@@ -31,7 +31,7 @@ _LARGEST_DEVIATION = 0.4  # of nominal: a "frequency" farther off is none
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class HopGrid:
     """The record-anchored grid on which phasors are formed.
 
     Attributes
@@ -47,7 +47,7 @@ class Grid:
     hop: int
 
     @classmethod
-    def of(cls, rate_hz: float, nominal_hz: float) -> Grid:
+    def of(cls, rate_hz: float, nominal_hz: float) -> HopGrid:
         """The grid for a sampling rate and a nominal frequency. [Hz]"""
         per_cycle = rate_hz / nominal_hz
         decimation = max(1, int(per_cycle // 32))
@@ -100,7 +100,7 @@ class Carry:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class HopPlace:
     """Places among hops: the hop before each, and how far on to the next it is, from 0 to 1; shape (n,)."""
 
     before: npt.NDArray[np.int64]
@@ -142,24 +142,24 @@ class Track:
     settled: Mask
     relative: C64
 
-    def place_of(self, at: F64) -> Place:
+    def place_of(self, at: F64) -> HopPlace:
         """Where positions lie among the hops, shape (n,); before the first and after the last, at these. [samples]"""
         n_hops = self.positions.size
         if n_hops < 2:
-            return Place(np.zeros(at.size, np.int64), np.zeros(at.size))
+            return HopPlace(np.zeros(at.size, np.int64), np.zeros(at.size))
         hop = float(self.positions[1] - self.positions[0])
         place = np.clip((at - self.positions[0]) / hop, 0.0, float(n_hops - 1))
         before = np.minimum(place.astype(np.int64), n_hops - 2)
-        return Place(before, place - before)
+        return HopPlace(before, place - before)
 
 
-def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
+def track_fundamental(averages: F32, grid: HopGrid, carry: Carry | None) -> Track:
     """Frequency, reference phase and channel phases of a stretch of record.
 
     Parameters
     ----------
     averages : float32, shape (n_channels, n). Sums of `grid.decimation` samples each; at least `PARTS` hops long.
-    grid : see `Grid`.
+    grid : see `HopGrid`.
     carry : state at a hop of this stretch, position relative to it, or None at the start of a record.
 
     Returns
@@ -194,7 +194,7 @@ def track_fundamental(averages: F32, grid: Grid, carry: Carry | None) -> Track:
     return Track(positions, phase, frequency_hz, offsets, centres, steady, settled, relative)
 
 
-def reference_ticks(track: Track, grid: Grid, *, first_tick: int | None, stop: float) -> tuple[F64, int]:
+def reference_ticks(track: Track, grid: HopGrid, *, first_tick: int | None, stop: float) -> tuple[F64, int]:
     """Reference zero crossings before `stop`: positions where the phase is half a turn times their number, plus 1/4.
 
     From the one with the number `first_tick` on, or from position 0 where None. They are told apart by number, not by
@@ -217,7 +217,7 @@ def reference_ticks(track: Track, grid: Grid, *, first_tick: int | None, stop: f
 
 
 @cache
-def _image_of(grid: Grid) -> tuple[F64, F64]:
+def _image_of(grid: HopGrid) -> tuple[F64, F64]:
     """How much of a fundamental's mirror image at minus its frequency a phasor turned to that frequency lets through.
 
     The Hann window lets some through where the frequency is off nominal, and it would move the phase by milliradians;
@@ -244,7 +244,7 @@ def _mean_power(framed: F32, n_hops: int) -> F32:
     return total
 
 
-def _part_times(grid: Grid) -> F64:
+def _part_times(grid: HopGrid) -> F64:
     return (np.arange(PARTS, dtype=np.float64) - (PARTS - 1) / 2) * grid.hop_s
 
 
@@ -264,7 +264,7 @@ def _coherent(phasors: C64, power: F32) -> Mask:
     return coherent
 
 
-def _coarse_frequency(phasors: C64, power: F32, turn: float, grid: Grid, carry: Carry | None) -> F64:
+def _coarse_frequency(phasors: C64, power: F32, turn: float, grid: HopGrid, carry: Carry | None) -> F64:
     """One frequency a block of hops, from the hops over which the power hardly changes."""
     size = (phasors.real**2 + phasors.imag**2).sum(axis=0)
     coherent = _coherent(phasors, power)
@@ -288,7 +288,7 @@ def _unit(angle: F64) -> C64:
     return turn
 
 
-def _advance(phasors: C64, power: F32, coarse_hz: F64, grid: Grid) -> tuple[F64, Mask]:
+def _advance(phasors: C64, power: F32, coarse_hz: F64, grid: HopGrid) -> tuple[F64, Mask]:
     """Turn of the phasors over each hop, weighted by their power, and where they do nothing but turn. [rad]"""
     coherent = _coherent(phasors, power)
     expected = 2 * np.pi * grid.hop_s * coarse_hz[:-1]
@@ -303,7 +303,7 @@ def _advance(phasors: C64, power: F32, coarse_hz: F64, grid: Grid) -> tuple[F64,
 
 
 def _fine_frequency(
-    advance: F64, good: Mask, usual_hz: float, grid: Grid, carry: Carry | None
+    advance: F64, good: Mask, usual_hz: float, grid: HopGrid, carry: Carry | None
 ) -> tuple[F64, Mask, Mask]:
     """Running mean of the frequency over the good hops; where there were enough of them, and where all were good."""
     n_hops = advance.size + 1
@@ -331,7 +331,7 @@ def _held(values: F64, known: Mask, before: float | None, never: float) -> F64:
 
 
 def _reference_phase(
-    phasors: C64, advance: F64, frequency_hz: F64, steady: Mask, positions: F64, grid: Grid, carry: Carry | None
+    phasors: C64, advance: F64, frequency_hz: F64, steady: Mask, positions: F64, grid: HopGrid, carry: Carry | None
 ) -> F64:
     """Phase that advances as the channels' phasors do, weighted by their power; where unsteady, at the held pace."""
     pace = np.pi * (frequency_hz[1:] + frequency_hz[:-1]) * grid.hop_s

@@ -226,7 +226,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     }
     if set_aside:
         document["set_aside"] = set_aside
-    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store.staging)
+    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store.staging, key=fleet.secret)
     return DayOutcome(
         day, len(events), sum(r[1] for r in rows), sum(r[2] for r in rows),
         tuple(dict.fromkeys(r[3] for r in rows if r[3])),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from halfcycle.pipeline.catalogue.reading import aligned
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.manifest import what_changed, with_manifest
 from halfcycle.pipeline.store.partitions import for_partitions
 
 if TYPE_CHECKING:
@@ -67,8 +68,27 @@ def read_events_table(path: Path, names: Sequence[str] | None = None) -> pa.Tabl
         raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
 
 
-def write_catalogue(table: pa.Table, document: dict[str, Any], path: Path, staging: Path) -> None:
-    """Write a catalogue, whole or not at all; each page has a checksum.
+def altered_catalogue(path: Path, *, key: bytes | None = None) -> str:
+    """What of a catalogue is not as its manifest says; as `store.manifest.what_changed`.
+
+    Raises
+    ------
+    PlaceError : the file is damaged.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with pq.ParquetFile(path) as file:
+            return what_changed(file.read(use_threads=False), key=key)
+    except (OSError, pa.ArrowException, ValueError) as error:
+        raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
+
+
+def write_catalogue(
+    table: pa.Table, document: dict[str, Any], path: Path, staging: Path, *, key: bytes | None = None
+) -> None:
+    """Write a catalogue with its manifest, whole or not at all; each page has a checksum. key: that it is signed with.
 
     Raises
     ------
@@ -78,6 +98,7 @@ def write_catalogue(table: pa.Table, document: dict[str, Any], path: Path, stagi
 
     said = json.dumps(document, sort_keys=True).encode()
     named = for_partitions(table).replace_schema_metadata({CATALOGUE_KEY: said})
+    named = with_manifest(named, "catalogue", document, key=key)
     write_atomically(
         path,
         lambda aside: pq.write_table(named, aside, compression="zstd", write_page_checksum=True),

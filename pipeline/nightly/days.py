@@ -257,6 +257,7 @@ def terms_of(site: Site, fleet: Fleet) -> Terms:
         fleet.uncertainty,
         site.voltage_class_pct,
         site.clock_u_s,
+        site.own_side,
     )
 
 

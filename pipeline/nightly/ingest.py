@@ -170,6 +170,7 @@ def _stage(path: Path, fleet: Fleet, held: _Held) -> None:
             aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
             held.staged.append((aside, place))
         held.places.append(place)
+        del capture  # the next one needs its memory
     _stage_recorded(path, fleet, held)
     if not held.places and not held.recorded:
         held.remarks = remarks_on(path, strict=fleet.run.strict)

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Final
 
 from halfcycle.pipeline.catalogue.judge import Coverage, Terms
-from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.catalogue.span import judge_span, spans_of
+from halfcycle.pipeline.catalogue.steady import put_together
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.nightly.catalogue_file import Row
 from halfcycle.pipeline.nightly.days import Day
@@ -74,9 +75,13 @@ def _judged(
     events: list[Event] = []
     coverage: list[Coverage] = []
     for record, account in zip(records, accounts, strict=True):
-        span = judge_span(record, from_ns=from_ns, to_ns=to_ns, site=site, terms=terms, account=account)
-        events += span.findings.events
-        coverage += span.findings.coverage
+        spans = [
+            judge_span(record, from_ns=first, to_ns=last, site=site, terms=terms, account=account).findings
+            for first, last in spans_of(record, from_ns=from_ns, to_ns=to_ns)
+        ]
+        found = [event for span in spans for event in span.events]
+        events += found if len(spans) == 1 else put_together(found)
+        coverage += [row for span in spans for row in span.coverage]
     return events, coverage
 
 

@@ -18,7 +18,7 @@ from halfcycle.pipeline.store.partitions import REASON_ENDING, Store
 
 
 @dataclass(frozen=True, slots=True)
-class SetAside:
+class QuarantineEntry:
     """A file or a stored capture that is not used.
 
     Attributes
@@ -37,7 +37,7 @@ class SetAside:
     path: Path
 
 
-def all_set_aside(fleet: Fleet) -> list[SetAside]:
+def all_set_aside(fleet: Fleet) -> list[QuarantineEntry]:
     """Everything that is set aside: the files of the quarantine, then the captures of the store; in order of name.
 
     Raises
@@ -56,16 +56,16 @@ def all_set_aside(fleet: Fleet) -> list[SetAside]:
     return found
 
 
-def _with_note(path: Path, note: Path, name: Path, what: Literal["file", "capture"]) -> SetAside:
+def _with_note(path: Path, note: Path, name: Path, what: Literal["file", "capture"]) -> QuarantineEntry:
     try:
         reason = note.read_text(encoding="utf-8", errors="replace").strip()
         since = datetime.fromtimestamp(note.stat().st_mtime, UTC)
     except OSError as error:
-        return SetAside(name.as_posix(), what, datetime.fromtimestamp(0, UTC), f"cannot be read ({error})", path)
-    return SetAside(name.as_posix(), what, since, reason, path)
+        return QuarantineEntry(name.as_posix(), what, datetime.fromtimestamp(0, UTC), f"cannot be read ({error})", path)
+    return QuarantineEntry(name.as_posix(), what, since, reason, path)
 
 
-def chosen(held: Sequence[SetAside], names: Sequence[str]) -> list[SetAside]:
+def chosen(held: Sequence[QuarantineEntry], names: Sequence[str]) -> list[QuarantineEntry]:
     """Those of some names, in the order held; a name may be a pattern with ``*`` and ``?``.
 
     Raises
@@ -82,7 +82,7 @@ def chosen(held: Sequence[SetAside], names: Sequence[str]) -> list[SetAside]:
     return [one for one in held if one.name in wanted]
 
 
-def put_back(held: Sequence[SetAside], fleet: Fleet) -> list[tuple[SetAside, str]]:
+def put_back(held: Sequence[QuarantineEntry], fleet: Fleet) -> list[tuple[QuarantineEntry, str]]:
     """Put files back into the inbox, and captures back among those that are judged; the next night tries them again.
 
     Returns

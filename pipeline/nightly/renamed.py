@@ -86,7 +86,7 @@ def _take_over(site: Site, old: str, fleet: Fleet) -> list[tuple[Path, str]]:
         path.unlink()
     for day, made in SurveyFolders(store, old).made_paths().items():
         try:
-            _rename_trends(made, day, site, store)
+            _rename_trends(made, day, site, store, fleet.secret)
         except ReadError as error:
             left.append((made, str(error)))
     _rename_verdicts(site, old, store)
@@ -111,7 +111,7 @@ def _rename_catalogue(path: Path, day: date, site: Site, old: str, fleet: Fleet,
     target = store.catalogue_path(site.name, day)
     if target.exists():  # captures of that day came under both names
         events, document = _joined(events, document, target)
-    write_catalogue(catalogue_table(events), document, target, store.staging)
+    write_catalogue(catalogue_table(events), document, target, store.staging, key=fleet.secret)
 
 
 def _renamed(events: Sequence[Event], old: str, name: str, ids: dict[str, str]) -> list[Event]:
@@ -138,7 +138,7 @@ def _joined(events: list[Event], document: dict[str, Any], target: Path) -> tupl
     return [*events, *others], there | {"coverage": rows, CAPTURES: captures, "names": "", "inputs": ""}
 
 
-def _rename_trends(made: Path, day: date, site: Site, store: Store) -> None:
+def _rename_trends(made: Path, day: date, site: Site, store: Store, key: bytes | None) -> None:
     document = document_at(made)
     files: list[str] = []
     for name in document.get("files", ()):
@@ -147,7 +147,7 @@ def _rename_trends(made: Path, day: date, site: Site, store: Store) -> None:
         paths = write_trend(
             with_certificates(one.trend.table, [certificate]), store.root,
             site=f"{site.name} {certificate.point}".strip(), interval_s=certificate.interval_s,
-            recorded=certificate.origin == RECORDED,
+            recorded=certificate.origin == RECORDED, key=key,
         )  # fmt: skip
         files += [path.relative_to(store.root).as_posix() for path in paths]
     write_document(document | {"files": sorted(files)}, SurveyFolders(store, site.name).made_path(day), store.staging)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -26,8 +26,7 @@ from halfcycle.pipeline.nightly.verdicts import (
     with_those_that_stand,
 )
 from halfcycle.pipeline.quantities import chosen_quantities
-from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Record, records_of
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Declared, draft
 from halfcycle.pipeline.sites.table import SiteTable
@@ -38,7 +37,8 @@ from halfcycle.pipeline.survey.certificate import certificate_of, with_certifica
 from halfcycle.pipeline.survey.compared import compared
 from halfcycle.pipeline.survey.compliance import load_limit_profile, verdicts_table
 from halfcycle.pipeline.survey.files import surveys_for
-from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.measure import Survey, Trend
+from halfcycle.pipeline.survey.points import measure_points
 from halfcycle.pipeline.survey.stored import RECORDED, StoredTrend, by_point, of_span, read_trends, told_key
 
 _ONE_DAY: Final = timedelta(days=1)
@@ -111,7 +111,7 @@ class SiteSurveys:
             table = with_certificates(one.trend.table, [certificate])
             paths = write_trend(
                 table, self._store.root, site=name, interval_s=certificate.interval_s,
-                recorded=certificate.origin == RECORDED,
+                recorded=certificate.origin == RECORDED, key=self._fleet.secret,
             )  # fmt: skip
             files += [path.relative_to(self._store.root).as_posix() for path in paths]
         for gone in set(former.get("files", ())) - set(files):
@@ -203,7 +203,7 @@ class SiteSurveys:
         account = None
         for record in records_of(pieces):
             account = draft(site.name, [declared.evidence_of(record)], declared)
-            for point, found in _of_points(record, surveys, declared, account):
+            for point, found in measure_points(record, surveys, account, hookup=declared.hookup):
                 trends.setdefault(point, []).append(found)
         for point, of_records in trends.items():
             for survey, found in zip(surveys, zip(*of_records, strict=True), strict=True):
@@ -265,16 +265,6 @@ def _around(day: date) -> tuple[date, date, date]:
 def _lies_in(path: Path, from_ns: int, to_ns: int) -> bool:
     header = stored_header(path)
     return header.start_ns < to_ns and header.end_ns > from_ns
-
-
-def _of_points(
-    record: Record, surveys: Sequence[Survey], declared: Declared, account: Any
-) -> Iterable[tuple[str, tuple[Trend | SignalError, ...]]]:
-    try:
-        points = points_of(record.header, hookup=declared.hookup)
-    except SignalError as error:
-        return [("", (error,) * len(surveys))]
-    return [(point.name or "", measure_record(record, point, surveys, account=account)) for point in points]
 
 
 def _digest(content: object) -> str:

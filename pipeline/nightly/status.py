@@ -14,7 +14,7 @@ from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.incidents.clock_states import ClockState, clock_states
 from halfcycle.pipeline.nightly.days import SETTLED, State, look_at_days
 from halfcycle.pipeline.nightly.incidents import AROUND_DAYS, read_incidents
-from halfcycle.pipeline.nightly.quarantine import SetAside, all_set_aside
+from halfcycle.pipeline.nightly.quarantine import QuarantineEntry, all_set_aside
 from halfcycle.pipeline.nightly.renamed import names_unknown
 from halfcycle.pipeline.nightly.run_files import Run, disk_left, last_runs, overdue_words
 from halfcycle.pipeline.plain_text import counted
@@ -203,7 +203,7 @@ def _site_status(
     )  # fmt: skip
 
 
-def _is_of(one: SetAside, site: Site) -> bool:
+def _is_of(one: QuarantineEntry, site: Site) -> bool:
     """Whether something that is set aside is a site's: a capture of its part of the store, or a file of its folder."""
     parts = one.name.split("/")
     return parts[1] == f"site={site.name}" if one.what == "capture" else len(parts) > 1 and parts[0] == site.name

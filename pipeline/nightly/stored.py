@@ -14,6 +14,7 @@ from halfcycle.pipeline.readers import read_captures, samples_at
 from halfcycle.pipeline.records.record import Piece
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import of_site
+from halfcycle.pipeline.store.content import stored_digest
 from halfcycle.pipeline.store.partitions import Store, day_of, stored_header
 from halfcycle.pipeline.terms import Quantity
 
@@ -26,10 +27,9 @@ def check_stored(path: Path) -> None:
     DamagedCapture : its content cannot be read, or is another one's.
     """
     try:
-        (capture,) = read_captures(path)
-    except (ReadError, ValueError) as error:  # ValueError: none, or several
-        raise _damage_in(path, error) from error
-    digest = capture.digest()
+        digest = stored_digest(path)
+    except DamagedCapture as error:
+        raise _damaged(path, error.reason) from error
     if digest != path.stem:
         raise _damaged(path, f"the digest of its content is {digest}, its name says another")
 

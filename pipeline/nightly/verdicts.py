@@ -10,7 +10,7 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.event_tables import NOT_DECLARED, CountedEvents, counts_of
 from halfcycle.pipeline.events import Event, events_of
-from halfcycle.pipeline.indices.counted import SIDES
+from halfcycle.pipeline.indices.counted import VARIATIONS
 from halfcycle.pipeline.nightly.days import Day, read_days
 from halfcycle.pipeline.nightly.surveyed import of_a
 from halfcycle.pipeline.settings import Site
@@ -38,6 +38,7 @@ def judged_by_calendar(
             found += assess(
                 tables, profile.model_copy(update={"rows": rows}), nominal_voltage_v=site.nominal_voltage_v,
                 declared=True, demand_current_a=demand_a, aligned="calendar",
+                voltages_of=next(iter(stored.values())).certificate.voltages_of,
             )  # fmt: skip
     return found
 
@@ -84,7 +85,7 @@ def counted_by_calendar(fleet: Fleet, site: Site, profile: LimitProfile) -> dict
     """
     days = Store(fleet.store).catalogue_days(site.name)
     events = events_of(read_days(fleet, [Day(site.name, day) for day in days])[0])
-    points = sorted({one.point or "" for one in events if one.kind in SIDES}) or [""]
+    points = sorted({one.point or "" for one in events if one.kind in VARIATIONS}) or [""]
     if site.nominal_voltage_v is None:
         return {(site.name, point, ""): CountedEvents(reason=NOT_DECLARED) for point in points}
     periods = sorted({name for day in days for name in _periods(day)})

@@ -16,7 +16,7 @@ from typing import Final, Literal, get_args
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import DamagedCapture, PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
-from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
+from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata, read_events_table
 from halfcycle.pipeline.nightly.days import look_at_days
 from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
@@ -24,17 +24,18 @@ from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
 from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
 from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.store.manifest import what_changed
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
 
 What = Literal[
     "damaged capture", "misplaced capture", "capture set aside", "damaged catalogue", "stale catalogue", "no catalogue",
-    "damaged trend", "leftover", "stranger", "unreadable",
+    "damaged trend", "altered table", "leftover", "stranger", "unreadable",
 ]  # fmt: skip
 _BATCH: Final = 20
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class StoreFault:
     """Something in a store that is not as it should be.
 
     Attributes
@@ -49,7 +50,7 @@ class Finding:
     words: str
 
 
-def verify(fleet: Fleet, spread: Spread) -> list[Finding]:
+def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
     """Read a whole store; nothing is changed and no lock is needed, but a run at work may show as leftovers.
 
     Parameters
@@ -66,12 +67,12 @@ def verify(fleet: Fleet, spread: Spread) -> list[Finding]:
     batches = [captures[i : i + _BATCH] for i in range(0, len(captures), _BATCH)]
     for told in spread(_check_captures, batches, lost=_not_checked):
         found += [finding for finding in told if finding is not None]
-    found += [*_aside(store), *_tables(store), *_days(fleet, store), *_leftovers(store)]
+    found += [*_aside(store), *_tables(store, fleet.secret), *_days(fleet, store), *_leftovers(store)]
     order = {what: i for i, what in enumerate(get_args(What))}
     return sorted(found, key=lambda finding: (order[finding.what], finding.path))
 
 
-def repair(found: Sequence[Finding], fleet: Fleet, spread: Spread) -> list[Finding]:
+def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[StoreFault]:
     """Put right what can be, and bring all days up to date; returns what a further check finds.
 
     Raises
@@ -93,48 +94,48 @@ def repair(found: Sequence[Finding], fleet: Fleet, spread: Spread) -> list[Findi
     return verify(fleet, spread)
 
 
-def _captures(store: Store) -> tuple[list[Path], list[Finding]]:
+def _captures(store: Store) -> tuple[list[Path], list[StoreFault]]:
     """The captures of which catalogues are made, and what cannot be read."""
     paths: list[Path] = []
-    found: list[Finding] = []
+    found: list[StoreFault] = []
     for site in store.sites():
         try:
             for day in store.days(site):
                 paths += store.captures(site, day)
         except PlaceError as error:
-            found.append(Finding("unreadable", store.root / "waveforms" / f"site={site}", str(error)))
+            found.append(StoreFault("unreadable", store.root / "waveforms" / f"site={site}", str(error)))
     return paths, found
 
 
-def _check_captures(paths: Sequence[Path]) -> list[Finding | None]:
+def _check_captures(paths: Sequence[Path]) -> list[StoreFault | None]:
     return [_of_capture(path) for path in paths]
 
 
-def _of_capture(path: Path) -> Finding | None:
+def _of_capture(path: Path) -> StoreFault | None:
     try:
         check_stored(path)
         day = day_of(stored_header(path).start_ns)
     except DamagedCapture as error:
-        return Finding("damaged capture", path, error.reason)
+        return StoreFault("damaged capture", path, error.reason)
     if path.parent.name != f"date={day.isoformat()}":
-        return Finding("misplaced capture", path, f"it begins on {day}, and lies in the folder of another day")
+        return StoreFault("misplaced capture", path, f"it begins on {day}, and lies in the folder of another day")
     return None
 
 
-def _not_checked(path: Path, reason: str) -> Finding | None:
-    return Finding("damaged capture", path, f"it cannot be checked ({reason})")
+def _not_checked(path: Path, reason: str) -> StoreFault | None:
+    return StoreFault("damaged capture", path, f"it cannot be checked ({reason})")
 
 
-def _aside(store: Store) -> Iterator[Finding]:
+def _aside(store: Store) -> Iterator[StoreFault]:
     for site in store.sites():
         with contextlib.suppress(PlaceError):  # it is found where captures are
             for day in store.days(site):
                 for path, reason in store.set_aside(site, day).items():
-                    yield Finding("capture set aside", path, reason)
+                    yield StoreFault("capture set aside", path, reason)
 
 
-def _tables(store: Store) -> Iterator[Finding]:
-    """Catalogues and trends, read with the checksums of their pages."""
+def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
+    """Catalogues and trends, read with the checksums of their pages, and held against their manifests."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -144,48 +145,52 @@ def _tables(store: Store) -> Iterator[Finding]:
             read_events_table(path)
             named = (f"site={document.get('site')}", f"date={document.get('date')}")
             if named != (path.parent.parent.name, path.parent.name):
-                yield Finding("damaged catalogue", path, f"it is that of {named[0]}, {named[1]}")
+                yield StoreFault("damaged catalogue", path, f"it is that of {named[0]}, {named[1]}")
+            if altered := altered_catalogue(path, key=key):
+                yield StoreFault("altered table", path, f"{altered}; it is left as it is")
         except PlaceError as error:
-            yield Finding("damaged catalogue", path, str(error).removeprefix(f"{path}: "))
+            yield StoreFault("damaged catalogue", path, str(error).removeprefix(f"{path}: "))
     for path in sorted((store.root / "recorded").glob("site=*/date=*/*.parquet")):
         if path.with_name(path.name + REASON_ENDING).exists():
             continue
         try:
             read_records(path)
         except DamagedCapture as error:
-            yield Finding("damaged capture", path, error.reason)
+            yield StoreFault("damaged capture", path, error.reason)
     for path in sorted((store.root / "trends").glob("site=*/date=*/*.parquet")):
         try:
-            pq.read_table(path, partitioning=None, page_checksum_verification=True)
+            table = pq.read_table(path, partitioning=None, page_checksum_verification=True)
+            if altered := what_changed(table, key=key):
+                yield StoreFault("altered table", path, f"{altered}; it is left as it is")
         except (OSError, pa.ArrowException) as error:
             words = f"it cannot be read ({error}); it is dropped by --repair, measure --store makes it again"
-            yield Finding("damaged trend", path, words)
+            yield StoreFault("damaged trend", path, words)
 
 
-def _days(fleet: Fleet, store: Store) -> Iterator[Finding]:
+def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:
     for day, state in look_at_days(fleet).states:
         path = store.catalogue_path(day.site, day.day)
         if state == "stale" and path.exists():
-            yield Finding("stale catalogue", path, "it was made of other captures or settings than there are now")
+            yield StoreFault("stale catalogue", path, "it was made of other captures or settings than there are now")
         elif state == "stale":
-            yield Finding("no catalogue", path, "the day has captures and no catalogue yet")
+            yield StoreFault("no catalogue", path, "the day has captures and no catalogue yet")
 
 
-def _leftovers(store: Store) -> Iterator[Finding]:
+def _leftovers(store: Store) -> Iterator[StoreFault]:
     """Files of interrupted writes, records that lie there twice, reasons without a capture, what has no place there."""
     for path in _twice(store):
-        yield Finding("leftover", path, "the same file gave these values again, under another name")
+        yield StoreFault("leftover", path, "the same file gave these values again, under another name")
     for path in _all_below(store.root):
         relative = path.relative_to(store.root)
         if path.name.startswith(ASIDE) or relative.parts[0] == store.staging.name:
-            yield Finding("leftover", path, "a write that was interrupted")
+            yield StoreFault("leftover", path, "a write that was interrupted")
         elif relative.parts[0] not in {folder.name for folder in store.folders}:
             continue  # the lock, the flow's own files and the like
         elif path.name.endswith(REASON_ENDING):
             if not path.with_name(path.name.removesuffix(REASON_ENDING)).exists():
-                yield Finding("leftover", path, "the reason for a capture that is not there")
+                yield StoreFault("leftover", path, "the reason for a capture that is not there")
         elif not _has_place(relative):
-            yield Finding("stranger", path, "a store has no file of such a name; it is left as it is")
+            yield StoreFault("stranger", path, "a store has no file of such a name; it is left as it is")
 
 
 def _twice(store: Store) -> Iterator[Path]:

@@ -142,6 +142,13 @@ def read_captures(
     Raises
     ------
     ReadError : naming the file, the place in it and what is wrong; in a strict reading, what would be repaired.
+
+    Examples
+    --------
+    >>> wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=0.5)
+    >>> _ = hc.export([hc.synthesise(wave, start_ns=0).capture], "night.cfg")
+    >>> [(c.header.rate_hz, c.header.n_samples, len(c.header.channels)) for c in hc.read_captures("night.cfg")]
+    [(6400.0, 3200, 3)]
     """
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
@@ -158,6 +165,7 @@ def read_captures(
         if strict:
             _refuse_repairs(capture.header.notes, path=path, source=capture.header.source)
         yield capture
+        del capture  # whoever took it may be done with it, and the next one needs its memory
 
 
 def capture_at(

@@ -28,7 +28,7 @@ from halfcycle.pipeline.readers.description import (
     validated,
 )
 from halfcycle.pipeline.readers.kept import has_gone
-from halfcycle.pipeline.readers.time_axis import Span, timing_of
+from halfcycle.pipeline.readers.time_axis import RowSpan, timing_of
 from halfcycle.pipeline.terms import LINE_PHASES, Quantity
 
 Block = tuple[int, list[npt.NDArray[Any]]]
@@ -208,7 +208,12 @@ def _check_lengths(path: Path, columns: Sequence[Column]) -> None:
 
 
 def _pieces(
-    file: ColumnFile, header: Header, spans: Sequence[Span], channels: Mapping[int, Channel], i_row: int, first_row: int
+    file: ColumnFile,
+    header: Header,
+    spans: Sequence[RowSpan],
+    channels: Mapping[int, Channel],
+    i_row: int,
+    first_row: int,
 ) -> Iterator[Capture]:
     """Cut the rows at the ends of spans and at the largest capture's length, from a row of the first span on."""
     codes = [channel.missing_code for channel in channels.values()]
@@ -237,7 +242,7 @@ def _pieces(
         raise MalformedRecord(file.path, "", "holds no samples")
 
 
-def _capture(header: Header, span: Span, parts: list[npt.NDArray[Any]], *, i_first: int) -> Capture:
+def _capture(header: Header, span: RowSpan, parts: list[npt.NDArray[Any]], *, i_first: int) -> Capture:
     samples = np.concatenate(parts, axis=1)
     notes = header.notes
     if n_endless := _without_endless(samples):

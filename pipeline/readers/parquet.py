@@ -314,7 +314,8 @@ def _opened(path: Path) -> pq.ParquetFile:
         raise ReadError(path, "", f"cannot be opened ({error.strerror or error})") from error
     stream.close()
     with _read_errors(path):
-        return pq.ParquetFile(path, page_checksum_verification=True)
+        # Read ahead, every row group asked for would stay in memory until the last is read.
+        return pq.ParquetFile(path, page_checksum_verification=True, pre_buffer=False)
 
 
 def _remarks(path: Path) -> tuple[str, ...]:

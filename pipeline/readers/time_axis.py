@@ -45,14 +45,14 @@ class TimedColumns(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Span:
+class RowSpan:
     """Rows without a gap: how many (None: all there are) and when the first was taken. [ns since 1970-01-01]"""
 
     n_rows: int | None
     start_ns: int
 
 
-def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> tuple[float, list[Span], list[str]]:
+def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> tuple[float, list[RowSpan], list[str]]:
     """Sampling rate, spans without gaps, and notes."""
     path, add_to = file.path, description_path(file.path).name
     notes: list[str] = []
@@ -61,7 +61,7 @@ def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> t
             raise MalformedRecord(path, "", f"no sampling rate and no time column; add rate_hz = ... to {add_to}")
         if said.start_ns is None:
             notes.append("no start given; read as 1970-01-01T00:00:00Z")
-        return said.rate_hz, [Span(None, said.start_ns or 0)], notes
+        return said.rate_hz, [RowSpan(None, said.start_ns or 0)], notes
     column = file.columns[i_time]
     ticks_per_s = 1e9 if column.kind.kind == "M" else ticks_per_second(column, said=said)
     stamps = _Stamps(file, column, ticks_per_s=ticks_per_s, given_hz=said.rate_hz)
@@ -81,7 +81,7 @@ def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> t
     rate_hz = stamps.rate_hz(add_to=add_to)
     notes += stamps.notes()
     ns_per_tick = 1e9 / stamps.ticks_per_s
-    return rate_hz, [Span(run.n_rows, start_ns + round(run.first * ns_per_tick)) for run in stamps.runs], notes
+    return rate_hz, [RowSpan(run.n_rows, start_ns + round(run.first * ns_per_tick)) for run in stamps.runs], notes
 
 
 @dataclass(slots=True)

@@ -25,7 +25,7 @@ from halfcycle.pipeline.records.points import (
 from halfcycle.pipeline.records.seams import CLOCK_TOLERANCE_NS, STAMP_TOLERANCE_NS, reaches, runs_on, samples_looked_at
 
 _LONG = 8  # times what is asked of its beginning: a shorter piece is loaded, as it will be needed
-PART_SAMPLES: Final = 1 << 20  # of each channel; a multiple of the store's row groups
+PART_SAMPLES: Final = 1 << 19  # of each channel; a multiple of the store's row groups
 _KEPT_PARTS: Final = 2  # in memory: what is looked at may lie over a seam
 _ABOUT_HZ = 55.0  # nominal frequency as near as it is known before anything is measured
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.indices.counted import SIDES, Counted, polyphase
+from halfcycle.pipeline.indices.counted import VARIATIONS, Counted, polyphase
 from halfcycle.pipeline.indices.coverage import CoverageSpan, exposure_of
 from halfcycle.pipeline.indices.curves import Curve
 from halfcycle.pipeline.indices.sarfi import brief
@@ -69,7 +69,7 @@ def lead(
     """
     said = [_found(events, sites, clock)]
     counted = polyphase(events)
-    sags = [one for one in brief(counted) if one.side == "sag"]
+    sags = [one for one in brief(counted) if one.variation == "sag"]
     below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
     if sags:
         hit = _sites(len({one.site for one in below}))
@@ -117,7 +117,7 @@ def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sente
     when = f"On {first}" if first == last else f"Between {first} and {last}"
     n_alike = len(polyphase(events))
     tail = ""
-    if n_alike and any(event.kind not in SIDES for event in events):
+    if n_alike and any(event.kind not in VARIATIONS for event in events):
         alike = _n(n_alike, "is a sag, swell or interruption", "are sags, swells and interruptions")
         tail = f"; with their phases taken together, {alike}"
     elif n_alike and n_alike != len(events):
@@ -156,7 +156,7 @@ def site_answer(
     counted = polyphase(events)
     said = [_what(events, counted)]
     said += _worst(events, clock, shown)
-    sags = [one for one in brief(counted) if one.side == "sag"]
+    sags = [one for one in brief(counted) if one.variation == "sag"]
     below = [one for one in sags if curve.region(one.magnitude_pu, one.duration_s) == "below"]
     if sags:
         said.append(Sentence(_against(len(below), len(sags), curve), "#magnitude-duration"))
@@ -182,7 +182,7 @@ def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:
     if not events:
         return Sentence("No event was found.", "#coverage")
     kinds = Counter(kind_words(event.kind) for event in distinct_events(events))
-    kinds.update(kind_words(event.kind) for event in events if event.kind not in SIDES)
+    kinds.update(kind_words(event.kind) for event in events if event.kind not in VARIATIONS)
     words = [_n(n, kind) for kind, n in sorted(kinds.items(), key=lambda item: (-item[1], item[0]))]
     listed = words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
     incidents = len({event.incident_id for event in events})
@@ -196,7 +196,7 @@ def _worst(events: Sequence[Event], clock: Clock, shown: Collection[str]) -> lis
     if not ranked:
         return []
     worst = ranked[0]
-    which = "worst" if worst.kind in SIDES else "longest"
+    which = "worst" if worst.kind in VARIATIONS else "longest"
     what = worst.category or kind_words(worst.kind)
     text = f"The {which} was the {what} of {clock.moment(worst.start)}: {magnitude_words(worst)} for "
     href = f"#event-{worst.event_id}" if worst.event_id in shown else "#events"
@@ -204,7 +204,7 @@ def _worst(events: Sequence[Event], clock: Clock, shown: Collection[str]) -> lis
 
 
 def _sides(events: Sequence[Event]) -> list[Sentence]:
-    told = Counter(event.direction or "" for event in events if event.kind in SIDES)
+    told = Counter(event.direction or "" for event in events if event.kind in VARIATIONS)
     known = told["upstream"] + told["downstream"]
     total = sum(told.values())
     if not total:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.indices.counted import SIDES, WINDOW_S
+from halfcycle.pipeline.indices.counted import VARIATIONS, WINDOW_S
 from halfcycle.pipeline.indices.curves import Curve
 from halfcycle.pipeline.indices.table import IndexRow, index_rows
 from halfcycle.pipeline.locales import PLAIN, Manner, own_words, written_in
@@ -25,7 +25,7 @@ from halfcycle.pipeline.report.index_words import (
 )
 from halfcycle.pipeline.report.material import Material
 from halfcycle.pipeline.report.phasor_diagram import scaled
-from halfcycle.pipeline.report.phasor_pair import SIDES as SIDES_OF_EVENT
+from halfcycle.pipeline.report.phasor_pair import MOMENTS
 from halfcycle.pipeline.report.summary import TextTable, worst_events
 from halfcycle.pipeline.report.survey_view import (
     SurveyedPoint,
@@ -43,7 +43,7 @@ _REFERENCES = {"pre-event": "before the event", "sliding": "before the event, sl
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class ReportSettings:
     """What a report is to show.
 
     Attributes
@@ -102,7 +102,7 @@ class Content:
 def build_content(
     material: Material,
     *,
-    settings: Settings,
+    settings: ReportSettings,
     pages: Mapping[str, str] | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Content:
@@ -121,7 +121,7 @@ def build_content(
 
 def _built(
     material: Material,
-    settings: Settings,
+    settings: ReportSettings,
     pages: Mapping[str, str] | None,
     progress: Callable[[int, int], None] | None,
 ) -> Content:
@@ -200,8 +200,8 @@ def drawings(content: Content) -> dict[str, str]:
     drawn = {figure.anchor: figure.wide for figure in figures if figure is not None}
     for view in content.events:
         drawn |= {f"event-{view.event.event_id}": view.picture} if view.picture else {}
-        sides = zip(SIDES_OF_EVENT, view.phasors, strict=False)
-        drawn |= {f"event-{view.event.event_id}-phasors-{side}": svg for side, svg in sides}
+        moments = zip(MOMENTS, view.phasors, strict=False)
+        drawn |= {f"event-{view.event.event_id}-phasors-{moment}": svg for moment, svg in moments}
     return drawn | {f"wiring-{k}": wiring.drawing for k, wiring in enumerate(content.wiring, start=1)}
 
 
@@ -220,7 +220,7 @@ def _clock(sites: Sequence[str], zones: Mapping[str, str]) -> Clock:
 def _shown(events: Sequence[Event], most: int) -> list[Event]:
     """The worst events: RMS variations by voltage missing times time, then the largest of the other kinds."""
     ranked = worst_events(events, most=len(events))
-    others = [event for event in events if event.kind not in SIDES]
+    others = [event for event in events if event.kind not in VARIATIONS]
     others.sort(key=lambda event: (-abs(event.magnitude), event.start, event.event_id))
     by_kind: dict[str, list[Event]] = {}
     for event in others:
@@ -239,7 +239,7 @@ def _measured(alone: Mapping[str, Material]) -> TextTable:
     rows = []
     for site, material in alone.items():
         mine = material.events
-        variations = [event for event in mine if event.kind in SIDES]
+        variations = [event for event in mine if event.kind in VARIATIONS]
         volts = sorted({(scaled(event.reference_v, "V"), event.reference_kind) for event in variations})
         how = sorted({"line to line" if event.line_to_line else "phase to neutral" for event in variations})
         points = sorted({event.point for event in mine if event.point})
@@ -324,7 +324,7 @@ def _compliance(surveyed: Sequence[SurveyedPoint], *, brief: bool) -> tuple[Text
     return (*(() if overview is None else (overview,)), *(() if brief else compliance_tables(surveyed)))
 
 
-def _method(settings: Settings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
+def _method(settings: ReportSettings, rows: Sequence[IndexRow]) -> tuple[str, ...]:
     withheld = dict.fromkeys(f"{row.site}: {row.withheld}" for row in rows if row.index == "SARFI-X" and row.withheld)
     reasons = list(dict.fromkeys(text.partition(": ")[2] for text in withheld))
     said = [

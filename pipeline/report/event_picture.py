@@ -19,7 +19,7 @@ from halfcycle.pipeline.report.drawing import (
     text_of,
 )
 from halfcycle.pipeline.report.event_words import headline, picture_words
-from halfcycle.pipeline.report.phasor_pair import PHASOR_HEIGHT, PHASOR_WIDTH, SIDES, phasor_parts
+from halfcycle.pipeline.report.phasor_pair import MOMENTS, PHASOR_HEIGHT, PHASOR_WIDTH, phasor_parts
 from halfcycle.pipeline.report.slice import BeforeAndDuring, Rms, Slice
 
 WIDTH: Final = 900.0
@@ -73,8 +73,8 @@ def event_svg(
         parts += axes.parts
     bottom = panels[-1].top + panels[-1].height + 44
     if phasors is not None:
-        for k, side in enumerate(SIDES):
-            parts += phasor_parts(phasors, side, left=k * PHASOR_WIDTH, top=bottom)
+        for k, moment in enumerate(MOMENTS):
+            parts += phasor_parts(phasors, moment, left=k * PHASOR_WIDTH, top=bottom)
         bottom += PHASOR_HEIGHT
     return document(parts, width=WIDTH, height=bottom + 10, label=picture_words(event, cut))
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.indices.counted import SIDES, polyphase
+from halfcycle.pipeline.indices.counted import VARIATIONS, polyphase
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.indices.curves import Curve
 from halfcycle.pipeline.locales import short_day, table_day
@@ -84,7 +84,7 @@ def scatter_figure(events: Sequence[Event], curve: Curve, ids: set[str], *, most
     for one in counted:
         row = by_id[one.event_ids[0]]
         href = next((f"#event-{event_id}" for event_id in one.event_ids if event_id in ids), "")
-        kind = "swell" if one.side == "swell" else "interruption" if one.magnitude_pu < 0.1 else "sag"
+        kind = "swell" if one.variation == "swell" else "interruption" if one.magnitude_pu < 0.1 else "sag"
         words = f"{row.site}: {magnitude_words(row)} for {duration_words(row)}"
         dots.append(Dot(one.duration_s, one.magnitude_pu, kind, one.is_open, href, words))
     regions = [curve.region(dot.magnitude_pu, dot.duration_s) for dot in dots]
@@ -171,7 +171,7 @@ def _unit_of(events: Sequence[Event], clock: Clock) -> tuple[str, Callable[[date
 
 def _severity(event: Event, curve: Curve) -> int:
     """An index into `charts.SEVERITY`."""
-    if event.kind not in SIDES or event.magnitude_unit != "pu":
+    if event.kind not in VARIATIONS or event.magnitude_unit != "pu":
         return 1
     if event.magnitude < 0.1:
         return 4

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from halfcycle.pipeline.errors import ConfigError, StoreError
-from halfcycle.pipeline.report.content import Settings, build_content
+from halfcycle.pipeline.report.content import ReportSettings, build_content
 from halfcycle.pipeline.report.material import Material
 from halfcycle.pipeline.report.page import render
 from halfcycle.pipeline.store.atomic import sync_folder
@@ -23,7 +23,7 @@ _FRONT_ROWS: Final = 300  # of a table; those of each site are on its own page
 _SIGN: Final = ".halfcycle-report"  # says that the folder is ours and may be replaced
 
 
-def fleet_pages(material: Material, *, settings: Settings) -> Iterator[tuple[str, str]]:
+def fleet_pages(material: Material, *, settings: ReportSettings) -> Iterator[tuple[str, str]]:
     """The pages of a fleet, one after the other: its own first, then each site's.
 
     Parameters

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from halfcycle.pipeline.locales import written_in
 from halfcycle.pipeline.report.charts import SEVERITY_WORDS
-from halfcycle.pipeline.report.content import Content, Settings
+from halfcycle.pipeline.report.content import Content, ReportSettings
 from halfcycle.pipeline.report.drawing import printable
 from halfcycle.pipeline.report.phasor_pair import PHASOR_NOTE
 
@@ -38,7 +38,7 @@ _PLACES: Final = {
 }  # fmt: skip
 
 
-def render(content: Content, *, settings: Settings, up: str = "") -> str:
+def render(content: Content, *, settings: ReportSettings, up: str = "") -> str:
     """The page.
 
     Parameters
@@ -55,7 +55,7 @@ def render(content: Content, *, settings: Settings, up: str = "") -> str:
         return _rendered(content, settings, up)
 
 
-def _rendered(content: Content, settings: Settings, up: str) -> str:
+def _rendered(content: Content, settings: ReportSettings, up: str) -> str:
     style, script = (_INDENT.sub("", _read(name)) for name in ("page.css", "page.js"))
     origin = {row[0]: row[1] for row in content.provenance.rows}
     return (

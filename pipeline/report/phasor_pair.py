@@ -12,8 +12,8 @@ from halfcycle.pipeline.report.drawing import GRID, INK, MUTED, document, line_o
 from halfcycle.pipeline.report.phasor_diagram import degrees, scaled
 from halfcycle.pipeline.report.slice import BeforeAndDuring
 
-Side = Literal["before", "during"]
-SIDES: Final[tuple[Side, ...]] = ("before", "during")
+Moment = Literal["before", "during"]
+MOMENTS: Final[tuple[Moment, ...]] = ("before", "during")
 
 PHASOR_WIDTH: Final = 430.0
 PHASOR_HEIGHT: Final = 240.0
@@ -27,34 +27,34 @@ _RADIUS: Final = 82.0
 _LABELLED: Final = 14.0  # px: arrows that are shorter have their words in the list alone
 
 
-def phasor_svg_of(phasors: BeforeAndDuring, side: Side) -> str:
+def phasor_svg_of(phasors: BeforeAndDuring, moment: Moment) -> str:
     """One of the two drawings by itself.
 
     Parameters
     ----------
     phasors : before and during.
-    side : which.
+    moment : which.
     """
-    parts = phasor_parts(phasors, side, left=0, top=0)
-    return document(parts, width=PHASOR_WIDTH, height=PHASOR_HEIGHT, label=phasor_words(phasors, side))
+    parts = phasor_parts(phasors, moment, left=0, top=0)
+    return document(parts, width=PHASOR_WIDTH, height=PHASOR_HEIGHT, label=phasor_words(phasors, moment))
 
 
-def phasor_words(phasors: BeforeAndDuring, side: Side) -> str:
-    """The phasors in words. side: which."""
-    return f"{_TITLES[side]}: {'; '.join(words for _, words in _listed(phasors, side))}"
+def phasor_words(phasors: BeforeAndDuring, moment: Moment) -> str:
+    """The phasors in words. moment: which."""
+    return f"{_TITLES[moment]}: {'; '.join(words for _, words in _listed(phasors, moment))}"
 
 
-def phasor_parts(phasors: BeforeAndDuring, side: Side, *, left: float, top: float) -> list[str]:
+def phasor_parts(phasors: BeforeAndDuring, moment: Moment, *, left: float, top: float) -> list[str]:
     """The parts of a drawing.
 
     Parameters
     ----------
     phasors : before and during; the largest of both gives the scale.
-    side : which.
+    moment : which.
     left, top : where it goes; it takes `PHASOR_WIDTH` by `PHASOR_HEIGHT`. [px]
     """
     x, y = left + _LEFT, top + 44 + _RADIUS
-    parts = [text_of(x, top + 20, _TITLES[side], size=12, anchor="middle", weight="bold")]
+    parts = [text_of(x, top + 20, _TITLES[moment], size=12, anchor="middle", weight="bold")]
     for radius in (0.5, 1.0):
         circle = f"cx='{px(x)}' cy='{px(y)}' r='{px(radius * _RADIUS)}'"
         parts.append(f"<circle {circle} fill='none' stroke='{GRID}'/>")
@@ -62,22 +62,22 @@ def phasor_parts(phasors: BeforeAndDuring, side: Side, *, left: float, top: floa
     sizes = np.maximum(np.abs(phasors.before), np.abs(phasors.during))
     n = phasors.n_voltages
     largest = [float(sizes[:n].max(initial=0.0)), float(sizes[n:].max(initial=0.0))]
-    values = phasors.before if side == "before" else phasors.during
+    values = phasors.before if moment == "before" else phasors.during
     for i, (phase, value) in enumerate(zip(phasors.phases, values, strict=True)):
         scale = largest[i >= n]
         tip = complex(value) / scale * _RADIUS * (0.62 if i >= n else 1.0) if scale > 0 else 0j
         if abs(tip) > 3:
             parts += _arrow(x, y, tip, phase, is_current=i >= n)
-    for row, (phase, words) in enumerate(_listed(phasors, side)):
+    for row, (phase, words) in enumerate(_listed(phasors, moment)):
         parts.append(text_of(x + _RADIUS + 26, top + 58 + 17 * row, words, size=12, colour=phase_colour(phase)))
     if not any(largest):
         parts.append(text_of(x, y, "no phasor", size=11, anchor="middle", colour=MUTED))
     return parts
 
 
-def _listed(phasors: BeforeAndDuring, side: Side) -> list[tuple[str, str]]:
+def _listed(phasors: BeforeAndDuring, moment: Moment) -> list[tuple[str, str]]:
     """Of each phasor its phase, and name, size and angle in words; the angle of what is next to nothing is not told."""
-    values = phasors.before if side == "before" else phasors.during
+    values = phasors.before if moment == "before" else phasors.during
     listed = []
     for i, (phase, value) in enumerate(zip(phasors.phases, values, strict=True)):
         is_current = i >= phasors.n_voltages

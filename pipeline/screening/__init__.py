@@ -16,7 +16,7 @@ from halfcycle.pipeline.records.archive import Reading, SetAside, batches_of, fi
 from halfcycle.pipeline.screening.inputs import recorders_in
 from halfcycle.pipeline.screening.logs import judge_logs, lost_log
 from halfcycle.pipeline.screening.results import NotJudged, Screening, together
-from halfcycle.pipeline.screening.units import Archive, Basis, Look, look_at_files, lost_look
+from halfcycle.pipeline.screening.units import Basis, JudgedArchive, JudgedFile, look_at_files, lost_look
 from halfcycle.pipeline.sites.inventory import Progress
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.spread import Spread, spread_over_processes
@@ -61,11 +61,11 @@ def screen(
     basis = Basis(terms, Reading(terms.quantities, strict, table.described if table.sites else None), table)
     tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
-        looks: list[Look] = []
+        looks: list[JudgedFile] = []
         for done in run(partial(look_at_files, basis=basis), batches_of(files), lost=lost_look):
             looks += done
             tell(len(looks), len(files))
-        judged, accounts, owned = Archive(basis, run, tell).judged(looks)
+        judged, accounts, owned = JudgedArchive(basis, run, tell).judged(looks)
         held = [one.file.path for one in looks if one.may_hold_a_log]
         work = partial(judge_logs, basis=basis, accounts=accounts)
         logs = [log for done in run(work, batches_of(held), lost=lost_log) for log in done]

@@ -1,14 +1,11 @@
 """The provenance of a screening's catalogue: what it was made of, by what and how, in the terms of W3C PROV.
 
-It lies beside the catalogue as `CATALOGUE.provenance.json`, laid out as PROV-JSON: entities (the catalogue, files,
-accounts), one activity (the screening, with its settings), one agent (the software), and how they hang together. It
-holds no time of day, so the same inputs and settings give the same bytes. Its last entry is the digest of all the rest.
+It is a manifest (see `store.manifest`): entities (the catalogue, files, accounts), one activity (the screening, with
+its settings), one agent (the software), and how they hang together.
 """
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -20,14 +17,20 @@ from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.errors import ConfigError, ReadError
 from halfcycle.pipeline.readers.source_digest import source_digest
 from halfcycle.pipeline.records.archive import as_text
-from halfcycle.pipeline.resources import code_version
 from halfcycle.pipeline.screening.results import Screening
 from halfcycle.pipeline.settings import Site, Thresholds
 from halfcycle.pipeline.sites.account import Account
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.manifest import (
+    PREFIX,
+    digest_of,
+    manifest_path,
+    read_manifest,
+    sha256_of,
+    software,
+    write_manifest,
+)
 
-ENDING: Final = ".provenance.json"
 STEPS: Final = (
     "samples to primary units, by the file's scale and the site's ratios",
     "records: captures that follow one another",
@@ -37,10 +40,6 @@ STEPS: Final = (
     "refined start, stages, category; where asked for: type, side, cause, learned class, uncertainty",
     "events of logs that no waveform shows; incidents",
 )
-_PREFIX: Final = {"prov": "http://www.w3.org/ns/prov#", "hc": "urn:halfcycle:"}
-_DIGEST: Final = "hc:sha256_of_all_else"
-_LEAST_KEY: Final = 16  # bytes
-_SIGNATURE: Final = "hc:hmac_sha256"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +72,7 @@ class ScreeningSettings:
     @property
     def digest(self) -> str:
         """Of the document."""
-        return _sha256(self.document)
+        return digest_of(self.document)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +103,6 @@ class Provenance:
     groups : sites and files that were judged together, see `screening.inputs.Together`.
     accounts : as plain values.
     is_sound : whether the digest over all of it is right.
-    signature : of a key's holder; "" where it was not signed.
     """
 
     version: str
@@ -113,12 +111,6 @@ class Provenance:
     groups: tuple[tuple[tuple[str, ...], tuple[Input, ...]], ...]
     accounts: tuple[dict[str, Any], ...]
     is_sound: bool
-    signature: str = ""
-
-
-def provenance_path(catalogue: Path) -> Path:
-    """Where the provenance of a catalogue lies."""
-    return catalogue.with_name(catalogue.name + ENDING)
 
 
 def write_provenance(
@@ -137,18 +129,7 @@ def write_provenance(
     -------
     Its path.
     """
-    document = _document(result, catalogue, settings)
-    document[_DIGEST] = _sha256(document)
-    if key is not None:
-        document[_SIGNATURE] = _signed(document[_DIGEST], key)
-    text = json.dumps(document, ensure_ascii=False, indent=1) + "\n"
-    path = provenance_path(catalogue)
-
-    def write(aside: Path) -> None:
-        aside.write_bytes(text.encode())
-
-    write_atomically(path, write)
-    return path
+    return write_manifest(_document(result, catalogue, settings), catalogue, key=key)
 
 
 def _document(result: Screening, catalogue: Path, settings: ScreeningSettings) -> dict[str, Any]:
@@ -176,8 +157,8 @@ def _document(result: Screening, catalogue: Path, settings: ScreeningSettings) -
         entities[f"hc:account/{i}"] = {"prov:label": account.site, "hc:account": _plain(account)}
     activity = {"hc:settings": settings.document, "hc:settings_sha256": settings.digest, "hc:steps": list(STEPS)}
     return {
-        "prefix": _PREFIX,
-        "agent": {"hc:software": {"prov:type": "prov:SoftwareAgent", "hc:version": code_version(), **_libraries()}},
+        "prefix": PREFIX,
+        "agent": software(),
         "activity": {"hc:screening": activity},
         "entity": entities,
         "used": used,
@@ -192,22 +173,6 @@ def _document(result: Screening, catalogue: Path, settings: ScreeningSettings) -
     }
 
 
-def signing_key(path: Path) -> bytes:
-    """The key in a file: its bytes, 16 at least.
-
-    Raises
-    ------
-    ConfigError : it cannot be read, or is too short to keep a secret.
-    """
-    try:
-        key = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(f"{path}: the key cannot be read ({error.strerror or error})") from error
-    if len(key) < _LEAST_KEY:
-        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file holds {len(key)}")
-    return key
-
-
 def read_provenance(catalogue: Path) -> Provenance | None:
     """What lies beside a catalogue; None where nothing does.
 
@@ -215,11 +180,12 @@ def read_provenance(catalogue: Path) -> Provenance | None:
     ------
     ConfigError : it cannot be read, or is no provenance of ours.
     """
-    path = provenance_path(catalogue)
+    known = read_manifest(catalogue)
+    if known is None:
+        return None
+    document = known.document
     try:
-        document = json.loads(path.read_bytes())
         entities, activity = document["entity"], document["activity"]["hc:screening"]
-        claimed, signature = document.pop(_DIGEST), document.pop(_SIGNATURE, "")
         groups = []
         for i in range(sum(name.count("/") == 1 and name.startswith("hc:recorder/") for name in entities)):
             own = f"hc:recorder/{i}"
@@ -230,21 +196,11 @@ def read_provenance(catalogue: Path) -> Provenance | None:
             document["agent"]["hc:software"]["hc:version"], activity["hc:settings"],
             entities["hc:catalogue"]["hc:sha256"], tuple(groups),
             tuple(value["hc:account"] for name, value in entities.items() if name.startswith("hc:account/")),
-            claimed == _sha256(document), signature,
+            known.is_sound,
         )  # fmt: skip
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (KeyError, TypeError, AttributeError) as error:
+        path = manifest_path(catalogue)
         raise ConfigError(f"{path}: is no provenance of a catalogue ({type(error).__name__}: {error})") from error
-
-
-def is_signed_by(catalogue: Path, key: bytes) -> bool:
-    """Whether the holder of a key signed the provenance beside a catalogue, and nothing was changed since."""
-    known = read_provenance(catalogue)
-    if known is None or not known.is_sound or not known.signature:
-        return False
-    document = json.loads(provenance_path(catalogue).read_bytes())
-    return hmac.compare_digest(_signed(document[_DIGEST], key), known.signature)
 
 
 def settings_of(document: dict[str, Any]) -> ScreeningSettings:
@@ -278,12 +234,6 @@ def _digests(result: Screening) -> dict[str, str]:
     return found
 
 
-def sha256_of(path: Path) -> str:
-    """SHA-256 over a file's bytes, hexadecimal."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
 def file_digest(path: Path) -> str | None:
     """The digest of a file as the column ``capture`` has it; None where it cannot be read."""
     try:
@@ -300,22 +250,5 @@ def _plain(account: Account) -> Any:
     return json.loads(json.dumps(account.document, default=sorted))
 
 
-def _libraries() -> dict[str, str]:
-    """Versions of what the numbers hang on beside our own code."""
-    import platform
-    from importlib.metadata import version
-
-    return {"hc:python": platform.python_version(), **{f"hc:{name}": version(name) for name in ("numpy", "pyarrow")}}
-
-
 def _model_digest(folder: str) -> str:
     return Learned(enabled=True, model=Path(folder)).digest()
-
-
-def _sha256(document: Any) -> str:
-    text = json.dumps(document, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()
-
-
-def _signed(digest: str, key: bytes) -> str:
-    return hmac.new(key, digest.encode(), hashlib.sha256).hexdigest()

@@ -5,13 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from halfcycle.pipeline.catalogue.judge import Findings
 from halfcycle.pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
-from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.events import Event, catalogue_table
 from halfcycle.pipeline.records.archive import SetAside
 from halfcycle.pipeline.screening.inputs import Together
 from halfcycle.pipeline.sites.account import Account
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,12 @@ class Screening:
     log_s : time of these logs, beside that of waveforms. [s]
     n_in_both : events of logs that a waveform, or a finer log, shows as well.
     recorders : files that were judged together: what one of them shows bears on the rows of the others.
+
+    Examples
+    --------
+    >>> found = hc.screen("demo-fleet/store/waveforms/site=Sorrel Mill")
+    >>> found.n_captures, len(found.events), len(found.set_aside)
+    (3, 2, 0)
     """
 
     events: tuple[Event, ...] = ()
@@ -59,6 +69,11 @@ class Screening:
     log_s: float = 0.0
     n_in_both: int = 0
     recorders: tuple[Together, ...] = ()
+
+    def to_pandas(self) -> pd.DataFrame:
+        """The events as a data frame, with the columns of a catalogue; times are UTC."""
+        frame: pd.DataFrame = catalogue_table(self.events).to_pandas()
+        return frame
 
     @property
     def is_empty(self) -> bool:

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Final
 
 from halfcycle.pipeline.catalogue.judge import Terms, judge
-from halfcycle.pipeline.catalogue.span import judge_span
+from halfcycle.pipeline.catalogue.span import judge_span, spans_of
 from halfcycle.pipeline.readers import keep_unpacked
 from halfcycle.pipeline.records.archive import (
     FileLook,
@@ -28,13 +27,11 @@ from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.screening.inputs import Owned
 from halfcycle.pipeline.screening.results import Screening, screening_of, together
 from halfcycle.pipeline.sites.account import Account, draft
-from halfcycle.pipeline.sites.evidence import Evidence
+from halfcycle.pipeline.sites.evidence import RecordEvidence
 from halfcycle.pipeline.sites.inventory import Progress
 from halfcycle.pipeline.sites.recorders import Seen, accounts_of, each_once, recorder_key
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.spread import Spread
-
-_SPAN_SAMPLES: Final = 1 << 24  # a longer record is judged in spans of about this many samples a channel
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +56,7 @@ class Basis:
             clamps_checked=declared.clamps_checked,
             voltage_class_pct=None if own is None else own.voltage_class_pct,
             clock_u_s=None if own is None else own.clock_u_s,
+            own_side=None if own is None else own.own_side,
         )
 
 
@@ -86,13 +84,13 @@ class _Judged:
     """A unit's findings, what its record shows of the site, and the account that it was judged by."""
 
     found: Screening
-    evidence: Evidence | None = None  # None where the account was given
+    evidence: RecordEvidence | None = None  # None where the account was given
     account: Account | None = None
     failed: str = ""
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
+class JudgedFile:
     """A file, and its records that were judged as it was read, by the places of their captures.
 
     Formats that give headers without their samples are looked at first, so that captures that follow one another are
@@ -109,35 +107,35 @@ class Look:
         return self.file.kind == "no waveform" or (self.file.kind == "recording" and may_hold_both(self.file.path))
 
 
-def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[Look]:
+def look_at_files(paths: Sequence[Path], *, basis: Basis) -> list[JudgedFile]:
     """Look at some files, and judge the records of those that had to be read for it."""
     with keep_unpacked():
         return [_look_at_file(path, basis) for path in paths]
 
 
-def _look_at_file(path: Path, basis: Basis) -> Look:
+def _look_at_file(path: Path, basis: Basis) -> JudgedFile:
     look, captures = look_at(path, basis.reading)
     if captures is None:
-        return Look(look)
+        return JudgedFile(look)
     judged = {}
     for record, parts in records_of_captures(look.parts, captures, basis.reading):
         unit = _whole(record, parts, basis.sites.name_of(record.header, path))
         judged[tuple(part.index for part in unit.parts)] = _judged_record(record, unit, basis)
-    return Look(look, judged)
+    return JudgedFile(look, judged)
 
 
-def lost_look(path: Path, reason: str) -> Look:
+def lost_look(path: Path, reason: str) -> JudgedFile:
     """A file that could not even be looked at, with the reason."""
-    return Look(lost_file(path, reason))
+    return JudgedFile(lost_file(path, reason))
 
 
-class Archive:
+class JudgedArchive:
     """The records of an archive and how they are judged: each by the account of its recorder."""
 
     def __init__(self, basis: Basis, run: Spread, tell: Progress) -> None:
         self._basis, self._run, self._tell = basis, run, tell
 
-    def judged(self, looks: Sequence[Look]) -> tuple[list[Screening], tuple[Account, ...], list[Owned]]:
+    def judged(self, looks: Sequence[JudgedFile]) -> tuple[list[Screening], tuple[Account, ...], list[Owned]]:
         """What is found in all records, the accounts of their recorders, and which files each account is of."""
         records, done, results = self._planned(looks)
         # What a record begins with is judged at once, as far as its own account goes; that of its recorder, which all
@@ -169,7 +167,7 @@ class Archive:
         ]  # fmt: skip
         return results, each_once(accounts), owned
 
-    def _planned(self, looks: Sequence[Look]) -> tuple[list[list[_Unit]], dict[_Unit, _Judged], list[Screening]]:
+    def _planned(self, looks: Sequence[JudgedFile]) -> tuple[list[list[_Unit]], dict[_Unit, _Judged], list[Screening]]:
         """The units of each record of all files, those that are judged already, and what is known besides."""
         as_read = {(one.file.path, indices): found for one in looks for indices, found in one.judged.items()}
         records, set_aside = records_by_site(
@@ -224,18 +222,8 @@ def _whole(record: Record, parts: tuple[Part, ...], site: str) -> _Unit:
 
 
 def _units_of(record: Record, parts: tuple[Part, ...], site: str) -> list[_Unit]:
-    """A record as spans of a size that a worker can hold, cut between captures."""
-    cuts = [0]
-    for k in range(len(parts)):
-        if record.positions[k + 1] - record.positions[cuts[-1]] > _SPAN_SAMPLES and k > cuts[-1]:
-            cuts.append(k)
-    times = [record.start_ns(k) for k in cuts] + [record.time_ns(record.n_samples) + 1]
-    lasts = [*cuts[1:], len(parts)]
-    return [
-        _Unit(site, tuple(dict.fromkeys(parts)), start, stop)
-        for start, stop, first, last in zip(times, times[1:], cuts, lasts, strict=False)
-        if last > first
-    ]
+    """A record as spans of a size that a worker can hold."""
+    return [_Unit(site, tuple(dict.fromkeys(parts)), start, stop) for start, stop in spans_of(record)]
 
 
 def _judge_units(units: Sequence[_Unit], *, basis: Basis) -> list[_Judged]:

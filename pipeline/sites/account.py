@@ -10,7 +10,7 @@ from typing import Final, Literal
 import numpy as np
 
 from halfcycle.pipeline.records.record import Record
-from halfcycle.pipeline.sites.evidence import LEAST_V, Evidence, PointEvidence, evidence_of
+from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
@@ -40,7 +40,7 @@ class Declared:
     hookup: str | None = None
     clamps_checked: bool = False
 
-    def evidence_of(self, record: Record, *, judged_next: bool = False) -> Evidence:
+    def evidence_of(self, record: Record, *, judged_next: bool = False) -> RecordEvidence:
         """What a record shows of its site, looked at as is declared; see `evidence.evidence_of`."""
         return evidence_of(
             record,
@@ -193,7 +193,7 @@ def _near(one: float | None, other: float | None) -> bool:
     return one == other if one is None or other is None else abs(one / other - 1) < _DRIFTS
 
 
-def draft(site: str, evidence: Sequence[Evidence], declared: Declared) -> Account:
+def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> Account:
     """The account of a site from what its records show.
 
     Parameters

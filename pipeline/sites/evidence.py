@@ -76,7 +76,7 @@ class PointEvidence:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class RecordEvidence:
     """What one record shows about its site.
 
     Attributes
@@ -100,7 +100,7 @@ def evidence_of(
     frequency_hz: float | None = None,
     clamps_checked: bool = False,
     judged_next: bool = False,
-) -> Evidence:
+) -> RecordEvidence:
     """Look at the beginning of a record.
 
     Parameters
@@ -123,14 +123,14 @@ def evidence_of(
     try:
         points = points_of(header, hookup=hookup)
     except SignalError as error:
-        return Evidence(header, frequency_hz, problem=str(error))
+        return RecordEvidence(header, frequency_hz, problem=str(error))
     if not points:
-        return Evidence(header, frequency_hz, problem="no voltage channel")
+        return RecordEvidence(header, frequency_hz, problem="no voltage channel")
     first = [_beginning(record, point, 0, whole=judged_next) for point in points]
     hertz = frequency_hz or _frequency(record, first)
     if hertz is None:
         stated = tuple(_stated_only(header, point) for point in points)
-        return Evidence(header, None, stated, "no fundamental between 40 and 70 Hz in the voltages")
+        return RecordEvidence(header, None, stated, "no fundamental between 40 and 70 Hz in the voltages")
     found = [_of_point(record, point, values, hertz) for point, values in zip(points, first, strict=True)]
     same = _same_as(points, first)
     told = [
@@ -141,7 +141,7 @@ def evidence_of(
         )
         for one, point, values in zip(found, points, first, strict=True)
     ]
-    return Evidence(header, hertz, tuple(told))
+    return RecordEvidence(header, hertz, tuple(told))
 
 
 def _beginning(record: Record, point: Point, k: int, *, whole: bool = False) -> F64:

@@ -22,7 +22,7 @@ from halfcycle.pipeline.records.archive import (
     without_unreadable,
 )
 from halfcycle.pipeline.sites.account import Account, Declared
-from halfcycle.pipeline.sites.evidence import Evidence
+from halfcycle.pipeline.sites.evidence import RecordEvidence
 from halfcycle.pipeline.sites.recorders import Seen, accounts_of
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.spread import Spread
@@ -36,7 +36,7 @@ class SiteRecord:
 
     parts: tuple[Part, ...]
     account: Account
-    evidence: Evidence
+    evidence: RecordEvidence
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +114,7 @@ class _Shown:
     """What a record shows, without the files of it that turn out to be unreadable."""
 
     parts: tuple[Part, ...]
-    evidence: Evidence | None
+    evidence: RecordEvidence | None
     set_aside: tuple[SetAside, ...] = ()
 
 

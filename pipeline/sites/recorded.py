@@ -15,7 +15,7 @@ from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.readers.intervals import IntervalRecords, IntervalSeries
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Declared
-from halfcycle.pipeline.sites.evidence import DEAD, Evidence, PointEvidence
+from halfcycle.pipeline.sites.evidence import DEAD, PointEvidence, RecordEvidence
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.store.partitions import day_of
 from halfcycle.pipeline.terms import HIGH_LEG_RATIO, HOOKUPS, LINE_PHASES, LINE_TO_LINE_PHASES
@@ -109,7 +109,7 @@ def frequency_of_log(records: IntervalRecords) -> float | None:
     return None
 
 
-def evidence_of_log(records: IntervalRecords, phases: Sequence[str], log: RmsLog) -> Evidence:
+def evidence_of_log(records: IntervalRecords, phases: Sequence[str], log: RmsLog) -> RecordEvidence:
     """What a log shows of its site: the level at which its voltages lie, and the frequency."""
     middle = np.nanmedian(log.least + log.largest, axis=1) / 2
     channels = tuple(Channel(f"U {phase}", "voltage", phase, "V") for phase in phases)
@@ -118,4 +118,4 @@ def evidence_of_log(records: IntervalRecords, phases: Sequence[str], log: RmsLog
         (True,) * len(phases), float(np.sqrt(np.mean(middle**2))),
     )  # fmt: skip
     header = replace(header_of(records), channels=channels)
-    return Evidence(header, frequency_of_log(records), (point,))
+    return RecordEvidence(header, frequency_of_log(records), (point,))

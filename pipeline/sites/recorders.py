@@ -10,7 +10,7 @@ from typing import Final
 
 from halfcycle.pipeline.capture import Header
 from halfcycle.pipeline.sites.account import Account, Declared, draft, volts
-from halfcycle.pipeline.sites.evidence import Evidence
+from halfcycle.pipeline.sites.evidence import RecordEvidence
 
 _APART: Final = math.log(1.35)  # between the levels of two recorders that their files do not tell apart
 _FEWEST: Final = 2  # records that show another level, from which on it is another recorder's and no event's,
@@ -30,7 +30,7 @@ class Seen:
 
     site: str
     path: Path
-    evidence: Evidence
+    evidence: RecordEvidence
 
 
 def recorder_key(header: Header, path: Path) -> Hashable:
@@ -75,7 +75,7 @@ def each_once(accounts: Iterable[Account]) -> tuple[Account, ...]:
     return tuple(sorted(dict.fromkeys(accounts), key=lambda one: (one.site, one.line)))
 
 
-def _clusters(evidence: Sequence[Evidence]) -> list[list[int]]:
+def _clusters(evidence: Sequence[RecordEvidence]) -> list[list[int]]:
     """Records by frequency and, within one, by level."""
     known = [one.frequency_hz for one in evidence if one.frequency_hz is not None]
     usual = max(sorted(set(known)), key=known.count) if known else None
@@ -85,7 +85,7 @@ def _clusters(evidence: Sequence[Evidence]) -> list[list[int]]:
     return [cluster for members in by_frequency.values() for cluster in _by_level(members, evidence)]
 
 
-def _by_level(members: Sequence[int], evidence: Sequence[Evidence]) -> list[list[int]]:
+def _by_level(members: Sequence[int], evidence: Sequence[RecordEvidence]) -> list[list[int]]:
     levels = _levels(members, evidence)
     ordered = sorted(levels, key=lambda i: levels[i])
     clusters: list[list[int]] = []
@@ -111,7 +111,7 @@ def _by_level(members: Sequence[int], evidence: Sequence[Evidence]) -> list[list
     return [sorted(cluster) for cluster in kept]
 
 
-def _levels(members: Sequence[int], evidence: Sequence[Evidence]) -> dict[int, float]:
+def _levels(members: Sequence[int], evidence: Sequence[RecordEvidence]) -> dict[int, float]:
     """The voltage that each record's first point with one begins with.
 
     A record that begins in an event lies at the event's level, which tells recorders apart only where no record of the
@@ -128,11 +128,11 @@ def _first(levels: Iterable[float | None]) -> float | None:
     return next((level for level in levels if level), None)
 
 
-def _scales(evidence: Evidence) -> tuple[float, ...]:
+def _scales(evidence: RecordEvidence) -> tuple[float, ...]:
     return tuple(channel.scale for channel in evidence.header.channels)
 
 
-def _mark(evidence: Sequence[Evidence]) -> str:
+def _mark(evidence: Sequence[RecordEvidence]) -> str:
     """What tells a recorder from another of the same name."""
     levels = sorted(_levels(range(len(evidence)), evidence).values())
     hertz = next((one.frequency_hz for one in evidence if one.frequency_hz is not None), None)

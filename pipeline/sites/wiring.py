@@ -17,7 +17,7 @@ from typing import Final
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.sites.wiring_model import (
-    Explanation,
+    Hypothesis,
     Mistake,
     Phasors,
     Picture,
@@ -270,9 +270,7 @@ def _other_hookup(
     return None
 
 
-def _diagnoses(
-    best: Explanation, every: list[Explanation], u: Phasors, i: Phasors, picture: Picture
-) -> list[Diagnosis]:
+def _diagnoses(best: Hypothesis, every: list[Hypothesis], u: Phasors, i: Phasors, picture: Picture) -> list[Diagnosis]:
     weights = [math.exp(-(item.cost - best.cost) / 2) for item in every]
     rivals = [item for item in every[1:] if item.cost <= best.cost + _AS_GOOD and item.mistakes]
     total = sum(weights)
@@ -298,15 +296,13 @@ def _sizes(letter: str, unit: str, phasors: Phasors) -> tuple[tuple[str, float],
     return tuple((f"{letter}{phase} {unit}", abs(value)) for phase, value in phasors.items())
 
 
-def _angles(every: list[Explanation]) -> tuple[tuple[str, float], ...]:
+def _angles(every: list[Hypothesis]) -> tuple[tuple[str, float], ...]:
     """Load angles as measured, before anything is undone."""
     plain = next((item for item in every if not item.mistakes), None)
     return () if plain is None else tuple((f"load angle {p} deg", angle) for p, angle in plain.load_angles)
 
 
-def _voltage_numbers(
-    mistake: Mistake, best: Explanation, u: Phasors, picture: Picture
-) -> tuple[tuple[str, float], ...]:
+def _voltage_numbers(mistake: Mistake, best: Hypothesis, u: Phasors, picture: Picture) -> tuple[tuple[str, float], ...]:
     if not mistake.kind.startswith(("voltage", "rotation", "neutral")):
         return ()
     numbers = []
@@ -325,7 +321,7 @@ def _voltage_numbers(
     return tuple(numbers)
 
 
-def _current_numbers(mistake: Mistake, i: Phasors, every: list[Explanation]) -> tuple[tuple[str, float], ...]:
+def _current_numbers(mistake: Mistake, i: Phasors, every: list[Hypothesis]) -> tuple[tuple[str, float], ...]:
     if not mistake.kind.startswith(("current", "power", "voltages", "voltage_reversed")):
         return ()
     if mistake.kind == "current_ratio":
@@ -333,7 +329,7 @@ def _current_numbers(mistake: Mistake, i: Phasors, every: list[Explanation]) -> 
     return _angles(every)
 
 
-def _off_nominal(best: Explanation, nominal: float | None, nominal_v: float | None) -> list[Diagnosis]:
+def _off_nominal(best: Hypothesis, nominal: float | None, nominal_v: float | None) -> list[Diagnosis]:
     if nominal is None or nominal_v is None or not best.gain:
         return []
     ratio = abs(best.gain) / nominal
@@ -350,7 +346,7 @@ def near_factor(ratio: float) -> str:
     return _USUAL_FACTORS[nearest] if abs(math.log(ratio / nearest)) < 2 * _NEAR_FACTOR else ""
 
 
-def _neutral_to_earth(voltages: Phasors, best: Explanation, nominal: float | None) -> list[Diagnosis]:
+def _neutral_to_earth(voltages: Phasors, best: Hypothesis, nominal: float | None) -> list[Diagnosis]:
     level = nominal or abs(best.gain)
     if NEUTRAL not in voltages or not level or abs(voltages[NEUTRAL]) < _NEUTRAL_TO_EARTH * level:
         return []

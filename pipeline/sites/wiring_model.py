@@ -93,7 +93,7 @@ class Picture:
 
 
 @dataclass(frozen=True, slots=True)
-class Explanation:
+class Hypothesis:
     """A hypothesis and how well it fits.
 
     Attributes
@@ -190,7 +190,7 @@ def _lies_within(gain: complex, offset: complex, *, n: int) -> bool:
 
 def explanations(
     voltages: Phasors, currents: Phasors, picture: Picture, *, nominal: float | None, neutral_current: complex | None
-) -> list[Explanation]:
+) -> list[Hypothesis]:
     """All hypotheses of at most two mistakes, the cheapest first.
 
     Parameters
@@ -201,7 +201,7 @@ def explanations(
     nominal : of the star's phase A, or None. [V]
     neutral_current : where it is measured. [A]
     """
-    found: list[Explanation] = []
+    found: list[Hypothesis] = []
     best = math.inf
     turned = len(picture.star) == 3 and len(voltages) > 1
     current_sets = list(_current_mistakes(currents, picture))
@@ -221,7 +221,7 @@ def explanations(
                     continue
                 cost, angles = _currents_cost(currents, of_currents, shown, fit.gain, neutral_current)
                 left = fit.cost + undone[1] + cost
-                found.append(Explanation(mistakes, fixed + cost, left, fit.gain, fit.offset, angles))
+                found.append(Hypothesis(mistakes, fixed + cost, left, fit.gain, fit.offset, angles))
                 best = min(best, fixed + cost)
     return sorted(found, key=lambda item: item.cost)
 

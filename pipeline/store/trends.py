@@ -7,6 +7,7 @@ sag, swell or interruption) and, for each series, its value and where asked its 
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from datetime import date
 from functools import partial
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from halfcycle.pipeline.errors import StoreError
 from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.manifest import MANIFEST_KEY, with_manifest
 from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of
 
 if TYPE_CHECKING:
@@ -25,7 +27,9 @@ LEADING: Final = ("start", "measured", "flag")
 _ROW_GROUP: Final = 1 << 16
 
 
-def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float, recorded: bool = False) -> list[Path]:
+def write_trend(
+    table: pa.Table, root: Path, *, site: str, interval_s: float, recorded: bool = False, key: bytes | None = None
+) -> list[Path]:  # fmt: skip
     """Write a trend, a file for each UTC day it holds; older files of these days are replaced.
 
     Parameters
@@ -35,6 +39,7 @@ def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float, re
     site : whose trend it is.
     interval_s : length of the intervals. [s]
     recorded : its values were made by the recorder, not measured from waveforms.
+    key : that the manifest of each file is signed with; None: they are not.
 
     Raises
     ------
@@ -55,9 +60,18 @@ def write_trend(table: pa.Table, root: Path, *, site: str, interval_s: float, re
         if stop == first:
             continue
         path = Store(root).trend_path(site, day_of(int(starts[first])), interval_s, recorded=recorded)
-        write_atomically(path, partial(_write, table.slice(first, stop - first)), staging=Store(root).staging)
+        write_atomically(
+            path, partial(_write, _told(table.slice(first, stop - first), key)), staging=Store(root).staging
+        )
         paths.append(path)
     return paths
+
+
+def _told(table: pa.Table, key: bytes | None) -> pa.Table:
+    """A day of a trend with its manifest, which names what its certificate says by digest."""
+    said = {name: value for name, value in (table.schema.metadata or {}).items() if name != MANIFEST_KEY}
+    activity = {f"{name.decode()} sha256": hashlib.sha256(value).hexdigest() for name, value in said.items()}
+    return with_manifest(table.replace_schema_metadata(said), "trend", activity, key=key)
 
 
 def read_trend(

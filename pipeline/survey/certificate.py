@@ -16,6 +16,7 @@ from halfcycle.pipeline.records.archive import as_text
 from halfcycle.pipeline.resources import code_version, resource_rows
 from halfcycle.pipeline.sites.account import Account
 from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.store.manifest import MANIFEST_KEY
 from halfcycle.pipeline.survey.measure import Survey, Trend
 from halfcycle.pipeline.survey.notes import notes_of
 from halfcycle.pipeline.trend_table import CERTIFICATE_KEY, Certificate, CertifiedQuantity, certificates_as_toml
@@ -71,7 +72,8 @@ def certificate_of(
         nominal_told="" if known is None else known.told,
         nominal_frequency_hz=account.nominal_frequency_hz, frequency_kind=account.frequency_kind or "not told",
         demand_current_a=survey.demand_current_a, hookup=trend.hookup, phases=trend.phases,
-        current_phases=trend.current_phases, rate_hz=", ".join(f"{rate:g}" for rate in trend.rates_hz),
+        current_phases=trend.current_phases, voltages_of=trend.voltages_of,
+        rate_hz=", ".join(f"{rate:g}" for rate in trend.rates_hz),
         thresholds={
             name: getattr(survey.thresholds, name)
             for name in ("sag_pu", "swell_pu", "interruption_pu", "hysteresis_pu")
@@ -129,7 +131,8 @@ def quantity_of_column(name: str) -> Quantity | None:
 
 def with_certificates(table: pa.Table, certificates: Sequence[Certificate]) -> pa.Table:
     """A table whose metadata carries certificates."""
-    metadata = {**(table.schema.metadata or {}), CERTIFICATE_KEY: certificates_as_toml(certificates).encode()}
+    said = {name: value for name, value in (table.schema.metadata or {}).items() if name != MANIFEST_KEY}
+    metadata = {**said, CERTIFICATE_KEY: certificates_as_toml(certificates).encode()}
     return table.replace_schema_metadata(metadata)
 
 

@@ -7,14 +7,12 @@ from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.readers import keep_unpacked
 from halfcycle.pipeline.records.archive import Part, Reading, SetAside, records_of_parts, without_unreadable
-from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.sites.account import Account, Declared
 from halfcycle.pipeline.sites.inventory import Progress, SiteRecord, take_inventory
 from halfcycle.pipeline.sites.recorders import each_once
@@ -24,9 +22,14 @@ from halfcycle.pipeline.survey.certificate import certificate_of, sources_of
 from halfcycle.pipeline.survey.compared import Disagreement
 from halfcycle.pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
 from halfcycle.pipeline.survey.joining import joined_trends
-from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.measure import Survey, Trend
+from halfcycle.pipeline.survey.points import measure_points
 from halfcycle.pipeline.survey.stored import StoredTrend
+from halfcycle.pipeline.survey.uncertainty import sure
 from halfcycle.pipeline.terms import Quantity
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current")
 Key = tuple[str, str]
@@ -46,6 +49,12 @@ class Measured:
     assessments : by site and point, where a profile was asked for.
     certified : these trends, and those that the profile needs beside them, each with its certificate.
     compared, disagreements : see `compared.compared`, where a recorder made trends of its own.
+
+    Examples
+    --------
+    >>> found = hc.measure("demo-fleet/store/waveforms/site=Sorrel Mill", interval_s=10, quantities=["u_rms"])
+    >>> [site for site, point in found.trends]
+    ['Sorrel Mill']
     """
 
     trends: dict[Key, Trend]
@@ -57,6 +66,18 @@ class Measured:
     certified: tuple[StoredTrend, ...] = ()
     compared: tuple[str, ...] = ()
     disagreements: tuple[Disagreement, ...] = ()
+
+    def to_pandas(self) -> pd.DataFrame:
+        """All trends in one data frame, with their site and point; times are UTC."""
+        import pandas as pd
+
+        frames = []
+        for (site, point), trend in self.trends.items():
+            frame: pd.DataFrame = trend.table.to_pandas()
+            frame.insert(0, "site", site)
+            frame.insert(1, "point", point)
+            frames.append(frame)
+        return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
 def measure_files(
@@ -109,6 +130,15 @@ def measure_files(
             tell(i + 1, len(held.records))
     joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in _by_survey(outcomes, len(surveys))]
     certifier = _Certifier(held.records, outcomes, table, "" if profile is None else profile.title)
+    certified = [
+        certifier.certified(key, trend, of_survey)
+        for trends, of_survey in zip(joined, surveys, strict=True)
+        for key, trend in trends.items()
+    ]
+    if survey.uncertainty != "none":
+        certified = [sure(one, table) for one in certified]
+        whole = iter(certified)
+        joined = [{key: next(whole).trend for key in trends} for trends in joined]
     reasons = [(path.stem, "", remark) for path, remarks in held.without_waveform for remark in remarks]
     reasons += [reason for outcome in outcomes for reason in outcome.reasons()]
     return Measured(
@@ -118,11 +148,7 @@ def measure_files(
         held.others,
         each_once(one.account for one in held.records),
         {} if profile is None else _assessed(joined, surveys, profile, survey),
-        tuple(
-            certifier.certified(key, trend, of_survey)
-            for trends, of_survey in zip(joined, surveys, strict=True)
-            for key, trend in trends.items()
-        ),
+        tuple(certified),
     )
 
 
@@ -153,16 +179,18 @@ def _assessed(
     for one, of_survey in zip(surveys, joined, strict=True):
         for key, trend in of_survey.items():
             trends.setdefault(key, {})[one.interval_s] = trend
-    return {
+    judged = {
         key: assess(
             {interval_s: trend.table for interval_s, trend in of_point.items()},
             profile,
             nominal_voltage_v=next(iter(of_point.values())).nominal_voltage_v,
             declared=next(iter(of_point.values())).nominal_kind == "declared",
             demand_current_a=survey.demand_current_a,
+            voltages_of=next(iter(of_point.values())).voltages_of,
         )
         for key, of_point in trends.items()
     }
+    return {key: found for key, found in judged.items() if found}  # a feeder may have no limit to be judged by
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,25 +251,13 @@ def _measured(one: SiteRecord, surveys: Sequence[Survey], reading: Reading) -> _
         return [
             found
             for record, _ in (records_of_parts(parts, reading) if parts else ())
-            for found in _of_points(record, surveys, one.account)
+            for found in measure_points(record, surveys, one.account, hookup=one.account.hookup)
         ]
 
     points, set_aside = without_unreadable(one.parts, work)
     unread = {item.path for item in set_aside}
     sources = sources_of([part.path for part in one.parts if part.path not in unread])
     return _Outcome(one.account.site, tuple(points), set_aside, sources)
-
-
-def _of_points(
-    record: Record, surveys: Sequence[Survey], account: Account
-) -> list[tuple[str, tuple[Trend | SignalError, ...]]]:
-    try:
-        points = points_of(record.header, hookup=account.hookup)
-    except SignalError as error:
-        return [("", (error,) * len(surveys))]
-    if not points:
-        return [("", (SignalError("no voltage channel"),) * len(surveys))]
-    return [(point.name or "", measure_record(record, point, surveys, account=account)) for point in points]
 
 
 def _lost(one: SiteRecord, reason: str) -> _Outcome:

@@ -5,6 +5,7 @@ However long an interval is, what is held of it is a few numbers for each series
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -16,11 +17,13 @@ from halfcycle.pipeline.quantities import Aggregation
 from halfcycle.pipeline.survey.blocks import Blocks
 from halfcycle.pipeline.survey.series import Series, SeriesOfBlocks
 
+F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
 Values = npt.NDArray[np.floating]
 
 _SUMMED: Final = ("rms", "mean", "sum", "ratio", "angle")
+_MOST_PARTS: Final = 32  # that lie apart in memory before they are put together
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,14 +36,14 @@ class Gathered:
     low, high : least and largest of its blocks; None where they are not kept.
     """
 
-    values: F64
-    low: F64 | None
-    high: F64 | None
+    values: F64 | F32
+    low: F32 | None
+    high: F32 | None
 
 
 @dataclass(slots=True)
 class Gathering:
-    """One series on its way from blocks to intervals.
+    """One series on its way from blocks to intervals: sums in double precision, extremes in that of a trend.
 
     Attributes
     ----------
@@ -51,7 +54,7 @@ class Gathering:
 
     aggregation: Aggregation
     extremes: bool
-    _parts: dict[str, list[F64]] = field(default_factory=dict)
+    _parts: dict[str, list[Values]] = field(default_factory=dict)
 
     def add(self, values: Values, begins: I64, *, joins: bool) -> None:
         """Takes further blocks.
@@ -68,39 +71,42 @@ class Gathering:
         for name, rows in new.items():
             held = self._parts.setdefault(name, [])
             if joins and held:
+                held[-1] = _as_wide(held[-1], rows.shape[-1])
                 held[-1][..., -1, :] = _merged(name, held[-1][..., -1, :], rows[..., 0, :])
             fresh = rows[..., 1:, :] if joins and held else rows
             if fresh.shape[-2]:
                 held.append(fresh)
+            if len(held) > _MOST_PARTS:
+                held[:] = [_together(held)]
 
     def result(self) -> Gathered:
         """The values of all intervals so far."""
-        whole = {name: np.concatenate(parts, axis=-2) for name, parts in self._parts.items()}
+        whole = {name: _together(parts) for name, parts in self._parts.items()}
         low, high = (whole.get(name) if self.extremes else None for name in ("low", "high"))
         return Gathered(self._value(whole), low, high)
 
-    def _sums(self, values: Values, begins: I64) -> dict[str, F64]:
+    def _sums(self, values: Values, begins: I64) -> dict[str, Values]:
         squared = values * values if self.aggregation == "rms" else values
         total = np.add.reduceat(squared, begins, axis=-2, dtype=np.float64)
         lengths = np.diff(begins, append=values.shape[-2])
         if not np.isnan(total).any():
-            counts = np.broadcast_to(lengths[:, None], total.shape).astype(np.float64)
-            return {"total": total, "count": counts}
+            counts = np.broadcast_to(lengths[:, None], (*total.shape[:-1], 1))  # the same for all names
+            return {"total": total, "count": counts.astype(np.float64)}
         known = ~np.isnan(squared)
         total = np.add.reduceat(np.where(known, squared, 0.0), begins, axis=-2, dtype=np.float64)
         return {"total": total, "count": np.add.reduceat(known, begins, axis=-2, dtype=np.float64)}
 
-    def _of_single(self, values: Values, begins: I64) -> dict[str, F64]:
-        found: dict[str, F64] = {}
+    def _of_single(self, values: Values, begins: I64) -> dict[str, Values]:
+        found: dict[str, Values] = {}
         if self.extremes or self.aggregation == "min":
-            found["low"] = np.fmin.reduceat(values, begins, axis=0).astype(np.float64)
+            found["low"] = np.fmin.reduceat(values, begins, axis=0).astype(np.float32)
         if self.extremes or self.aggregation == "max":
-            found["high"] = np.fmax.reduceat(values, begins, axis=0).astype(np.float64)
+            found["high"] = np.fmax.reduceat(values, begins, axis=0).astype(np.float32)
         return found
 
-    def _value(self, whole: dict[str, F64]) -> F64:
+    def _value(self, whole: dict[str, Values]) -> F64 | F32:
         if self.aggregation in ("min", "max"):
-            return whole["low" if self.aggregation == "min" else "high"]
+            return np.asarray(whole["low" if self.aggregation == "min" else "high"], np.float32)
         total, count = whole["total"], whole["count"]
         if self.aggregation == "ratio":
             return _quotient(total[0], total[1])
@@ -122,13 +128,14 @@ class Together:
     ----------
     starts_ns : int64, shape (n_intervals,), rising. [ns UTC]
     measured : shape (n_intervals,). Share of each that was measured, up to 1.
-    columns : float64 by name, shape (n_intervals,) each; ``NAME_min`` and ``NAME_max`` are of single blocks.
+    columns : by name, shape (n_intervals,) each; ``NAME_min`` and ``NAME_max`` are of single blocks. Double precision,
+        extremes in single.
     notes : by column, see `survey.notes`.
     """
 
     starts_ns: I64
     measured: F64
-    columns: dict[str, F64]
+    columns: dict[str, F64 | F32]
     notes: dict[str, dict[str, str]]
 
 
@@ -182,7 +189,7 @@ class Intervals:
 
     def result(self) -> Together:
         """The values of all intervals, once all blocks have come; at least one has."""
-        columns: dict[str, F64] = {}
+        columns: dict[str, F64 | F32] = {}
         notes: dict[str, dict[str, str]] = {}
         for series, gathering in self._series:
             found = gathering.result()
@@ -237,7 +244,17 @@ def _quotient(above: Values, below: Values) -> F64:
     return out
 
 
-def _merged(name: str, before: F64, after: F64) -> F64:
+def _merged(name: str, before: Values, after: Values) -> Values:
     if name in ("total", "count"):
-        return before + after
-    return np.asarray(np.fmin(before, after) if name == "low" else np.fmax(before, after), np.float64)
+        return np.asarray(before + after)
+    return np.asarray(np.fmin(before, after) if name == "low" else np.fmax(before, after))
+
+
+def _together(parts: Sequence[Values]) -> Values:
+    """Parts one after the other; those with one value for all names among those with one for each are spread out."""
+    width = max(part.shape[-1] for part in parts)
+    return np.concatenate([_as_wide(part, width) for part in parts], axis=-2)
+
+
+def _as_wide(part: Values, width: int) -> Values:
+    return part if part.shape[-1] >= width else np.repeat(part, width, axis=-1)

@@ -35,4 +35,8 @@ def joined_trends(trends: Sequence[Trend]) -> Trend:
     rates_hz = tuple(sorted({rate for trend in trends for rate in trend.rates_hz}))
     told = [trend.passed for trend in trends if trend.passed is not None]
     passed = tuple(sorted({one for some in told for one in some}, key=lambda one: (one.start_ns, one.kind)))
-    return replace(trends[0], table=with_notes(once, notes), rates_hz=rates_hz, passed=passed if told else None)
+    elsewhere = {trend.voltages_of for trend in trends}
+    return replace(
+        trends[0], table=with_notes(once, notes), rates_hz=rates_hz, passed=passed if told else None,
+        voltages_of=elsewhere.pop() if len(elsewhere) == 1 else "",
+    )  # fmt: skip

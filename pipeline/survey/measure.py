@@ -3,38 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.aggregation import TEN_MINUTES_NS
-from halfcycle.pipeline.measures.flicker_severity import Severity, SeverityMeter
 from halfcycle.pipeline.measures.flickermeter import (
     LOWEST_RATE_HZ,
     SHORT_TERM_S,
-    Flickermeter,
     Lamp,
 )
-from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, Stretch
 from halfcycle.pipeline.measures.waveform_indices import deviation_pct
 from halfcycle.pipeline.quantities import Quantity
-from halfcycle.pipeline.records.points import Point, judged_channels, measured_channels
+from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.settings import Thresholds
-from halfcycle.pipeline.sites.account import Account, Declared, PointAccount, draft
-from halfcycle.pipeline.survey.blocks import BlockMeter, Blocks, Wanted, signal_obstacle, together
+from halfcycle.pipeline.sites.account import Account, Declared, draft
+from halfcycle.pipeline.survey.blocks import Blocks, Wanted, signal_obstacle
 from halfcycle.pipeline.survey.demand import DemandMeter
-from halfcycle.pipeline.survey.event_flags import EventFlags, Passed
+from halfcycle.pipeline.survey.event_flags import Passed
 from halfcycle.pipeline.survey.flicker import LONG_TERM_S, flicker_columns
 from halfcycle.pipeline.survey.intervals import CycleIntervals, Intervals
-from halfcycle.pipeline.survey.lamps import lamp_of
+from halfcycle.pipeline.survey.meters import Known, Metered, Meters, known_of
 from halfcycle.pipeline.survey.notes import with_notes
 from halfcycle.pipeline.survey.powers import Channels, elements_of, with_neutral_current
-from halfcycle.pipeline.survey.rapid_changes import RapidChanges, largest_change
+from halfcycle.pipeline.survey.rapid_changes import largest_change
 from halfcycle.pipeline.survey.series import SeriesOfBlocks, Setup
 from halfcycle.pipeline.survey.totals import Totals
 
@@ -43,8 +40,6 @@ if TYPE_CHECKING:
 
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
-
-_BLOCKS_AT_ONCE: Final = 1500  # five minutes: a few MiB
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +58,7 @@ class Survey:
     demand_s : length of the demand interval, a multiple of a minute. [s]
     of_cycles : intervals of 150/180 cycles, synchronised anew at each ten-minute tick, in place of the clock's; they
         have no energies and no demand.
+    uncertainty : ``standard``: trends say how sure their values are, see `survey.uncertainty`.
     """
 
     quantities: tuple[Quantity, ...]
@@ -75,6 +71,7 @@ class Survey:
     signal_hz: float | None = None
     demand_s: int = 900
     of_cycles: bool = False
+    uncertainty: Literal["none", "standard"] = "none"
 
     def needs(self, *what: str) -> bool:
         """Whether one of its quantities is made from one of these."""
@@ -98,6 +95,7 @@ class Trend:
     hookup, phases, current_phases : how the recorder was connected; "" and none where a trend does not tell.
     rates_hz : sampling rates of the waveforms. [Hz]
     passed : sags, swells and interruptions, lasting ones too; None where a trend that was read does not tell.
+    voltages_of : the point of the same busbar at which its voltages are measured; "" where they are in the table.
     """
 
     table: pa.Table
@@ -108,6 +106,23 @@ class Trend:
     current_phases: tuple[str, ...] = ()
     rates_hz: tuple[float, ...] = ()
     passed: tuple[Passed, ...] | None = None
+    voltages_of: str = ""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """For another process: of thousands of columns Arrow's stream is written in a fraction of pickle's time."""
+        import pyarrow as pa
+
+        sink = pa.BufferOutputStream()
+        with pa.ipc.new_stream(sink, self.table.schema) as writer:
+            writer.write_table(self.table)
+        further = [getattr(self, one.name) for one in fields(self) if one.name != "table"]
+        return _trend_from, (sink.getvalue().to_pybytes(), *further)
+
+
+def _trend_from(table: bytes, *further: Any) -> Trend:
+    import pyarrow as pa
+
+    return Trend(pa.ipc.open_stream(table).read_all(), *further)
 
 
 def measure_record(
@@ -135,16 +150,20 @@ def measure_record(
     point = with_neutral_current(record.header, point)
     if account is None:
         account = account_of_record(record, surveys[0], hookup=point.hookup.name)
-    runs = [_Run(record, point, survey, account) for survey in surveys]
+    known = known_of(record, point, account)
+    runs = [_Run(record, known, survey) for survey in surveys]
+    passes = _passes(record, known, runs)
     try:
         for block in record.blocks(point, currents=bool(point.currents)):
-            for run in runs:
-                run.push(block)
+            for one in passes:
+                one.push(block)
             if all(run.failed for run in runs):
                 break
     except SignalError as error:  # of loading: none of them can go on
         for run in runs:
             run.fail(error)
+    for one in passes:
+        one.finish()
     return tuple(run.finish() for run in runs)
 
 
@@ -154,28 +173,79 @@ def account_of_record(record: Record, survey: Survey, *, hookup: str) -> Account
     return draft(record.header.station, [declared.evidence_of(record)], declared)
 
 
-class _Run:
-    """One survey of a record: the meter and its followers, and the intervals that are complete."""
+def _passes(record: Record, known: Known, runs: Sequence[_Run]) -> list[_Pass]:
+    """The runs by what they ask of meters: those that ask alike share them."""
+    alike: dict[tuple[object, ...], list[_Run]] = {}
+    for run in runs:
+        survey = run.survey
+        alike.setdefault((survey.thresholds, survey.lamp_v, survey.signal_hz), []).append(run)
+    return [_Pass(record, known, of_them) for of_them in alike.values()]
 
-    def __init__(self, record: Record, point: Point, survey: Survey, account: Account) -> None:
-        self._record, self._point, self._survey = record, point, survey
-        self._known = account.point(point.name) or PointAccount("", point.phases, point.hookup.line_to_line)
-        self._hertz = account.nominal_frequency_hz
-        self._live = self._known.live(declared_hookup=account.hookup is not None)
-        self._n_u = len(point.voltages)
-        self._meter: HalfCycleMeter | None = None
-        self._blocks: BlockMeter | None = None
-        self._flicker: SeverityMeter | None = None
-        self._events: EventFlags | None = None
-        self._severities: list[Severity] = []
-        self._waiting: list[Blocks] = []  # until there are enough
-        self._intervals: Intervals | CycleIntervals | None = None
-        self._demand: DemandMeter | None = None
-        self._changes: RapidChanges | None = None
-        self._reference_v = self._nominal_hz = 0.0
-        self._wants_flicker = False
-        self._lamp_note = ""
-        self._position = 0  # of the next samples in the record
+
+class _Pass:
+    """Runs that share their meters, over a record."""
+
+    def __init__(self, record: Record, known: Known, runs: Sequence[_Run]) -> None:
+        self._runs = runs
+        survey = runs[0].survey
+        metered = Metered(
+            survey.thresholds, survey.lamp_v, survey.signal_hz, any(run.wants_flicker for run in runs),
+            any(run.survey.needs("changes") for run in runs),
+        )  # fmt: skip
+        self._meters: Meters | None = None
+        try:
+            self._meters = Meters(record, known, metered, [(run.wanted(), run) for run in runs])
+        except SignalError as error:
+            self._fail(error)
+            return
+        for run in runs:
+            run.meters = self._meters
+
+    def push(self, raw: npt.NDArray[np.generic]) -> None:
+        """Takes the next samples of the record, as long as a run has use for them."""
+        if self._meters is None or all(run.failed for run in self._runs):
+            return
+        try:
+            self._meters.push(raw)
+        except SignalError as error:
+            self._fail(error)
+
+    def finish(self) -> None:
+        """All was pushed."""
+        if self._meters is None:
+            return
+        try:
+            self._meters.finish()
+        except SignalError as error:
+            self._fail(error)
+
+    def _fail(self, error: SignalError) -> None:
+        for run in self._runs:
+            run.fail(error)
+
+
+class _Run:
+    """One survey of a record: takes the blocks of its meters, and makes the trend of its intervals."""
+
+    def __init__(self, record: Record, known: Known, survey: Survey) -> None:
+        self._record, self._point, self.survey = record, known.point, survey
+        self._known = known
+        self.meters: Meters | None = None  # once they are made
+        rate_hz = record.header.rate_hz
+        hertz = known.hertz or 0.0
+        no_signal = signal_obstacle(survey.signal_hz, rate_hz=rate_hz, nominal_hz=hertz) if hertz else ""
+        self._no_signal = no_signal
+        setup = Setup(
+            self._point.phases, self._current_phases, self._point.hookup, known.reference_v, survey.demand_current_a,
+            survey.signal_hz, no_signal,
+        )  # fmt: skip
+        self._intervals: Intervals | CycleIntervals
+        if survey.of_cycles:  # which overlap: energy would count twice
+            source = partial(SeriesOfBlocks, setup, [one for one in survey.quantities if one.aggregation != "sum"])
+            self._intervals = CycleIntervals(source(), source())
+        else:
+            self._intervals = Intervals(SeriesOfBlocks(setup, survey.quantities), interval_ns=survey.interval_ns)
+        self._demand = DemandMeter(survey.demand_s) if self._has_demand else None
         self._failure: SignalError | None = None
 
     @property
@@ -183,105 +253,56 @@ class _Run:
         """Whether no further samples can help."""
         return self._failure is not None
 
+    @property
+    def wants_flicker(self) -> bool:
+        """Whether flicker is measured in its intervals."""
+        symbols = {quantity.symbol for quantity in self.survey.quantities}
+        of_both = {"pinst_min", "pinst_max"}
+        flicker = {SHORT_TERM_S: {"pst", *of_both}, LONG_TERM_S: {"plt", *of_both}}
+        return not symbols.isdisjoint(flicker.get(self.survey.interval_s, set()))
+
+    def wanted(self) -> Wanted:
+        """What it needs of blocks."""
+        survey = self.survey
+        return Wanted(
+            spectra=any(quantity.needs_spectrum for quantity in survey.quantities), groups=survey.needs("groups"),
+            bands=survey.needs("bands"),
+            signal_hz=survey.signal_hz if survey.needs("signal") and not self._no_signal else None,
+            run_on=survey.of_cycles,
+        )  # fmt: skip
+
     def fail(self, error: SignalError) -> None:
         """Ends it; the first reason counts."""
         self._failure = self._failure or error
 
-    def push(self, raw: npt.NDArray[np.generic]) -> None:
-        """Takes the next samples of the record, unless it failed at earlier ones."""
+    def take(self, blocks: Blocks) -> None:
+        """Gives the intervals, and the demand, the next blocks, unless it failed at earlier ones."""
         if self.failed:
             return
         try:
-            self._measure(raw)
+            self._intervals.add(blocks)
+            power = None if self._demand is None else Totals(blocks, self._channels).active_power()
         except SignalError as error:
             self.fail(error)
-
-    def finish(self) -> Trend | SignalError:
-        """The trend, once all was pushed, or why there is none."""
-        if self._failure is not None:
-            return self._failure
-        try:
-            return self._trend()
-        except SignalError as error:
-            return error
-        finally:
-            self._meter = None  # which holds this run as its follower: nothing of a record outlasts it
-
-    def _measure(self, raw: npt.NDArray[np.generic]) -> None:
-        if self._meter is None:
-            self._start(raw)
-        if self._meter is None or self._blocks is None:
-            raise SignalError("no sample")
-        self._meter.push(raw)
-        self._push_flicker(raw[: self._n_u])
-        self._gather(self._blocks.take())
-
-    def _gather(self, found: Sequence[Blocks], *, last: bool = False) -> None:
-        """Gives the intervals, and the demand, the next blocks, so many at a time that each is worth a call."""
-        self._waiting += found
-        if self._intervals is None or not self._waiting:
             return
-        if not last and sum(blocks.starts_ns.size for blocks in self._waiting) < _BLOCKS_AT_ONCE:
-            return
-        blocks, self._waiting = together(self._waiting), []
-        self._intervals.add(blocks)
-        power = None if self._demand is None else Totals(blocks, self._channels).active_power()
         if self._demand is not None and isinstance(power, np.ndarray):
             up_to = np.minimum(blocks.lengths_ns, TEN_MINUTES_NS - blocks.starts_ns % TEN_MINUTES_NS)
             self._demand.add(power, starts_ns=blocks.starts_ns, lengths_ns=up_to)
 
-    def _trend(self) -> Trend:
-        if self._meter is None or self._blocks is None:
-            raise SignalError("under one cycle of record; nothing can be measured")
-        self._meter.finish()
-        self._gather(self._blocks.take(), last=True)
-        if self._flicker is not None:
-            self._severities += self._flicker.finish()
+    def finish(self) -> Trend | SignalError:
+        """The trend, once all blocks have come, or why there is none."""
+        if self._failure is not None or self.meters is None:
+            return self._failure or SignalError("nothing can be measured")
+        try:
+            table = self._table(self.meters)
+        except SignalError as error:
+            return error
+        of_account, events = self._known.of_account, self.meters.events
         return Trend(
-            self._table(), self._known.nominal_v, self._known.nominal_kind, self._point.hookup.name, self._point.phases,
+            table, of_account.nominal_v, of_account.nominal_kind, self._point.hookup.name, self._point.phases,
             tuple(phase for phase, _ in self._point.currents), (self._record.header.rate_hz,),
-            () if self._events is None else self._events.passed(self._record),
+            () if events is None else events.passed(self._record),
         )  # fmt: skip
-
-    def _start(self, raw: npt.NDArray[np.generic]) -> None:
-        survey, header = self._survey, self._record.header
-        hertz = self._hertz
-        if hertz is None:
-            raise SignalError("no fundamental between 40 and 70 Hz in the voltages; give the nominal frequency")
-        voltages = judged_channels(header, self._point)
-        channels = measured_channels(header, self._point) if self._point.currents else voltages
-        self._reference_v = self._known.nominal_v or self._known.usual_v or 0.0
-        start_ns = self._record.start_ns(0)
-        symbols = {quantity.symbol for quantity in survey.quantities}
-        no_signal = signal_obstacle(survey.signal_hz, rate_hz=header.rate_hz, nominal_hz=hertz)
-        wanted = Wanted(
-            spectra=any(quantity.needs_spectrum for quantity in survey.quantities), groups=survey.needs("groups"),
-            bands=survey.needs("bands"),
-            signal_hz=survey.signal_hz if survey.needs("signal") and not no_signal else None, run_on=survey.of_cycles,
-        )  # fmt: skip
-        self._blocks = BlockMeter(channels, rate_hz=header.rate_hz, nominal_hz=hertz, start_ns=start_ns, wanted=wanted)
-        setup = Setup(
-            self._point.phases, self._current_phases, self._point.hookup, self._reference_v, survey.demand_current_a,
-            survey.signal_hz, no_signal,
-        )  # fmt: skip
-        if survey.of_cycles:  # which overlap: energy would count twice
-            source = partial(SeriesOfBlocks, setup, [one for one in survey.quantities if one.aggregation != "sum"])
-            self._intervals = CycleIntervals(source(), source())
-        else:
-            self._intervals = Intervals(SeriesOfBlocks(setup, survey.quantities), interval_ns=survey.interval_ns)
-        self._demand = DemandMeter(survey.demand_s) if self._has_demand else None
-        if survey.needs("changes") and self._known.nominal_v is not None:
-            self._changes = RapidChanges(reference_v=self._known.nominal_v, nominal_hz=float(round(hertz)))
-        self._meter = HalfCycleMeter(
-            channels, rate_hz=header.rate_hz, nominal_hz=hertz, n_leading=self._n_u,
-            followers=[self._blocks.follow, self._follow_events], keeps_series=False,
-        )  # fmt: skip
-        if self._reference_v:
-            self._events = EventFlags(survey.thresholds, reference_v=self._reference_v)
-        flicker = {"pst": SHORT_TERM_S, "plt": LONG_TERM_S}
-        has_flicker = any(survey.interval_s == of_s and symbol in symbols for symbol, of_s in flicker.items())
-        self._wants_flicker = has_flicker and header.rate_hz >= LOWEST_RATE_HZ
-        self._nominal_hz = float(round(hertz))
 
     @property
     def _current_phases(self) -> tuple[str, ...]:
@@ -293,50 +314,22 @@ class _Run:
 
     @property
     def _has_demand(self) -> bool:
-        return self._survey.needs("demand") and bool(self._point.currents) and not self._survey.of_cycles
+        return self.survey.needs("demand") and bool(self._point.currents) and not self.survey.of_cycles
 
-    def _follow_events(self, stretch: Stretch) -> None:
-        """Finds the sags, swells, interruptions and rapid changes of a stretch."""
-        voltages = stretch.series.of_channels(self._live)
-        if self._events is not None:
-            self._events.push(voltages)
-        if self._changes is not None and voltages.n:
-            self._changes.push(voltages)
-
-    def _push_flicker(self, raw: npt.NDArray[np.generic]) -> None:
-        """Gives the flickermeter the next voltages; one that meets missing samples is done, and another begins anew."""
-        position, self._position = self._position, self._position + raw.shape[1]
-        if not self._wants_flicker:
-            return
-        if raw.dtype.kind == "f" and not np.isfinite(raw).all():
-            self._severities += self._flicker.finish() if self._flicker is not None else []
-            self._flicker = None
-            return
-        if self._flicker is None:
-            rate_hz = self._record.header.rate_hz
-            lamp, why = lamp_of(
-                self._survey.lamp_v, nominal_v=self._reference_v, line_to_line=self._point.hookup.line_to_line,
-                nominal_hz=self._nominal_hz,
-            )  # fmt: skip
-            self._lamp_note = f"{lamp} V, {why}"
-            meter = Flickermeter(n_channels=self._n_u, rate_hz=rate_hz, lamp_v=lamp, nominal_hz=self._nominal_hz)
-            self._flicker = SeverityMeter(meter, start_ns=self._record.time_ns(position))
-        self._severities += self._flicker.push(raw)
-
-    def _table(self) -> pa.Table:
+    def _table(self, meters: Meters) -> pa.Table:
         import pyarrow as pa
 
-        if self._intervals is None or self._intervals.empty:
+        if self._intervals.empty:
             raise SignalError("no whole block of 10/12 cycles; nothing can be measured")
         whole = self._intervals.result()
         starts = whole.starts_ns
         values, notes = whole.columns, whole.notes
         for name in [name for name in values if name.startswith(("u_under", "u_over"))]:
-            values[name], notes[name] = self._deviation(values[name], notes.get(name, {}))
+            values[name], notes[name] = self._deviation(np.asarray(values[name], np.float64), notes.get(name, {}))
         nothing = np.zeros(starts.shape, np.bool_)
         flags, interrupted = nothing, nothing
-        if self._events is not None:
-            flags, interrupted = self._events.of_intervals(starts, self._record, interval_ns=self._survey.interval_ns)
+        if meters.events is not None:
+            flags, interrupted = meters.events.of_intervals(starts, self._record, interval_ns=self.survey.interval_ns)
         columns: dict[str, Any] = {
             "start": pa.array(starts, pa.timestamp("ns", tz="UTC")),
             "measured": whole.measured.astype(np.float32),
@@ -345,43 +338,43 @@ class _Run:
         }
         for name, column in values.items():
             columns[name] = column.astype(np.float64 if name.startswith("energy") else np.float32)
-        symbols = {quantity.symbol for quantity in self._survey.quantities}
+        symbols = {quantity.symbol for quantity in self.survey.quantities}
         flicker = flicker_columns(
-            self._severities, starts, phases=self._point.phases, interval_s=self._survey.interval_s, symbols=symbols
+            meters.severities, starts, phases=self._point.phases, interval_s=self.survey.interval_s, symbols=symbols
         )
-        further = self._demands(starts, notes) | self._largest_changes(starts, notes)
-        notes |= dict.fromkeys(flicker, self._flicker_note())
+        further = self._demands(starts, notes) | self._largest_changes(meters, starts, notes)
+        notes |= dict.fromkeys(flicker, self._flicker_note(meters))
         return with_notes(pa.table(columns | further | flicker), notes)
 
     def _deviation(self, values: F64, notes: dict[str, str]) -> tuple[F64, dict[str, str]]:
         """Under- or overdeviation in per cent of the nominal voltage; null where that is not told."""
-        if self._known.nominal_v is None:
+        if self._known.of_account.nominal_v is None:
             return np.full(values.shape, np.nan), {"reason": "the nominal voltage is not told"}
-        return deviation_pct(values, u_din_v=self._known.nominal_v), notes
+        return deviation_pct(values, u_din_v=self._known.of_account.nominal_v), notes
 
     def _demands(self, starts: I64, notes: dict[str, dict[str, str]]) -> dict[str, F64]:
         """The columns of the demand."""
         if self._demand is None:
             return {}
-        found = self._demand.of_intervals(starts, interval_s=self._survey.interval_s)
+        found = self._demand.of_intervals(starts, interval_s=self.survey.interval_s)
         lacking = elements_of(self._channels)
         for name in ("demand_block", "demand_sliding"):
-            notes[name] = {"reason": lacking} if isinstance(lacking, str) else {"over": f"{self._survey.demand_s} s"}
-        symbols = {quantity.symbol for quantity in self._survey.quantities}
+            notes[name] = {"reason": lacking} if isinstance(lacking, str) else {"over": f"{self.survey.demand_s} s"}
+        symbols = {quantity.symbol for quantity in self.survey.quantities}
         return {name: v for name, v in zip(("demand_block", "demand_sliding"), found, strict=True) if name in symbols}
 
-    def _largest_changes(self, starts: I64, notes: dict[str, dict[str, str]]) -> dict[str, F64]:
+    def _largest_changes(self, meters: Meters, starts: I64, notes: dict[str, dict[str, str]]) -> dict[str, F64]:
         """The column of rapid voltage changes."""
-        if not self._survey.needs("changes"):
+        if not self.survey.needs("changes"):
             return {}
-        if self._changes is None:
+        if meters.changes is None:
             notes["rvc"] = {"reason": "the nominal voltage is not told"}
             return {"rvc": np.full(starts.shape, np.nan)}
-        found = self._changes.finish()
+        found = meters.changes.finish()
         times = np.array([self._record.time_ns(change.start) for change in found], np.int64)
-        return {"rvc": largest_change(found, times, starts, interval_ns=self._survey.interval_ns)}
+        return {"rvc": largest_change(found, times, starts, interval_ns=self.survey.interval_ns)}
 
-    def _flicker_note(self) -> dict[str, str]:
-        if not self._wants_flicker:
+    def _flicker_note(self, meters: Meters) -> dict[str, str]:
+        if self._record.header.rate_hz < LOWEST_RATE_HZ:
             return {"reason": f"flicker needs samples at {LOWEST_RATE_HZ:g} Hz"}
-        return {"lamp": self._lamp_note} if self._lamp_note else {}
+        return {"lamp": meters.lamp} if meters.lamp else {}

@@ -25,20 +25,31 @@ def with_notes(table: pa.Table, notes: Mapping[str, Mapping[str, str]]) -> pa.Ta
     import pyarrow as pa
 
     fields, columns = [], []
+    written: dict[tuple[tuple[str, str], ...], pa.KeyValueMetadata] = {}  # thousands of columns have a few notes
     for old, column in zip(table.schema, table.columns, strict=True):
         own = notes.get(old.name)
-        fields.append(old if not own else old.with_metadata(dict(own)))
+        if own:
+            key = tuple(own.items())
+            if key not in written:
+                written[key] = pa.KeyValueMetadata(dict(own))
+            fields.append(old.with_metadata(written[key]))
+        else:
+            fields.append(old)
         columns.append(pa.nulls(table.num_rows, old.type) if own and "reason" in own else column)
     return pa.table(columns, schema=pa.schema(fields))
 
 
 def notes_of(table: pa.Table) -> dict[str, dict[str, str]]:
     """The notes of a table's columns, of those that have some."""
-    return {
-        field.name: {_OURS[key]: value.decode() for key, value in said.items() if key in _OURS}
-        for field in table.schema
-        if (said := field.metadata)
-    }
+    found: dict[str, dict[str, str]] = {}
+    read: dict[tuple[tuple[bytes, bytes], ...], dict[str, str]] = {}  # thousands of columns have a few notes
+    for field in table.schema:
+        if said := field.metadata:
+            key = tuple(said.items())
+            if key not in read:
+                read[key] = {_OURS[key]: value.decode() for key, value in said.items() if key in _OURS}
+            found[field.name] = dict(read[key])
+    return found
 
 
 def joined_notes(tables: Sequence[pa.Table]) -> dict[str, dict[str, str]]:

@@ -43,7 +43,7 @@ class Setup:
     ----------
     phases, current_phases : of the judged voltages and of the currents, in the order of the blocks' channels.
     hookup : of the point.
-    nominal_v : nominal voltage, of each judged voltage. [V]
+    nominal_v : nominal voltage, of each judged voltage; 0: not even a usual one is told. [V]
     demand_current_a : of the total demand distortion; None: it is not measured. [A]
     signal_hz : frequency of the mains signal; None: it is not told. [Hz]
     no_signal : why there is no mains signalling voltage; "" where there is one.
@@ -128,8 +128,8 @@ _OF_CHANNEL: Final[Mapping[str, Callable[[Blocks, Setup, int], F64]]] = {
     "crest_u": lambda b, s, c: crest_factor(b.values.peak[c], b.values.rms[c]),
     "u_dc": lambda b, s, c: b.values.mean[c],
     # In volts: the deviation in per cent follows from their root mean square over the interval.
-    "u_under": lambda b, s, c: underdeviation(b.values.rms[c], u_din_v=s.nominal_v),
-    "u_over": lambda b, s, c: overdeviation(b.values.rms[c], u_din_v=s.nominal_v),
+    "u_under": lambda b, s, c: _deviating(underdeviation, b.values.rms[c], s),
+    "u_over": lambda b, s, c: _deviating(overdeviation, b.values.rms[c], s),
     "i_rms": lambda b, s, c: b.values.rms[c],
     "i_half_max": lambda b, s, c: b.u_half_max[c],
     "i_peak": lambda b, s, c: b.values.peak[c],
@@ -159,6 +159,11 @@ _OF_CONDUCTOR: Final[Mapping[str, Callable[[PhasePower], F64]]] = {
     "pf": lambda power: np.stack([power.p, power.s]),
     "dpf": lambda power: np.stack([power.p1, power.s1]),
 }
+
+
+def _deviating(of: Callable[..., F64], rms: F64, setup: Setup) -> F64:
+    """How far a voltage is from its nominal one, where that is told."""
+    return of(rms, u_din_v=setup.nominal_v) if setup.nominal_v else np.full(rms.shape, np.nan)
 
 
 class _Measured:

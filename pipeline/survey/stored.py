@@ -172,8 +172,9 @@ def judge_trends(
             nominal_voltage_v=certificate.nominal_voltage_v if said is None else said,
             declared=known or said is not None,
             demand_current_a=demand_current_a or certificate.demand_current_a,
+            voltages_of=certificate.voltages_of,
         )
-    return found
+    return {key: judged for key, judged in found.items() if judged}
 
 
 def told_key(site: str, point: str, origin: str) -> Key:
@@ -262,7 +263,7 @@ def _trend_of(table: pa.Table, certificate: Certificate, path: Path) -> Trend:
     }
     return Trend(
         with_notes(bare, notes), certificate.nominal_voltage_v, certificate.nominal_kind, certificate.hookup,
-        certificate.phases, certificate.current_phases,
+        certificate.phases, certificate.current_phases, voltages_of=certificate.voltages_of,
     )  # fmt: skip
 
 

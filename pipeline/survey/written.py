@@ -58,15 +58,19 @@ def write_trends(
     ConfigError : an ending that is not known.
     StoreError : a file cannot be written.
     """
-    by_interval: dict[float, list[StoredTrend]] = {interval_s: []}
-    for one in trends:
-        by_interval.setdefault(one.certificate.interval_s, []).append(one)
-    paths = []
-    for of_s, ones in by_interval.items():
-        target = path if of_s == interval_s else neighbour_path(path, of_s)
+    files = by_file(trends, path, interval_s=interval_s)
+    for target, ones in files.items():
         _write(with_accounts(together(ones), accounts), target)
-        paths.append(target)
-    return paths
+    return list(files)
+
+
+def by_file(trends: Sequence[StoredTrend], path: Path, *, interval_s: float) -> dict[Path, list[StoredTrend]]:
+    """Which trends go into which file; as for `write_trends`."""
+    found: dict[Path, list[StoredTrend]] = {path: []}
+    for one in trends:
+        of_s = one.certificate.interval_s
+        found.setdefault(path if of_s == interval_s else neighbour_path(path, of_s), []).append(one)
+    return found
 
 
 def store_trends(trends: Sequence[StoredTrend], root: Path, *, wait_s: float = 60.0) -> list[Path]:

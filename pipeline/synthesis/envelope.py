@@ -16,7 +16,7 @@ Interval = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class EnvelopePiece:
     """A stretch of an envelope: level, straight line or exponential, so always monotone.
 
     Attributes
@@ -66,7 +66,7 @@ class Piece:
 class Envelope:
     """A piecewise function of time, over all time and without a gap."""
 
-    pieces: tuple[Piece, ...]
+    pieces: tuple[EnvelopePiece, ...]
 
     @property
     def is_level(self) -> bool:
@@ -109,22 +109,22 @@ def envelope_of(stages: tuple[Stage, ...], *, steady: float, value: Callable[[St
     -------
     Envelope in the unit of `steady`.
     """
-    pieces: list[Piece] = []
+    pieces: list[EnvelopePiece] = []
     end_s, level = -math.inf, steady
     for stage in stages:
         start_s = stage.start_s
         if start_s - end_s > EDGE_TOLERANCE_S:
-            pieces.append(Piece(end_s, start_s, steady, steady))
+            pieces.append(EnvelopePiece(end_s, start_s, steady, steady))
             level = steady
         else:
             start_s = end_s
         if stage.ramp_s > 0:
-            pieces.append(Piece(start_s, stage.start_s + stage.ramp_s, level, value(stage)))
+            pieces.append(EnvelopePiece(start_s, stage.start_s + stage.ramp_s, level, value(stage)))
             start_s = stage.start_s + stage.ramp_s
         goal = value(stage) if stage.recovery_s is None else steady
-        pieces.append(Piece(start_s, stage.end_s, value(stage), goal, stage.recovery_s))
+        pieces.append(EnvelopePiece(start_s, stage.end_s, value(stage), goal, stage.recovery_s))
         end_s, level = stage.end_s, pieces[-1].value(stage.end_s)
-    return Envelope((*pieces, Piece(end_s, math.inf, steady, steady)))
+    return Envelope((*pieces, EnvelopePiece(end_s, math.inf, steady, steady)))
 
 
 def union(intervals: Iterable[Interval]) -> list[Interval]:

@@ -88,6 +88,11 @@ class Stage:
     current_jump_deg : shift of each conductor's current against its steady angle, leading positive. [degrees]
     ramp_s : magnitudes and angles travel from where they were to the stage's values in a straight line this long. [s]
     recovery_s : time constant with which they return towards the steady state from there on; None: they hold. [s]
+
+    Examples
+    --------
+    >>> hc.Stage(start_s=0.5, duration_s=0.1, residual_pu=(0.4, 1.0, 1.0)).end_s
+    0.6
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = CHECKED
@@ -176,6 +181,11 @@ class Load:
     current_a : RMS of the fundamental in each line conductor. [A]
     displacement_deg : angle by which it lags the conductor's voltage against neutral. Empty: in phase. [degrees]
     harmonics : of the current, relative to its fundamental.
+
+    Examples
+    --------
+    >>> hc.Load(current_a=(60.0, 61.0, 59.0), displacement_deg=(25.0, 25.0, 25.0)).harmonics
+    ()
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = CHECKED
@@ -213,7 +223,7 @@ class Quantisation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class LostSpan:
     """A stretch of time of some channels.
 
     Attributes
@@ -259,6 +269,11 @@ class Waveform:
     quantisation : None: float32 samples.
     missing : spans without samples (missing code, or NaN in float32).
     flat : spans that repeat their first sample.
+
+    Examples
+    --------
+    >>> hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=2.0).n_samples
+    12800
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = CHECKED
@@ -282,8 +297,8 @@ class Waveform:
     snr_db: float | None = None
     load: Load | None = None
     quantisation: Quantisation | None = None
-    missing: tuple[Span, ...] = ()
-    flat: tuple[Span, ...] = ()
+    missing: tuple[LostSpan, ...] = ()
+    flat: tuple[LostSpan, ...] = ()
 
     def __post_init__(self) -> None:
         _require(self.hookup in HOOKUPS, f"hookup is {self.hookup!r}; allowed are {', '.join(HOOKUPS)}")

@@ -159,7 +159,7 @@ class Parameters:
 
 
 @dataclass(frozen=True, slots=True)
-class Windows:
+class DrawnWindows:
     """Windows with what is true about them.
 
     Attributes
@@ -182,7 +182,7 @@ class Windows:
 
 def parametric_windows(
     n_per_class: int, *, conditions: Conditions, seed: int, classes: Sequence[int] = tuple(FORMS)
-) -> Windows:
+) -> DrawnWindows:
     """Windows of some classes, as many of each, class after class.
 
     Parameters
@@ -219,7 +219,7 @@ def parametric_windows(
         values[rows], snr_db[rows] = recorded(clean, rng=rng, conditions=conditions)
         drawn.append(parameters)
     numbers = np.repeat(np.array(classes, dtype=np.int64), n_per_class)
-    return Windows(values, numbers, primitives_of(numbers), snr_db, tuple(drawn), conditions)
+    return DrawnWindows(values, numbers, primitives_of(numbers), snr_db, tuple(drawn), conditions)
 
 
 def primitives_of(classes: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:

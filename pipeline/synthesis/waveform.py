@@ -12,7 +12,14 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.synthesis.envelope import Envelope, FloatArray, envelope_of
-from halfcycle.pipeline.synthesis.parameters import EDGE_TOLERANCE_S, Harmonic, Interharmonic, Span, Stage, Waveform
+from halfcycle.pipeline.synthesis.parameters import (
+    EDGE_TOLERANCE_S,
+    Harmonic,
+    Interharmonic,
+    LostSpan,
+    Stage,
+    Waveform,
+)
 from halfcycle.pipeline.synthesis.truth import TrueEvent, impulse_norm, true_events, voltage_envelopes
 from halfcycle.pipeline.terms import Quantity
 
@@ -23,7 +30,14 @@ _NEGLIGIBLE: Final = 1e-12  # of a decaying exponential, relative to its start
 
 @dataclass(frozen=True, slots=True)
 class Synthesis:
-    """A synthetic capture and the exact truth about the events in it."""
+    """A synthetic capture and the exact truth about the events in it.
+
+    Examples
+    --------
+    >>> wave = hc.Waveform(hookup="single-phase", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=1.0)
+    >>> hc.synthesise(wave, start_ns=0).truth  # nothing happens
+    ()
+    """
 
     capture: Capture
     truth: tuple[TrueEvent, ...]
@@ -88,6 +102,14 @@ def synthesise(waveform: Waveform, *, start_ns: int, station: str = "", seed: in
     -----
     With θ = 2π ∫f dt + place of the phase + jump and m the envelope, a voltage is
     √2 U m (sin θ + Σ a_h sin(h θ + α_h) + Σ a_i sin(2π f_i t + …)) + transients + impulses + dc + noise.
+
+    Examples
+    --------
+    >>> stage = hc.Stage(start_s=0.5, duration_s=0.1, residual_pu=(0.4, 1.0, 1.0))
+    >>> wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=2.0, stages=(stage,))
+    >>> made = hc.synthesise(wave, start_ns=0, station="Sorrel Mill")
+    >>> made.capture.samples.shape, made.truth[0].kind
+    ((3, 12800), 'sag')
     """
     clock = _clock(waveform)
     voltages, currents = _voltages(waveform), _currents(waveform)
@@ -270,7 +292,7 @@ def _recorded(
     return raw.astype(dtype)
 
 
-def _spans(spans: tuple[Span, ...], channel: Channel, t_s: FloatArray) -> list[slice]:
+def _spans(spans: tuple[LostSpan, ...], channel: Channel, t_s: FloatArray) -> list[slice]:
     concerned = (span for span in spans if not span.channels or channel.name in span.channels)
     found = [_samples(t_s, span.start_s, span.start_s + span.duration_s) for span in concerned]
     return [samples for samples in found if samples.start < samples.stop]

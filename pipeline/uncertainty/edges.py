@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.uncertainty.periodic import Periodic
+from halfcycle.pipeline.uncertainty.periodic import Periodic, basis
 
 F64 = npt.NDArray[np.float64]
 
-_COVERED: Final = 0.9545  # by two standard deviations of a normal distribution
+COVERED: Final = 0.9545
+"""By two standard deviations of a normal distribution."""
+
 _EXCESS: Final = (-1.2, -0.6, 0.0)  # of a uniform, a triangular and a normal distribution,
 _COVERAGE: Final = (1.653, 1.927, 2.0)  # and the standard deviations that hold 95.45 % of each: derived
 _SHARP: Final = (0.5, 1.5)  # of the change that must come at once
@@ -27,11 +29,14 @@ class Edge:
     at : middle of the interval that holds it with 95.45 %. [samples]
     deviation : standard deviation of its distribution. [samples]
     excess : kurtosis of that beyond a normal one's: -1.2 of a uniform one, such as within one sample.
+    shares : the distribution itself: rising positions, and the probability that it is no later than each; None of a
+        length. [samples], [1]
     """
 
     at: float
     deviation: float
     excess: float
+    shares: tuple[F64, F64] | None = field(default=None, compare=False)
 
     @property
     def u(self) -> float:
@@ -67,7 +72,11 @@ def find_edge(u: F64, before: Periodic, after: Periodic, *, low: int, high: int)
     low, high = max(low, 0), min(high, u.shape[1])
     if high - low < 2:
         return None
-    earlier, later = before.at(low, high), after.at(low, high)
+    if before.turn == after.turn:
+        rows = basis(low, high, before.turn, max(before.order, after.order))
+        earlier, later = before.of_basis(rows, low, high), after.of_basis(rows, low, high)
+    else:
+        earlier, later = before.at(low, high), after.at(low, high)
     values = u[:, low:high]
     per_channel = 1.0 / (2.0 * np.maximum(before.noise, after.noise) ** 2 + 1e-300)
     off_before = ((values - earlier) ** 2 * per_channel[:, None]).sum(axis=0)
@@ -81,13 +90,13 @@ def find_edge(u: F64, before: Periodic, after: Periodic, *, low: int, high: int)
     chance /= chance.sum()
     share = np.concatenate(([0.0], np.cumsum(chance)))
     grid = np.arange(low - 1, high + 1, dtype=np.float64)  # a step at sample k lies in (k - 1, k]
-    lower, upper = np.interp([(1 - _COVERED) / 2, (1 + _COVERED) / 2], share, grid)
+    lower, upper = np.interp([(1 - COVERED) / 2, (1 + COVERED) / 2], share, grid)
     middle = grid[1:] - 0.5
     mean = float(chance @ middle)
     off = middle - mean
     second = float(chance @ off**2) + 1 / 12
     fourth = float(chance @ off**4) + float(chance @ off**2) / 2 + 1 / 80  # with the uniform part within a sample
-    return Edge(float(lower + upper) / 2, float(np.sqrt(second)), fourth / second**2 - 3)
+    return Edge(float(lower + upper) / 2, float(np.sqrt(second)), fourth / second**2 - 3, (grid, share))
 
 
 def _is_step(gain: F64, change: F64, k: int) -> bool:

@@ -30,6 +30,7 @@ class Periodic:
     middle : of the samples that it was fitted to.
     noise : shape (n_channels,). RMS of what is left, per sample, bias removed. [unit of the samples]
     n : samples that it was fitted to.
+    freedom : degrees of freedom that the noise rests on.
     """
 
     turn: float
@@ -38,6 +39,7 @@ class Periodic:
     middle: float
     noise: F64
     n: int
+    freedom: int
 
     @property
     def order(self) -> int:
@@ -46,7 +48,11 @@ class Periodic:
 
     def at(self, first: int, stop: int) -> F64:
         """The waveform at positions [first, stop), shape (n_channels, stop - first)."""
-        rows = basis(first, stop, self.turn, self.order)
+        return self.of_basis(basis(first, stop, self.turn, self.order), first, stop)
+
+    def of_basis(self, rows: F64, first: int, stop: int) -> F64:
+        """As `at`, from a basis of these positions that has its orders at least."""
+        rows = rows[: self.weights.shape[0]]
         values: F64 = self.weights.T @ rows
         if self.slopes.any():
             grown = (np.arange(first, stop) - self.middle) * (self.turn / (2 * np.pi))
@@ -107,4 +113,4 @@ def fit_periodic(u: F64, first: int, stop: int, *, cycle: float) -> Periodic | N
     left = values - weights.T @ rows
     noise = np.sqrt(np.einsum("ij,ij->i", left, left) / (n - n_columns))
     slopes = weights[n_sizes:] if drifts else np.zeros((2, u.shape[0]))
-    return Periodic(turn, weights[:n_sizes], slopes, middle, noise, n)
+    return Periodic(turn, weights[:n_sizes], slopes, middle, noise, n, n - n_columns)

@@ -45,6 +45,7 @@ class Physical:
     level : lowest or highest. [V]
     levels : of each channel. [V]
     noise : of each channel.
+    inside : RMS values of the windows of each channel that lie wholly within. [V]
     """
 
     begins: Edge | None
@@ -52,6 +53,7 @@ class Physical:
     level: Level | None
     levels: tuple[Level | None, ...]
     noise: tuple[Noise, ...]
+    inside: tuple[F64, ...]
 
 
 def physical_of(
@@ -92,7 +94,7 @@ def physical_of(
     calm = before if before is not None else after
     if calm is None:
         return None
-    noise = tuple(Noise(float(s), q, cycle, n_tracked) for s, q in zip(calm.noise, steps_v, strict=True))
+    noise = tuple(Noise(float(s), q, cycle, n_tracked, calm.freedom) for s, q in zip(calm.noise, steps_v, strict=True))
     low, high = _rough_edges(u, before, after, start=start, stop=stop, cycle=cycle)
     gap = _GAP_CYCLES * cycle
     begins = ends = None
@@ -107,12 +109,12 @@ def physical_of(
         ends = None if during is None else find_edge(u, during, after, **_near(high, cycle, turned=True))
     first = begins.at - 0.5 if begins is not None else start + _AWAY_CYCLES * cycle
     last = ends.at + 0.5 if ends is not None else stop - _AWAY_CYCLES * cycle
+    inside = tuple(one.rms[(one.starts >= first) & (one.starts + cycle <= last)] for one in windows)
     levels = tuple(
-        level_of(one.rms[(one.starts >= first) & (one.starts + cycle <= last)], of_channel, highest=highest)
-        for one, of_channel in zip(windows, noise, strict=True)
+        level_of(values, of_channel, highest=highest) for values, of_channel in zip(inside, noise, strict=True)
     )
     known = [level for level in levels if level is not None]
-    return Physical(begins, ends, worst_level(known, highest=highest) if known else None, levels, noise)
+    return Physical(begins, ends, worst_level(known, highest=highest) if known else None, levels, noise, inside)
 
 
 def _calm(u: F64, edge: float, cycle: float, *, later: bool) -> Periodic | None:

@@ -11,10 +11,10 @@ from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.errors import HalfcycleError, PlaceError, ReadError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.nightly.building import judge_day_again
-from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
+from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata
 from halfcycle.pipeline.nightly.days import Day, held_names, names_digest, path_of
 from halfcycle.pipeline.readers import capture_files
-from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.records.archive import Reading, look_at, records_by_site
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.resources import code_version
@@ -37,6 +37,7 @@ class Again:
     terms : that the events' site was judged by.
     changes : what of the inputs is not as it was, a sentence each.
     reached : what was made again, in words.
+    altered : what of the catalogue itself is not as its manifest says; "" where all is.
     """
 
     events: tuple[Event, ...]
@@ -45,6 +46,7 @@ class Again:
     terms: Terms
     changes: tuple[str, ...] = ()
     reached: str = ""
+    altered: str = ""
 
     def row(self, event: Event) -> Event | None:
         """The row of an event, by its id, or None."""
@@ -73,7 +75,7 @@ class ScreeningOrigin:
     archive : where its waveforms may lie.
     """
 
-    def __init__(self, known: Provenance, catalogue: Path, archive: Archive) -> None:
+    def __init__(self, known: Provenance, catalogue: Path, archive: WaveformPlaces) -> None:
         self._known, self._catalogue, self._archive = known, catalogue, archive
         self._done: dict[int, Again] = {}
 
@@ -142,12 +144,19 @@ class ScreeningOrigin:
 
 
 class FleetOrigin:
-    """The rows of a fleet's daily catalogues, from its store. archive : names the fleet."""
+    """The rows of a fleet's daily catalogues, from its store.
 
-    def __init__(self, archive: Archive) -> None:
+    Parameters
+    ----------
+    archive : names the fleet.
+    key : that the catalogues should be signed with; None: the fleet's, where it has one.
+    """
+
+    def __init__(self, archive: WaveformPlaces, *, key: bytes | None = None) -> None:
         if archive.fleet is None:
             raise HalfcycleError("no fleet is named")
         self._fleet = archive.fleet
+        self._key = archive.fleet.secret if key is None else key
         self._done: dict[Day, Again] = {}
 
     def again(self, event: Event) -> Again:
@@ -162,8 +171,10 @@ class FleetOrigin:
         again = judge_day_again(day, fleet)
         site = fleet.site(day.site)
         changes = []
+        altered = ""
         try:
             document = catalogue_metadata(path_of(day, fleet))
+            altered = "" if document is None else altered_catalogue(path_of(day, fleet), key=self._key)
         except PlaceError as error:
             document = None
             changes.append(str(error))
@@ -181,7 +192,7 @@ class FleetOrigin:
                 changes.append("captures: some of the day, or of the days beside it, came or went since it was judged")
         return Again(
             tuple(again.events), tuple(again.records), tuple(again.accounts), again.terms, tuple(changes),
-            f"{day.day} of {day.site} judged again from the store",
+            f"{day.day} of {day.site} judged again from the store", altered,
         )  # fmt: skip
 
 

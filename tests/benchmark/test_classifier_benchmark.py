@@ -13,9 +13,9 @@ from forked import run_code
 from made_distribution import guest_command
 
 from halfcycle.pipeline.benchmark.classifier_contenders import (
+    Answers,
     ClassifierContender,
     Halfcycle,
-    Verdict,
     Waves,
     classifier_contenders,
 )
@@ -70,11 +70,11 @@ class Oracle:
         assert sum(len(classes) for _, classes in parts) == 240
         return self
 
-    def judge(self, waves: Waves) -> Verdict:
+    def judge(self, waves: Waves) -> Answers:
         classes = np.array([self.seen[row.tobytes()] for row in waves.values])
         if self.wrong is not None:
             classes[classes == self.wrong] = 1
-        return Verdict(classes, np.full(len(classes), 0.5))
+        return Answers(classes, np.full(len(classes), 0.5))
 
 
 def seen_in(classes: ClassifierSuite) -> dict[bytes, int]:
@@ -85,10 +85,10 @@ def seen_in(classes: ClassifierSuite) -> dict[bytes, int]:
         def fit(self, parts: object) -> Note:
             return self
 
-        def judge(self, waves: Waves) -> Verdict:
+        def judge(self, waves: Waves) -> Answers:
             truth = np.repeat(classes.classes, classes.test_per_class)
             found.update({row.tobytes(): int(k) for row, k in zip(waves.values, truth, strict=True)})
-            return Verdict(truth)
+            return Answers(truth)
 
     run_classifiers(classes, [ClassifierContender("note", lambda seed: Note())])
     return found

@@ -19,7 +19,7 @@ from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.events import Event, with_identity
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.indices.curves import curve
-from halfcycle.pipeline.report.content import Settings
+from halfcycle.pipeline.report.content import ReportSettings
 from halfcycle.pipeline.report.folder import fleet_pages, write_folder
 from halfcycle.pipeline.report.material import Material
 from halfcycle.pipeline.report.slice import Slice
@@ -85,7 +85,7 @@ def main() -> None:
         for d in range(30)
     ]
     material = Material(events=events, slices=slice_of, coverage=spans)
-    settings = Settings(curve=curve("iti"), worst=given.worst)
+    settings = ReportSettings(curve=curve("iti"), worst=given.worst)
     before_s = time.process_time()
     with tempfile.TemporaryDirectory() as folder:
         pages = write_folder(fleet_pages(material, settings=settings), Path(folder) / "pages")

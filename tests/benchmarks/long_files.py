@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -34,6 +35,24 @@ NOMINAL_V: Final = 230.0
 SAG_S: Final = 0.2
 START_NS: Final = 1_767_225_600_000_000_000  # 2026-01-01T00:00:00Z
 HALFCYCLE: Final = str(Path(sys.executable).with_name("halfcycle"))
+_FLEET: Final = f"""
+inbox = "inbox"
+store = "store"
+processed = "processed"
+quarantine = "quarantine"
+explain = true
+[run]
+workers = 1
+settle_s = 0.0
+[survey]
+interval_s = {BLOCK_S:g}
+quantities = []
+[[sites]]
+name = "Long weir"
+nominal_voltage_v = {NOMINAL_V:g}
+nominal_frequency_hz = 50
+hookup = "four-wire"
+"""
 Write = Callable[[Capture, Path], object]
 FORMATS: Final[dict[str, tuple[str, Write]]] = {
     "Parquet": (".parquet", partial(write_waveform_parquet, digest="0" * 32)),
@@ -111,6 +130,20 @@ def measured(folder: Path, out: Path, *, n_sags: int) -> Cost:
     return cost
 
 
+def spent_night(folder: Path, out: Path, *, n_sags: int) -> Cost:
+    """Cost of a night that stores, judges and surveys the files, its sags counted. out: the fleet lies beside it."""
+    root = out.with_suffix(".fleet")
+    (root / "inbox").mkdir(parents=True)
+    for path in folder.iterdir():
+        os.link(path, root / "inbox" / path.name)
+    (root / "fleet.toml").write_text(_FLEET, encoding="utf-8")
+    cost = cost_of(["nightly", "--config", str(root / "fleet.toml")])
+    found = root.glob("store/catalogue/*/*/events.parquet")
+    kinds = [kind for path in found for kind in pq.read_table(path, partitioning=None).column("kind").to_pylist()]
+    assert kinds.count("sag") == n_sags, f"{kinds.count('sag')} sags in {folder.name}; {n_sags} were drawn"
+    return cost
+
+
 def compared(folder: Path, *, hours: float, kinds: list[str]) -> list[tuple[str, str, str]]:
     """A row for each format and command: one file against many."""
     rows = []
@@ -118,7 +151,7 @@ def compared(folder: Path, *, hours: float, kinds: list[str]) -> list[tuple[str,
         with tempfile.TemporaryDirectory(dir=folder) as made:
             long, short = write_both(Path(made), hours=hours, kind=kind)
             n_sags = len(list(short.glob(f"*{FORMATS[kind][0]}")))
-            for what, run in (("screen, all detectors", screened), ("measure, all quantities", measured)):
+            for what, run in RUNS.items():
                 one = run(long, Path(made, "one.parquet"), n_sags=n_sags)
                 many = run(short, Path(made, "many.parquet"), n_sags=n_sags)
                 words = (
@@ -129,6 +162,13 @@ def compared(folder: Path, *, hours: float, kinds: list[str]) -> list[tuple[str,
                 name = f"{kind}: one file of {hours:g} h against {n_sags} of ten minutes, {what}"
                 rows.append((name, "≤ 1.1, ≤ 1.1 and ≤ 500 MiB", words))
     return rows
+
+
+RUNS: Final = {
+    "screen, all detectors": screened,
+    "measure, all quantities": measured,
+    "a night, all quantities": spent_night,
+}
 
 
 def main() -> None:

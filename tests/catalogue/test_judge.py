@@ -282,7 +282,7 @@ def test_every_variation_of_the_full_measure_is_in_the_catalogue(seed: int) -> N
     # The judgement may pass over calm parts of a record; the full measure of all of it knows no calm. Levels and
     # lengths at the edge of what a threshold sees: half a cycle and more, to within a percent of the threshold.
     from halfcycle.pipeline.detectors.rms_variations import find_rms_variations
-    from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+    from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 
     rng = np.random.default_rng(seed)
     stages, t_s = [], 1.5

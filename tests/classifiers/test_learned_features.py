@@ -10,7 +10,7 @@ import pytest
 from halfcycle.classifiers.learned.bursts import find_bursts
 from halfcycle.classifiers.learned.decompose import estimate_deviation, take_apart
 from halfcycle.classifiers.learned.features import FEATURES, extract
-from halfcycle.classifiers.learned.reference import Reference, solve
+from halfcycle.classifiers.learned.reference import FundamentalReference, solve
 from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE, to_grid
 from halfcycle.pipeline.synthesis.parametric import parametric_windows
 from halfcycle.pipeline.synthesis.recording import Conditions
@@ -64,7 +64,7 @@ def test_harmonics_of_part_of_a_window_are_found_at_a_frequency_off_nominal() ->
     y = sum((made[:, i, None] * np.exp(1j * h * phase)).real for i, h in enumerate((1, 3, 5, 7)))
     mask = np.zeros((20, N_GRID), dtype=np.float32)
     mask[:, 128:400] = 1
-    reference = Reference(deviation)
+    reference = FundamentalReference(deviation)
     sums = reference.project((y * mask).astype(np.float32)).sum(axis=1)
     gram = reference.project(mask, orders=(0, 2, 4, 6, 8, 10, 12, 14)).sum(axis=1)
     np.testing.assert_allclose(solve(sums, gram), made, atol=5e-3)

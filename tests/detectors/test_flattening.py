@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.flattening import FlatToppingSettings, find_flat_topping, flat_topping
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.spectra import Spectra, synchronised_spectra, windows_of
 
 F64 = npt.NDArray[np.float64]

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.frequency_deviation import FrequencyDeviationSettings, find_frequency_deviations
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 
 SOURCE = "EN 50160:2010 (from memory): 50 Hz ± 1 %, 49.5 to 50.5 Hz, for 99.5 % of a year"
 DEFAULT = FrequencyDeviationSettings()

@@ -22,7 +22,7 @@ from halfcycle.pipeline.detectors.harmonics import (
 )
 from halfcycle.pipeline.detectors.steady import SteadySettings, lasting_excursions
 from halfcycle.pipeline.errors import ConfigError, SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.spectra import Spectra, synchronised_spectra, windows_of
 from halfcycle.pipeline.resources import resource
 from halfcycle.pipeline.synthesis import Harmonic, Waveform, synthesise

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.quality import CLIPPED, MISSING
 
 SOURCE = "common practice, no source: threshold and hysteresis on half-cycle current, as for swells"

@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.quality import CLIPPED, MISSING
 
 SOURCE = "IEC 61000-4-30 Ed. 3, 5.11 (the algorithm from memory, its quantities found in secondary texts)"

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from halfcycle.pipeline.detectors.spans import Series, find_excursions, per_channel
+from halfcycle.pipeline.detectors.spans import ChannelSeries, find_excursions, per_channel
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.mask_runs import latched, runs
 from halfcycle.pipeline.measures.quality import CLIPPED, FLAT, MISSING
@@ -107,19 +107,19 @@ def held_at(grades: npt.NDArray[np.int8], i: int) -> bool:
 
 def test_the_last_window_ends_as_long_after_its_start_as_its_kind_says() -> None:
     starts = np.array([0.0, 10, 20, 30])
-    assert Series.of(np.zeros(4), starts, None, steps=2).time(0, 4) == 50  # one cycle, two half cycles
-    assert Series.of(np.zeros(4), starts, None, steps=1).time(0, 4) == 40
-    assert Series.of(np.zeros(2), starts[:2], None, steps=2).time(0, 2) == 30
-    assert Series.of(np.zeros(1), starts[:1], None, steps=2).time(0, 1) == 0  # of unknown length
+    assert ChannelSeries.of(np.zeros(4), starts, None, steps=2).time(0, 4) == 50  # one cycle, two half cycles
+    assert ChannelSeries.of(np.zeros(4), starts, None, steps=1).time(0, 4) == 40
+    assert ChannelSeries.of(np.zeros(2), starts[:2], None, steps=2).time(0, 2) == 30
+    assert ChannelSeries.of(np.zeros(1), starts[:1], None, steps=2).time(0, 1) == 0  # of unknown length
 
 
 def test_marks_of_several_channels_add_up() -> None:
     flags = np.array([[MISSING, 0, 0, 0], [0, FLAT, 0, 0], [0, 0, CLIPPED, 0]])
-    series = Series.of(np.zeros((3, 4)), np.arange(4), flags, steps=2)
+    series = ChannelSeries.of(np.zeros((3, 4)), np.arange(4), flags, steps=2)
     assert series.flags_of((0, 1), 0, 4) == MISSING + FLAT
     assert series.flags_of((0, 1), 1, 4) == FLAT
     assert series.flags_of((2,), 0, 2) == 0
-    assert Series.of(np.zeros((3, 4)), np.arange(4), 0 * flags, steps=2).without(MISSING) is None
+    assert ChannelSeries.of(np.zeros((3, 4)), np.arange(4), 0 * flags, steps=2).without(MISSING) is None
 
 
 @pytest.mark.parametrize(
@@ -133,7 +133,7 @@ def test_marks_of_several_channels_add_up() -> None:
 )
 def test_series_that_do_not_fit_are_refused(values: object, starts: object, flags: object, message: str) -> None:
     with pytest.raises(SignalError, match=message):
-        Series.of(values, starts, flags, steps=2)  # type: ignore[arg-type]
+        ChannelSeries.of(values, starts, flags, steps=2)  # type: ignore[arg-type]
 
 
 def test_references_must_fit_the_channels() -> None:

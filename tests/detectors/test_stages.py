@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from halfcycle.pipeline.detectors.stages import Stage, find_stages
+from halfcycle.pipeline.detectors.stages import Plateau, find_stages
 
 SOURCE = "derived: plateaus of two cycles (four half cycles) and more, 0.05 pu and more apart, as the function promises"
 
 
 def test_two_plateaus_are_two_stages() -> None:
-    assert find_stages([0.5] * 10 + [0.75] * 8) == (Stage(0, 10, 0.5), Stage(10, 8, 0.75))
+    assert find_stages([0.5] * 10 + [0.75] * 8) == (Plateau(0, 10, 0.5), Plateau(10, 8, 0.75))
 
 
 def test_a_plateau_that_comes_back_is_a_stage_of_its_own() -> None:
@@ -30,7 +30,7 @@ def test_levels_closer_than_a_twentieth_are_one_stage() -> None:
 
 def test_a_blip_of_under_two_cycles_is_no_stage() -> None:
     (stage,) = find_stages([0.5] * 10 + [0.9] * 3 + [0.5] * 10)
-    assert stage == Stage(0, 23, 0.5)
+    assert stage == Plateau(0, 23, 0.5)
 
 
 def test_edges_between_plateaus_belong_to_the_stage_before() -> None:
@@ -40,9 +40,9 @@ def test_edges_between_plateaus_belong_to_the_stage_before() -> None:
 
 
 def test_a_short_or_shapeless_trace_is_one_stage_at_its_median() -> None:
-    assert find_stages([0.5, 0.7, 0.6]) == (Stage(0, 3, 0.6),)
+    assert find_stages([0.5, 0.7, 0.6]) == (Plateau(0, 3, 0.6),)
     steep = np.linspace(0.2, 0.89, 20)
-    assert find_stages(np.tile([0.2, 0.8], 10)) == (Stage(0, 20, 0.5),)
+    assert find_stages(np.tile([0.2, 0.8], 10)) == (Plateau(0, 20, 0.5),)
     assert find_stages(steep)[0].i_start == 0
 
 

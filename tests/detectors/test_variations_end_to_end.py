@@ -14,7 +14,7 @@ from twins.twin_waveforms import Component, Stage, Triple, Truth, three_phase
 
 from halfcycle.pipeline.detectors.point_on_wave import refine_start
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 
 SOURCE_LIMITS = "IEC 61000-4-30 Ed. 3, 5.4: Class A, residual voltage within 0.2 % of Udin, duration within one cycle"
 SOURCE_RULES = "IEC 61000-4-30 Ed. 3, 5.4 and 5.5: thresholds, hysteresis, polyphase rules (partly from memory)"

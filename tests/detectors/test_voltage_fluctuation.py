@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.voltage_fluctuation import VoltageFluctuationSettings, find_voltage_fluctuations
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.quality import FLAT
 
 SOURCE_BAND = "IEEE Std 1159-2019, Table 2, row 6.0: < 25 Hz, 0.1 to 7 % typical"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.incidents.waveforms import Stretch, matched
+from halfcycle.pipeline.incidents.waveforms import SagVoltages, matched
 
 START_S = -0.1
 LENGTH_S = 0.08
@@ -17,7 +17,7 @@ LENGTH_S = 0.08
 def stretch(
     *, rate_hz: float, low: tuple[float, float, float], late_s: float = 0.0, length_s: float = LENGTH_S,
     turn_deg: float = 0.0, hertz: float = 50.02, seed: int = 1,
-) -> Stretch:  # fmt: skip
+) -> SagVoltages:  # fmt: skip
     """Three phases that fall at zero and come back, as a formula gives them, with noise of 0.2 %."""
     t = START_S + np.arange(round(0.3 * rate_hz)) / rate_hz
     inside = (t >= late_s) & (t < late_s + length_s)
@@ -26,7 +26,7 @@ def stretch(
     for k in range(3):
         wave = np.sin(2 * np.pi * hertz * (t - late_s) + np.radians(turn_deg - 120 * k))
         phases.append(325 * wave * np.where(inside, low[k], 1.0) + rng.normal(0, 0.65, len(t)))
-    return Stretch(np.stack(phases), rate_hz, START_S, late_s, length_s, 50.0)
+    return SagVoltages(np.stack(phases), rate_hz, START_S, late_s, length_s, 50.0)
 
 
 def test_one_disturbance_at_two_rates_is_the_same_and_its_lag_is_found_between_samples() -> None:

@@ -10,7 +10,7 @@ from scipy import integrate, stats
 
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.errors import ConfigError, SignalError
-from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.events import Event, Uncertainty
 from halfcycle.pipeline.indices.cells import cell_probabilities, count_cells, grid, grids
 from halfcycle.pipeline.indices.counted import Counted, counted_by, per_phase, polyphase, time_aggregated
 from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_table, exposure_of, read_coverage
@@ -26,8 +26,8 @@ EN_50160 = "EN 50160:2010, tables 2 and 5 (from memory; a public excerpt agrees 
 S = 1_000_000_000
 
 
-def counted(start_s: float, residual: float, duration_s: float, *, side: str = "sag", site: str = "S") -> Counted:
-    return Counted(site, None, side, round(start_s * 1e9), residual, duration_s, (f"{start_s}",))  # type: ignore[arg-type]
+def counted(start_s: float, residual: float, duration_s: float, *, kind: str = "sag", site: str = "S") -> Counted:
+    return Counted(site, None, kind, round(start_s * 1e9), residual, duration_s, (f"{start_s}",))  # type: ignore[arg-type]
 
 
 def event(start_s: float, magnitude: float, observed_s: float, **more: object) -> Event:
@@ -66,7 +66,7 @@ def test_aggregation_in_time_keeps_the_worst_and_does_not_slide() -> None:
     merged = time_aggregated([counted(0, 0.8, 0.1), counted(50, 0.6, 0.2), counted(70, 0.7, 0.3)], window_s=60)
     assert [(one.start // S, one.magnitude_pu, one.duration_s) for one in merged] == [(0, 0.6, 0.2), (70, 0.7, 0.3)]
     assert merged[0].event_ids == ("50", "0")
-    apart = time_aggregated([counted(0, 0.8, 0.1), counted(1, 1.2, 0.1, side="swell"), counted(2, 0.5, 0.1, site="T")])
+    apart = time_aggregated([counted(0, 0.8, 0.1), counted(1, 1.2, 0.1, kind="swell"), counted(2, 0.5, 0.1, site="T")])
     assert len(apart) == 3
 
 
@@ -75,8 +75,8 @@ def test_an_event_on_the_level_is_not_beyond_it_and_a_long_one_is_not_counted() 
     assert sarfi([counted(0, 0.9, 1)], 90) == 0
     assert sarfi([counted(0, 0.8999, 60)], 90) == 1
     assert sarfi([counted(0, 0.5, 60.1)], 90) == 0
-    assert sarfi([counted(0, 1.1, 1, side="swell")], 110) == 0
-    assert sarfi([counted(0, 1.1001, 1, side="swell")], 110) == 1
+    assert sarfi([counted(0, 1.1, 1, kind="swell")], 110) == 0
+    assert sarfi([counted(0, 1.1001, 1, kind="swell")], 110) == 1
     for wrong in (0, -1, 100):
         with pytest.raises(SignalError):
             sarfi([], wrong)
@@ -88,10 +88,10 @@ def drawn(seed: int, n: int = 400) -> list[Counted]:
     draw = np.random.default_rng(seed)
     made = []
     for _ in range(n):
-        side = "swell" if draw.random() < 0.3 else "sag"
-        level = draw.uniform(1.02, 1.6) if side == "swell" else draw.uniform(0, 0.98)
+        kind = "swell" if draw.random() < 0.3 else "sag"
+        level = draw.uniform(1.02, 1.6) if kind == "swell" else draw.uniform(0, 0.98)
         seconds = float(10 ** draw.uniform(-2, 2.2))
-        made.append(counted(draw.uniform(0, 4000), float(level), seconds, side=side, site=f"S{draw.integers(4)}"))
+        made.append(counted(draw.uniform(0, 4000), float(level), seconds, kind=kind, site=f"S{draw.integers(4)}"))
     return made
 
 
@@ -106,7 +106,7 @@ def test_sarfi_of_a_drawn_fleet_is_that_of_a_twin_that_counts_by_hand(seed: int)
                 if one.site != site or one.duration_s > 60:
                     continue
                 beyond = one.magnitude_pu * 100 < level if level < 100 else one.magnitude_pu * 100 > level
-                if beyond and ((one.side == "sag") == (level < 100)):
+                if beyond and ((one.variation == "sag") == (level < 100)):
                     by_hand += 1
             assert sarfi([one for one in fleet if one.site == site], level) == by_hand
     steps = {
@@ -116,7 +116,7 @@ def test_sarfi_of_a_drawn_fleet_is_that_of_a_twin_that_counts_by_hand(seed: int)
     for name, table in steps.items():
         by_hand = 0
         for one in fleet:
-            if one.side == "sag" and one.duration_s <= 60:
+            if one.variation == "sag" and one.duration_s <= 60:
                 limit = next(level for until, level in table if one.duration_s <= until)
                 by_hand += one.magnitude_pu < limit
         assert sarfi_curve(fleet, curve(name)) == by_hand
@@ -124,18 +124,20 @@ def test_sarfi_of_a_drawn_fleet_is_that_of_a_twin_that_counts_by_hand(seed: int)
 
 @pytest.mark.parametrize("seed", range(5))
 def test_aggregation_in_time_of_a_drawn_fleet_is_that_of_a_twin(seed: int) -> None:
-    # Brute force: per site and side, take the first event left, throw together all within a minute, repeat.
+    # Brute force: per site and kind, take the first event left, throw together all within a minute, repeat.
     fleet = drawn(seed)
     for site in ("S0", "S1"):
-        for side in ("sag", "swell"):
-            left = sorted((one for one in fleet if (one.site, one.side) == (site, side)), key=lambda one: one.start)
+        for kind in ("sag", "swell"):
+            left = sorted(
+                (one for one in fleet if (one.site, one.variation) == (site, kind)), key=lambda one: one.start
+            )
             expected = []
             while left:
                 group = [one for one in left if one.start - left[0].start <= 60 * S]
-                worst = (max if side == "swell" else min)(group, key=lambda one: one.magnitude_pu)
+                worst = (max if kind == "swell" else min)(group, key=lambda one: one.magnitude_pu)
                 expected.append((left[0].start, worst.magnitude_pu, worst.duration_s))
                 left = left[len(group) :]
-            got = [one for one in time_aggregated(fleet, window_s=60) if (one.site, one.side) == (site, side)]
+            got = [one for one in time_aggregated(fleet, window_s=60) if (one.site, one.variation) == (site, kind)]
             assert [(one.start, one.magnitude_pu, one.duration_s) for one in got] == expected
 
 
@@ -265,7 +267,7 @@ def test_cells_of_the_swell_table(u_pct: float, t_ms: float, cell: str | None) -
 
 
 def test_every_sag_is_in_one_cell_or_in_none_and_nothing_is_lost() -> None:
-    fleet = [one for one in drawn(1) if one.side == "sag"]
+    fleet = [one for one in drawn(1) if one.variation == "sag"]
     for table in grids():
         cells = count_cells(fleet, table)
         assert sum(cells.counts.values()) + cells.outside == len(fleet)
@@ -337,7 +339,7 @@ def test_one_fault_is_counted_per_phase_per_point_and_per_minute() -> None:
     assert {basis: len(found) for basis, found in ways.items()} == {
         "per phase": 5, "polyphase": 3, "time-aggregated": 2,
     }  # fmt: skip
-    first = next(one for one in ways["polyphase"] if one.side == "sag")
+    first = next(one for one in ways["polyphase"] if one.variation == "sag")
     assert first.magnitude_pu == 0.02
     assert first.duration_s == pytest.approx(1.2)  # from 10 s to 11.2 s
     assert first.event_ids == (fault.event_id, overlapping.event_id)
@@ -485,3 +487,11 @@ def test_energy_of_the_worst_row_and_sag_score_by_hand() -> None:
     assert made["sag energy", "worst row"] == pytest.approx(0.3)
     assert made["sag score", "sum"] == pytest.approx(1 / 3)
     assert made["sag energy", "sum"] == pytest.approx(0.3)
+
+
+def test_what_a_row_says_of_its_uncertainty_goes_into_its_cells() -> None:
+    # JCGM 100, F.2.4.5: of a magnitude that is not corrected, √(u² + bias²); a row that tells none has that of Class A.
+    told = Uncertainty(magnitude_u=0.003, magnitude_corrected=0.804)
+    (own,) = polyphase([event(0.0, 0.8, 0.1, uncertainty=told)])
+    (usual,) = polyphase([event(0.0, 0.8, 0.1)])
+    assert (own.magnitude_u, usual.magnitude_u) == (pytest.approx(0.005), 0.002)

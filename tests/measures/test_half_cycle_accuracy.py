@@ -13,7 +13,8 @@ from twins.twin_rms import urms_between_crossings, urms_half_twin
 from twins.twin_waveforms import Component, Stage, three_phase
 
 from halfcycle.pipeline.capture import Channel
-from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles, half_cycle_rms, measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
+from halfcycle.pipeline.measures.half_cycle_arrays import half_cycle_rms, measure_half_cycles
 
 FloatArray = npt.NDArray[np.float64]
 

@@ -12,7 +12,8 @@ from twins.twin_waveforms import Component, Stage, three_phase
 from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures import half_cycle
-from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles, half_cycle_rms, measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
+from halfcycle.pipeline.measures.half_cycle_arrays import half_cycle_rms, measure_half_cycles
 from halfcycle.pipeline.measures.quality import MISSING
 
 RATE_HZ = 1600.0

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.harmonic_spectra import (
     HarmonicSpectra,
     harmonic_angles_deg,

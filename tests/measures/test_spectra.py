@@ -15,7 +15,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.spectra import (
     MARGIN_SAMPLES,
     Spectra,

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from halfcycle.pipeline.measures import steady_rms
-from halfcycle.pipeline.measures.half_cycle import HalfCycles, measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 
 SOURCE_PARSEVAL = "derived: the square of the RMS over whole periods is the sum of the squares of the harmonics' RMS"
 SOURCE_FULL = "derived: the measure of every window between its own two ends, tested against brute force elsewhere"

@@ -11,6 +11,7 @@ import pytest
 from made_fleet import HALF_CYCLE_S, SITE, catalogue_bytes, cut, events_in, loaded, made_capture, states, write_capture
 from made_fleet import write_fleet as written_fleet
 
+from halfcycle.pipeline.catalogue import span
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly import building
 from halfcycle.pipeline.nightly import days as days_module
@@ -76,6 +77,20 @@ def test_files_that_come_one_by_one_give_the_bytes_of_files_that_come_at_once(tm
         kept.rename(path)
         run_nightly(fleet)
     assert catalogue_bytes(fleet.store) == catalogue_bytes(at_once.store)
+
+
+def test_a_day_that_is_judged_in_spans_has_the_events_of_one_judged_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_once, _ = fill(tmp_path / "at once")
+    run_nightly(at_once)
+    in_spans, _ = fill(tmp_path / "in spans")
+    monkeypatch.setattr(span, "SPAN_SAMPLES", 4000)
+    (judged, *_) = run_nightly(in_spans).days
+    got, want = events_in(in_spans), events_in(at_once)
+    assert [(event.start, event.end, event.stages) for event in got] == [(e.start, e.end, e.stages) for e in want]
+    assert [event.magnitude for event in got] == pytest.approx([event.magnitude for event in want], abs=1e-6)
+    assert judged.judged_s == pytest.approx(DAY_S)
 
 
 def test_events_in_the_course_of_one_from_an_earlier_day_are_of_its_incident(tmp_path: Path) -> None:

@@ -17,7 +17,17 @@ from readers.reader_contract import at_most_samples
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.errors import ReadError
-from halfcycle.pipeline.readers import capture_at, comtrade, delimited, matlab, numpy_archive, parquet, read_captures
+from halfcycle.pipeline.readers import (
+    capture_at,
+    comtrade,
+    delimited,
+    known_headers,
+    matlab,
+    numpy_archive,
+    parquet,
+    read_captures,
+    release,
+)
 from halfcycle.pipeline.readers.comtrade.binary_rows import BinaryRows
 from halfcycle.pipeline.readers.pqdif.observed import ObservationReading
 from halfcycle.pipeline.writers.comtrade import write_comtrade
@@ -39,6 +49,26 @@ def test_each_capture_of_a_file_is_found_by_its_place(tmp_path: Path) -> None:
         found = capture_at(path, index, quantities=("voltage",))
         assert found.header == capture.header
         assert np.array_equal(found.samples, capture.samples)
+
+
+def test_a_configuration_is_parsed_once_for_headers_and_captures_unless_its_files_have_changed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    parsed: list[bytes] = []
+    parse = comtrade.parse_configuration
+    monkeypatch.setattr(
+        comtrade, "parse_configuration", lambda content, **more: (parsed.append(content), parse(content, **more))[1]
+    )
+    path = put(tmp_path, LINES, binary_rows(VALUES))
+    (header,) = known_headers(path, quantities=("voltage",)) or ()
+    assert capture_at(path, 0, quantities=("voltage",)).header == header
+    assert len(parsed) == 1
+    known_headers(path, quantities=("voltage",))
+    release()
+    changed = put(tmp_path, {**LINES, 3: LINES[3].replace("0.5", "0.75")}, binary_rows(VALUES))
+    assert changed == path
+    assert capture_at(path, 0, quantities=("voltage",)).header.channels[0].scale == 0.75
+    assert len(parsed) == 3
 
 
 def test_a_capture_that_has_gone_is_said(tmp_path: Path) -> None:

@@ -43,6 +43,17 @@ def capture_of(n: int, *, kind: str = "int16") -> Capture:
     )
 
 
+def test_no_more_of_a_file_than_some_row_groups_is_in_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "x.parquet"
+    write_waveform_parquet(capture_of(32 * ROW_GROUP_SAMPLES), path)
+    monkeypatch.setattr(parquet, "MAX_CAPTURE_SAMPLES", 2 * ROW_GROUP_SAMPLES)
+    pool = pa.default_memory_pool()
+    before = pool.bytes_allocated()
+    held = [pool.bytes_allocated() - before for _ in read_captures(path)]
+    assert len(held) == 16
+    assert 0 < max(held) < path.stat().st_size / 4
+
+
 def read_one(path: Path) -> Capture:
     (capture,) = read_captures(path)
     return capture

@@ -11,7 +11,7 @@ from twins.twin_waveforms import Stage, three_phase
 from halfcycle.classifiers.category import classify_category
 from halfcycle.pipeline.config import load_thresholds
 from halfcycle.pipeline.detectors.rms_variations import find_rms_variations
-from halfcycle.pipeline.measures.half_cycle import half_cycle_rms, measure_half_cycles
+from halfcycle.pipeline.measures.half_cycle_arrays import half_cycle_rms, measure_half_cycles
 from halfcycle.pipeline.measures.reference import FILTER_FACTOR, sliding_reference, window_cycles
 
 SOURCE_30 = "IEC 61000-4-30 Ed. 3"

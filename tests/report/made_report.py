@@ -13,7 +13,7 @@ from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.events import Event, with_identity
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.indices.curves import curve
-from halfcycle.pipeline.report.content import Settings
+from halfcycle.pipeline.report.content import ReportSettings
 from halfcycle.pipeline.report.material import Material
 from halfcycle.pipeline.report.slice import Slice
 
@@ -22,7 +22,7 @@ HOSTILE = (
     "<a href='https://host.invalid/x' style='color:red'>"
 )
 START = 1_772_366_400_000_000_000  # 2026-03-01 12:00:00 UTC
-SETTINGS = Settings(curve=curve("iti"))
+SETTINGS = ReportSettings(curve=curve("iti"))
 
 
 def event(second: float = 0.0, **more: object) -> Event:

@@ -17,7 +17,7 @@ from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.locales import manner_of
-from halfcycle.pipeline.report.content import Settings, build_content
+from halfcycle.pipeline.report.content import ReportSettings, build_content
 from halfcycle.pipeline.report.page import render
 from halfcycle.pipeline.report.printing import print_pdf
 from halfcycle.pipeline.report.slice import Slice
@@ -34,7 +34,7 @@ YARDSTICK = """() => {
 
 
 def written(
-    folder: Path, events: list[Event], slices: Any = slice_for, settings: Settings = SETTINGS, **more: Any
+    folder: Path, events: list[Event], slices: Any = slice_for, settings: ReportSettings = SETTINGS, **more: Any
 ) -> Path:
     path = folder / "report.html"
     made = build_content(material(events, slices=slices, **more), settings=settings)

@@ -16,7 +16,7 @@ from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.indices.curves import curve, curves
 from halfcycle.pipeline.locales import manner_of
-from halfcycle.pipeline.report.content import Content, Settings, build_content
+from halfcycle.pipeline.report.content import Content, ReportSettings, build_content
 from halfcycle.pipeline.report.event_words import event_sentences
 from halfcycle.pipeline.report.markdown import summary
 from halfcycle.pipeline.report.page import render
@@ -121,7 +121,7 @@ def test_the_same_input_gives_the_same_bytes() -> None:
 def test_every_link_leads_to_a_place_in_the_page_and_no_place_is_named_twice() -> None:
     events = [event(k * 100.0, site=f"Site {k % 3}", magnitude=0.1 * k) for k in range(1, 25)]
     for worst in (0, 1, 12):
-        settings = Settings(curve=curve("iti"), worst=worst)
+        settings = ReportSettings(curve=curve("iti"), worst=worst)
         found = Elements(
             render(build_content(material(events, slices=slice_for), settings=settings), settings=settings)
         ).found
@@ -195,7 +195,9 @@ def test_coverage_gives_the_time_judged_and_rates() -> None:
 def test_the_worst_events_are_shown_and_other_kinds_have_their_share() -> None:
     sags = [event(k * 100.0, magnitude=0.9 - 0.02 * k) for k in range(30)]
     others = [event(5 + k * 100.0, kind="oscillatory_transient", magnitude=0.1 * k, observed_s=0.01) for k in range(5)]
-    made = build_content(material([*sags, *others], slices=slice_for), settings=Settings(curve=curve("iti"), worst=9))
+    made = build_content(
+        material([*sags, *others], slices=slice_for), settings=ReportSettings(curve=curve("iti"), worst=9)
+    )
     shown = [view.event for view in made.events]
     assert len(shown) == 9
     assert [one.kind for one in shown].count("oscillatory_transient") == 3
@@ -220,7 +222,7 @@ def test_a_locale_changes_marks_and_dates_and_no_word() -> None:
     # German marks and dates: 115,0 V is ours by hand, dates by CLDR (from memory). Names and what was stored stay.
     events = [event(magnitude=0.5125, site="Mill 0.4 kV", why="the voltage falls to 0.51 pu", source="a.1.csv")]
     zones = {"Mill 0.4 kV": "Europe/Berlin"}
-    settings = Settings(curve=curve("iti"), manner=manner_of("de-DE"))
+    settings = ReportSettings(curve=curve("iti"), manner=manner_of("de-DE"))
     made = build_content(material(events, slices=slice_for, zones=zones), settings=settings)
     text = render(made, settings=settings)
     seen = Elements(text).text.replace("\N{NO-BREAK SPACE}", " ")
@@ -240,7 +242,7 @@ def test_a_locale_changes_marks_and_dates_and_no_word() -> None:
 
 @pytest.mark.parametrize("name", [one.name for one in curves()])
 def test_every_curve_can_be_drawn(name: str) -> None:
-    made = build_content(material([event()], slices=no_slice), settings=Settings(curve=curve(name)))
+    made = build_content(material([event()], slices=no_slice), settings=ReportSettings(curve=curve(name)))
     assert made.scatter is not None
     assert curve(name).title in made.scatter.sentence
 
@@ -286,7 +288,7 @@ def test_a_page_of_two_hundred_events_stays_small() -> None:
         return Slice(channels, np.concatenate([whole.samples] * 2), 1600.0, -400.0, 480.0)
 
     events = [event(k * 100.0, magnitude=0.4 + 0.002 * k) for k in range(200)]
-    made = build_content(material(events, slices=brief), settings=Settings(curve=curve("iti"), worst=200))
+    made = build_content(material(events, slices=brief), settings=ReportSettings(curve=curve("iti"), worst=200))
     assert len(made.events) == 200
     assert len(render(made, settings=SETTINGS).encode()) <= 5_000_000
 

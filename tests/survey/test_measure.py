@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import gc
+import pickle
+from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 from itertools import pairwise
@@ -16,16 +18,20 @@ from readers.pqdif_bytes import interval_file
 
 from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.flickermeter import Flickermeter
+from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter
 from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
 from halfcycle.pipeline.records.points import points_of
 from halfcycle.pipeline.records.record import Piece, Record, records_of
 from halfcycle.pipeline.sites.account import Declared, draft
 from halfcycle.pipeline.sites.evidence import evidence_of
 from halfcycle.pipeline.store.trends import read_trend
+from halfcycle.pipeline.survey.blocks import BlockMeter
 from halfcycle.pipeline.survey.compliance import load_limit_profile
-from halfcycle.pipeline.survey.files import judge_files, measure_files
+from halfcycle.pipeline.survey.files import judge_files, measure_files, surveys_for
 from halfcycle.pipeline.survey.joining import joined_trends
 from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
+from halfcycle.pipeline.survey.notes import notes_of
 from halfcycle.pipeline.synthesis import Harmonic, Load, Quantisation, Stage, Waveform, synthesise
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
@@ -258,6 +264,54 @@ def test_surveys_in_one_pass_load_each_capture_once_and_one_that_fails_does_not_
         assert one.table.equals(measured(record, *symbols, interval_s=interval_s).table)
 
 
+def test_all_intervals_that_a_profile_needs_share_one_set_of_meters(monkeypatch: pytest.MonkeyPatch) -> None:
+    """derived: the samples are the same; half cycles are measured once, blocks once with spectra and once without."""
+    made_ones: list[str] = []
+    for meter in (HalfCycleMeter, BlockMeter, Flickermeter):
+        monkeypatch.setattr(meter, "__init__", _noted(meter.__init__, meter.__name__, made_ones))
+    record = record_of(made(seconds=3.0))
+    (point,) = points_of(record.header)
+    surveys = surveys_for(Survey(chosen_quantities(["pst"])), load_limit_profile("en-50160-lv"))
+    assert len(surveys) == 4
+    found = measure_record(record, point, surveys)
+    assert all(isinstance(one, Trend) for one in found)
+    assert sorted(made_ones) == ["BlockMeter", "BlockMeter", "Flickermeter", "HalfCycleMeter"]
+
+
+def _noted(begin: Callable[..., None], name: str, made_ones: list[str]) -> Callable[..., None]:
+    def noted(*args: object, **further: object) -> None:
+        made_ones.append(name)
+        begin(*args, **further)
+
+    return noted
+
+
+def test_extremes_of_pinst_are_measured_without_pst_too() -> None:
+    """derived: of a steady sine nothing is seen, and the meter's own trace stays small."""
+    trend = measured(record_of(made(seconds=75.0)), "pinst_max", interval_s=600.0)
+    assert trend.table.column("pinst_max_a")[1].as_py() == pytest.approx(0.0, abs=0.01)
+
+
+def test_a_trend_from_another_process_is_the_same_with_all_its_notes() -> None:
+    first = measured(record_of(made(seconds=3.0)), "u_rms", "pst", "thd_u")
+    again = pickle.loads(pickle.dumps(first))
+    assert again.table.equals(first.table, check_metadata=True)
+    assert notes_of(again.table)
+    assert replace(again, table=first.table) == first
+
+
+def test_voltages_that_are_not_connected_are_measured_and_have_no_deviation() -> None:
+    capture = made(seconds=3.0)
+    samples = capture.samples.copy()
+    samples[:3] = 0
+    table = measured(
+        record_of(Capture(capture.header, samples)), "u_rms", "u_under", nominal_frequency_hz=50.0
+    ).table  # fmt: skip
+    assert table.column("u_rms_a").to_pylist() == pytest.approx([0.0] * table.num_rows, abs=0.5)
+    assert table.column("u_under_a").null_count == table.num_rows
+    assert notes_of(table)["u_under_a"] == {"reason": "the nominal voltage is not told"}
+
+
 def test_nothing_to_measure_is_said() -> None:
     with pytest.raises(SignalError):
         measured(record_of(made(seconds=0.05)), "u_rms")
@@ -297,6 +351,10 @@ def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what
     assert done.returncode == 0, done.stderr
     assert "cannot tell" in done.stdout
     assert "the declared voltage is not told" in done.stdout
+    assert "Mill Lane: 3 intervals of 10 s, 2 intervals of 600 s" in done.stdout
+    of_orders = [line for line in done.stdout.splitlines() if "harmonic 25" in line]
+    assert len(of_orders) == 1  # limits of which nothing can be told for one and the same reason are one line
+    assert of_orders[0].startswith("cannot tell, 100")
     with (tmp_path / "t.csv").open() as stream:
         rows = list(csv.DictReader(stream))
     assert [one["site"] for one in rows] == ["Mill Lane"] * 3
@@ -318,7 +376,9 @@ def test_nothing_of_a_record_outlasts_its_measuring(tmp_path: Path) -> None:
     gc.disable()
     try:
         measure_files([tmp_path], Survey(chosen_quantities(["u_rms", "rvc"]), 10.0, nominal_voltage_v=230.0))
-        held = [one for one in gc.get_objects() if type(one).__name__ in ("_Run", "HalfCycleMeter", "BlockMeter")]
+        held = [
+            one for one in gc.get_objects() if type(one).__name__ in ("_Run", "Meters", "HalfCycleMeter", "BlockMeter")
+        ]
     finally:
         gc.enable()
     assert held == []

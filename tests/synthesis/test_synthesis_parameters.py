@@ -13,8 +13,8 @@ from halfcycle.pipeline.synthesis import (
     Impulse,
     Interharmonic,
     Load,
+    LostSpan,
     Quantisation,
-    Span,
     Stage,
     Transient,
     Waveform,
@@ -48,7 +48,7 @@ def sag(**changes: Any) -> Stage:
         (lambda: waveform(stages=(sag(current_pu=(1.0, 1.0, 1.0)),)), "there is no load"),
         (lambda: waveform(stages=(sag(), sag(start_s=0.29))), "starts before the one at 0.1 s ends"),
         (lambda: waveform(load=Load(current_a=(1.0,))), "current_a has 1 values"),
-        (lambda: waveform(missing=(Span(start_s=0, duration_s=1, channels=("IA",)),)), "'IA' of a span is unknown"),
+        (lambda: waveform(missing=(LostSpan(start_s=0, duration_s=1, channels=("IA",)),)), "'IA' of a span is unknown"),
         (
             lambda: waveform(harmonics=(Harmonic(order=5, magnitude_pu=0.1),) * 2),
             "are [5, 5]; each may stand there once",
@@ -67,7 +67,7 @@ def sag(**changes: Any) -> Stage:
         (lambda: Impulse(start_s=0, peaks_pu=(1,), rise_s=1e-3, decay_s=1e-3), "rise_s is 0.001"),
         (lambda: Quantisation(bits=7), "bits is 7; allowed are 8 to 32"),
         (lambda: Quantisation(voltage_range_pu=0.0), "voltage_range_pu 0.0"),
-        (lambda: Span(start_s=0.0, duration_s=0.0), "duration_s is 0.0"),
+        (lambda: LostSpan(start_s=0.0, duration_s=0.0), "duration_s is 0.0"),
     ],
 )
 def test_impossible_descriptions_are_refused(make: Callable[[], object], message: str) -> None:

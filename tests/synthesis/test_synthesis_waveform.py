@@ -23,8 +23,8 @@ from halfcycle.pipeline.synthesis import (
     Impulse,
     Interharmonic,
     Load,
+    LostSpan,
     Quantisation,
-    Span,
     Stage,
     Synthesis,
     Transient,
@@ -366,7 +366,7 @@ def test_missing_spans_hold_no_value_on_the_channels_named(quantisation: Quantis
     waveform = plain(
         hookup="split-phase",
         quantisation=quantisation,
-        missing=(Span(start_s=0.25, duration_s=0.125, channels=("UB",)), Span(start_s=0.9, duration_s=0.05)),
+        missing=(LostSpan(start_s=0.25, duration_s=0.125, channels=("UB",)), LostSpan(start_s=0.9, duration_s=0.05)),
     )
     gone = np.isnan(samples(waveform))
     t_s = np.arange(6400) / 6400.0
@@ -378,7 +378,7 @@ def test_missing_spans_hold_no_value_on_the_channels_named(quantisation: Quantis
 @pytest.mark.parametrize("quantisation", [None, Quantisation(bits=16)])
 def test_flat_spans_repeat_their_first_sample_and_leave_the_rest_alone(quantisation: Quantisation | None) -> None:
     waveform = plain(hookup="split-phase", snr_db=40.0, quantisation=quantisation)
-    stuck = replace(waveform, flat=(Span(start_s=0.253, duration_s=0.1, channels=("UA",)),))
+    stuck = replace(waveform, flat=(LostSpan(start_s=0.253, duration_s=0.1, channels=("UA",)),))
     before, after = made(waveform).capture.samples, made(stuck).capture.samples
     first, last = math.ceil(0.253 * 6400), math.ceil(0.353 * 6400)
     assert set(after[0, first:last].tolist()) == {before[0, first]}

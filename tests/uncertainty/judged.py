@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from multiprocessing import get_context
 
 import numpy as np
@@ -11,6 +12,7 @@ from uncertainty.drawn_events import NOMINAL_V, Drawn, drawn
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
+from halfcycle.pipeline.catalogue.uncertainty import Wanted
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.records.record import Piece, records_of
 from halfcycle.pipeline.settings import Thresholds
@@ -37,7 +39,7 @@ class Off:
     row: Event
 
 
-def sags_of(one: Drawn) -> list[Event]:
+def sags_of(one: Drawn, *, how: Wanted = "standard") -> list[Event]:
     """The rows of sags in a drawn recording."""
     phases = "ABC"[: one.n_phases]
     channels = tuple(Channel(f"U{phase}", "voltage", phase, "V", scale=one.step_v) for phase in phases)
@@ -45,13 +47,13 @@ def sags_of(one: Drawn) -> list[Event]:
     capture = Capture(header, one.counts)
     (record,) = records_of([Piece(header, lambda: capture, lambda: "0")])
     hookup = "four-wire" if one.n_phases == 3 else "single-phase"
-    terms = Terms(Thresholds(), NOMINAL_V, one.nominal_hz, hookup, uncertainty="standard")
+    terms = Terms(Thresholds(), NOMINAL_V, one.nominal_hz, hookup, uncertainty=how)
     return [event for event in judge(record, site="drawn", terms=terms).events if event.kind == "sag"]
 
 
-def off_by(one: Drawn) -> Off | None:
+def off_by(one: Drawn, *, how: Wanted = "standard") -> Off | None:
     """How far the row of a drawn sag is off; None where there is not exactly one."""
-    rows = sags_of(one)
+    rows = sags_of(one, how=how)
     if len(rows) != 1:
         return None
     (row,) = rows
@@ -72,17 +74,18 @@ def off_by(one: Drawn) -> Off | None:
     return Off(z, float(bias), keys, row)
 
 
-def _drawn_off(seed: int) -> Off | None:
-    return off_by(drawn(np.random.default_rng(seed)))
+def _drawn_off(seed: int, how: Wanted) -> Off | None:
+    return off_by(drawn(np.random.default_rng(seed)), how=how)
 
 
-def family(n: int, *, seed: int, processes: int = 1) -> list[Off | None]:
+def family(n: int, *, seed: int, processes: int = 1, how: Wanted = "standard") -> list[Off | None]:
     """n drawn sags, each with a seed of its own."""
     seeds = [seed * 1_000_000 + k for k in range(n)]
+    one = partial(_drawn_off, how=how)
     if processes == 1:
-        return [_drawn_off(one) for one in seeds]
+        return [one(seed) for seed in seeds]
     with get_context("fork").Pool(processes) as pool:
-        return pool.map(_drawn_off, seeds, chunksize=50)
+        return pool.map(one, seeds, chunksize=50)
 
 
 def coverage(z: npt.NDArray[np.float64]) -> float:

@@ -19,6 +19,8 @@ from scipy.stats import kstest
 from uncertainty.drawn_events import drawn
 from uncertainty.judged import QUANTITIES, SLICES, Off, coverage, family, sags_of
 
+from halfcycle.pipeline.catalogue.uncertainty import Wanted
+
 N_EXAM, N_PLAIN = 20_000, 240
 COVERED, ALL, A_SLICE = 0.95, 0.01, 0.02
 CALIBRATED = 0.02
@@ -67,14 +69,8 @@ def test_intervals_hold_the_truth_in_95_of_100(twenty_thousand: list[Off], quant
     assert abs(coverage(z[told]) - COVERED) <= ALL
 
 
-# Not reached: the frequency of events of 2.5 to 4 cycles (0.918 as measured) and of residuals below 0.2 pu (0.927).
-_NOT_YET = pytest.mark.xfail(strict=True, reason="its uncertainty is too small for short and for deep events")
-
-
 @pytest.mark.exam
-@pytest.mark.parametrize(
-    "quantity", [pytest.param(one, marks=_NOT_YET if one == "frequency" else ()) for one in QUANTITIES]
-)
+@pytest.mark.parametrize("quantity", QUANTITIES)
 def test_they_do_in_every_slice(twenty_thousand: list[Off], quantity: str) -> None:
     wrong = uncovered(twenty_thousand, quantity, most=A_SLICE)
     print("\n".join(wrong))
@@ -82,13 +78,13 @@ def test_they_do_in_every_slice(twenty_thousand: list[Off], quantity: str) -> No
 
 
 @pytest.mark.exam
-def test_errors_of_the_voltage_are_nearly_normal_in_units_of_their_uncertainty(twenty_thousand: list[Off]) -> None:
+def test_errors_of_the_voltage_are_normal_in_units_of_their_uncertainty(twenty_thousand: list[Off]) -> None:
     z = z_of(twenty_thousand, "magnitude")
     z = z[~np.isnan(z)]
     found = kstest(z, "norm")
     print(f"Kolmogorov-Smirnov distance {found.statistic:.4f}, p {found.pvalue:.3f}; std {z.std():.3f}")
-    # A test at 1 % would ask for 0.0115 of 20,000: quantisation without noise and rare misjudged edges are not normal.
-    assert found.statistic <= 0.02
+    # Of instants none is asked for: within one sample they are uniform, and their u says so.
+    assert found.pvalue >= 0.01
 
 
 @pytest.mark.exam
@@ -107,22 +103,34 @@ def test_no_bias_of_the_voltage_is_left_at_40_db() -> None:
 
 
 @pytest.mark.exam
-def test_probabilities_of_having_crossed_a_threshold_come_true() -> None:
+@pytest.mark.parametrize("how", ["standard", "full"])
+def test_probabilities_of_having_crossed_a_threshold_come_true(how: Wanted) -> None:
     rng = np.random.default_rng(6)
     p, true = [], []
     for _ in range(4000):
         residual = float(rng.uniform(0.896, 0.904))
         one = drawn(rng, residual_pu=residual, snr_db=float(rng.uniform(30, 50)), n_phases=1, bits=16)
-        for row in sags_of(one):
+        for row in sags_of(one, how=how):
             if row.uncertainty is not None and row.uncertainty.event_p is not None:
                 p.append(row.uncertainty.event_p)
                 true.append(residual < 0.9)
     off = calibration(np.array(p), np.array(true))
-    print(f"{len(p)} rows, off by {off:.4f}")
+    print(f"{how}: {len(p)} rows, off by {off:.4f}")
     assert len(p) > 1500
-    # Not within the 2 % aimed at: of a voltage a little above the threshold the row begins late, with the window that
-    # noise took below it, and the windows before that do not count.
-    assert off <= 2 * CALIBRATED
+    assert off <= CALIBRATED
+
+
+@pytest.mark.exam
+def test_what_is_drawn_is_no_farther_off_than_closed_forms() -> None:
+    n = len(os.sched_getaffinity(0))
+    ways: tuple[Wanted, ...] = ("standard", "full")
+    found = {how: family(3000, seed=5, processes=n, how=how) for how in ways}
+    for quantity in ("magnitude", "start", "duration"):
+        plain, drawn_ = (z_of([one for one in rows if one], quantity) for rows in found.values())
+        plain, drawn_ = (coverage(z[~np.isnan(z)]) for z in (plain, drawn_))
+        print(f"{quantity}: {plain:.4f} by closed forms, {drawn_:.4f} drawn")
+        # Three standard deviations of a binomial share, 1.2 %.
+        assert abs(drawn_ - COVERED) <= max(abs(plain - COVERED), 0.012)
 
 
 @pytest.mark.exam

@@ -1,4 +1,4 @@
-"""The parts of a budget against definitions, Monte Carlo and the README's worked example; columns by the commands."""
+"""The parts of a budget against definitions, Monte Carlo and the documented example; columns by the commands."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.events import catalogue_schema, catalogue_table, events_of
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.uncertainty.decisions import probability_within, verdict
+from halfcycle.pipeline.uncertainty.drawing import draw_level, interval_of
 from halfcycle.pipeline.uncertainty.edges import Edge, find_edge
 from halfcycle.pipeline.uncertainty.level import _BIAS, _N_VALUES, _SPREAD, Level, Noise, level_of, worst_level
 from halfcycle.pipeline.uncertainty.periodic import fit_periodic
@@ -33,9 +34,9 @@ def test_the_bias_of_the_lowest_of_many_is_that_of_monte_carlo() -> None:
         assert lowest.std() == pytest.approx(spread, abs=0.03)
 
 
-def test_the_worked_example_of_the_readme_comes_out() -> None:
+def test_the_worked_example_of_the_documentation_comes_out() -> None:
     # By hand, from the table's own formulas; and as the program has it.
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    text = (ROOT / "docs" / "uncertainty.md").read_text(encoding="utf-8")
     table = text.split("| contribution | how | standard uncertainty |")[1].split("\n\n")[0]
     said = [float(cell) for cell in re.findall(r"\| ([0-9.]+) V \|", table)]
     window = 2.3 / np.sqrt(128)
@@ -156,6 +157,38 @@ def test_uncertainties_are_further_columns_and_change_no_other(folder: Path) -> 
     assert "magnitude_u" in done.stdout
 
 
+def test_what_is_drawn_is_the_same_each_time_and_made_again_by_why(folder: Path) -> None:
+    sure, again, full = (
+        screened(folder, f"{name}.csv", "--uncertainty", how)
+        for name, how in (("c", "standard"), ("f1", "full"), ("f2", "full"))
+    )
+    assert (folder / "f1.csv").read_bytes() == (folder / "f2.csv").read_bytes()
+    assert full == again
+    for one, other in zip(sure, full, strict=True):
+        for name in ("magnitude_u", "start_u_s", "duration_s_u"):  # of 10,000 draws, far from any threshold
+            assert float(other[name]) == pytest.approx(float(one[name]), rel=0.1), name
+        assert float(other["event_p"]) == 1.0
+    done = halfcycle("why", read_events(folder / "f1.csv")[0].event_id, "f1.csv", cwd=folder)
+    assert done.returncode == 0, done.stdout
+
+
+def test_draws_about_a_slope_take_off_what_an_extreme_is_biased_by() -> None:
+    # JCGM 101, by brute force: a slope of two uncertainties a window, seen 200 times.
+    rng = np.random.default_rng(5)
+    noise = Noise(sigma=1.0, step=0.0, per_window=100)
+    shape = np.sqrt((100.0 + 0.2 * np.abs(np.arange(-6, 7))) ** 2 + 1)
+    off, stated = [], []
+    for _ in range(200):
+        halves = rng.normal(0, 1.0 / np.sqrt(50), shape.size + 1)
+        drawn = draw_level(shape + (halves[:-1] + halves[1:]) / 2, noise, rng)
+        assert drawn is not None
+        found = interval_of(drawn)
+        off.append(found.at - 100.0)
+        stated.append(found.u)
+    assert abs(np.mean(off)) < 0.05
+    assert np.mean(np.abs(off) <= 2 * np.array(stated)) > 0.9
+
+
 def test_a_declared_class_and_clock_go_into_it(folder: Path) -> None:
     # By hand: 0.5 %/√3 of 0.5 pu are 0.00144 pu; a clock of 2 ms counts for more than a sample of 0.6 ms.
     sites = '[[sites]]\nname = "Mill"\nnominal_voltage_v = 230.0\nvoltage_class_pct = 0.5\nclock_u_s = 0.002\n'
@@ -170,7 +203,7 @@ def test_a_declared_class_and_clock_go_into_it(folder: Path) -> None:
 def test_another_word_is_refused(folder: Path) -> None:
     done = halfcycle("screen", "in", "--out", "x.csv", "--uncertainty", "some", cwd=folder)
     assert done.returncode == 2
-    assert "allowed are none, standard" in done.stderr
+    assert "allowed are none, standard, full" in done.stderr
 
 
 def test_tables_with_and_without_are_read_together(folder: Path) -> None:

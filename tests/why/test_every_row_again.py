@@ -16,7 +16,7 @@ from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.demo import build_demo_fleet
 from halfcycle.pipeline.detectors.registry import choose, detectors
 from halfcycle.pipeline.events import Event, catalogue_table
-from halfcycle.pipeline.recall import Archive
+from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.screening import screen
 from halfcycle.pipeline.screening.provenance import ScreeningSettings, read_provenance, write_provenance
 from halfcycle.pipeline.settings import Thresholds
@@ -43,7 +43,7 @@ def assert_each_comes_about_again(rows: list[Event], out: Path, *, traced_every:
     known = read_provenance(out)
     assert known is not None
     assert known.is_sound
-    origin = ScreeningOrigin(known, out, Archive((out.parent,)))
+    origin = ScreeningOrigin(known, out, WaveformPlaces((out.parent,)))
     for i, row in enumerate(rows):
         again = origin.again(row)
         assert not again.changes

@@ -12,7 +12,7 @@ from made_fleet import SITE, cut, halfcycle, made_capture, write_capture, write_
 from halfcycle.pipeline.catalogue.reading import read_events
 from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.nightly.run import run_nightly
-from halfcycle.pipeline.screening.provenance import provenance_path
+from halfcycle.pipeline.store.manifest import manifest_path
 
 SOURCE = "derived: a catalogue is a function of files, settings and code; PROV-JSON: the W3C member submission of 2013"
 START = "2026-03-01T12:00:00"
@@ -88,7 +88,7 @@ def test_what_was_changed_is_named(folder: Path) -> None:
 
 def test_a_changed_catalogue_or_provenance_is_noticed(folder: Path) -> None:
     # SOURCE.
-    path = provenance_path(folder / "e.csv")
+    path = manifest_path(folder / "e.csv")
     document = json.loads(path.read_text(encoding="utf-8"))
     settings = document["activity"]["hc:screening"]["hc:settings"]
     settings["thresholds"]["sag_pu"] = 0.8
@@ -108,7 +108,7 @@ def test_a_changed_catalogue_or_provenance_is_noticed(folder: Path) -> None:
 
 def test_the_provenance_says_in_the_terms_of_prov_what_the_catalogue_is_made_of(folder: Path) -> None:
     # PROV-DM, 5: entities, activities, agents, and their relations; every relation names things that are there.
-    document = json.loads(provenance_path(folder / "e.csv").read_text(encoding="utf-8"))
+    document = json.loads(manifest_path(folder / "e.csv").read_text(encoding="utf-8"))
     named = {*document["entity"], *document["activity"], *document["agent"]}
     relations = ("used", "wasAssociatedWith", "wasGeneratedBy", "wasDerivedFrom", "hadMember")
     for relation in relations:
@@ -122,15 +122,15 @@ def test_the_provenance_says_in_the_terms_of_prov_what_the_catalogue_is_made_of(
 
 def test_the_same_screening_gives_the_same_provenance(folder: Path) -> None:
     # SOURCE.
-    first = provenance_path(folder / "e.csv").read_bytes()
+    first = manifest_path(folder / "e.csv").read_bytes()
     words = ("screen", "in", "--out", "e.csv", "--explain", "--sites", "sites.toml", "--key", "key", "--workers", "2")
     assert halfcycle(*words, cwd=folder).returncode == 0
-    assert provenance_path(folder / "e.csv").read_bytes() == first
+    assert manifest_path(folder / "e.csv").read_bytes() == first
 
 
 def test_another_code_version_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     # SOURCE.
-    from halfcycle.pipeline.recall import Archive
+    from halfcycle.pipeline.recall import WaveformPlaces
     from halfcycle.pipeline.screening.provenance import read_provenance
     from halfcycle.pipeline.why import again
 
@@ -138,13 +138,13 @@ def test_another_code_version_is_named(folder: Path, monkeypatch: pytest.MonkeyP
     monkeypatch.chdir(folder)
     known = read_provenance(Path("e.csv"))
     assert known is not None
-    origin = again.ScreeningOrigin(known, Path("e.csv"), Archive((folder,)))
+    origin = again.ScreeningOrigin(known, Path("e.csv"), WaveformPlaces((folder,)))
     found = origin.again(read_events(Path("e.csv"))[0])
     assert any("this is 99.0" in change for change in found.changes)
 
 
 def test_a_row_without_provenance_is_told_and_not_made_again(folder: Path) -> None:
-    provenance_path(folder / "e.csv").unlink()
+    manifest_path(folder / "e.csv").unlink()
     row = read_events(folder / "e.csv")[0]
     done = halfcycle("why", row.event_id, "e.csv", cwd=folder)
     assert done.returncode == 3

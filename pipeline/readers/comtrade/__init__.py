@@ -74,6 +74,7 @@ class Recording:
     Attributes
     ----------
     headers : of all captures, in order of time.
+    data_path : the file that holds the samples.
 
     Raises
     ------
@@ -97,7 +98,7 @@ class Recording:
         last = timing.stretches[-1]
         if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
             raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
-        self._path, self._rows = path, rows
+        self._path, self._rows, self.data_path = path, rows, recording.data.path
         self._pieces = list(_pieces(timing, configuration.start_ns))
         header = Header(
             station=configuration.station,
@@ -138,10 +139,43 @@ class Recording:
         """Nothing is open."""
 
 
+_State = tuple[tuple[int, int, int], ...]  # of a recording's files: which they are, their lengths and times
+_LOOKED_AT: dict[tuple[Path, frozenset[Quantity] | None], tuple[_State, Recording]] = {}
+_MOST_LOOKED_AT: Final = 1 << 13  # recordings: of each its headers and where its rows lie are in memory
+
+
 def read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
-    """The headers of a recording with binary data; None where they are text, of which each row must be read."""
+    """The headers of a recording with binary data; None where they are text, of which each row must be read.
+
+    What was told for them is at hand when the recording is opened next: it is not parsed again.
+    """
+    of_configuration = _state(path)
     told = _configured(path)
-    return None if told[1].data_kind == "ASCII" else Recording(path, quantities, told).headers
+    if told[1].data_kind == "ASCII":
+        return None
+    of_data = _state(told[0].data.path)
+    recording = Recording(path, quantities, told)
+    state = None if of_configuration is None or of_data is None else (*of_configuration, *of_data)
+    if state is not None and len(_LOOKED_AT) < _MOST_LOOKED_AT:
+        _LOOKED_AT[path, quantities] = state, recording
+    return recording.headers
+
+
+def _opened(path: Path, quantities: frozenset[Quantity] | None) -> Recording:
+    """A recording: as it was looked at for its headers, where its files are as they were then."""
+    state, recording = _LOOKED_AT.pop((path, quantities), (None, None))
+    if recording is not None and state == _state(path, recording.data_path):
+        return recording
+    return Recording(path, quantities)
+
+
+def _state(*paths: Path) -> _State | None:
+    """None where a file cannot be looked at."""
+    try:
+        found = [path.stat() for path in paths]
+    except OSError:
+        return None
+    return tuple((one.st_ino, one.st_size, one.st_mtime_ns) for one in found)
 
 
 def _configured(path: Path) -> tuple[Sources, Configuration]:
@@ -167,7 +201,7 @@ class _Rows(Protocol):
     def sample_type(self) -> str: ...
     def values(self, *, first_row: int, n_rows: int) -> SampleArray: ...
     def stamps(self, *, first_row: int, n_rows: int, every: int = 1) -> npt.NDArray[np.float64]: ...
-    def number_and_stamp(self, row: int) -> tuple[float, float]: ...
+    def ends(self, n_rows: int) -> tuple[tuple[float, float], tuple[float, float]]: ...
 
 
 def _declared_rows(n_rows: int, n_declared: int | None, path: Path) -> tuple[int, tuple[str, ...]]:
@@ -196,7 +230,7 @@ def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Pat
         return timing, timing.notes
     timing = cut_at_gaps(timing_of_rates(configuration.rates), rows, tick_ns=tick_ns)
     notes = timing.notes
-    (first_number, first_stamp), (last_number, last_stamp) = map(rows.number_and_stamp, (0, n_samples - 1))
+    (first_number, first_stamp), (last_number, last_stamp) = rows.ends(n_samples)
     if np.isfinite([first_number, last_number]).all() and last_number - first_number != n_samples - 1:
         notes += (Repair(f"{n_samples} samples are numbered from {first_number:.0f} to {last_number:.0f}; "
                          f"the numbers are passed over"),)  # fmt: skip
@@ -246,4 +280,4 @@ def _pieces(timing: Timing, start_ns: int) -> Iterator[tuple[int, int, int, floa
             yield stretch.first_row + i, size, piece_start_ns, stretch.rate_hz
 
 
-READER = Reader("COMTRADE", recognises, reading(Recording), companions, read_headers, opens=Recording)
+READER = Reader("COMTRADE", recognises, reading(_opened), companions, read_headers, opens=_opened)

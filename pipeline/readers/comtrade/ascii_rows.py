@@ -72,9 +72,10 @@ class AsciiRows:
         """Time stamps of some rows, of each or of each so many, NaN where missing. [ticks]"""
         return self._stamps[first_row : first_row + n_rows : every]
 
-    def number_and_stamp(self, row: int) -> tuple[float, float]:
-        """Sample number and time stamp [ticks] of one row, NaN where missing."""
-        return float(self._numbers[row]), float(self._stamps[row])
+    def ends(self, n_rows: int) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Sample number and time stamp [ticks] of the first and of the last of some rows, NaN where missing."""
+        numbers, stamps, last = self._numbers, self._stamps, n_rows - 1
+        return (float(numbers[0]), float(stamps[0])), (float(numbers[last]), float(stamps[last]))
 
 
 def ascii_rows(data: DataPart, columns: Sequence[int], *, configuration: Configuration) -> AsciiRows:

@@ -109,34 +109,34 @@ class BinaryRows:
         ReadError : the file cannot be read, or has become shorter.
         """
         if every > 1:
-            stamps = self._stamps_apart(range(first_row, first_row + n_rows, every))
+            stamps = self._apart(range(first_row, first_row + n_rows, every), _STAMP_OFFSET, 1)[:, 0]
         else:
             stamps = self._columns([_STAMP_OFFSET], _NUMBER_AND_STAMP, first_row, n_rows)[0]
         known: npt.NDArray[np.float64] = np.where(stamps == _MISSING_STAMP, np.nan, stamps)
         return known
 
-    def _stamps_apart(self, rows: range) -> npt.NDArray[Any]:
-        """The raw stamps of rows far apart, without reading what lies between them."""
-        n_bytes = _NUMBER_AND_STAMP.itemsize
+    def _apart(self, rows: range, offset: int, n: int) -> npt.NDArray[Any]:
+        """So many of the leading numbers of rows far apart, without reading what lies between; shape (n_rows, n)."""
+        n_bytes = n * _NUMBER_AND_STAMP.itemsize
         try:
             with self.data.path.open("rb", buffering=0) as stream:
-                first = self.data.offset + _STAMP_OFFSET
+                first = self.data.offset + offset
                 parts = [os.pread(stream.fileno(), n_bytes, first + row * self.row_bytes) for row in rows]
         except OSError as error:
             raise ReadError(self.data.path, "", f"cannot be read ({error.strerror or error})") from error
         if len(parts[-1]) < n_bytes:
             raise ReadError(self.data.path, "", "the file became shorter while it was read")
-        return np.frombuffer(b"".join(parts), _NUMBER_AND_STAMP)
+        return np.frombuffer(b"".join(parts), _NUMBER_AND_STAMP).reshape(-1, n)
 
-    def number_and_stamp(self, row: int) -> tuple[float, float]:
-        """Sample number and time stamp [ticks] of one row, NaN where missing.
+    def ends(self, n_rows: int) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Sample number and time stamp [ticks] of the first and of the last of some rows, NaN where missing.
 
         Raises
         ------
         ReadError : the file cannot be read, or has become shorter.
         """
-        number, stamp = self._columns([0, _STAMP_OFFSET], _NUMBER_AND_STAMP, row, 1)[:, 0].tolist()
-        return float(number), np.nan if stamp == _MISSING_STAMP else float(stamp)
+        first, last = self._apart(range(0, n_rows, max(n_rows - 1, 1)), 0, 2)[[0, -1]].tolist()
+        return _number_and_stamp(*first), _number_and_stamp(*last)
 
     def _columns(self, offsets: Sequence[int], kind: np.dtype[Any], first_row: int, n_rows: int) -> npt.NDArray[Any]:
         out = np.empty((len(offsets), n_rows), kind.newbyteorder("="))
@@ -198,6 +198,10 @@ def binary_rows(data: DataPart, columns: Sequence[int], *, configuration: Config
             f"the file is cut, or its rows are not {n_analog} analogue and {n_digital} digital channels of {kind}",
         )
     return BinaryRows(data, kind, row_bytes, n_rows, tuple(columns))
+
+
+def _number_and_stamp(number: int, stamp: int) -> tuple[float, float]:
+    return float(number), np.nan if stamp == _MISSING_STAMP else float(stamp)
 
 
 def _last_byte(data: DataPart) -> bytes:

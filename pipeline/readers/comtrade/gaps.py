@@ -116,14 +116,15 @@ def _is_regular(rows: StampedRows, timing: Timing, tick_ns: float) -> bool:
     n_rows, ticks_a_row = timing.n_rows, NS_PER_S / timing.stretches[0].rate_hz / tick_ns
     every = _GRID_ROWS if n_rows >= _FEWEST_ROWS * _GRID_ROWS else 1
     on_grid = rows.stamps(first_row=0, n_rows=n_rows, every=every)
-    end = rows.stamps(first_row=n_rows - 1, n_rows=1)
     if n_rows < _FEWEST_ROWS:
         return False
     steps = _steps(on_grid, wraps=rows.stamps_wrap)
     step = float(np.median(steps)) if np.isfinite(steps).all() else math.nan
-    last = float(_steps(np.append(on_grid[-1:], end), wraps=rows.stamps_wrap)[0])
-    rest = step * ((n_rows - 1) % every / every)
-    largest = max(float(np.abs(steps - step).max()), abs(last - rest))
+    largest = float(np.abs(steps - step).max())
+    if every > 1:
+        end = rows.stamps(first_row=n_rows - 1, n_rows=1)
+        last = float(_steps(np.append(on_grid[-1:], end), wraps=rows.stamps_wrap)[0])
+        largest = max(largest, abs(last - step * ((n_rows - 1) % every / every)))
     fits = abs(step - every * ticks_a_row) <= STAMP_TOLERANCE * every * ticks_a_row
     return fits and largest <= max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
 

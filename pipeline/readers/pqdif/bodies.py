@@ -66,7 +66,7 @@ class Record:
         return f"record at byte {self.offset}"
 
 
-class Budget:
+class BodyBudget:
     """What is left of the entries, inflated bytes and bytes of values that a file of its size may have.
 
     Collections, bodies and vectors do not overlap in a sound file, so their sums are bounded by its size. Links that
@@ -139,7 +139,7 @@ class Body(Protocol):
     @property
     def record(self) -> Record: ...
     @property
-    def budget(self) -> Budget: ...
+    def budget(self) -> BodyBudget: ...
     @property
     def held_bytes(self) -> int: ...
     def take(self, offset: int, n: int, place: str) -> bytes: ...
@@ -150,7 +150,7 @@ class Body(Protocol):
 class PlainBody:
     """A body that is read from the file, a small one at once and a large one piece by piece."""
 
-    def __init__(self, source: Source, record: Record, budget: Budget) -> None:
+    def __init__(self, source: Source, record: Record, budget: BodyBudget) -> None:
         self.path, self.record, self.budget = source.path, record, budget
         self.held_bytes = 0
         self._source = source
@@ -182,7 +182,7 @@ class PlainBody:
 class InflatedBody:
     """A body that is one zlib stream, inflated as far as it has been asked for."""
 
-    def __init__(self, source: Source, record: Record, budget: Budget) -> None:
+    def __init__(self, source: Source, record: Record, budget: BodyBudget) -> None:
         self.path, self.record, self.budget = source.path, record, budget
         self._source = source
         self._stream = _Inflation(source, record.body_offset, record.end, MAX_BODY_BYTES, record.place)

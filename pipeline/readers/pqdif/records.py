@@ -12,7 +12,15 @@ from typing import Final
 
 from halfcycle.pipeline.errors import ReadError, Unsupported
 from halfcycle.pipeline.readers.pqdif import tags
-from halfcycle.pipeline.readers.pqdif.bodies import Body, Budget, InflatedBody, PlainBody, Record, adler, inflated_file
+from halfcycle.pipeline.readers.pqdif.bodies import (
+    Body,
+    BodyBudget,
+    InflatedBody,
+    PlainBody,
+    Record,
+    adler,
+    inflated_file,
+)
 from halfcycle.pipeline.readers.pqdif.physical import Collection, chain, first_record
 from halfcycle.pipeline.readers.pqdif.sources import FileSource, Source
 
@@ -46,7 +54,7 @@ class RecordFile:
         self.notes = (_CUT_NOTE,) if links_on else ()
         self._source = source
         self.compressed = style == tags.STYLE_RECORD
-        self._budget = Budget(max(n_bytes, source.size), compressed=self.compressed)
+        self._budget = BodyBudget(max(n_bytes, source.size), compressed=self.compressed)
         self._is_adler = container.checksum != 0 and adler(source, container) == container.checksum
         self._kept: dict[int, Body] = {}
 
@@ -92,7 +100,7 @@ def record_file(path: Path) -> Iterator[RecordFile]:
 
 def _compression_style(source: Source, container: Record) -> int:
     """Style of compression; `STYLE_NONE` where no algorithm is used."""
-    body = PlainBody(source, container, Budget(source.size, compressed=False))
+    body = PlainBody(source, container, BodyBudget(source.size, compressed=False))
     collection = Collection(body, 0, container.place)
     style = collection.whole(tags.COMPRESSION_STYLE) or tags.STYLE_NONE
     algorithm = collection.whole(tags.COMPRESSION_ALGORITHM) or tags.ALGORITHM_NONE

@@ -13,9 +13,10 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.quantities import QUANTITIES
+from halfcycle.pipeline.survey.compliance.guarded import probability_met
 from halfcycle.pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
 from halfcycle.pipeline.survey.compliance.profile import OF_DECLARED, Limit, LimitProfile, MeasuredAs, limits_of
-from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided
+from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided, guarded
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -68,6 +69,7 @@ def assess(
     demand_current_a: float | None = None,
     short_circuit_ratio: float | None = None,
     aligned: Aligned = "record",
+    voltages_of: str = "",
 ) -> list[Assessment]:
     """Judge a site's trends by a profile, every period by itself.
 
@@ -79,6 +81,7 @@ def assess(
     declared : that voltage is declared; it then goes before the profile's. No verdict rests on one that was inferred.
     demand_current_a, short_circuit_ratio : of limits of currents, IL and Isc/IL; None: the profile's. [A], [1]
     aligned : see `periods.periods_of`.
+    voltages_of : the point of the same busbar whose trends hold the voltages: limits of these are judged there alone.
 
     Returns
     -------
@@ -94,18 +97,21 @@ def assess(
     told = _told(profile, nominal_voltage_v, declared, demand_current_a)
     ratio = profile.short_circuit_ratio if short_circuit_ratio is None else short_circuit_ratio
     judges: dict[float, _Judge] = {}
+    columns = {interval_s: trend.column_names for interval_s, trend in trends.items()}
     found: list[Assessment] = []
     for limit in limits_of(profile, short_circuit_ratio=ratio):
         interval_s = limit.row.interval_s
-        trend = trends.get(interval_s)
-        if trend is None or limit.obstacle or not series_of(trend, limit.quantity):
+        if voltages_of and limit.quantity in QUANTITIES and QUANTITIES[limit.quantity].is_of_voltages:
+            continue
+        trend, names = trends.get(interval_s), series_among(columns.get(interval_s, ()), limit.quantity)
+        if trend is None or limit.obstacle or not names:
             found.append(
                 _without_series(limit, told, limit.obstacle or f"not measured in intervals of {interval_s:g} s")
             )
             continue
         if interval_s not in judges:
             judges[interval_s] = _Judge(trend, profile, told, aligned)
-        for name in series_of(trend, limit.quantity):
+        for name in names:
             found += judges[interval_s].of(name, judges[interval_s].at_frequency(name, limit))
     return found
 
@@ -118,7 +124,7 @@ def series_of(trend: pa.Table, quantity: str) -> list[str]:
 def series_among(columns: Sequence[str], quantity: str) -> list[str]:
     """Those of some columns that hold a quantity's values, see `series_of`."""
     form = re.compile(re.escape(quantity) + _LINES_AND_POINT)
-    return [name for name in columns if form.fullmatch(name)]
+    return [name for name in columns if name.startswith(quantity) and form.fullmatch(name)]
 
 
 def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand_a: float | None) -> Told:
@@ -189,6 +195,7 @@ class _Judge:
 
     def __init__(self, trend: pa.Table, profile: LimitProfile, told: Told, aligned: Aligned) -> None:
         self._trend, self._told, self._aligned = trend, told, aligned
+        self._names = frozenset(trend.column_names)
         self._least_known = Fraction(str(profile.least_data_pct)) / 100
         self._least_coverage_pct = profile.least_coverage_pct
         self._grid: Grid = grid_of(trend, least_coverage_pct=profile.least_coverage_pct)
@@ -215,6 +222,7 @@ class _Judge:
         values, slack = _column(self._trend, name)
         scale, obstacle = self._scale(name, limit)
         over, under = np.zeros(values.shape, np.bool_), np.zeros(values.shape, np.bool_)
+        low = high = None
         if scale is not None:
             if limit.above is not None:
                 high = _times(limit.above, scale)
@@ -227,10 +235,21 @@ class _Judge:
         left_out = grid.flagged if row.without_flagged else grid.interrupted & ~(over & known)
         inside_period = periods.number >= 0
         counted = known & ~left_out & inside_period
-        yield from self._each_period(
+        found = self._each_period(
             name, limit, periods, shown, counted, (over | under) & counted, left_out & inside_period, over & counted,
             obstacle,
         )  # fmt: skip
+        if f"{name}_u" not in self._trend.column_names or (low is None and high is None):
+            yield from found
+            return
+        u = np.nan_to_num(_column(self._trend, f"{name}_u")[0][counted])
+        ends = [bound if bound is None or not bound.ndim else bound[counted] for bound in (low, high)]
+        probability = probability_met(
+            values[counted], u, ends[0], ends[1], periods.number[counted], n_periods=len(periods.names),
+            needed_pct=float(row.share_pct),
+        )  # fmt: skip
+        for one, p in zip(found, probability, strict=True):
+            yield guarded(one, float(p))
 
     def _each_period(
         self, name: str, limit: Limit, periods: Periods, shown: F64, counted: Mask, outside: Mask, left_out: Mask,
@@ -301,7 +320,7 @@ class _Judge:
         if how != "pct_of_fundamental":
             return self._told.scale(how)
         first = name.replace(limit.quantity, f"{limit.quantity[:2]}01", 1)
-        if first not in self._trend.column_names:
+        if first not in self._names:
             return None, f"the fundamental ({first}) is not measured"
         fundamental, _ = _column(self._trend, first)
         return np.where(fundamental > 0, fundamental, np.nan) / 100, ""

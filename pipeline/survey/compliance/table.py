@@ -23,7 +23,8 @@ def verdicts_table(assessments: Mapping[tuple[str, str], Sequence[Assessment]]) 
 
     Returns
     -------
-    The columns ``site``, ``point``, ``limit``, and those of `Assessment` by their names; NaN is null.
+    The columns ``site``, ``point``, ``limit``, and those of `Assessment` by their names; NaN is null. Those of the
+    probability are there where one has it.
     """
     import pyarrow as pa
 
@@ -39,6 +40,7 @@ def verdicts_table(assessments: Mapping[tuple[str, str], Sequence[Assessment]]) 
     def counts(name: str) -> pa.Array:
         return pa.array([getattr(one, name) for _, _, one in rows], pa.int64())
 
+    is_guarded = any(one.decision for _, _, one in rows)
     return pa.table(
         {
             "site": pa.array([site for site, _, _ in rows], pa.string()),
@@ -48,6 +50,7 @@ def verdicts_table(assessments: Mapping[tuple[str, str], Sequence[Assessment]]) 
             **{name: numbers(name) for name in ("declared_voltage_v", "share_pct", "needed_pct", "percentile")},
             **{name: counts(name) for name in ("n", "n_outside", "n_flagged", "n_missing", "n_expected")},
             **{name: texts(name) for name in ("source", "mark")},
+            **({"probability": numbers("probability"), "decision": texts("decision")} if is_guarded else {}),
         }
     )
 

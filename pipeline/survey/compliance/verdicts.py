@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final, Literal
 
 from halfcycle.pipeline.survey.compliance.levels import Mark
+from halfcycle.pipeline.uncertainty.decisions import verdict
 
 Verdict = Literal["met", "exceeded", "cannot tell"]
 _BADNESS: Final = ("exceeded", "cannot tell", "met")
@@ -34,6 +35,8 @@ class Assessment:
     n_missing : not there, or measured for too short a time.
     n_expected : that a whole period has: n + n_flagged + n_missing.
     source, mark : of the limit; a verdict whose mark is ``memory`` rests on a figure that could not be looked up.
+    probability : that the limit is met, of the intervals that count; None where no uncertainty is known.
+    decision : ``inside``, ``outside`` or ``cannot tell`` by that, at a risk of 5 %; "" where none is known.
     """
 
     name: str
@@ -54,6 +57,8 @@ class Assessment:
     n_expected: int
     source: str
     mark: Mark
+    probability: float | None = None
+    decision: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +104,27 @@ def decided(*, n: int, n_outside: int, n_missing: int, needed_pct: Fraction, lea
     if n and 100 * n_inside >= needed_pct * n_all and n >= least_known * n_all:
         return "met"
     return "cannot tell"
+
+
+def guarded(one: Assessment, probability: float) -> Assessment:
+    """An assessment with a guard band: what is too near the limit to be told is not told.
+
+    Parameters
+    ----------
+    one : by the values as they are.
+    probability : that the limit is met, of the intervals that count; NaN where none does.
+
+    Source: JCGM 106:2012, 8.3.2 and 8.3.3: guarded acceptance and guarded rejection.
+    """
+    if math.isnan(probability):
+        return one
+    said = verdict(probability)
+    fits = {"met": "inside", "exceeded": "outside", "cannot tell": said}[one.verdict] == said
+    told = replace(one, probability=probability, decision=said)
+    if fits:
+        return told
+    reason = f"too near the limit for its uncertainty: it is met with a probability of {100 * probability:.0f} %"
+    return replace(told, verdict="cannot tell", reason=reason)
 
 
 def overall(assessments: Sequence[Assessment]) -> Overall:

@@ -13,7 +13,7 @@ from halfcycle.pipeline.synthesis.circuit.grid import build_grid
 from halfcycle.pipeline.synthesis.circuit.happenings import START_S, draw_scene
 from halfcycle.pipeline.synthesis.circuit.network import C128, F64, Sine
 from halfcycle.pipeline.synthesis.circuit.random_grid import chance, spread, uniform
-from halfcycle.pipeline.synthesis.circuit.scene import Scene, TrueEvent
+from halfcycle.pipeline.synthesis.circuit.scene import Scene, SceneEvent
 from halfcycle.pipeline.synthesis.circuit.stepping import simulate
 
 _SETTLING_S: Final = 0.04  # of the filter, cut away
@@ -72,7 +72,7 @@ class CircuitCase:
     rate_hz: float
     nominal_v: float
     nominal_hz: float
-    events: tuple[TrueEvent, ...]
+    events: tuple[SceneEvent, ...]
     side: str
     kind: str
     group: str
@@ -102,7 +102,7 @@ def draw_case(seed: int, k: int, happening: Callable[[np.random.Generator], Scen
     u, i = _instrument(rng, u, i, scene, rate_hz)
     shift = first / rate_hz
     events = tuple(
-        TrueEvent(e.cause, e.cause_by_voltage, e.place, e.start_s - shift) for e in scene.events
+        SceneEvent(e.cause, e.cause_by_voltage, e.place, e.start_s - shift) for e in scene.events
     )  # fmt: skip
     turn = int(rng.integers(3))
     name = scene.events[0].cause

@@ -29,7 +29,7 @@ from halfcycle.pipeline.synthesis.circuit.random_grid import (
     spread,
     uniform,
 )
-from halfcycle.pipeline.synthesis.circuit.scene import Scene, TrueEvent
+from halfcycle.pipeline.synthesis.circuit.scene import Scene, SceneEvent
 from halfcycle.pipeline.synthesis.circuit.stepping import Command
 
 START_S: Final = 0.2
@@ -47,8 +47,8 @@ def cleared_fault(rng: np.random.Generator) -> Scene:
         length_s = uniform(rng, 0.004, 0.03)
     fault = _fault(rng, s, place, ((START_S, START_S + length_s),))
     events = (
-        TrueEvent("fault", "fault", place, START_S),
-        TrueEvent("fault clearing", "fault clearing", place, START_S + length_s),
+        SceneEvent("fault", "fault", place, START_S),
+        SceneEvent("fault clearing", "fault clearing", place, START_S + length_s),
     )
     return _scene(rng, s, events, after_s=length_s + spread(rng, 0.1, 1.2), faults=(fault,))
 
@@ -63,7 +63,7 @@ def arcing_fault(rng: np.random.Generator) -> Scene:
         strikes.append((t, t + 0.1 * half))
         t += half * (1 if chance(rng, 0.8) else float(rng.integers(2, 7))) + uniform(rng, -0.1, 0.1) * half
     fault = _fault(rng, s, place, tuple(strikes), phases="ABC"[int(rng.integers(3))])
-    events = (TrueEvent("fault", "fault", place, START_S),)
+    events = (SceneEvent("fault", "fault", place, START_S),)
     return _scene(rng, s, events, after_s=t - START_S + spread(rng, 0.1, 0.6), faults=(fault,))
 
 
@@ -76,8 +76,8 @@ def evolving_fault(rng: np.random.Generator) -> Scene:
     first, then = [("A", "B"), ("B", "C"), ("C", "A"), ("A", "BC"), ("C", "AB"), ("AB", "C")][int(rng.integers(6))]
     one = _fault(rng, s, place, ((START_S, stop),), phases=first, ground=True)
     other = replace(one, phases=then, spans_s=((joins, stop),))
-    events: tuple[TrueEvent, ...] = (TrueEvent("evolving fault", "evolving fault", place, START_S),
-              TrueEvent("fault clearing", "fault clearing", place, stop))  # fmt: skip
+    events: tuple[SceneEvent, ...] = (SceneEvent("evolving fault", "evolving fault", place, START_S),
+              SceneEvent("fault clearing", "fault clearing", place, stop))  # fmt: skip
     after_s = stop - START_S + spread(rng, 0.1, 0.8)
     commands: tuple[Command, ...] = ()
     if place in ("feeder", "end", "customer") and chance(rng, 0.4):
@@ -101,7 +101,7 @@ def tripped_fault(rng: np.random.Generator) -> Scene:
     cause, bare = "fault, then trip", "fault, then trip" if sees_line else "fault"
     if monitor is MONITORS[0]:
         cause = "fault"
-    events = [TrueEvent(cause, bare, place, START_S)]
+    events = [SceneEvent(cause, bare, place, START_S)]
     if chance(rng, 0.75 if single else 0.5):
         closes = opens + (uniform(rng, 0.3, 1.2) if chance(rng, 0.8) else uniform(rng, 1.2, 2.0))
         fails = chance(rng, 0.4)
@@ -116,9 +116,9 @@ def tripped_fault(rng: np.random.Generator) -> Scene:
         if seen:
             cause = "fault with reclosing" if fails or monitor is not MONITORS[0] else "fault"
             bare = "fault with reclosing" if fails or sees_line else "fault"
-            events = [TrueEvent(cause, bare, place, START_S)]
+            events = [SceneEvent(cause, bare, place, START_S)]
             if not fails and single and sees_line:
-                events.append(TrueEvent("re-energising", "re-energising", place, closes))
+                events.append(SceneEvent("re-energising", "re-energising", place, closes))
     return _scene(rng, s, tuple(events), after_s=after_s, faults=(fault,), commands=commands, monitor=monitor)
 
 
@@ -141,13 +141,13 @@ def open_phase(rng: np.random.Generator) -> Scene:
     poles = (pole,) if blown or chance(rng, 0.8) else (pole, (pole + 1) % 3)
     commands = _breaker(opens, close=False, poles=poles)
     after_s = spread(rng, 0.2, 2.0)
-    events = [TrueEvent("open phase", bare, place, START_S)]
+    events = [SceneEvent("open phase", bare, place, START_S)]
     if not blown and chance(rng, 0.3):
         closes = START_S + uniform(rng, 0.25, 1.2)
         commands += _breaker(closes, close=True, poles=poles)
         after_s = closes - START_S + spread(rng, 0.15, 0.6)
         if bare is not None:
-            events.append(TrueEvent("re-energising", "re-energising", place, closes))
+            events.append(SceneEvent("re-energising", "re-energising", place, closes))
     return _scene(rng, s, tuple(events), after_s=after_s, faults=faults, commands=commands, monitor=monitor)
 
 
@@ -157,7 +157,7 @@ def disconnection(rng: np.random.Generator) -> Scene:
     monitor = MONITORS[int(rng.choice((0, 2, 3), p=(0.2, 0.4, 0.4)))]
     cause = "disconnection" if monitor.bus != "main" else "load switching"
     commands = _breaker(START_S, close=False) + _remote(s, START_S + uniform(rng, -0.02, 0.1), (0, 1, 2))
-    events = (TrueEvent(cause, cause, "feeder", START_S),)
+    events = (SceneEvent(cause, cause, "feeder", START_S),)
     return _scene(rng, s, events, after_s=spread(rng, 0.15, 1.5), commands=commands, monitor=monitor)
 
 
@@ -232,7 +232,7 @@ def regulator_step(rng: np.random.Generator) -> Scene:
     s = draw_grid(rng)
     size = uniform(rng, 0.006, 0.017) if chance(rng, 0.7) else uniform(rng, 0.017, 0.03)
     factor = 1 + size * (1 if chance(rng, 0.5) else -1)
-    events = (TrueEvent("voltage-regulator step", "voltage-regulator step", "source", START_S),)
+    events = (SceneEvent("voltage-regulator step", "voltage-regulator step", "source", START_S),)
     steps = ((START_S + uniform(rng, 0, 0.02), factor),)
     return _scene(rng, s, events, after_s=spread(rng, 0.15, 1.5), source_steps=steps)
 
@@ -251,7 +251,7 @@ def lightning(rng: np.random.Generator) -> Scene:
     """A surge of microseconds on one phase, without a flashover."""
     s = draw_grid(rng, level=None if chance(rng, 0.5) else "medium overhead")
     place: Place = ("main", "end", "customer")[int(rng.integers(3))]
-    events = (TrueEvent("lightning impulse", "lightning impulse", place, START_S),)
+    events = (SceneEvent("lightning impulse", "lightning impulse", place, START_S),)
     scene = _scene(rng, s, events, after_s=spread(rng, 0.06, 0.4), step_s=1 / 50000)
     return replace(scene, grid=replace(scene.grid, surge_at=place), surge_pu=spread(rng, 5, 80))
 
@@ -273,7 +273,7 @@ def draw_scene(rng: np.random.Generator, happening: Callable[[np.random.Generato
 
 
 def _scene(
-    rng: np.random.Generator, s: Surroundings, events: tuple[TrueEvent, ...], *, after_s: float,
+    rng: np.random.Generator, s: Surroundings, events: tuple[SceneEvent, ...], *, after_s: float,
     faults: tuple[Fault, ...] = (), monitor: Monitor | None = None, **further: object,
 ) -> Scene:  # fmt: skip
     return Scene(
@@ -287,7 +287,7 @@ def _switching(
     rng: np.random.Generator, s: Surroundings, device: Device, cause: str, *, after_s: float, step_s: float,
     beside: tuple[Device, ...] = (),
 ) -> Scene:  # fmt: skip
-    events = (TrueEvent(cause, cause, device.place, START_S),)
+    events = (SceneEvent(cause, cause, device.place, START_S),)
     scene = _scene(rng, s, events, after_s=after_s, step_s=step_s)
     return replace(scene, grid=replace(scene.grid, devices=(*s.grid.devices, *beside, device)))
 

@@ -11,7 +11,7 @@ from halfcycle.pipeline.synthesis.circuit.stepping import Command
 
 
 @dataclass(frozen=True, slots=True)
-class TrueEvent:
+class SceneEvent:
     """One thing that a monitor may take for an event.
 
     Attributes
@@ -48,7 +48,7 @@ class Scene:
     surroundings: Surroundings
     grid: Grid
     monitor: Monitor
-    events: tuple[TrueEvent, ...]
+    events: tuple[SceneEvent, ...]
     after_s: float
     commands: tuple[Command, ...] = ()
     source_steps: tuple[tuple[float, float], ...] = ()

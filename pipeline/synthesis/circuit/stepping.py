@@ -68,7 +68,7 @@ class Valves:
 
 
 @dataclass(frozen=True, slots=True)
-class Trace:
+class StepTrace:
     """What was asked for, at the steps.
 
     Attributes
@@ -96,7 +96,7 @@ def simulate(
     commands: Sequence[Command] = (),
     motors: Sequence[MotorAt] = (),
     valves: Sequence[Valves] = (),
-) -> Trace:
+) -> StepTrace:
     """A network from its steady state on.
 
     Parameters
@@ -149,7 +149,7 @@ def simulate(
         k += 1
     rows = np.split(out.T, np.cumsum([p.size for p in picks])[:-1])
     # Branch voltages are kept without the source in series; groups with a source are asked for their current.
-    return Trace(
+    return StepTrace(
         np.arange(n_steps + 1, dtype=np.float64) * dt_s,
         dict(zip(voltages_of, rows[:n_voltages], strict=True)),
         dict(zip(currents_of, rows[n_voltages : len(picks)], strict=True)),

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from halfcycle.pipeline.events import Event, catalogue_schema
 from halfcycle.pipeline.synthesis.fleet.clocks import ClockMix, Clocks, drawn_clocks
 from halfcycle.pipeline.synthesis.fleet.faults import Faults, Weather, drawn_faults
-from halfcycle.pipeline.synthesis.fleet.network import Network, drawn_network
+from halfcycle.pipeline.synthesis.fleet.network import FleetNetwork, drawn_network
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -73,7 +73,7 @@ class DrawnFleet:
     shot: IntArray
     cause: IntArray
     offset_s: FloatArray
-    network: Network
+    network: FleetNetwork
     faults: Faults
     clocks: Clocks
 
@@ -104,7 +104,7 @@ def drawn_fleet(plan: FleetPlan, *, seed: int) -> DrawnFleet:
     return DrawnFleet(table, rows["site"], rows["shot"], rows["cause"], offset_s, network, faults, clocks)
 
 
-def _seen(network: Network, faults: Faults, rng: np.random.Generator) -> Rows:
+def _seen(network: FleetNetwork, faults: Faults, rng: np.random.Generator) -> Rows:
     """Rows of all sites whose voltage a fault takes below 90 %."""
     behind = network.behind()
     blocks = []
@@ -134,7 +134,7 @@ def _seen(network: Network, faults: Faults, rng: np.random.Generator) -> Rows:
     }
 
 
-def _dips(network: Network, faults: Faults, which: slice, v1: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _dips(network: FleetNetwork, faults: Faults, which: slice, v1: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Lowest phase voltage and characteristic voltage at all sites, shape (n_faults, n) each.
 
     Source: dip types and what transformers make of them (Bollen, Understanding Power Quality Problems, 2000; from
@@ -151,7 +151,7 @@ def _dips(network: Network, faults: Faults, which: slice, v1: FloatArray) -> tup
     return np.where((kind == 0) & on_feeder, v1, low), characteristic
 
 
-def _labels(network: Network, faults: Faults, shot: IntArray, site: IntArray) -> IntArray:
+def _labels(network: FleetNetwork, faults: Faults, shot: IntArray, site: IntArray) -> IntArray:
     """The angle of V2 over the loss of V1 in steps of 60 degrees, as transformers turn it; -1 where it has none.
 
     Source: the table of dip types by symmetrical components (Bollen, Understanding Power Quality Problems, 2000; from
@@ -184,7 +184,7 @@ def _alone(plan: FleetPlan, n_shots: int, n_causes: int, rng: np.random.Generato
 
 
 def _catalogue(
-    plan: FleetPlan, network: Network, rows: Rows, offset_s: FloatArray,
+    plan: FleetPlan, network: FleetNetwork, rows: Rows, offset_s: FloatArray,
     rng: np.random.Generator,
 ) -> pa.Table:  # fmt: skip
     """Rows as a detector gives them: starts on the grid of half cycles, durations with their bias by depth."""

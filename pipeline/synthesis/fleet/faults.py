@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.synthesis.fleet.network import Network
+from halfcycle.pipeline.synthesis.fleet.network import FleetNetwork
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -65,7 +65,7 @@ class Faults:
     dead_s: FloatArray
 
 
-def drawn_faults(network: Network, n_days: int, weather: Weather, rng: np.random.Generator) -> Faults:
+def drawn_faults(network: FleetNetwork, n_days: int, weather: Weather, rng: np.random.Generator) -> Faults:
     """Faults of some days."""
     n_calm = rng.poisson(weather.faults_a_day * n_days)
     n_storms = rng.poisson(weather.storms_a_day * n_days)
@@ -95,7 +95,7 @@ def drawn_faults(network: Network, n_days: int, weather: Weather, rng: np.random
     return _with_reclosing(first, level, weather, rng)
 
 
-def _in_storms(network: Network, sizes: IntArray, rng: np.random.Generator) -> IntArray:
+def _in_storms(network: FleetNetwork, sizes: IntArray, rng: np.random.Generator) -> IntArray:
     """Sites of the faults of storms, each storm over one area."""
     areas = np.repeat(rng.integers(0, network.area.max() + 1, len(sizes)), sizes)
     by_area = np.argsort(network.area, kind="stable")

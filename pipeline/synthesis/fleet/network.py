@@ -21,7 +21,7 @@ _N_TURNS: Final = 6  # labels of dip types that a vector group turns through
 
 
 @dataclass(frozen=True, slots=True)
-class Network:
+class FleetNetwork:
     """Sites of a network, one recorder each, and how they hang together.
 
     Attributes
@@ -71,7 +71,7 @@ class Network:
         return 1.0 - self.z_pu[at] / (self.z_pu[at, at] + fault_pu)[:, None]
 
 
-def drawn_network(n_sites: int, *, n_areas: int, n_feeders: int, seed: int) -> Network:
+def drawn_network(n_sites: int, *, n_areas: int, n_feeders: int, seed: int) -> FleetNetwork:
     """A network drawn by chance.
 
     Parameters
@@ -107,7 +107,7 @@ def drawn_network(n_sites: int, *, n_areas: int, n_feeders: int, seed: int) -> N
         for i, (a, f) in enumerate(zip(area.tolist(), feeder.tolist(), strict=True))
     )
     y = _admittances(area, fed_by, n_areas, rng)
-    return Network(names, area, feeder, fed_by, level, turn, np.asarray(np.linalg.inv(y), dtype=np.float64))
+    return FleetNetwork(names, area, feeder, fed_by, level, turn, np.asarray(np.linalg.inv(y), dtype=np.float64))
 
 
 def _admittances(area: IntArray, fed_by: IntArray, n_areas: int, rng: np.random.Generator) -> FloatArray:
