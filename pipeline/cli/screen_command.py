@@ -228,9 +228,7 @@ def _wanted(detect: str) -> dict[str, dict[str, object]]:
 
     always = [word for word in re.split(r"[,\s]+", detect.lower()) if word.rstrip("s") in _ALWAYS]
     if always:
-        raise ConfigError(
-            f"--detect {', '.join(always)}: always looked for; name only what is to be looked for besides"
-        )
+        raise ConfigError(f"--detect {', '.join(always)}: always detected; name only additional detectors")
     if detect == "all":
         return {name: {} for name, detector in detectors().items() if not detector.on_request}
     return {name.strip(): {} for name in detect.split(",") if name.strip()}
