@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from halfcycle.pipeline.readers import read_captures
     from halfcycle.pipeline.screening.results import Screening
     from halfcycle.pipeline.survey.files import Measured
-    from halfcycle.pipeline.synthesis.parameters import Stage, Waveform
+    from halfcycle.pipeline.synthesis.parameters import Load, Stage, Waveform
     from halfcycle.pipeline.synthesis.waveform import Synthesis, synthesise
 
 __all__ = [
@@ -53,6 +53,7 @@ __all__ = [
     "HalfCycles",
     "HalfcycleError",
     "Header",
+    "Load",
     "Measured",
     "PhasePower",
     "PointOnWave",
@@ -101,6 +102,7 @@ _HOMES = {
     "HalfCycles": "halfcycle.pipeline.measures.half_cycle",
     "HalfcycleError": "halfcycle.pipeline.errors",
     "Header": "halfcycle.pipeline.capture",
+    "Load": "halfcycle.pipeline.synthesis.parameters",
     "Measured": "halfcycle.pipeline.survey.files",
     "PhasePower": "halfcycle.pipeline.measures.power",
     "PointOnWave": "halfcycle.classifiers.point_on_wave",

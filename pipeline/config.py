@@ -11,10 +11,11 @@ from typing import Any, Final, Literal, Self, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
+from halfcycle.pipeline.cluster import Engine
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.locales import manner_of
 from halfcycle.pipeline.resources import resource
-from halfcycle.pipeline.settings import Settings, Site, Thresholds
+from halfcycle.pipeline.settings import Notify, Retention, Settings, Site, Thresholds
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -34,6 +35,14 @@ class Run(Settings):
     wait_for_lock_s: float = Field(0.0, ge=0)
     backfill_days: int | None = Field(None, ge=1)
     strict: bool = False
+    engine: Engine = "processes"
+    scheduler: str = ""
+
+    @model_validator(mode="after")
+    def _scheduler_of_an_engine(self) -> Self:
+        if self.scheduler and self.engine == "processes":
+            raise ValueError('scheduler is for engine = "dask"')
+        return self
 
 
 class Learned(Settings):
@@ -89,16 +98,6 @@ class Incidents(Settings):
     reach_s: float = Field(10.0, gt=0, le=60)
 
 
-class Retention(Settings):
-    """How many days what is in the store and in the processed folder is kept; None: for ever. See the module of it."""
-
-    calm_waveforms_days: int | None = Field(None, ge=3)
-    event_waveforms_days: int | None = Field(None, ge=3)
-    trends_days: int | None = Field(None, ge=400)  # a year is judged when it is over, by all of its trends
-    catalogues_days: int | None = Field(None, ge=3)
-    processed_days: int | None = Field(None, ge=1)
-
-
 _LEAST_KEY: Final = 16  # bytes
 
 
@@ -120,6 +119,7 @@ class Fleet(Settings):
     incidents: Incidents | None = None
     survey: SurveySettings | None = None
     retention: Retention | None = None
+    notify: Notify | None = None
     run: Run = Run()
     key: Path | None = None
 
@@ -214,12 +214,14 @@ def load_fleet(path: Path) -> Fleet:
     incidents = fleet.incidents
     if incidents is not None and incidents.topology is not None:
         incidents = incidents.model_copy(update={"topology": base / incidents.topology})
+    notify = fleet.notify
+    if notify is not None and notify.to_file is not None:
+        notify = notify.model_copy(update={"to_file": base / notify.to_file})
     key = None if fleet.key is None else base / fleet.key
     if key is not None:
         signing_key(key)
-    return fleet.model_copy(
-        update={**folders, "key": key, "learned": learned, "report": report, "incidents": incidents}
-    )
+    update = {"key": key, "learned": learned, "report": report, "incidents": incidents, "notify": notify}
+    return fleet.model_copy(update={**folders, **update})
 
 
 class _SiteTables(Settings):

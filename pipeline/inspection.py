@@ -130,7 +130,7 @@ def inspect(
     ----------
     path : of the file.
     hookup : a name of `terms.HOOKUPS`, or None: as the site's table says, or told from the channels.
-    nominal_voltage_v : of the judged voltages, or None: as the site's table says, or told from the data. [V]
+    nominal_voltage_v : of the judged voltages, or None: as the site's table says, or inferred. [V]
     strict : refuse a file in which something had to be put right or guessed.
     sites : what a person declares of sites.
 

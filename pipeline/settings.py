@@ -1,10 +1,11 @@
-"""What a person says of a site and of the thresholds it is judged by; checked, with unknown keys as errors."""
+"""What a person says of sites, thresholds, what is kept and who is told; checked, with unknown keys as errors."""
 
 from __future__ import annotations
 
 import hashlib
 import json
 from datetime import date
+from pathlib import Path
 from typing import Any, Literal, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -138,6 +139,42 @@ class Site(Settings):
     def periods(self) -> tuple[Site, ...]:
         """The site as it is before its first change, and from each of them on."""
         return tuple(self.on(day) for day in self.changed_on())
+
+
+class Retention(Settings):
+    """How many days what is in the store and in the processed folder is kept; None: for ever. See the module of it."""
+
+    calm_waveforms_days: int | None = Field(None, ge=3)
+    event_waveforms_days: int | None = Field(None, ge=3)
+    trends_days: int | None = Field(None, ge=400)  # a year is judged when it is over, by all of its trends
+    catalogues_days: int | None = Field(None, ge=3)
+    processed_days: int | None = Field(None, ge=1)
+
+
+Telling = Literal["failure", "set aside", "silence", "clock", "events"]
+
+
+class Notify(Settings):
+    """Who is told of what a night found, where the table is there; nothing here changes what is made.
+
+    Attributes
+    ----------
+    to : addresses in apprise's notation, such as ``mailtos://…``; they may hold passwords.
+    to_file : a file of further ones, a line each, so that the settings need not hold them.
+    about : what is told.
+    residual_pu : of events: interruptions, and sags whose residual voltage is at most this. [pu]
+    """
+
+    to: tuple[str, ...] = ()
+    to_file: Path | None = None
+    about: tuple[Telling, ...] = ("failure", "set aside", "silence")
+    residual_pu: float = Field(0.5, ge=0, le=1)
+
+    @model_validator(mode="after")
+    def _has_an_address(self) -> Self:
+        if not self.to and self.to_file is None:
+            raise ValueError("to or to_file must name an address")
+        return self
 
 
 def _checked_name(name: str) -> str:

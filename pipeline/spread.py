@@ -27,10 +27,11 @@ from halfcycle.pipeline.errors import HalfcycleError
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
-_TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
+TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
 _LONGEST_START_S: Final = 60.0  # of processor time that a worker takes to load its libraries; a second is usual
-_DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
+DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
 _NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
+_SPREADS: Final = (__name__, "halfcycle.pipeline.cluster")  # where nothing is worked on
 _SHORT_OF_MEMORY: Final = (MemoryError, ImportError)
 _OF_THE_PROCESS: Final = (BrokenProcessPool, *_SHORT_OF_MEMORY)  # what another may not meet with the same item
 Item = TypeVar("Item")
@@ -71,18 +72,18 @@ def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: L
         raise
     except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
         if len(batch) == 1:
-            return [lost(batch[0], _in_words(error))]
+            return [lost(batch[0], in_words(error))]
     return [outcome for item in batch for outcome in _done_here(function, [item], lost)]
 
 
-def _in_words(error: BaseException) -> str:
+def in_words(error: BaseException) -> str:
     """An unexpected error, with the place in our code where it came up; want of memory has none."""
     if isinstance(error, MemoryError):
         return "takes more memory than there is"
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))
-        if module.startswith("halfcycle.") and module != __name__:
+        if module.startswith("halfcycle.") and module not in _SPREADS:
             place = f", {module} line {trace.tb_lineno}"
         trace = trace.tb_next
     return f"unexpected {type(error).__name__}{place}: {error}".rstrip(": ")
@@ -236,7 +237,7 @@ class _Processes:
                 elif isinstance(error, HalfcycleError):
                     raise error
                 else:
-                    ready[k] = self._again(function, batches[k], lost, _in_words(error))
+                    ready[k] = self._again(function, batches[k], lost, in_words(error))
             if broken:  # one of what was under way took its process with it, and the pool with that
                 suspects = sorted([*broken, *running.values()])
                 running.clear()
@@ -263,7 +264,7 @@ class _Processes:
 
     def _restart(self) -> None:
         """A new pool; none where its processes cannot be started, or end as they start, whenever that is tried."""
-        for _ in range(_TRIES):
+        for _ in range(TRIES):
             self.close()
             self._can_start = True
             self._start()
@@ -274,20 +275,20 @@ class _Processes:
         self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], *, n_died: int = 0
     ) -> list[Outcome]:
         """A batch done in the pool while nothing else is, then its items likewise. n_died: tries it had alone."""
-        tries = _TRIES if len(batch) == 1 else 1  # what ended a process from outside may do so again
-        reason = _DIED
+        tries = TRIES if len(batch) == 1 else 1  # what ended a process from outside may do so again
+        reason = DIED
         for _ in range(tries - n_died):
             if self._pool is None:  # not to be done here: it may be what ended the process
                 return [lost(item, _NO_OTHER) for item in batch]
             try:
                 return self._pool.submit(function, batch).result()
             except _OF_THE_PROCESS as error:
-                reason = _DIED if isinstance(error, BrokenProcessPool) else _in_words(error)
+                reason = DIED if isinstance(error, BrokenProcessPool) else in_words(error)
                 self._restart()
             except HalfcycleError:
                 raise
             except Exception as error:
-                return self._one_by_one(function, batch, lost, _in_words(error))
+                return self._one_by_one(function, batch, lost, in_words(error))
         return self._one_by_one(function, batch, lost, reason)
 
     def _again(
@@ -295,7 +296,7 @@ class _Processes:
     ) -> list[Outcome]:
         """A batch that failed, item by item; a single item once more, as short memory leaves a process half loaded."""
         if len(batch) == 1:
-            return self._alone(function, batch, lost, n_died=_TRIES - 1)
+            return self._alone(function, batch, lost, n_died=TRIES - 1)
         return self._one_by_one(function, batch, lost, reason)
 
     def _one_by_one(

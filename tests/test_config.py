@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 from made_fleet import ROOT, write_fleet
 
-from halfcycle.pipeline.config import Fleet, Report, Retention, checked, load_fleet, load_thresholds
+from halfcycle.pipeline.config import Fleet, Report, checked, load_fleet, load_thresholds
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.resources import resource
-from halfcycle.pipeline.settings import Site, SiteChange, Thresholds
+from halfcycle.pipeline.settings import Notify, Retention, Site, SiteChange, Thresholds
 from halfcycle.pipeline.terms import HOOKUPS
 
 SITE = '[[sites]]\nname = "Quarry Road"\nnominal_voltage_v = 230.0\nnominal_frequency_hz = 50\n'
@@ -174,9 +174,10 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     assert "[[sites.changes]]" in text
     for key in ("valid_from", *SiteChange.model_fields):
         assert key in text.partition("What is another from a UTC day on")[2].partition("[[sites]]")[0], key
-    for key in Retention.model_fields:
+    for key in (*Retention.model_fields, *Notify.model_fields):
         assert f"# {key} = " in text, key
-    assert set(document) >= set(Fleet.model_fields) - {"sites", "key"}
+    assert "# [notify]" in text
+    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key"}
     assert "# key = " in text
     assert set(document["run"]) | {"backfill_days"} == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
     assert set(document["report"]) == set(Report.model_fields)

@@ -18,6 +18,7 @@ LARGEST_MODULE_LINES = 400
 BOUNDARIES = {
     "halfcycle.classifiers.learned.stored",
     "halfcycle.pipeline.catalogue.mishaps",
+    "halfcycle.pipeline.cluster",
     "halfcycle.pipeline.gate",
     "halfcycle.pipeline.nightly.survey",
     "halfcycle.pipeline.spread",

@@ -8,6 +8,7 @@ import numpy as np
 
 from halfcycle.pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Contender, Detection, Problem
 from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.measures.mask_runs import runs
 
 _SAG_PU, _SWELL_PU, _INTERRUPTION_PU = 0.9, 1.1, 0.1
 _TRANSIENT_PU = 0.1
@@ -86,8 +87,7 @@ def _kind_of(level: Any) -> str:
 
 
 def _runs(state: Any) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], state, [False])).astype(np.int8)))
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
+    return list(zip(*(edges.tolist() for edges in runs(state)), strict=True))
 
 
 def library(name: str) -> Any:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
+from importlib.metadata import entry_points
 
 import numpy as np
 
@@ -126,7 +128,7 @@ def explain(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
             notch_depth_pu=notch_depth_pu,
         )  # fmt: skip
-        cause = name_cause(cause_model(), evidence, numbers, after_outage=after_outage)
+        cause = _surest(name_cause(cause_model(), evidence, numbers, after_outage=after_outage), evidence)
     else:
         cause = Verdict(UNKNOWN_CAUSE, 0.0, "withheld")
     words = [f"{cause.cause}: {cause.why}"]
@@ -158,6 +160,18 @@ def measured(
         evidence = replace(evidence, direction=direction.direction)
     longer = series if own is window else phasor_series(window)
     return evidence, cause_features(window, longer, evidence) | rule_scores(evidence)
+
+
+@cache
+def further_rules() -> tuple[Callable[[Evidence], Verdict | None], ...]:
+    """Rules of other distributions, by the entry-point group ``halfcycle.causes``; None where one does not apply."""
+    return tuple(entry.load() for entry in entry_points(group="halfcycle.causes"))
+
+
+def _surest(cause: Verdict, evidence: Evidence) -> Verdict:
+    """The model's cause, or that of a further rule which is surer; of equals the model's, then in order of entry."""
+    told = [verdict for rule in further_rules() if (verdict := rule(evidence)) is not None]
+    return max([cause, *told], key=lambda verdict: verdict.confidence)
 
 
 @cache

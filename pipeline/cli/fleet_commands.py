@@ -26,12 +26,12 @@ if TYPE_CHECKING:
 @typer_app.command("ingest", epilog="Example:  halfcycle ingest --config configs/fleet.toml")
 def ingest_command(config: FleetFile) -> int:
     """Move new captures from the inbox into the store."""
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.nightly.run import run_nightly
-    from halfcycle.pipeline.spread import spread_over_processes
 
     fleet = load_fleet(config)
-    with spread_over_processes(fleet.run.workers) as spread:
+    with spread_with(fleet.run.engine, scheduler=fleet.run.scheduler, workers=fleet.run.workers) as spread:
         summary = run_nightly(fleet, spread=spread, catalogue=False)
     return report(summary, nothing="nothing new in the inbox")
 
@@ -51,6 +51,7 @@ def nightly_command(
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.run import summary_if_idle
+    from halfcycle.pipeline.notifying import fleet_name, night
     from halfcycle.pipeline.publishing import is_published
 
     if serve != (cron is not None):
@@ -63,6 +64,8 @@ def nightly_command(
         return Exit.DONE
     idle = summary_if_idle(fleet)
     if idle is not None and is_published(fleet):
+        found = idle
+        idle = night(fleet, fleet_name(config), lambda: found)
         return report(idle, nothing="nothing new: no new file in the inbox, no stale catalogue")
     from halfcycle.pipeline.flows.nightly import run_flow
     from halfcycle.pipeline.report.folder import FRONT
@@ -95,12 +98,12 @@ def catalogue_command(
     Days whose catalogue is out of date are rebuilt first.
     """
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.days import path_of, read_days
     from halfcycle.pipeline.nightly.incidents import with_kept_incidents
     from halfcycle.pipeline.nightly.run import summary_of, update_days
-    from halfcycle.pipeline.spread import spread_over_processes
 
     if out is not None:
         writer_for(out)
@@ -108,7 +111,7 @@ def catalogue_command(
         raise ConfigError(f"--from {first:%Y-%m-%d} lies after --to {last:%Y-%m-%d}")
     fleet = load_fleet(config)
     sites = _chosen_sites(fleet, site)
-    with spread_over_processes(fleet.run.workers) as spread:
+    with spread_with(fleet.run.engine, scheduler=fleet.run.scheduler, workers=fleet.run.workers) as spread:
         done = update_days(
             fleet, sites=sites, first=_day(first), last=_day(last), rebuild=rebuild, spread=spread
         )  # fmt: skip
@@ -150,6 +153,8 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     for outcome in summary.left:
         show.warning(f"left in the inbox {outcome.path}: {outcome.reason.removeprefix(f'{outcome.path}: ')}")
     show_set_aside(summary)
+    for words in summary.untold:
+        show.warning(words)
     for words in summary.renamed:
         show.line(words)
     surveyed = summary.survey is not None and (summary.survey.days or summary.survey.verdicts)

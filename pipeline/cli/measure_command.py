@@ -11,9 +11,11 @@ import typer
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
 from halfcycle.pipeline.cli.options import (
+    EngineName,
     HookupName,
     NominalFrequency,
     NominalVoltage,
+    Scheduler,
     SigningKey,
     Sites,
     Strict,
@@ -81,6 +83,8 @@ def measure_command(
     key: SigningKey = None,
     sites: Sites = None,
     workers: Workers = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
     strict: Strict = False,
     show_list: Annotated[bool, typer.Option("--list", help="List the quantities and stop.")] = False,
 ) -> int:
@@ -90,6 +94,7 @@ def measure_command(
     """
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cli.survey_words import show_assessments
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_sites, signing_key
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
@@ -127,14 +132,17 @@ def measure_command(
     )  # fmt: skip
     secret = None if key is None else signing_key(key)
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")
-    with show.progress("measuring") as advance:
+    with (
+        spread_with(engine, scheduler=scheduler, workers=workers) as spread,
+        show.progress("measuring") as advance,
+    ):
         found = measure(
             paths,
             survey,
             profile=profile,
             hookup=hookup,
             sites=None if sites is None else SiteTable(load_sites(sites)),
-            workers=workers,
+            spread=spread,
             progress=advance,
             leave_out=[
                 path

@@ -41,6 +41,15 @@ Workers = Annotated[
     Optional[int],  # noqa: UP045
     typer.Option(min=1, metavar="N", help="Worker processes. Default: one for each core where that pays."),
 ]
+EngineName = Annotated[
+    str, typer.Option("--engine", metavar="NAME", help="Where the work is done: processes of this machine, or dask.")
+]
+Scheduler = Annotated[
+    Optional[str],  # noqa: UP045
+    typer.Option(
+        metavar="ADDRESS", help="Dask scheduler, such as tcp://host:8786. Default: a cluster of this machine's own."
+    ),
+]
 Strict = Annotated[bool, typer.Option("--strict", help="Reject any file that would have to be repaired.")]
 Worst = Annotated[int, typer.Option(min=0, metavar="N", help="Number of worst events to print.")]
 Diagram = Annotated[

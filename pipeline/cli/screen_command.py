@@ -14,9 +14,11 @@ from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
 from halfcycle.pipeline.cli.options import (
     Captures,
+    EngineName,
     HookupName,
     NominalFrequency,
     NominalVoltage,
+    Scheduler,
     SigningKey,
     Sites,
     Strict,
@@ -76,6 +78,8 @@ def screen_command(
         str, typer.Option(metavar="WORD", help="standard or full (drawn): columns of how sure each number is.")
     ] = "none",
     key: SigningKey = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
 ) -> int:
     """Find the events in a folder of captures."""
     from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
@@ -84,6 +88,7 @@ def screen_command(
     from halfcycle.pipeline.catalogue.judge import Terms
     from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from halfcycle.pipeline.catalogue.uncertainty import checked_choice
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds, signing_key
     from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
@@ -109,9 +114,12 @@ def screen_command(
     secret = None if key is None else signing_key(key)
     no_inputs = (out, quarantine, manifest_path(out), *(path for path in (sites, settings, key) if path is not None))
     table = SiteTable() if sites is None else SiteTable(load_sites(sites))
-    with show.progress("screening") as advance:
+    with (
+        spread_with(engine, scheduler=scheduler, workers=workers) as spread,
+        show.progress("screening") as advance,
+    ):
         result = screen(
-            paths, terms=terms, workers=workers, progress=advance, leave_out=no_inputs, strict=strict, sites=table,
+            paths, terms=terms, spread=spread, progress=advance, leave_out=no_inputs, strict=strict, sites=table,
         )  # fmt: skip
     write_table(with_accounts(catalogue_table(result.events), result.accounts), out)
     write_provenance(result, out, settings=ScreeningSettings(terms, strict, table), key=secret)
@@ -220,9 +228,7 @@ def _wanted(detect: str) -> dict[str, dict[str, object]]:
 
     always = [word for word in re.split(r"[,\s]+", detect.lower()) if word.rstrip("s") in _ALWAYS]
     if always:
-        raise ConfigError(
-            f"--detect {', '.join(always)}: always looked for; name only what is to be looked for besides"
-        )
+        raise ConfigError(f"--detect {', '.join(always)}: always detected; name only additional detectors")
     if detect == "all":
         return {name: {} for name, detector in detectors().items() if not detector.on_request}
     return {name.strip(): {} for name in detect.split(",") if name.strip()}

@@ -25,10 +25,11 @@ def status_line(status: FleetStatus) -> str:
     silent = sum(site.is_silent for site in status.sites)
     last = f"last capture on {max(heard)}" if heard else "no capture yet"
     to_judge = counted(sum(site.to_judge for site in status.sites), "day")
+    run = f"; last run {status.runs[-1].began:%Y-%m-%d %H:%M} UTC, {status.runs[-1].state}" if status.runs else ""
     return (
         f"{status.day}: {counted(len(status.sites), 'site')}, {last}, {silent} silent; "
         f"{to_judge} to judge, {counted(status.inbox, 'file')} in the inbox, "
-        f"{sum(site.set_aside for site in status.sites) + status.set_aside_elsewhere} set aside"
+        f"{sum(site.set_aside for site in status.sites) + status.set_aside_elsewhere} set aside{run}"
     )
 
 

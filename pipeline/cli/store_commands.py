@@ -80,15 +80,15 @@ def verify_command(
     Exit status 0 where it is sound, 3 where something was found (after --repair: where something is left).
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
+    from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.nightly.verify import repair as repaired
     from halfcycle.pipeline.nightly.verify import verify
-    from halfcycle.pipeline.spread import spread_over_processes
 
     if out is not None:
         writer_for(out)
     fleet = load_fleet(config)
-    with spread_over_processes(fleet.run.workers) as spread:
+    with spread_with(fleet.run.engine, scheduler=fleet.run.scheduler, workers=fleet.run.workers) as spread:
         found = verify(fleet, spread)
         left = repaired(found, fleet, spread) if repair and found else found
     if repair and found:

@@ -5,9 +5,7 @@ The flow calls this at its end; `halfcycle.pipeline.flows.nightly` sets Prefect'
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Final
 
 from halfcycle.pipeline.config import Fleet
@@ -23,14 +21,6 @@ WORST_KEY: Final = "halfcycle-worst-events"
 _WORST: Final = 20
 _FILES: Final = 20
 _CLOCKS: Final = 20
-
-
-def fleet_name(config: Path) -> str:
-    """What a fleet is called in Prefect: by its folder and file, and a mark of the whole path that no other has."""
-    path = config.resolve()
-    mark = hashlib.sha256(str(path).encode()).hexdigest()[:6]
-    words = path.parent.name if path.stem == "fleet" else f"{path.parent.name}-{path.stem}"
-    return f"{words}-{mark}"
 
 
 def tell_prefect(fleet: Fleet, summary: RunSummary, published: Published | None) -> str:

@@ -11,10 +11,12 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
+from halfcycle.pipeline.cluster import single_batches_over, spread_over_cluster
 from halfcycle.pipeline.config import Fleet, load_fleet
-from halfcycle.pipeline.flows.artifacts import fleet_name, tell_prefect
+from halfcycle.pipeline.flows.artifacts import tell_prefect
 from halfcycle.pipeline.flows.temporary_server import API_URL, prefect_api
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
+from halfcycle.pipeline.notifying import fleet_name, night
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.publishing import publish
 from halfcycle.pipeline.spread import (
@@ -93,9 +95,12 @@ def nightly(config: str) -> State[Any]:
     # Opened here and not given to the flow as its own: a scheduled run is a new process that knows `config` alone.
     threads: TaskRunner[Any] = ThreadPoolTaskRunner(max_workers=fleet.run.workers)
     with threads as runner, _batches(fleet) as single:
-        summary = run_nightly(fleet, spread=partial(spread_over_tasks, runner=runner, single=single))
+        spread = partial(spread_over_tasks, runner=runner, single=single)
+        summary = night(fleet, fleet_name(Path(config)), lambda: run_nightly(fleet, spread=spread))
     told = tell_prefect(fleet, summary, publish(fleet, Path(config)))
     get_run_logger().log(logging.INFO if summary.is_whole else logging.WARNING, told)
+    for words in summary.untold:
+        get_run_logger().warning(words)
     n_quarantined = len(summary.quarantined)
     return Completed(message=f"{counted(n_quarantined, 'file')} quarantined" if n_quarantined else None, data=summary)
 
@@ -115,8 +120,11 @@ def run_flow(config: Path) -> RunSummary:
 
 @contextmanager
 def _batches(fleet: Fleet) -> Iterator[SingleBatch[Any, Any]]:
-    """How a task does its batch: in a process of its own, or as one of several threads of this one."""
-    if fleet.run.task_runner == "processes":
+    """How a task does its batch: on a cluster, in a process of its own, or as one of several threads of this one."""
+    if fleet.run.engine == "dask":
+        with spread_over_cluster(fleet.run.scheduler or None, workers=fleet.run.workers) as spread:
+            yield single_batches_over(spread)
+    elif fleet.run.task_runner == "processes":
         with single_batches_apart(fleet.run.workers) as single:
             yield single
     else:

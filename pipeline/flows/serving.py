@@ -12,9 +12,9 @@ from pydantic import ValidationError
 
 from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.errors import ConfigError
-from halfcycle.pipeline.flows.artifacts import fleet_name
 from halfcycle.pipeline.flows.nightly import nightly
 from halfcycle.pipeline.flows.temporary_server import prefect_api
+from halfcycle.pipeline.notifying import fleet_name
 
 
 def serve_flow(config: Path, *, cron: str) -> None:

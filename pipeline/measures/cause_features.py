@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, cycle_phasors
+from halfcycle.pipeline.measures.mask_runs import runs
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Numbers = dict[str, float]
@@ -103,7 +104,7 @@ def _runs_of_sags(sizes: F64) -> Numbers:
         ("dead", best < _DEAD),
         ("swell", best > 1.1),
     ):
-        first, stop = _spans(mask)
+        first, stop = runs(mask)
         found[f"{name}_n"] = float(first.size)
         if not first.size:
             continue
@@ -113,7 +114,7 @@ def _runs_of_sags(sizes: F64) -> Numbers:
         if first.size > 1:
             found[f"{name}_apart"] = float(first[1] - stop[0])
             found[f"{name}_second_length"] = float(stop[1] - first[1])
-    first, stop = _spans(worst < _SAG)
+    first, stop = runs(worst < _SAG)
     if first.size and stop[0] - first[0] >= 3:
         inside = sizes[:, first[0] : stop[0]]
         n = inside.shape[1]
@@ -123,11 +124,6 @@ def _runs_of_sags(sizes: F64) -> Numbers:
         found["sag_more_phases"] = float((late < 0.85).sum() - (early < 0.85).sum())
         found["sag_flat"] = float(np.median(np.abs(np.diff(inside.min(axis=0)))))
     return found
-
-
-def _spans(mask: Mask) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.view(np.int8), [0]))))
-    return edges[::2], edges[1::2]
 
 
 def _before(window: EventWindow, series: PhasorSeries) -> Numbers:
@@ -295,7 +291,7 @@ def _of_currents(window: EventWindow, series: PhasorSeries) -> Numbers:
     found["i_most"], found["i_least"] = float(sizes[2].max()), float(sizes[2].min())
     dead = sizes[2] < _NOTHING
     found["i_dead_share"], found["i_phase_dead_share"] = float(dead.mean()), float((sizes[0] < _NOTHING).mean())
-    begins, ends = _spans(np.ascontiguousarray(dead))
+    begins, ends = runs(np.ascontiguousarray(dead))
     if begins.size:
         found["i_dead_begins"], found["i_dead_ends"] = float(begins[0]), float(ends[0] < dead.size)
     for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):

@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.measures.mask_runs import runs
 
 Mask = npt.NDArray[np.bool_]
 F64 = npt.NDArray[np.float64]
@@ -110,10 +111,8 @@ def _far_beyond_their_surroundings(sizes: F64, cycle: int, peak: float) -> Mask:
 
 def _hot_runs(levels: F64, floor: float) -> list[tuple[int, int]]:
     """Runs of one or two cycles [first, stop) far beyond the floor, with cycles that are not on both sides."""
-    hot = np.concatenate(([False], levels > _BURST * floor, [False])).astype(np.int8)
-    edges = np.flatnonzero(np.diff(hot))
-    runs = zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
-    return [(first, stop) for first, stop in runs if stop - first <= 2 and first > 0 and stop < levels.size]
+    hot = zip(*(edges.tolist() for edges in runs(levels > _BURST * floor)), strict=True)
+    return [(first, stop) for first, stop in hot if stop - first <= 2 and first > 0 and stop < levels.size]
 
 
 def bridged(row: Raw, missing: Mask, *, zero: float, samples_per_cycle: float) -> Raw:
@@ -131,9 +130,7 @@ def bridged(row: Raw, missing: Mask, *, zero: float, samples_per_cycle: float) -
         zero = min(max(round(zero), info.min), info.max)
     filled = row.copy()
     filled[missing] = zero
-    at = np.flatnonzero(missing)
-    firsts = at[np.concatenate(([True], np.diff(at) > 1))]
-    stops = at[np.concatenate((np.diff(at) > 1, [True]))] + 1
+    firsts, stops = runs(missing)
     longest = max(_LONGEST_BRIDGE_CYCLES * samples_per_cycle, 1.0)
     short = (stops - firsts <= longest) & (firsts > 0) & (stops < row.size)
     firsts, stops = firsts[short], stops[short]

@@ -13,13 +13,14 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from halfcycle.pipeline.config import Fleet, Retention
+from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
 from halfcycle.pipeline.nightly.days import SETTLED, Day, State
 from halfcycle.pipeline.nightly.standing import CAPTURES
 from halfcycle.pipeline.nightly.survey import days_without_trends
 from halfcycle.pipeline.nightly.surveyed import SurveyFolders
 from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.settings import Retention
 from halfcycle.pipeline.store.documents import document_at
 from halfcycle.pipeline.store.partitions import Store
 

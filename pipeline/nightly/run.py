@@ -45,6 +45,7 @@ class RunSummary:
     survey : what was done about trends and verdicts; None where the fleet asks for none.
     removed : what was past its age; None where the fleet keeps everything.
     renamed : in words, what the store held under former names of sites.
+    untold : in words, whom it could not tell what is new.
     """
 
     files: tuple[FileOutcome, ...] = ()
@@ -60,6 +61,7 @@ class RunSummary:
     survey: SurveyOutcome | None = None
     removed: Removed | None = None
     renamed: tuple[str, ...] = ()
+    untold: tuple[str, ...] = ()
 
     @property
     def left(self) -> tuple[FileOutcome, ...]:

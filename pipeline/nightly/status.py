@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -16,14 +16,16 @@ from halfcycle.pipeline.nightly.days import SETTLED, State, look_at_days
 from halfcycle.pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from halfcycle.pipeline.nightly.quarantine import QuarantineEntry, all_set_aside
 from halfcycle.pipeline.nightly.renamed import names_unknown
+from halfcycle.pipeline.nightly.run_files import Run, disk_left, last_runs, overdue_words
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.readers import capture_files
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.store.partitions import Store
 
 _SILENT: Final = 0.005  # probability, by its own past, from which a recorder's silence is a finding
+_SOON_FULL_DAYS: Final = 30.0
 _LEAST_DAYS: Final = 3  # with captures, from which on a past says something
-What = Literal["unknown site", "silent", "no capture", "not judged", "damaged", "set aside", "clock"]
+What = Literal["night", "disk", "unknown site", "silent", "no capture", "not judged", "damaged", "set aside", "clock"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,10 @@ class FleetStatus:
     unreadable : in words, what of the store cannot be read.
     unknown : names that the store holds and no site of the fleet has or had.
     has_clocks : whether the fleet asks for incidents, which tell the clocks.
+    runs : the latest nights, the oldest first.
+    overdue : in words, that a night is; "" where none is.
+    disk : in words, how long the disk of the store lasts; "" where nothing is known of it.
+    full_in_days : the same as a number; None where it does not fill.
     """
 
     day: date
@@ -98,11 +104,20 @@ class FleetStatus:
     unreadable: tuple[str, ...]
     unknown: tuple[str, ...]
     has_clocks: bool
+    runs: tuple[Run, ...] = ()
+    overdue: str = ""
+    disk: str = ""
+    full_in_days: float | None = None
 
     @property
     def findings(self) -> list[StatusFinding]:
         """Of all sites, in their order."""
-        found = [StatusFinding("", "damaged", words) for words in self.unreadable]
+        found = [StatusFinding("", "night", self.overdue)] if self.overdue else []
+        if self.runs and self.runs[-1].state != "whole":
+            found.append(StatusFinding("", "night", _last_run(self.runs)))
+        if self.full_in_days is not None and self.full_in_days < _SOON_FULL_DAYS:
+            found.append(StatusFinding("", "disk", self.disk))
+        found += [StatusFinding("", "damaged", words) for words in self.unreadable]
         for name in self.unknown:
             words = "no site of the fleet has this name; formerly = [...] of a site makes its history that site's"
             found.append(StatusFinding(name, "unknown site", words))
@@ -134,10 +149,14 @@ def fleet_status(fleet: Fleet, day: date) -> FleetStatus:
         mine = sum(_is_of(one, site) for one in aside)
         owned += mine
         sites.append(_site_status(fleet, site, states[site.name], mine, clocks.get(site.name), day))
+    runs = last_runs(fleet)
+    now = datetime.now(UTC)
+    disk = disk_left(runs)
     inbox = len(capture_files([fleet.inbox])) if fleet.inbox.is_dir() else 0
     return FleetStatus(
         day, tuple(sites), inbox, len(aside) - owned, found.unreadable, tuple(names_unknown(fleet)),
-        fleet.incidents is not None,
+        fleet.incidents is not None, tuple(runs), overdue_words(runs, now) if day >= now.date() else "",
+        "" if disk is None else disk.words, None if disk is None else disk.days,
     )  # fmt: skip
 
 
@@ -195,6 +214,18 @@ def _clocks(fleet: Fleet, day: date) -> dict[str, ClockState]:
         return {}
     table = read_incidents(fleet, "clocks", first=day - timedelta(days=AROUND_DAYS), last=day)
     return {} if table is None else clock_states(table)
+
+
+def _last_run(runs: Sequence[Run]) -> str:
+    """A last night that was not whole, and since when that is so."""
+    last = runs[-1]
+    whole = [run for run in runs if run.state == "whole"]
+    since = f"; the last whole one was {whole[-1].began:%Y-%m-%d %H:%M}" if whole else ""
+    if last.error:
+        return f"the last one ({last.began:%Y-%m-%d %H:%M} UTC) could not do its job: {last.error}{since}"
+    first = f": {last.mishaps[0]}" if last.mishaps else ""
+    more = f" and {len(last.mishaps) - 1} more" if len(last.mishaps) > 1 else ""
+    return f"the last one ({last.began:%Y-%m-%d %H:%M} UTC) set something aside or failed in part{first}{more}{since}"
 
 
 def _findings(site: SiteStatus) -> list[StatusFinding]:

@@ -194,7 +194,7 @@ def _reference_words(event: Event) -> str:
     kinds = {
         "sliding": "voltage before it",
         "pre-event": "voltage before it",
-        "inferred": "nominal voltage told from the data",
+        "inferred": "nominal voltage inferred from the data",
         "stated by the file": "nominal voltage that the file states",
         "declared": "declared nominal voltage",
     }

@@ -110,6 +110,8 @@ def check_folder(folder: Path) -> None:
 
 def sync_folder(folder: Path) -> None:
     """Flush a folder's entries to the disk, where the system can."""
+    if not hasattr(os, "O_DIRECTORY"):  # Windows opens no folders
+        return
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

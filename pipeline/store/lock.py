@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
 import time
 from collections.abc import Iterator
@@ -26,7 +25,7 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
 
     Raises
     ------
-    StoreError : another process holds the lock, or the folder cannot be written.
+    StoreError : another process holds the lock, the folder cannot be written, or the system has no such locks.
     """
     path = folder / LOCK_NAME
     try:
@@ -54,6 +53,12 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
 
 
 def _acquired(handle: int) -> bool:
+    try:
+        import fcntl
+    except ImportError as error:
+        raise StoreError(
+            "this system has no flock, by which a store is locked; keep stores on Linux or macOS"
+        ) from error
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:

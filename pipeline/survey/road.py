@@ -11,6 +11,7 @@ from halfcycle.pipeline.records.archive import SetAside, files_below, may_hold_b
 from halfcycle.pipeline.sites.account import Declared
 from halfcycle.pipeline.sites.inventory import Progress
 from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.survey.compared import compared
 from halfcycle.pipeline.survey.compliance import LimitProfile
 from halfcycle.pipeline.survey.files import Measured, measure_files
@@ -27,6 +28,7 @@ def measure(
     hookup: str | None = None,
     sites: SiteTable | None = None,
     workers: int | None = 1,
+    spread: Spread | None = None,
     progress: Progress | None = None,
     leave_out: Collection[Path] = (),
     strict: bool = False,
@@ -37,8 +39,8 @@ def measure(
     ----------
     paths : files, or folders that are searched through all levels. With a trend those in other intervals beside it
         count, too; see `stored.neighbours_of`.
-    survey, profile, hookup, sites, workers, progress, leave_out, strict : see `measure_files`. No waveform is read for
-        a trend: its verdict rests on its values.
+    survey, profile, hookup, sites, workers, spread, progress, leave_out, strict : see `measure_files`. No waveform is
+        read for a trend: its verdict rests on its values.
 
     Raises
     ------
@@ -51,7 +53,7 @@ def measure(
     recorded, refused = _recorded(sorted({*files} - {*trends}), survey, declared, sites or SiteTable(), strict=strict)
     own = [path for path in (*recorded, *(item.path for item in refused)) if not may_hold_both(path)]
     found = measure_files(
-        paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress,
+        paths, survey, profile=profile, hookup=hookup, sites=sites, workers=workers, progress=progress, spread=spread,
         leave_out=[*leave_out, *trends, *own], strict=strict,
     )  # fmt: skip
     known = {path.stem for path in recorded}

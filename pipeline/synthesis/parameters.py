@@ -181,6 +181,11 @@ class Load:
     current_a : RMS of the fundamental in each line conductor. [A]
     displacement_deg : angle by which it lags the conductor's voltage against neutral. Empty: in phase. [degrees]
     harmonics : of the current, relative to its fundamental.
+
+    Examples
+    --------
+    >>> hc.Load(current_a=(60.0, 61.0, 59.0), displacement_deg=(25.0, 25.0, 25.0)).harmonics
+    ()
     """
 
     __pydantic_config__: ClassVar[dict[str, Any]] = CHECKED

@@ -1,6 +1,6 @@
 """One long file against the same samples in files of ten minutes: processor time and peak memory of the commands.
 
-    python tests/benchmarks/long_files.py --hours 6 --format parquet    one format, a shorter record
+    python tests/benchmarks/long_files.py --hours 6 --format Parquet    one format, a shorter record
 
 The record is one block of ten minutes, 50.00 Hz at 1600 Hz, over and over, so that it runs on from each into the next;
 each holds one sag. Each format is written, measured and removed before the next: 24 hours of six channels are 6 GB.

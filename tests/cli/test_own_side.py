@@ -1,6 +1,6 @@
 """A site that declares which side it calls its own: what a screening, a night, `why` and a report say of it.
 
-SOURCE: solved circuits whose faults lie downstream or upstream; the project's own convention of sides (README, Sides).
+SOURCE: solved circuits whose faults lie downstream or upstream; our own convention of sides (docs/consultant.md).
 """
 
 from __future__ import annotations

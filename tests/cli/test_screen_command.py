@@ -266,7 +266,7 @@ def test_notes_that_many_files_share_are_one_line(tmp_path: Path) -> None:
 def test_a_detector_that_is_always_on_is_said_to_be(folder: Path, tmp_path: Path) -> None:
     done = screen(folder, "--out", tmp_path / "e.csv", "--detect", "sags, flicker")
     assert done.returncode == 2
-    assert done.stderr == "--detect sags: always looked for; name only what is to be looked for besides\n"
+    assert done.stderr == "--detect sags: always detected; name only additional detectors\n"
 
 
 def test_explained_events_show_their_cause_and_side(tmp_path: Path) -> None:

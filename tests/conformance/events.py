@@ -172,7 +172,7 @@ def _compared(case: Case, truth: Sequence[Event], rows: Sequence[dict[str, objec
             error = float(str(row["magnitude"])) - event.magnitude
             yield Finding(what, "4-30, 5.4", "0.2 % of Udin", 100 * error, 0.2, "%", case.name)
         cycle = 1 / case.f_hz
-        # An interruption ends with the end of the window that is back, a sag with its start: the README's convention.
+        # An interruption ends with the end of the window that is back, a sag with its start: docs/catalogue.md.
         duration = event.duration + (cycle if event.kind == "interruption" else 0.0)
         error = (float(str(row["duration_s"])) - duration) / cycle
         clause = "4-30, 5.5" if event.kind == "interruption" else "4-30, 5.4"

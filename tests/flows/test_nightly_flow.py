@@ -38,8 +38,8 @@ from made_fleet import (
 
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.config import Fleet
-from halfcycle.pipeline.flows.artifacts import fleet_name
 from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.notifying import fleet_name
 
 pytestmark = [
     pytest.mark.slow,
@@ -105,7 +105,7 @@ class Followed:
     def look(self) -> None:
         self.seen |= descendants_of(self.process.pid)
 
-    def until(self, path: Path, *, at_most_s: float = 60.0) -> None:
+    def until(self, path: Path, *, at_most_s: float = 600.0) -> None:
         """Follow the command until a file is there."""
         deadline = time.monotonic() + at_most_s
         while not path.exists():
@@ -115,13 +115,13 @@ class Followed:
             time.sleep(0.02)
         self.look()
 
-    def end(self, *, at_most_s: float = 60.0) -> tuple[int, str, str]:
+    def end(self, *, at_most_s: float = 600.0) -> tuple[int, str, str]:
         """Follow the command to its end; its status and words."""
         deadline = time.monotonic() + at_most_s
         while self.process.poll() is None and time.monotonic() < deadline:
             self.look()
             time.sleep(0.05)
-        out, err = self.process.communicate(timeout=10)
+        out, err = self.process.communicate(timeout=60)
         return self.process.returncode, out, err
 
 
@@ -195,11 +195,15 @@ def test_a_night_with_nothing_new_does_nothing_and_says_so_at_once(demo: Demo, h
     assert catalogue_bytes(demo[0] / "store") == before
 
 
-@pytest.mark.parametrize("runner", ["threads", "processes"])
+@pytest.mark.parametrize(
+    "runner",
+    ['task_runner = "threads"', 'task_runner = "processes"', 'engine = "dask"'],
+    ids=lambda line: line.split('"')[1],
+)
 def test_a_night_ends_with_its_summary_and_leaves_no_process(
     config: Path, home: dict[str, str], tmp_path: Path, runner: str
 ) -> None:
-    config.write_text(config.read_text().replace("[run]", f'[run]\ntask_runner = "{runner}"'))
+    config.write_text(config.read_text().replace("[run]", f"[run]\n{runner}"))
     fleet = loaded(config)
     (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
     expected = undisturbed(config, tmp_path)
@@ -213,7 +217,7 @@ def test_a_night_ends_with_its_summary_and_leaves_no_process(
         assert len(err.splitlines()) == 1
         assert "bad.csv" in err
         assert_no_noise(err)
-        assert len(run.seen) >= (1 if runner == "threads" else 3)  # the server, and two workers
+        assert len(run.seen) >= (1 if "threads" in runner else 3)  # the server, and two workers
         assert_gone(run.seen)
     assert names(fleet.inbox) == []
     assert catalogue_bytes(fleet.store) == expected

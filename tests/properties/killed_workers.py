@@ -2,6 +2,7 @@
 
     python tests/properties/killed_workers.py --runs 200 --seed 1
     python tests/properties/killed_workers.py --runs 200 --seed 1 --night
+    python tests/properties/killed_workers.py --runs 100 --seed 1 --engine dask
 
 Each run works on the same drawn captures over two processes; at drawn instants one of them is killed, aborted or given
 no more memory. A night may leave some files to the next, which has to finish: every file once, nothing set aside.
@@ -20,6 +21,7 @@ import tempfile
 import time
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +35,8 @@ for place in (HERE.parents[1], HERE.parent, HERE):
 from child_processes import command_of, workers_of  # noqa: E402
 from made_fleet import SITE, digests, loaded, made_capture, names, write_capture, write_fleet  # noqa: E402
 from nights import begin_night, end_night  # noqa: E402
+
+from halfcycle.pipeline.cluster import ENGINES  # noqa: E402
 
 _ENDINGS = (".cfg", ".parquet", ".csv", ".npz")
 _HALFCYCLE = (sys.executable, "-c", "from halfcycle.pipeline.cli import main; raise SystemExit(main())")
@@ -93,11 +97,12 @@ class Harm:
         return [pid for pid in self.seen if b"spawn_main" in command_of(pid)]
 
 
-def screened(inputs: Path, root: Path, harm: Harm) -> object:
+def screened(inputs: Path, root: Path, harm: Harm, *, engine: str) -> object:
     """The bytes of a screening's catalogue."""
     out = root / "e.parquet"
     run = subprocess.Popen(
-        [*_HALFCYCLE, "screen", str(inputs), "--out", str(out), "--workers", "2", "--explain"],
+        [*_HALFCYCLE, "screen", str(inputs), "--out", str(out), "--workers", "2", "--explain",
+         "--engine", engine],
         stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, cwd=HERE.parents[1],
     )  # fmt: skip
     harm.watch(run)
@@ -109,9 +114,9 @@ def screened(inputs: Path, root: Path, harm: Harm) -> object:
     return f"exit status {run.returncode}: {told}"
 
 
-def nights(inputs: Path, root: Path, harm: Harm) -> object:
+def nights(inputs: Path, root: Path, harm: Harm, *, engine: str) -> object:
     """What a fleet's catalogues hold once a night has nothing to do, what was processed, and what lies elsewhere."""
-    config = write_fleet(root / "fleet", run="workers = 2\n", extra=_SURVEY)
+    config = write_fleet(root / "fleet", run=f'workers = 2\nengine = "{engine}"\n', extra=_SURVEY)
     fleet = loaded(config)
     shutil.copytree(inputs, fleet.inbox / SITE)
     for _ in range(_MOST_NIGHTS):
@@ -135,13 +140,14 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--captures", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--night", action="store_true", help="nights of a fleet in place of screenings")
+    parser.add_argument("--engine", choices=ENGINES, default="processes", help="who works on the batches")
     arguments = parser.parse_args(argv)
-    work = nights if arguments.night else screened
+    work = partial(nights if arguments.night else screened, engine=arguments.engine)
     n_bad = n_done = 0
     with tempfile.TemporaryDirectory(prefix="killed-workers-") as folder:
         root = Path(folder)
         inputs = archive(root / "in", captures=arguments.captures)
-        expected = work(inputs, root, Harm(None))
+        expected = work(inputs, root, Harm(None), engine="processes")
         for number in range(arguments.runs):
             harm = Harm(np.random.default_rng([arguments.seed, number]))
             found = work(inputs, root, harm)

@@ -116,8 +116,9 @@ def at_most_samples(n: int) -> Iterator[None]:
     """While this lasts, readers cut captures at so many samples."""
     release()
     with pytest.MonkeyPatch.context() as patch:
-        for module in [one for name, one in sys.modules.items() if name.startswith("halfcycle.pipeline.readers")]:
-            if hasattr(module, "MAX_CAPTURE_SAMPLES"):
+        for module in list(sys.modules.values()):
+            ours = module.__name__.startswith("halfcycle.pipeline.readers")
+            if (ours or "READER" in vars(module)) and hasattr(module, "MAX_CAPTURE_SAMPLES"):
                 patch.setattr(module, "MAX_CAPTURE_SAMPLES", n)
         yield
     release()

@@ -270,7 +270,7 @@ def test_every_curve_can_be_drawn(name: str) -> None:
             {"kind": "inrush", "magnitude": 12.0, "magnitude_unit": "A", "category": "inrush current"},
             "an inrush current",
         ),
-        ({"reference_kind": "inferred"}, "of the nominal voltage told from the data"),
+        ({"reference_kind": "inferred"}, "of the nominal voltage inferred from the data"),
     ],
 )
 def test_events_are_told_in_sentences(more: dict[str, object], said: str) -> None:

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 import typer
+from made_cluster import scheduler_elsewhere
 from made_fleet import COMMAND, digests, run_code
 from stage import Stage, set_up
 from values import TABLE, Tried
@@ -186,8 +187,11 @@ def with_workers(trial: Trial, number: str) -> Trial:
 
 
 @pytest.fixture(scope="module")
-def large_stage(tmp_path_factory: pytest.TempPathFactory) -> Stage:
-    return set_up(tmp_path_factory.mktemp("large"), large=True)
+def large_stage(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Stage]:
+    folder = tmp_path_factory.mktemp("large")
+    with scheduler_elsewhere(folder) as scheduler:
+        stage = set_up(folder / "stage", large=True)
+        yield Stage({**stage.paths, "scheduler": scheduler})
 
 
 @pytest.mark.exam

@@ -37,6 +37,7 @@ class Tried:
 
 _HOOKUPS: Values = ("four-wire", "three-wire", "single-phase", "split-phase")
 _FLAG: Values = (None,)
+_ENGINE: dict[str, Values] = {"--engine": ("dask", "processes"), "--scheduler": ("{scheduler}",)}
 _TABLES: Values = ("{out}/t.parquet", "{out}/t.csv", "{out}/t.ndjson")
 
 TABLE: dict[str, Tried] = {
@@ -50,10 +51,11 @@ TABLE: dict[str, Tried] = {
             "--thresholds": ("iec-61000-4-30", "ieee-1159"), "--detect": ("all", "transient,inrush", "harmonics"),
             "--explain": _FLAG, "--model": ("{model}",), "--worst": ("3", "0"), "--workers": ("2", "1", "4"),
             "--notes": _FLAG, "--settings": ("{fleet}",), "--sites": ("{sites}",), "--strict": _FLAG,
-            "--uncertainty": ("standard", "full"), "--key": ("{key}",),
+            "--uncertainty": ("standard", "full"), "--key": ("{key}",), **_ENGINE,
         },
         needs=("--out",),
-        long=frozenset({"--model"}),
+        with_={"--scheduler": {"--engine": "dask"}},
+        long=frozenset({"--model", *_ENGINE}),
     ),
     "inspect": Tried(
         ("{file}",),
@@ -75,9 +77,11 @@ TABLE: dict[str, Tried] = {
             "--demand-interval": ("60", "900"), "--signal": ("175",), "--lamp": ("230", "120"),
             "--sites": ("{sites}",), "--workers": ("2", "1", "4"), "--strict": _FLAG, "--list": _FLAG,
             "--uncertainty": ("standard", "none"), "--key": ("{key}",),
+            **_ENGINE,
         },
         needs=("--out",),
-        with_={"--verdicts": {"--limits": "en-50160-lv"}},
+        with_={"--verdicts": {"--limits": "en-50160-lv"}, "--scheduler": {"--engine": "dask"}},
+        long=frozenset(_ENGINE),
         stops=frozenset({"--list"}),
     ),
     "export": Tried(

@@ -1,4 +1,4 @@
-"""The parts of a budget against definitions, Monte Carlo and the README's worked example; columns by the commands."""
+"""The parts of a budget against definitions, Monte Carlo and the documented example; columns by the commands."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ def test_the_bias_of_the_lowest_of_many_is_that_of_monte_carlo() -> None:
         assert lowest.std() == pytest.approx(spread, abs=0.03)
 
 
-def test_the_worked_example_of_the_readme_comes_out() -> None:
+def test_the_worked_example_of_the_documentation_comes_out() -> None:
     # By hand, from the table's own formulas; and as the program has it.
-    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    text = (ROOT / "docs" / "uncertainty.md").read_text(encoding="utf-8")
     table = text.split("| contribution | how | standard uncertainty |")[1].split("\n\n")[0]
     said = [float(cell) for cell in re.findall(r"\| ([0-9.]+) V \|", table)]
     window = 2.3 / np.sqrt(128)

@@ -9,7 +9,6 @@ Departs: a missing value is 0x8000 in files of 1991 too, not 0xFFFF, which is th
 from __future__ import annotations
 
 import io
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -121,7 +120,10 @@ class BinaryRows:
         try:
             with self.data.path.open("rb", buffering=0) as stream:
                 first = self.data.offset + offset
-                parts = [os.pread(stream.fileno(), n_bytes, first + row * self.row_bytes) for row in rows]
+                parts = []
+                for row in rows:
+                    stream.seek(first + row * self.row_bytes)
+                    parts.append(stream.read(n_bytes))
         except OSError as error:
             raise ReadError(self.data.path, "", f"cannot be read ({error.strerror or error})") from error
         if len(parts[-1]) < n_bytes:

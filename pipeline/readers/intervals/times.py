@@ -28,11 +28,6 @@ def is_time(cell: str) -> bool:
     return any(cell.strip()[:1].isdigit() and _parses([cell], form) for form in (*_forms(), *_DATES))
 
 
-def is_clock_time(cell: str) -> bool:
-    """Whether a cell is a time of day alone."""
-    return any(_parses([cell], form) for form in _TIMES)
-
-
 def instants_of(texts: Sequence[str], *, zone: str | None, order: str | None = None) -> tuple[I64, tuple[str, ...]]:
     """Time stamps as instants.
 
