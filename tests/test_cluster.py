@@ -69,7 +69,7 @@ def test_what_ends_a_worker_costs_its_item_and_nothing_else(two_workers: Spread)
     assert "ended" in killed
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_workers_killed_from_outside_cost_nothing(two_workers: Spread) -> None:
     # SOURCE.
     items = list(range(1000, 1200))

@@ -79,7 +79,7 @@ def slowly(items: Sequence[int]) -> list[str]:
     return [f"done {item}" for item in items]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("seed", range(3))
 def test_processes_that_are_killed_from_outside_cost_nothing(seed: int) -> None:
     stop = threading.Event()

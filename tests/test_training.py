@@ -117,6 +117,7 @@ def labels(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return table
 
 
+@pytest.mark.long
 def test_a_class_of_ones_own_is_learned_from_labelled_captures_and_named_at_a_site_never_seen(
     labels: Path, tmp_path: Path
 ) -> None:

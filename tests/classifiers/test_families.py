@@ -13,7 +13,7 @@ from halfcycle.pipeline.catalogue.explain import explain
 from halfcycle.pipeline.learning.cause_card import macro_f1
 from halfcycle.pipeline.measures.event_window import EventWindow
 
-pytestmark = pytest.mark.slow
+pytestmark = pytest.mark.long
 
 N_CASES = 40
 SEED = 29  # drawn once, after the limits were set

@@ -88,6 +88,7 @@ def test_noise_that_is_no_sine_at_all_is_unknown(small: DisturbanceClassifier) -
     assert judged.known.mean() < 0.1
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("left_out", [6, 10, 17])
 def test_a_class_left_out_of_the_training_is_unknown(left_out: int) -> None:
     """The project's bar: 80 % rejected at 5 % false rejection; oscillations, flicker, notches."""
@@ -98,6 +99,7 @@ def test_a_class_left_out_of_the_training_is_unknown(left_out: int) -> None:
     assert 1 - model.known(strange.features).mean() >= 0.8
 
 
+@pytest.mark.long
 def test_the_share_of_false_rejections_is_the_one_asked_for() -> None:
     """Binomial: of 1450 windows 5 % (20 %) are called unknown to within 2 % (4 %)."""
     drawn = training_features(100, seed=71)

@@ -126,6 +126,7 @@ def of_twin_windows(n_per_class: int, *, scale: float = 1.0, seed: int) -> Label
     return LabelledFeatures(features, numbers, there)
 
 
+@pytest.mark.long
 def test_windows_of_another_generator_are_named_as_well_as_own_ones(small: DisturbanceClassifier) -> None:
     """SOURCE. Tolerance: of 435 windows a side with some 3 % wrong, the difference has a deviation of 1.2 points."""
     own = judged(small, labelled_features(15, conditions=at_noise(40.0), seed=51))

@@ -58,6 +58,7 @@ def errors(told: PointOnWave, truth: tuple[float, float, float]) -> list[float]:
     return [off_deg(one, true) for one, true in zip(angles, truth, strict=True)]
 
 
+@pytest.mark.long
 def test_drawn_sags_at_40_db_have_their_angles() -> None:
     """Measured 95 % quantiles: jump 0.2, start 2.1, recovery 2.2 degrees; half a sample is 0.6 to 2.8 degrees."""
     found = np.array([errors(*drawn(seed)) for seed in range(N_DRAWN)])

@@ -11,7 +11,7 @@ import pytest
 RUN = Path(__file__).with_name("run.py")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_every_quantity_is_within_a_quarter_of_its_limit_and_is_in_the_table() -> None:
     """Limits of IEC 61000-4-30 Ed. 3 and IEC 61000-4-7, class A and I (memory), each named in the table."""
     done = subprocess.run([sys.executable, RUN, "--short"], capture_output=True, text=True, check=False)

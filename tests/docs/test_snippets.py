@@ -126,7 +126,7 @@ def test_a_snippet_that_fails_is_noticed(tmp_path: Path) -> None:
             ran(Snippet(kind, text, None), tmp_path)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_documentation_builds(tmp_path: Path) -> None:
     pytest.importorskip("mkdocs")
     done = subprocess.run(

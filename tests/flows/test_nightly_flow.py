@@ -197,8 +197,11 @@ def test_a_night_with_nothing_new_does_nothing_and_says_so_at_once(demo: Demo, h
 
 @pytest.mark.parametrize(
     "runner",
-    ['task_runner = "threads"', 'task_runner = "processes"', 'engine = "dask"'],
-    ids=lambda line: line.split('"')[1],
+    [
+        pytest.param('task_runner = "threads"', marks=pytest.mark.long, id="threads"),
+        pytest.param('task_runner = "processes"', id="processes"),
+        pytest.param('engine = "dask"', marks=pytest.mark.long, id="dask"),
+    ],
 )
 def test_a_night_ends_with_its_summary_and_leaves_no_process(
     config: Path, home: dict[str, str], tmp_path: Path, runner: str
@@ -251,6 +254,7 @@ def test_a_store_that_is_a_file_is_a_clear_error_before_any_server_starts(tmp_pa
 # --- Runs that are stopped -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("moment", "how"),
     [
@@ -280,6 +284,7 @@ def test_a_run_that_is_stopped_leaves_no_process_and_the_next_one_finishes_it(
     assert catalogue_bytes(fleet.store) == expected
 
 
+@pytest.mark.long
 def test_worker_processes_end_with_a_run_that_is_killed(config: Path, home: dict[str, str], tmp_path: Path) -> None:
     config.write_text(config.read_text().replace("[run]", '[run]\ntask_runner = "processes"'))
     fleet = loaded(config)
@@ -315,6 +320,7 @@ print(json.dumps(told))
 """
 
 
+@pytest.mark.long
 def test_the_flows_state_is_failed_only_where_the_run_could_not_do_its_job(
     config: Path, home: dict[str, str], tmp_path: Path
 ) -> None:
@@ -397,6 +403,7 @@ def test_a_served_flow_is_scheduled_runs_when_asked_to_and_ends_on_ctrl_c(config
         assert_gone(run.seen)
 
 
+@pytest.mark.long
 def test_a_scheduled_run_ends_with_the_process_that_serves_it(
     config: Path, home: dict[str, str], tmp_path: Path
 ) -> None:
@@ -433,6 +440,7 @@ with prefect_api(Path(sys.argv[1])), temporary_settings({PREFECT_FLOWS_HEARTBEAT
 """
 
 
+@pytest.mark.long
 def test_a_night_publishes_its_pages_and_leaves_its_summary_and_its_worst_events(
     config: Path, home: dict[str, str]
 ) -> None:
@@ -470,6 +478,7 @@ def test_a_night_publishes_its_pages_and_leaves_its_summary_and_its_worst_events
     assert (config.parent / "pages" / "index.html").is_file()
 
 
+@pytest.mark.long
 def test_what_a_served_run_sets_aside_is_in_its_log_and_the_run_has_its_fleets_name(
     config: Path, home: dict[str, str]
 ) -> None:

@@ -173,6 +173,7 @@ def test_three_substations_of_one_measured_fault_are_one_incident(tmp_path: Path
         assert found.clocks.offset_s[k] == pytest.approx(ahead_s, abs=0.01)
 
 
+@pytest.mark.long
 def test_what_is_joined_on_a_day_depends_on_the_weeks_around_it_alone() -> None:
     # Property: what the nightly run relies on when it joins some days of many.
     fleet = drawn_fleet(FleetPlan(n_sites=40, n_areas=3, n_feeders=2, n_days=75), seed=9)

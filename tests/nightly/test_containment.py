@@ -258,7 +258,7 @@ def test_a_file_that_goes_while_it_is_looked_at_is_named(fleet: Fleet, monkeypat
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("way", [pytest.param(way, marks=pytest.mark.exam) if way == "abort" else way for way in WAYS])
+@pytest.mark.parametrize("way", [way if way == "bug" else pytest.param(way, marks=pytest.mark.long) for way in WAYS])
 def test_poison_costs_itself_alone_whatever_it_does_to_its_process(tmp_path: Path, way: str) -> None:
     # SOURCE.
     guest = guest_folder(tmp_path / "guest")
@@ -302,7 +302,7 @@ def ready(items: list[int]) -> list[str]:
     return [""] * len(items)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_file_that_takes_too_long_ends_its_process_and_no_more(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

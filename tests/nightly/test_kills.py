@@ -236,6 +236,7 @@ def test_a_run_killed_twice_at_any_moment_is_finished_by_the_next(
     check_end(config, many)
 
 
+@pytest.mark.long
 def test_a_run_killed_before_any_step_on_the_disk_is_finished_by_the_next(
     tmp_path: Path, starter: Starter, few: Undisturbed
 ) -> None:

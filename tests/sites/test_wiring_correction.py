@@ -158,6 +158,7 @@ def check(counts: dict[str, Counter[str]]) -> None:
     assert counts["put right"]["right"] > 0
 
 
+@pytest.mark.long
 def test_faults_behind_every_single_mistake_get_their_side_or_none() -> None:
     check(outcomes(drawn(3, n=4, every=True)))
 

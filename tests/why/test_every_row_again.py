@@ -66,7 +66,7 @@ def test_every_row_of_the_demo_comes_about_again(tmp_path: Path) -> None:
     assert_each_comes_about_again(rows, tmp_path / "e.csv")
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.skipif(not DATA.is_dir(), reason="the measured recordings are not here")
 def test_every_row_of_the_measured_recordings_comes_about_again(tmp_path: Path) -> None:
     # SOURCE.
