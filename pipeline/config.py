@@ -89,6 +89,7 @@ class SurveySettings(Settings):
     quantities: tuple[str, ...] = ()
     limits: str = ""
     demand_current_a: float | None = Field(None, gt=0)
+    uncertainty: Literal["none", "standard"] = "none"
 
 
 class Incidents(Settings):

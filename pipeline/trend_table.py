@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final, Literal
 
 CERTIFICATE_KEY: Final = b"halfcycle.certificate"
+UNCERTAINTY: Final = "_u"  # ends the name of a column that says how sure the values of another are
 
 Origin = Literal["measured from waveforms", "recorded by the instrument"]
 

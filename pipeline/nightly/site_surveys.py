@@ -40,6 +40,7 @@ from halfcycle.pipeline.survey.files import surveys_for
 from halfcycle.pipeline.survey.measure import Survey, Trend
 from halfcycle.pipeline.survey.points import measure_points
 from halfcycle.pipeline.survey.stored import RECORDED, StoredTrend, by_point, of_span, read_trends, told_key
+from halfcycle.pipeline.survey.uncertainty import sure
 
 _ONE_DAY: Final = timedelta(days=1)
 _LEAD_NS: Final = 2 * 3_600 * 10**9  # before midnight, so that the flickermeter has settled and a sag is known whole
@@ -193,6 +194,7 @@ class SiteSurveys:
             Survey(
                 self._quantities, self._asked.interval_s, declared.nominal_voltage_v, declared.nominal_frequency_hz,
                 self._asked.demand_current_a, self._fleet.thresholds[then.thresholds],
+                uncertainty=self._asked.uncertainty,
             ),
             self._profile,
         )  # fmt: skip
@@ -214,7 +216,8 @@ class SiteSurveys:
                         whole, survey, account=account, point=point, sites=SiteTable((then,)), sources=sources,
                         profile="" if self._profile is None else self._profile.title,
                     )  # fmt: skip
-                    stored.append(StoredTrend(whole, certificate))
+                    one = StoredTrend(whole, certificate)
+                    stored.append(one if self._asked.uncertainty == "none" else sure(one, SiteTable((then,))))
         return stored, list(dict.fromkeys(reasons))
 
     def _recorded(self, site: Site, day: date) -> list[StoredTrend]:
@@ -242,6 +245,8 @@ class SiteSurveys:
             self._asked.digest(),
             hashlib.sha256(profile.encode()).hexdigest(),
         ]
+        if self._asked.uncertainty != "none":
+            settings.append(str(site.on(day).current_class_pct))
         return _digest([settings, [list(names.get(d, ())) for d in _around(day)]])
 
     def _made_days(self, site: Site) -> dict[date, dict[str, Any]]:

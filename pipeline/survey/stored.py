@@ -17,6 +17,7 @@ from halfcycle.pipeline.survey.joining import joined_trends
 from halfcycle.pipeline.survey.measure import Trend
 from halfcycle.pipeline.survey.notes import with_notes, without_notes
 from halfcycle.pipeline.trend_table import (
+    UNCERTAINTY,
     Certificate,
     certificate_path,
     certificates_in,
@@ -254,6 +255,7 @@ def _trend_of(table: pa.Table, certificate: Certificate, path: Path) -> Trend:
         table = table.filter(pc.equal(pc.fill_null(table.column("point"), ""), certificate.point))
     if "origin" in table.column_names:
         table = table.filter(pc.equal(table.column("origin"), certificate.origin))
+    wanted |= {f"{name}{UNCERTAINTY}" for name in wanted}
     kept = table.select([name for name in table.column_names if name in wanted])
     bare = without_notes(kept).cast(pa.schema([(field.name, _kind(field)) for field in kept.schema]))
     notes = {

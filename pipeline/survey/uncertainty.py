@@ -18,6 +18,7 @@ from halfcycle.pipeline.quantities import Quantity
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.survey.certificate import quantity_of_column
 from halfcycle.pipeline.survey.stored import StoredTrend
+from halfcycle.pipeline.trend_table import UNCERTAINTY
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -25,7 +26,6 @@ if TYPE_CHECKING:
 F64 = npt.NDArray[np.float64]
 Wanted = Literal["none", "standard"]
 CHOICES: Final[tuple[Wanted, ...]] = get_args(Wanted)
-ENDING: Final = "_u"
 NOT_INCLUDED: Final = (
     "noise that is left after the interval's mean, phase displacement of transducers, anti-alias filter, clipping"
 )
@@ -123,7 +123,7 @@ def with_uncertainties(
         values = np.asarray(table.column(name).to_numpy(zero_copy_only=False), np.float64)
         u = _u_of(quantity, values, table, name, nominal_v, voltage_class_pct or 0.0, current_class_pct or 0.0)
         if u is not None:
-            table = table.append_column(name + ENDING, pa.array(u.astype(np.float32), from_pandas=True))
+            table = table.append_column(name + UNCERTAINTY, pa.array(u.astype(np.float32), from_pandas=True))
     return table
 
 

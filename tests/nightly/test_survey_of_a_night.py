@@ -101,6 +101,25 @@ def test_a_late_capture_and_other_settings_make_anew_what_they_touch_and_the_res
     assert len(anew.days) == 3
 
 
+def test_a_night_says_how_sure_its_trends_are_and_its_limits_are_told_with_a_probability(tmp_path: Path) -> None:
+    # JCGM 106: a limit is met, or not, at 95 %; u of a magnitude by hand, in tests/survey/test_survey_uncertainty.py.
+    fleet = fleet_with_captures(tmp_path / "fleet")
+    run_nightly(fleet)
+    sure = fleet.model_copy(update={"survey": fleet.survey.model_copy(update={"uncertainty": "standard"})})  # type: ignore[union-attr]
+    anew = run_nightly(sure).survey
+    assert anew is not None
+    assert len(anew.days) == 2
+    table = read_trend(fleet.store, site=SITE, interval_s=10.0, first=EVE, last=NEXT)
+    u = np.asarray(table.column("u_rms_a_u"))
+    assert np.all((u > 0) & (u < 0.01 * 230))
+    of_class = sure.model_copy(update={"sites": (sure.sites[0].model_copy(update={"voltage_class_pct": 1.0}),)})
+    assert len(run_nightly(of_class).survey.days) == 2  # type: ignore[union-attr]
+    larger = np.asarray(read_trend(fleet.store, site=SITE, interval_s=10.0, first=EVE, last=NEXT).column("u_rms_a_u"))
+    assert larger == pytest.approx(np.hypot(u, 0.01 / np.sqrt(3) * 230), rel=0.02)
+    verdicts = pq.read_table(fleet.store / "verdicts" / f"site={SITE}" / "verdicts.parquet", partitioning=None)
+    assert "probability" in verdicts.column_names
+
+
 def test_a_damaged_or_lost_trend_is_made_anew_and_a_fleet_without_a_survey_makes_none(tmp_path: Path) -> None:
     fleet = fleet_with_captures(tmp_path / "a")
     run_nightly(fleet)

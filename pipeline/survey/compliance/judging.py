@@ -17,6 +17,7 @@ from halfcycle.pipeline.survey.compliance.guarded import probability_met
 from halfcycle.pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
 from halfcycle.pipeline.survey.compliance.profile import OF_DECLARED, Limit, LimitProfile, MeasuredAs, limits_of
 from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided, guarded
+from halfcycle.pipeline.trend_table import UNCERTAINTY
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -239,10 +240,10 @@ class _Judge:
             name, limit, periods, shown, counted, (over | under) & counted, left_out & inside_period, over & counted,
             obstacle,
         )  # fmt: skip
-        if f"{name}_u" not in self._trend.column_names or (low is None and high is None):
+        if f"{name}{UNCERTAINTY}" not in self._trend.column_names or (low is None and high is None):
             yield from found
             return
-        u = np.nan_to_num(_column(self._trend, f"{name}_u")[0][counted])
+        u = np.nan_to_num(_column(self._trend, f"{name}{UNCERTAINTY}")[0][counted])
         ends = [bound if bound is None or not bound.ndim else bound[counted] for bound in (low, high)]
         probability = probability_met(
             values[counted], u, ends[0], ends[1], periods.number[counted], n_periods=len(periods.names),
