@@ -12,7 +12,7 @@ from halfcycle.pipeline.cli.commands import Exit, typer_app
 
 benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
-typer_app.add_typer(benchmark_app, name="benchmark")
+typer_app.add_typer(benchmark_app, name="benchmark", short_help="Score detectors and classifiers on synthetic suites")
 
 _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-quick --out results"
 

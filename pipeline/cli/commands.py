@@ -75,6 +75,12 @@ def _register() -> None:
         benchmark_command,
     )
 
+    for command in (*typer_app.registered_commands, *benchmark_command.benchmark_app.registered_commands):
+        first = (command.callback.__doc__ or "").strip().split("\n\n")[0] if command.callback else ""
+        command.short_help = (
+            " ".join(first.split()).split(". ")[0].removesuffix(".")
+        )  # else the list of commands cuts it short
+
 
 def app() -> int:
     """Run the command line. Returns the exit status."""

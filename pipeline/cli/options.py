@@ -31,7 +31,7 @@ HookupName = Annotated[
 ]
 Sites = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(metavar="FILE", help="TOML file of [[sites]]; `inspect FOLDER --sites FILE` drafts one."),
+    typer.Option(metavar="FILE", help="TOML of [[sites]]; `inspect FOLDER --sites` drafts it."),
 ]
 SitesOfCatalogue = Annotated[
     Optional[Path],  # noqa: UP045
@@ -39,16 +39,12 @@ SitesOfCatalogue = Annotated[
 ]
 Workers = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option(min=1, metavar="N", help="Worker processes. Default: one for each core where that pays."),
+    typer.Option(min=1, metavar="N", help="Worker processes. Default: as many as pay."),
 ]
-EngineName = Annotated[
-    str, typer.Option("--engine", metavar="NAME", help="Where the work is done: processes of this machine, or dask.")
-]
+EngineName = Annotated[str, typer.Option("--engine", metavar="NAME", help="Who works: processes, or dask.")]
 Scheduler = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option(
-        metavar="ADDRESS", help="Dask scheduler, such as tcp://host:8786. Default: a cluster of this machine's own."
-    ),
+    typer.Option(metavar="ADDRESS", help="Of dask: tcp://host:8786. Default: on this machine."),
 ]
 Strict = Annotated[bool, typer.Option("--strict", help="Reject any file that would have to be repaired.")]
 Worst = Annotated[int, typer.Option(min=0, metavar="N", help="Number of worst events to print.")]
