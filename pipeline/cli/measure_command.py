@@ -69,7 +69,7 @@ def measure_command(
         typer.Option(min=0.001, metavar="A", help="Maximum demand load current, for TDD."),
     ] = None,
     demand_interval: Annotated[
-        int, typer.Option(min=60, metavar="S", help="Demand interval, a multiple of 60 s.")
+        int, typer.Option(min=60, metavar="S", help="Demand interval: n × 60 s.")
     ] = 900,
     signal: Annotated[
         Optional[float],  # noqa: UP045

@@ -31,7 +31,7 @@ HookupName = Annotated[
 ]
 Sites = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(metavar="FILE", help="TOML of [[sites]]; `inspect FOLDER --sites` drafts it."),
+    typer.Option(metavar="FILE", help="TOML of [[sites]], as `inspect --sites` drafts it."),
 ]
 SitesOfCatalogue = Annotated[
     Optional[Path],  # noqa: UP045
