@@ -89,7 +89,7 @@ def test_an_error_that_concerns_more_than_an_item_is_raised(two_workers: Spread)
     assert outcomes(two_workers, [1, 2], 1) == ["done 1", "done 2"]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_screening_and_a_survey_are_the_same_bytes_on_a_cluster_elsewhere(tmp_path: Path) -> None:
     # SOURCE.
     for i in range(6):

@@ -56,7 +56,7 @@ def test_in_this_process_a_bug_costs_its_item_and_says_what_it_was() -> None:
     assert [found[2], found[4]] == ["done 14", "done 24"]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("size", [1, 4])
 def test_over_processes_what_kills_its_process_costs_its_item_and_nothing_else(size: int) -> None:
     items = [*range(1, 13), *range(13, 30)]

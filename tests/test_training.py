@@ -30,6 +30,7 @@ def model(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
+@pytest.mark.long
 def test_the_card_says_what_it_was_trained_on_how_it_scored_and_what_it_is_not_made_for(model: Path) -> None:
     """Bars of the classes on drawn windows: macro F1 0.93 without noise and at 40 dB, 0.85 at 20 dB."""
     card = load(model).card
@@ -146,6 +147,7 @@ def test_a_class_of_ones_own_is_learned_from_labelled_captures_and_named_at_a_si
     assert first == {"R0": "double dip", "R1": "double dip"}
 
 
+@pytest.mark.long
 def test_labelled_events_alone_of_one_site_alone_are_validated_by_file_and_the_card_says_so(
     labels: Path, tmp_path: Path
 ) -> None:

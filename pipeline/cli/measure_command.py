@@ -68,9 +68,7 @@ def measure_command(
         Optional[float],  # noqa: UP045
         typer.Option(min=0.001, metavar="A", help="Maximum demand load current, for TDD."),
     ] = None,
-    demand_interval: Annotated[
-        int, typer.Option(min=60, metavar="S", help="Demand interval: n × 60 s.")
-    ] = 900,
+    demand_interval: Annotated[int, typer.Option(min=60, metavar="S", help="Demand interval: n × 60 s.")] = 900,
     signal: Annotated[
         Optional[float],  # noqa: UP045
         typer.Option(min=1.0, metavar="HZ", help="Frequency of mains signalling."),

@@ -162,6 +162,7 @@ def test_the_same_seeds_give_the_same_numbers_and_ours_names_six_plain_classes()
     assert all(row.scores.rejected < 0.3 for row in results[0].rows if (row.test, row.snr_db) == ("as trained", 30.0))
 
 
+@pytest.mark.long
 def test_a_class_left_out_is_told_to_be_unknown_and_bounds_stand_beside_confused_pairs() -> None:
     ours = ClassifierContender("ours", Halfcycle)
     result = run_classifiers(suite(seeds=(5,), left_out_per_class=40), [ours])
@@ -179,6 +180,7 @@ COMPILED = (
 )  # by their library at first use, which takes a minute or two
 
 
+@pytest.mark.long
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("compiled", [False, pytest.param(True, marks=pytest.mark.exam)])
 def test_every_baseline_is_better_than_chance(*, compiled: bool) -> None:
@@ -198,6 +200,7 @@ def test_a_spread_is_a_mean_and_a_standard_deviation() -> None:
     assert spread([math.nan]) == "–"
 
 
+@pytest.mark.long
 def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_plots(
     suite_file: Path, tmp_path: Path
 ) -> None:
@@ -229,10 +232,10 @@ def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_pl
 def test_another_distribution_adds_a_classifier_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:
     module = (
         "import numpy as np\n"
-        "from halfcycle.pipeline.benchmark.classifier_contenders import ClassifierContender, Verdict\n"
+        "from halfcycle.pipeline.benchmark.classifier_contenders import Answers, ClassifierContender\n"
         "class Guest:\n"
         "    def fit(self, parts): return self\n"
-        "    def judge(self, waves): return Verdict(np.ones(len(waves.values), dtype=np.int64))\n"
+        "    def judge(self, waves): return Answers(np.ones(len(waves.values), dtype=np.int64))\n"
         "GUEST = ClassifierContender('guest', lambda seed: Guest())\n"
     )
     code = guest_command(tmp_path, group="halfcycle.classifiers", module=module)

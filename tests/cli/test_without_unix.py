@@ -35,7 +35,7 @@ def run(folder: Path, *words: str) -> str:
     return said
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_screening_to_report_without_what_only_unix_has(tmp_path: Path) -> None:
     # One sag to half of the voltage, as it is drawn.
     capture = made_capture("2026-03-02T12:00:00", sags=[(0.5, 0.2, 0.5)])

@@ -95,7 +95,7 @@ def accepting(text: str) -> str:
     )
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
 def test_every_snippet_of_a_page_runs(page: Path, stage: Path, tmp_path: Path) -> None:
     folder = tmp_path / "here"

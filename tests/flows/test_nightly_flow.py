@@ -386,6 +386,7 @@ def ask_for_a_run(run: Followed, deployment: str) -> None:
     assert answer.status_code == 201
 
 
+@pytest.mark.long
 def test_a_served_flow_is_scheduled_runs_when_asked_to_and_ends_on_ctrl_c(config: Path, home: dict[str, str]) -> None:
     fleet = loaded(config)
     with followed("nightly", "--config", config, "--serve", "--cron", "30 2 * * *", env=home) as run:

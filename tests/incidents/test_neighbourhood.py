@@ -73,6 +73,7 @@ def drawn() -> FleetIncidents:
     return fleet_incidents(drawn_fleet(plan, seed=12).table)
 
 
+@pytest.mark.long
 def test_odds_are_those_of_the_definition(drawn: FleetIncidents) -> None:
     s = drawn.sightings
     low = np.where(s.dead | np.isnan(s.low_pu), 0.0, np.maximum(s.low_pu, 0.001))

@@ -84,6 +84,7 @@ def after_ingest(config: Path) -> Path:
     return config
 
 
+@pytest.mark.long
 def test_a_written_catalogue_that_does_not_fit_leaves_the_old_one(config: Path, tmp_path: Path) -> None:
     for ending in (".parquet", ".csv", ".ndjson"):
         out = tmp_path / f"e{ending}"

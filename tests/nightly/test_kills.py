@@ -255,6 +255,7 @@ def test_a_run_killed_before_any_step_on_the_disk_is_finished_by_the_next(
     assert step >= 20  # 2 captures and 2 days are put in place, 7 files linked and 7 removed, 2 reasons are written
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("delay_s", [0.0, 0.05, 0.2])
 def test_a_run_of_its_own_interpreter_that_is_killed_is_finished_by_the_next(
     tmp_path: Path, many: Undisturbed, delay_s: float

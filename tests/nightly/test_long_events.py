@@ -68,6 +68,7 @@ def test_a_late_file_makes_the_event_whole_that_ended_open_without_it(tmp_path: 
     assert catalogue_bytes(fleet.store) == catalogue_bytes(at_once.store)
 
 
+@pytest.mark.long
 def test_files_that_come_one_by_one_give_the_bytes_of_files_that_come_at_once(tmp_path: Path) -> None:
     at_once, _ = fill(tmp_path / "at once")
     run_nightly(at_once)
