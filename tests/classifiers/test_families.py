@@ -13,8 +13,6 @@ from halfcycle.pipeline.catalogue.explain import explain
 from halfcycle.pipeline.learning.cause_card import macro_f1
 from halfcycle.pipeline.measures.event_window import EventWindow
 
-pytestmark = pytest.mark.long
-
 N_CASES = 40
 SEED = 29  # drawn once, after the limits were set
 
@@ -51,6 +49,7 @@ def outcomes(cause: str) -> dict[str, Counter[str]]:
     return counts
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cause", list(CASES))
 def test_causes_are_right_and_seldom_wrong(cause: str) -> None:
     named = outcomes(cause)["cause"]
@@ -58,6 +57,7 @@ def test_causes_are_right_and_seldom_wrong(cause: str) -> None:
     assert N_CASES - named[cause] - named["unknown"] <= MOST_WRONG * N_CASES, named
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cause", list(CASES))
 def test_causes_without_currents_are_seldom_wrong(cause: str) -> None:
     # What passes between two banks is seen in the current alone, so that either name of a capacitor is right.
@@ -67,6 +67,7 @@ def test_causes_without_currents_are_seldom_wrong(cause: str) -> None:
     assert N_CASES - right - named["unknown"] <= 0.1 * N_CASES, named
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("cause", list(CASES))
 def test_sides_are_right_and_seldom_wrong(cause: str) -> None:
     sides = outcomes(cause)["side"]
