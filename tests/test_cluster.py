@@ -57,7 +57,7 @@ def two_workers() -> Iterator[Spread]:
         yield spread
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_what_ends_a_worker_costs_its_item_and_nothing_else(two_workers: Spread) -> None:
     # SOURCE.
     items = [*range(1, 31), 13, 40]

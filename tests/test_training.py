@@ -43,6 +43,7 @@ def test_the_card_says_what_it_was_trained_on_how_it_scored_and_what_it_is_not_m
     assert json.loads(written.read_text())["versions"]["numpy"]
 
 
+@pytest.mark.long
 def test_a_sag_on_one_phase_is_called_a_sag_by_the_model_too(model: Path, tmp_path: Path) -> None:
     for i, residual in enumerate((0.3, 0.5, 0.7)):
         made = made_capture(START, seconds=2.0, sags=[(0.8, 0.08, residual)], station=f"R{i}", snr_db=45.0, seed=i)

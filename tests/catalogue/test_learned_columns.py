@@ -46,6 +46,7 @@ def said(event: Event, record: Record, stored: StoredModel, *, marked: bool = Fa
     return named
 
 
+@pytest.mark.long
 def test_a_sag_that_outlasts_the_window_is_a_sag_with_nothing_else_in_it(
     sag: tuple[Event, Record], stored: StoredModel
 ) -> None:

@@ -226,6 +226,7 @@ def test_a_night_ends_with_its_summary_and_leaves_no_process(
     assert catalogue_bytes(fleet.store) == expected
 
 
+@pytest.mark.long
 def test_a_run_that_cannot_do_its_job_fails_with_a_word_and_no_traceback(config: Path, home: dict[str, str]) -> None:
     fleet = loaded(config)
     (fleet.store / "catalogue").write_text("a file in place of the folder")

@@ -63,6 +63,7 @@ def test_background_lies_over_windows_of_any_rate_at_its_own_size(tmp_path: Path
         np.testing.assert_allclose(np.sqrt(2 * np.mean(over**2, axis=1)), 0.04, rtol=0.02)
 
 
+@pytest.mark.long
 @pytest.mark.skipif(not SHARED.is_dir(), reason="the measured captures are not here")
 def test_the_calm_parts_of_measured_captures_cost_few_points(tmp_path: Path) -> None:
     """The project's bar: macro F1 lost to background from recordings at most 2 points; of a small training, 4."""

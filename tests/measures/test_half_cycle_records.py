@@ -120,6 +120,7 @@ def test_how_long_the_stretches_are_leaves_no_trace(monkeypatch: pytest.MonkeyPa
     assert np.array_equal(shortest.flags, usual.flags)
 
 
+@pytest.mark.long
 def test_no_half_cycle_is_lost_or_counted_twice_where_stretches_meet(monkeypatch: pytest.MonkeyPatch) -> None:
     # Derived: n cycles hold 2 n half cycles. With the crossings just where stretches meet (half a hop off the samples)
     # and a trace of noise, each stretch sees the crossing at its edge a hair earlier or later than the next one.

@@ -218,7 +218,7 @@ def test_the_undisturbed_run_has_each_file_in_one_place_and_the_bad_ones_aside(m
     assert len(many.waveforms) == 8 * len(SITES)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("seed", [*range(3), *(pytest.param(i, marks=pytest.mark.long) for i in range(3, 12))])
 def test_a_run_killed_twice_at_any_moment_is_finished_by_the_next(
     tmp_path: Path, starter: Starter, many: Undisturbed, seed: int
 ) -> None:

@@ -16,6 +16,7 @@ SOURCE = "the project's own design: a file is refused with a ReadError or done, 
 CORPUS = sorted(path for path in fuzz_line.CORPUS.glob("*/r.*") if path.suffix not in (".dat", ".toml"))
 
 
+@pytest.mark.long
 def test_hostile_files_are_refused_or_done_from_reader_to_survey() -> None:
     # SOURCE.
     command = [sys.executable, str(Path(fuzz_line.__file__)), "--cases", "150", "--seed", "12"]

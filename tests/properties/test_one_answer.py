@@ -214,7 +214,7 @@ def test_four_ways_say_the_same_of_drawn_files(seeds: range, tmp_path: Path) -> 
 @pytest.mark.skipif(not DATA.is_dir(), reason="no folder of measured recordings beside the project")
 @pytest.mark.parametrize(
     "stems",
-    [("intermittent-earth-fault", "load-trip-float32"), pytest.param((), marks=pytest.mark.slow)],
+    [("intermittent-earth-fault", "load-trip-float32"), pytest.param((), marks=pytest.mark.long)],
     ids=["two of them", "all"],
 )
 def test_four_ways_say_the_same_of_measured_recordings_and_of_damaged_ones(

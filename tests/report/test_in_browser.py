@@ -161,6 +161,7 @@ def test_hostile_words_do_nothing(chromium: Any, tmp_path: Path) -> None:
     assert opened.tab.evaluate("document.querySelectorAll('script').length") == 3
 
 
+@pytest.mark.long
 def test_a_million_samples_are_drawn_and_zoomed_in_time(chromium: Any, tmp_path: Path) -> None:
     # Six channels of 12 bits with half a count of noise. Size: 200 kB and 1.2 bytes a sample.
     t, rng = np.arange(166_667), np.random.default_rng(2)
@@ -264,6 +265,7 @@ def test_nothing_is_wider_than_the_paper(chromium: Any, tmp_path: Path) -> None:
     assert tab.evaluate(wide) == []
 
 
+@pytest.mark.long
 def test_it_is_printed_with_a_page_an_event_and_without_waveforms_too(tmp_path: Path) -> None:
     for slices in (slice_for, no_slice):
         counts = []

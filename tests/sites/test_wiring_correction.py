@@ -192,6 +192,7 @@ def test_faults_at_sites_with_generation_each_behind_a_mistake_are_hardly_ever_p
     assert wrong.total() <= (0 if flow == "importing" else 0.01 * 240)
 
 
+@pytest.mark.long
 def test_at_sites_with_generation_no_mistake_but_one_makes_a_side_wrong() -> None:
     """But all clamps backwards where power flows back: that no phasor shows, as the module says."""
     wrong = []

@@ -152,7 +152,12 @@ def stage(tmp_path_factory: pytest.TempPathFactory) -> Stage:
     return set_up(tmp_path_factory.mktemp("stage"), large=False)
 
 
-QUICK = [name for name, tried in TABLE.items() if not tried.is_long]
+LONGER = ("report", "measure", "catalogue")  # of those that are quick
+QUICK = [
+    pytest.param(name, marks=pytest.mark.long) if name in LONGER else name
+    for name, tried in TABLE.items()
+    if not tried.is_long
+]
 
 
 @pytest.mark.parametrize("command", QUICK)
