@@ -38,6 +38,18 @@ Engine = Literal["processes", "dask"]
 _WAITING_EACH: Final = 2  # batches that lie ready for each worker
 _LOOK_S: Final = 5.0  # how often it is looked whether the cluster is still there while nothing ends
 _WITHOUT_WORKERS_S: Final = 120.0  # how long a cluster may be without any, as workers that ended are started again
+_OWN: Final = {  # of a cluster of this machine's own
+    "distributed.scheduler.allowed-failures": 0,
+    "distributed.worker.profile.enabled": False,
+    # Of memory, what the C library comes to by itself in a process of one thread; Dask's own setting gives it back
+    # after each array and asks for it again.
+    "distributed.nanny.pre-spawn-environ": {
+        **dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), 1),
+        "MALLOC_MMAP_THRESHOLD_": 32 << 20,
+        "MALLOC_TRIM_THRESHOLD_": 64 << 20,
+        "MALLOC_ARENA_MAX": 1,
+    },
+}
 _REACH_S: Final = 20.0  # to reach a scheduler
 
 
@@ -90,7 +102,7 @@ def spread_over_cluster(scheduler: str | None = None, *, workers: int | None = N
     with ExitStack() as opened:
         place = scheduler or "this machine's own cluster"
         opened.enter_context(_quiet())
-        opened.enter_context(config.set({"distributed.scheduler.allowed-failures": 0}))  # of a cluster of our own
+        opened.enter_context(config.set(_OWN))
         try:
             cluster = None if scheduler else opened.enter_context(_started(workers))
             client = opened.enter_context(Client(cluster or scheduler, timeout=_REACH_S))
