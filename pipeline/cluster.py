@@ -27,7 +27,6 @@ from halfcycle.pipeline.spread import (
     Item,
     Lost,
     Outcome,
-    SingleBatch,
     Spread,
     in_words,
     spread_over_processes,
@@ -114,16 +113,6 @@ def spread_over_cluster(scheduler: str | None = None, *, workers: int | None = N
             raise PlaceError(f"scheduler {place}: {str(error).splitlines()[0]}") from error
         opened.enter_context(threadpool_limits(1))
         yield _Cluster(client, place, own=cluster)
-
-
-def single_batches_over(spread: Spread) -> SingleBatch[Any, Any]:
-    """A function that does one batch by a spread that several threads may use at once, as that of a cluster is."""
-
-    def done(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
-        (outcomes,) = spread(function, [batch], lost=lost)
-        return outcomes
-
-    return done
 
 
 def _started(workers: int | None) -> Any:

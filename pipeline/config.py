@@ -18,6 +18,7 @@ from halfcycle.pipeline.resources import resource
 from halfcycle.pipeline.settings import Notify, Retention, Settings, Site, Thresholds
 
 Model = TypeVar("Model", bound=BaseModel)
+Choice = TypeVar("Choice", bound=str)
 
 _DATED_EVERYWHERE: Final = {"valid_from", "voltage_ratio", "current_ratio", "channels"}  # of the changes of a site
 PROFILES: Final = ("ieee-1159", "iec-61000-4-30")  # the files of configs/thresholds
@@ -345,6 +346,19 @@ def checked(model: type[Model], document: Any, where: str) -> Model:
         return model.model_validate(document)
     except ValidationError as error:
         raise ConfigError("\n".join(f"{where}: {_in_words(model, item)}" for item in error.errors())) from error
+
+
+def checked_choice(word: str, choices: tuple[Choice, ...], *, of: str = "") -> Choice:
+    """A word that somebody gave for an uncertainty, as one of the choices there are. of : what, where that counts.
+
+    Raises
+    ------
+    ConfigError : it is none of them.
+    """
+    for choice in choices:
+        if word == choice:
+            return choice
+    raise ConfigError(f"uncertainty {word!r}{of}; allowed are {', '.join(choices)}")
 
 
 def _in_words(model: type[BaseModel], item: Any) -> str:

@@ -20,7 +20,7 @@ from halfcycle.pipeline.nightly.days import Day, read_days
 from halfcycle.pipeline.nightly.run import RunSummary
 from halfcycle.pipeline.nightly.run_files import mishaps_of, recorded
 from halfcycle.pipeline.nightly.status import fleet_status
-from halfcycle.pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
+from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, time_words, what_words
 from halfcycle.pipeline.settings import Notify
 from halfcycle.pipeline.store.documents import document_at, write_document
 from halfcycle.pipeline.store.partitions import today
@@ -145,7 +145,7 @@ def _is_told(event: Event, notify: Notify) -> bool:
 
 
 def _words(event: Event) -> str:
-    what = event.category or kind_words(event.kind)
+    what = what_words(event)
     return f"{event.site}, {time_words(event.start)}: {what}, {magnitude_words(event)}, {duration_words(event)}"
 
 

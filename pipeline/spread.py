@@ -113,6 +113,16 @@ def spread_apart(workers: int) -> Iterator[Spread]:
         engine.close()
 
 
+def single_batches_by(spread: Spread) -> SingleBatch[Any, Any]:
+    """A function that does one batch by a spread, for as many threads as the spread may be used by at once."""
+
+    def done(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
+        (outcomes,) = spread(function, [batch], lost=lost)
+        return outcomes
+
+    return done
+
+
 @contextmanager
 def single_batches_apart(workers: int) -> Iterator[SingleBatch[Any, Any]]:
     """A function that does one batch in a process of its own, for as many threads as there are workers.
@@ -129,10 +139,9 @@ def single_batches_apart(workers: int) -> Iterator[SingleBatch[Any, Any]]:
     def done(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
         engine = idle.get()
         try:
-            (outcomes,) = engine(function, [batch], lost=lost)
+            return single_batches_by(engine)(function, batch, lost)
         finally:
             idle.put(engine)
-        return outcomes
 
     try:
         yield done

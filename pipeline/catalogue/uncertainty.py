@@ -13,7 +13,6 @@ import numpy as np
 from halfcycle.classifiers.category import duration_range_s
 from halfcycle.pipeline.detectors.measured import Measured
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation
-from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.events import Event, Uncertainty
 from halfcycle.pipeline.records.points import Point, judged_channels
 from halfcycle.pipeline.records.record import Record
@@ -43,19 +42,6 @@ _MOST_ALIKE: Final = 0.05  # of a value: no noise that is worth judging keeps it
 _FIRST: Final = 9  # windows of an event, that tell its level at first
 _OF_MEDIAN: Final = 1.4826 / sqrt(2)  # times the median distance of two normal values: their standard deviation
 _ALIKE: Final = 4.0  # of those: within what noise explains
-
-
-def checked_choice(word: str) -> Wanted:
-    """A word of a command or of settings as what is wanted.
-
-    Raises
-    ------
-    ConfigError : it is none of `CHOICES`.
-    """
-    for choice in CHOICES:
-        if word == choice:
-            return choice
-    raise ConfigError(f"uncertainty {word!r}; allowed are {', '.join(CHOICES)}")
 
 
 def with_uncertainty(

@@ -238,12 +238,12 @@ def show_set_aside(summary: RunSummary) -> None:
     for path, reason in summary.set_aside:
         show.warning(f"set aside in the store {path}: {reason}")
     for failure in summary.failed:
-        show.warning(f"no catalogue of {failure.day.site}, {failure.day.day}: {failure.reason}")
+        show.warning(failure.words)
 
 
 def _show_survey(survey: SurveyOutcome) -> None:
-    for site, failed_day, reason in survey.failed:
-        show.warning(f"no {'verdicts' if failed_day is None else 'trends'} of {site}, {failed_day or 'all'}: {reason}")
+    for words in survey.failures:
+        show.warning(words)
     if survey.days:
         n_sites = len({site for site, _ in survey.days})
         show.line(f"trends: {counted(len(survey.days), 'day')} of {counted(n_sites, 'site')} measured")

@@ -93,7 +93,7 @@ def measure_command(
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cli.survey_words import show_assessments
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import load_sites, signing_key
+    from halfcycle.pipeline.config import checked_choice, load_sites, signing_key
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
     from halfcycle.pipeline.quantities import chosen_quantities
@@ -104,7 +104,7 @@ def measure_command(
     from halfcycle.pipeline.survey.lamps import LAMPS
     from halfcycle.pipeline.survey.measure import Survey
     from halfcycle.pipeline.survey.road import measure
-    from halfcycle.pipeline.survey.uncertainty import checked_choice
+    from halfcycle.pipeline.survey.uncertainty import CHOICES
 
     if show_list:
         _list_quantities()
@@ -126,7 +126,7 @@ def measure_command(
     survey = Survey(
         chosen, interval_s, nominal_voltage, nominal_frequency, demand_current, lamp_v=LAMPS.get(lamp or 0),
         signal_hz=signal, demand_s=demand_interval, of_cycles=of_cycles,
-        uncertainty=checked_choice(uncertainty),
+        uncertainty=checked_choice(uncertainty, CHOICES, of=" of a survey"),
     )  # fmt: skip
     secret = None if key is None else signing_key(key)
     quarantine = None if out is None else out.with_suffix(".quarantine.csv")

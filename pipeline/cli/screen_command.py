@@ -87,9 +87,9 @@ def screen_command(
     arrow_without_pandas()
     from halfcycle.pipeline.catalogue.judge import Terms
     from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
-    from halfcycle.pipeline.catalogue.uncertainty import checked_choice
+    from halfcycle.pipeline.catalogue.uncertainty import CHOICES
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import load_detectors, load_sites, load_thresholds, signing_key
+    from halfcycle.pipeline.config import checked_choice, load_detectors, load_sites, load_thresholds, signing_key
     from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.events import catalogue_table
@@ -108,7 +108,7 @@ def screen_command(
     folder = _checked(model)
     terms = Terms(
         load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder,
-        uncertainty=checked_choice(uncertainty),
+        uncertainty=checked_choice(uncertainty, CHOICES),
     )  # fmt: skip
     quarantine = out.with_suffix(".quarantine.csv")
     secret = None if key is None else signing_key(key)

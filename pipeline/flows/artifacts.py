@@ -13,7 +13,7 @@ from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.nightly.run import RunSummary
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.publishing import Published, front_address, worst_of
-from halfcycle.pipeline.report.event_words import duration_words, kind_words, magnitude_words, time_words
+from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, time_words, what_words
 from halfcycle.pipeline.report.markdown import plain_markdown
 
 SUMMARY_KEY: Final = "halfcycle-night"
@@ -98,5 +98,5 @@ def worst_rows(worst: Sequence[tuple[Event, str]]) -> list[dict[str, str]]:
 
 
 def _cells(event: Event) -> tuple[str, str, str, str]:
-    what = event.category or kind_words(event.kind)
+    what = what_words(event)
     return time_words(event.start), what, magnitude_words(event), duration_words(event)

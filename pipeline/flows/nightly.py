@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
-from halfcycle.pipeline.cluster import single_batches_over, spread_over_cluster
+from halfcycle.pipeline.cluster import spread_over_cluster
 from halfcycle.pipeline.config import Fleet, load_fleet
 from halfcycle.pipeline.flows.artifacts import tell_prefect
 from halfcycle.pipeline.flows.temporary_server import API_URL, prefect_api
@@ -26,6 +26,7 @@ from halfcycle.pipeline.spread import (
     end_with_parent,
     in_this_process,
     single_batches_apart,
+    single_batches_by,
 )
 
 Item = TypeVar("Item")
@@ -123,14 +124,9 @@ def _batches(fleet: Fleet) -> Iterator[SingleBatch[Any, Any]]:
     """How a task does its batch: on a cluster, in a process of its own, or as one of several threads of this one."""
     if fleet.run.engine == "dask":
         with spread_over_cluster(fleet.run.scheduler or None, workers=fleet.run.workers) as spread:
-            yield single_batches_over(spread)
+            yield single_batches_by(spread)
     elif fleet.run.task_runner == "processes":
         with single_batches_apart(fleet.run.workers) as single:
             yield single
     else:
-        yield _here
-
-
-def _here(function: Function[Any, Any], batch: Sequence[Any], lost: Lost[Any, Any]) -> list[Any]:
-    (outcomes,) = in_this_process(function, [batch], lost=lost)
-    return outcomes
+        yield single_batches_by(in_this_process)

@@ -76,6 +76,11 @@ class DayFailure:
     damaged: Path | None = None
     in_judging: bool = False
 
+    @property
+    def words(self) -> str:
+        """The day and the reason in a sentence."""
+        return f"no catalogue of {self.day.site}, {self.day.day}: {self.reason}"
+
 
 @dataclass(frozen=True, slots=True)
 class Trial:

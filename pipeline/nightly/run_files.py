@@ -79,14 +79,10 @@ def recorded(fleet: Fleet, work: Callable[[], RunSummary]) -> RunSummary:
 
 def mishaps_of(summary: RunSummary) -> dict[str, list[str]]:
     """What went wrong in a run: ``failure`` of its work, and what was ``set aside``, in words."""
-    failures = [f"no catalogue of {one.day.site}, {one.day.day}: {one.reason}" for one in summary.failed]
+    failures = [one.words for one in summary.failed]
     failures += summary.unreadable
     failures += [f"{day.site}, {day.day}: its catalogue was damaged" for day in summary.damaged]
-    if summary.survey is not None:
-        failures += [
-            f"no {'verdicts' if day is None else 'trends'} of {site}, {day or 'all'}: {reason}"
-            for site, day, reason in summary.survey.failed
-        ]
+    failures += () if summary.survey is None else summary.survey.failures
     failures += () if summary.removed is None else summary.removed.failed
     aside = [f"{one.path.name}: {one.reason}" for one in (*summary.quarantined, *summary.left)]
     aside += [f"{path.name}: {reason}" for path, reason in summary.set_aside]

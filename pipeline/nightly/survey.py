@@ -44,6 +44,14 @@ class SurveyOutcome:
     failed: tuple[tuple[str, date | None, str], ...] = ()
     disagreements: tuple[tuple[str, str], ...] = ()
 
+    @property
+    def failures(self) -> list[str]:
+        """What could not be made, each in a sentence."""
+        return [
+            f"no {'verdicts' if day is None else 'trends'} of {site}, {day or 'all'}: {reason}"
+            for site, day, reason in self.failed
+        ]
+
 
 def has_stale_trends(fleet: Fleet) -> bool:
     """Whether a night would have a trend or a verdict to make."""

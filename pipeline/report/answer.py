@@ -19,6 +19,7 @@ from halfcycle.pipeline.report.event_words import (
     kind_words,
     magnitude_words,
     seconds_words,
+    what_words,
 )
 from halfcycle.pipeline.report.summary import distinct_events, severity_s
 from halfcycle.pipeline.report.survey_view import SurveyedPoint, disagreement_sentences, verdict_sentences
@@ -197,7 +198,7 @@ def _worst(events: Sequence[Event], clock: Clock, shown: Collection[str]) -> lis
         return []
     worst = ranked[0]
     which = "worst" if worst.kind in VARIATIONS else "longest"
-    what = worst.category or kind_words(worst.kind)
+    what = what_words(worst)
     text = f"The {which} was the {what} of {clock.moment(worst.start)}: {magnitude_words(worst)} for "
     href = f"#event-{worst.event_id}" if worst.event_id in shown else "#events"
     return [Sentence(f"{text}{duration_words(worst)}.", href)]

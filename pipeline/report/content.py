@@ -12,7 +12,7 @@ from halfcycle.pipeline.indices.table import IndexRow, index_rows
 from halfcycle.pipeline.locales import PLAIN, Manner, own_words, written_in
 from halfcycle.pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
 from halfcycle.pipeline.report.event_view import EventView, event_view
-from halfcycle.pipeline.report.event_words import duration_words, kind_words, magnitude_words
+from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, what_words
 from halfcycle.pipeline.report.figures import Figure, coverage_figure, scatter_figure, timeline_figures
 from halfcycle.pipeline.report.incident_matrix import incident_figures
 from halfcycle.pipeline.report.index_words import (
@@ -294,7 +294,7 @@ def _all_events(events: Sequence[Event], clock: Clock) -> TextTable:
         (
             event.site + (f", {event.point}" if event.point else ""),
             clock.exact(event.start),
-            event.category or kind_words(event.kind),
+            what_words(event),
             magnitude_words(event),
             duration_words(event),
             event.phases + (" line to line" if event.line_to_line else ""),

@@ -15,12 +15,12 @@ from halfcycle.pipeline.report.event_picture import THRESHOLDS_PU, event_svg, re
 from halfcycle.pipeline.report.event_words import (
     duration_words,
     event_sentences,
-    kind_words,
     magnitude_words,
     phases_words,
     picture_words,
     shown_words,
     stage_words,
+    what_words,
 )
 from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
 from halfcycle.pipeline.report.packing import Packed, pack
@@ -91,7 +91,7 @@ def event_view(
     where = event.site if event.point is None else f"{event.site}, {event.point}"
     view: dict[str, Any] = {
         "event": event,
-        "title": f"{where}: {event.category or kind_words(event.kind)}",
+        "title": f"{where}: {what_words(event)}",
         "when": clock.moment(event.start) + (f" ({beside})" if (beside := clock.beside(event.start)) else ""),
         "sentences": tuple(event_sentences(event, with_time=False)),
         "why": own_words(event.why or ""),
@@ -182,7 +182,7 @@ def _steps(values: list[int]) -> list[int]:
 def _facts(event: Event, clock: Clock) -> TextTable:
     volts = f"{number(event.reference_v, '.6g')} V ({event.reference_kind})"
     rows = [
-        ("what", event.category or kind_words(event.kind)),
+        ("what", what_words(event)),
         ("start", f"{clock.exact(event.start)} {clock.zone}"),
         ("magnitude", magnitude_words(event)),
         ("duration", duration_words(event)),

@@ -49,10 +49,15 @@ def kind_words(kind: str) -> str:
     return _KIND_WORDS.get(kind, kind.replace("_", " "))
 
 
+def what_words(event: Event) -> str:
+    """What an event is called: its category, else its kind in words."""
+    return event.category or kind_words(event.kind)
+
+
 def headline(event: Event) -> str:
     """One line that names an event: site, what, when, how deep, how long."""
     where = event.site if event.point is None else f"{event.site}, {event.point}"
-    what = event.category or kind_words(event.kind)
+    what = what_words(event)
     return f"{where}: {what}, {time_words(event.start)}"
 
 
@@ -92,10 +97,10 @@ def _happened(event: Event) -> str:
         verb = "rose to" if event.kind in ("swell", "overvoltage") else "fell to"
         return (
             f"{of_phases} {verb} {number(100 * event.magnitude, '.1f')} % of the "
-            f"{_reference_words(event)} ({volts}) for {lasted}: {event.category or kind_words(event.kind)}."
+            f"{_reference_words(event)} ({volts}) for {lasted}: {what_words(event)}."
         )
     size = f"{number(event.magnitude, '.4g')} {event.magnitude_unit}"
-    name = event.category or kind_words(event.kind)
+    name = what_words(event)
     article = "an" if name[:1] in "aeiou" else "a"
     return f"there was {article} {name} on {phases} of {size} for {lasted}."
 

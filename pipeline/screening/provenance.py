@@ -22,12 +22,11 @@ from halfcycle.pipeline.settings import Site, Thresholds
 from halfcycle.pipeline.sites.account import Account
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.store.manifest import (
-    PREFIX,
     digest_of,
     manifest_path,
     read_manifest,
     sha256_of,
-    software,
+    statements,
     write_manifest,
 )
 
@@ -156,21 +155,14 @@ def _document(result: Screening, catalogue: Path, settings: ScreeningSettings) -
     for i, account in enumerate(result.accounts):
         entities[f"hc:account/{i}"] = {"prov:label": account.site, "hc:account": _plain(account)}
     activity = {"hc:settings": settings.document, "hc:settings_sha256": settings.digest, "hc:steps": list(STEPS)}
-    return {
-        "prefix": PREFIX,
-        "agent": software(),
-        "activity": {"hc:screening": activity},
-        "entity": entities,
-        "used": used,
-        "wasAssociatedWith": {"_:a": {"prov:activity": "hc:screening", "prov:agent": "hc:software"}},
-        "wasGeneratedBy": {"_:g": {"prov:entity": "hc:catalogue", "prov:activity": "hc:screening"}},
-        "wasDerivedFrom": derived,
-        "hadMember": {
-            f"_:m{i}.{k}": {"prov:collection": f"hc:recorder/{i}", "prov:entity": f"hc:recorder/{i}/file/{k}"}
-            for i, group in enumerate(result.recorders)
-            for k in range(len(group.files))
-        },
+    members = {
+        f"_:m{i}.{k}": {"prov:collection": f"hc:recorder/{i}", "prov:entity": f"hc:recorder/{i}/file/{k}"}
+        for i, group in enumerate(result.recorders)
+        for k in range(len(group.files))
     }
+    return statements(
+        "hc:screening", "hc:catalogue", activity, entities, used=used, derived=derived, members=members
+    )  # fmt: skip
 
 
 def read_provenance(catalogue: Path) -> Provenance | None:

@@ -11,6 +11,7 @@ import hashlib
 import hmac
 import json
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -25,7 +26,7 @@ MANIFEST_KEY: Final = b"halfcycle.provenance"
 ROWS: Final = "hc:rows_sha256"
 """Of the entity of a table: the digest of its rows, see `rows_digest`."""
 ENDING: Final = ".provenance.json"
-PREFIX: Final = {"prov": "http://www.w3.org/ns/prov#", "hc": "urn:halfcycle:"}
+_PREFIX: Final = {"prov": "http://www.w3.org/ns/prov#", "hc": "urn:halfcycle:"}
 _DIGEST: Final = "hc:sha256_of_all_else"
 _SIGNATURE: Final = "hc:hmac_sha256"
 
@@ -56,12 +57,47 @@ def manifest_path(path: Path) -> Path:
     return path.with_name(path.name + ENDING)
 
 
+def statements(
+    making: str,
+    product: str,
+    activity: dict[str, Any],
+    entities: dict[str, Any],
+    *,
+    used: dict[str, Any] | None = None,
+    derived: dict[str, Any] | None = None,
+    members: dict[str, Any] | None = None,
+) -> dict[str, Any]:
+    """What a manifest says: our software made a product, in one activity.
+
+    Parameters
+    ----------
+    making, product : names of the activity and of the entity that it made.
+    activity : inputs and settings of the making, as plain values.
+    entities : by name, the product among them.
+    used, derived, members : relations ``used``, ``wasDerivedFrom`` and ``hadMember`` by name; None: there are none.
+    """
+    relations = {
+        "used": used,
+        "wasAssociatedWith": {"_:a": {"prov:activity": making, "prov:agent": "hc:software"}},
+        "wasGeneratedBy": {"_:g": {"prov:entity": product, "prov:activity": making}},
+        "wasDerivedFrom": derived,
+        "hadMember": members,
+    }
+    return {
+        "prefix": _PREFIX,
+        "agent": software(),
+        "activity": {making: activity},
+        "entity": entities,
+        **{name: one for name, one in relations.items() if one is not None},
+    }
+
+
 def write_manifest(document: dict[str, Any], path: Path, *, key: bytes | None = None) -> Path:
     """Write the manifest of a file beside it.
 
     Parameters
     ----------
-    document : what it says; see `software` and `PREFIX`.
+    document : what it says; see `statements`.
     path : of the file.
     key : to sign it with, by HMAC-SHA-256 (RFC 2104, FIPS 198-1); None: it is not signed.
 
@@ -105,15 +141,9 @@ def with_manifest(table: pa.Table, name: str, activity: dict[str, Any], *, key: 
     activity : of its making: inputs and settings, as plain values.
     key : as for `write_manifest`.
     """
-    entity, making = f"hc:{name}", "hc:making"
-    document = {
-        "prefix": PREFIX,
-        "agent": software(),
-        "activity": {making: activity},
-        "entity": {entity: {"hc:rows": table.num_rows, ROWS: rows_digest(table)}},
-        "wasAssociatedWith": {"_:a": {"prov:activity": making, "prov:agent": "hc:software"}},
-        "wasGeneratedBy": {"_:g": {"prov:entity": entity, "prov:activity": making}},
-    }
+    product = f"hc:{name}"
+    entities = {product: {"hc:rows": table.num_rows, ROWS: rows_digest(table)}}
+    document = statements("hc:making", product, activity, entities)
     said = json.dumps(_sealed(document, key), ensure_ascii=False, sort_keys=True).encode()
     return table.replace_schema_metadata({**(table.schema.metadata or {}), MANIFEST_KEY: said})
 
@@ -158,6 +188,7 @@ def rows_digest(table: pa.Table) -> str:
     return digest.hexdigest()
 
 
+@cache
 def software() -> dict[str, Any]:
     """The agent of all manifests: this code, and what its numbers hang on beside."""
     import platform

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from halfcycle.pipeline.records.archive import as_text
-from halfcycle.pipeline.store.manifest import PREFIX, digest_of, sha256_of, software, write_manifest
+from halfcycle.pipeline.store.manifest import digest_of, sha256_of, statements, write_manifest
 from halfcycle.pipeline.survey.measure import Survey
 from halfcycle.pipeline.survey.stored import StoredTrend
 
@@ -61,20 +61,8 @@ def write_trend_provenance(
         }  # fmt: skip
         used[f"_:u{i}"] = {"prov:activity": "hc:measuring", "prov:entity": name}
         derived[f"_:d{i}"] = {"prov:generatedEntity": "hc:trend", "prov:usedEntity": name}
-    document = {
-        "prefix": PREFIX,
-        "agent": software(),
-        "activity": {
-            "hc:measuring": {
-                "hc:settings": settings, "hc:settings_sha256": digest_of(settings), "hc:steps": list(STEPS)
-            }
-        },
-        "entity": entities,
-        "used": used,
-        "wasAssociatedWith": {"_:a": {"prov:activity": "hc:measuring", "prov:agent": "hc:software"}},
-        "wasGeneratedBy": {"_:g": {"prov:entity": "hc:trend", "prov:activity": "hc:measuring"}},
-        "wasDerivedFrom": derived,
-    }  # fmt: skip
+    activity = {"hc:settings": settings, "hc:settings_sha256": digest_of(settings), "hc:steps": list(STEPS)}
+    document = statements("hc:measuring", "hc:trend", activity, entities, used=used, derived=derived)
     return write_manifest(document, path, key=key)
 
 

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.quantities import Quantity
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.survey.certificate import quantity_of_column
@@ -80,19 +79,6 @@ _OF_POWER: Final = Rule(share=2e-4, voltages=1, currents=1)
 _OF_FAMILY: Final = {"V": Rule(share=1.25e-2, of_nominal=1.25e-4, voltages=1), "A": Rule(share=1.25e-2, currents=1)}
 _DEVIATIONS: Final = {"u_under": -1.0, "u_over": 1.0}
 _POWERS: Final = ("W", "VA", "var", "Wh", "varh")
-
-
-def checked_choice(word: str) -> Wanted:
-    """A word of a command as what is wanted.
-
-    Raises
-    ------
-    ConfigError : it is none of `CHOICES`.
-    """
-    for choice in CHOICES:
-        if word == choice:
-            return choice
-    raise ConfigError(f"uncertainty {word!r} of a survey; allowed are {', '.join(CHOICES)}")
 
 
 def with_uncertainties(
