@@ -32,7 +32,7 @@ def sections_of(result: DetectorResult) -> Iterator[str]:
         (name, f"{seconds:.2f} s", f"{result.record_s / seconds:.0f}" if seconds else "–")
         for name, seconds in result.seconds.items()
     ]
-    yield markdown_table(("contender", "time", "times as fast as recorded"), times)
+    yield markdown_table(("contender", "time", "times faster than real time"), times)
 
 
 def _cells(row: DetectorRow) -> tuple[str, ...]:
@@ -52,7 +52,7 @@ def plot(result: DetectorResult, folder: Path, name: str) -> list[Path]:
     ConfigError : matplotlib is not installed.
     """
     figures = {}
-    for what, words in (("f1", "F1"), ("false_per_hour", "false alarms in an hour")):
+    for what, words in (("f1", "F1"), ("false_per_hour", "false alarms per hour")):
         figure, axes = pyplot().subplots(figsize=(7.0, 4.2), layout="constrained")
         for i, contender in enumerate(dict.fromkeys(row.contender for row in result.rows)):
             rows = [r for r in result.rows if (r.contender, r.kind, r.group) == (contender, "all", "snr_db")]

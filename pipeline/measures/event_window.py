@@ -112,7 +112,7 @@ def cycle_phasors(
     cycle = rate_hz / frequency_hz
     n = values.shape[1]
     if first.size and not (first.min() >= 0 and first.max() + cycle <= n - 1 + 1e-6):
-        raise SignalError(f"windows of {cycle:.4g} samples from {first.min()} to {first.max()} leave the {n} samples")
+        raise SignalError(f"windows of {cycle:.4g} samples from {first.min()} to {first.max()} exceed the {n} samples")
     if not np.isfinite(values).all():
         raise SignalError("x must be finite")
     k = np.arange(n)
@@ -145,7 +145,7 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     _check_room(window)
     frequency = _frequency_before(window)
     if abs(frequency / window.frequency_hz - 1) > _MOST_OFF_FREQUENCY:
-        raise SignalError(f"the voltage before the event does not turn with {window.frequency_hz:g} Hz")
+        raise SignalError(f"the voltage before the event does not rotate at {window.frequency_hz:g} Hz")
     window = replace(window, frequency_hz=frequency)
     _check_room(window, lead_cycles=LEAD_CYCLES - 1)  # its cycle may be a little longer
     cycle, n = window.cycle, window.u.shape[1]

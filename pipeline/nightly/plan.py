@@ -20,8 +20,8 @@ from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.store.partitions import Store
 
 _WORDS: Final = {
-    "names": "captures came or went",
-    "incident_before": "the incident under way at its start is another",
+    "names": "captures were added or removed",
+    "incident_before": "the incident under way at its start changed",
 }
 _MOST_SHOWN: Final = 40  # signs of a setting's value
 

@@ -95,7 +95,7 @@ def reader_of(path: Path) -> Reader:
         with reading(path, format_name=reader.name):
             if reader.recognises(path, head):
                 return reader
-    raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
+    raise UnknownFormat(path, "", f"no reader recognises the file; known formats are {', '.join(readers())}")
 
 
 def refuse_special(path: Path) -> None:
@@ -108,7 +108,7 @@ def refuse_special(path: Path) -> None:
     """
     kind = stat.S_IFMT(path.stat().st_mode)
     if kind in SPECIAL_FILES:
-        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only plain files are read")
+        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only regular files are read")
 
 
 def _reader_of_whole(path: Path) -> Reader:
@@ -314,7 +314,7 @@ def _refuse_repairs(notes: Sequence[str], *, path: Path, source: str) -> None:
     if repair is not None:
         inside = f"{path.name}/"
         member = source.removeprefix(inside) if inside in source else ""
-        raise MalformedRecord(path, member, f"read strictly, without repair: {repair}")
+        raise MalformedRecord(path, member, f"needs repair, which strict reading refuses: {repair}")
 
 
 @contextmanager

@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 import numpy as np
 
+from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
@@ -167,7 +168,7 @@ class Account:
     @property
     def line(self) -> str:
         """The account in one line."""
-        hertz = "frequency not told" if self.nominal_frequency_hz is None else f"{self.nominal_frequency_hz:g} Hz"
+        hertz = "frequency unknown" if self.nominal_frequency_hz is None else f"{self.nominal_frequency_hz:g} Hz"
         by_words: dict[str, list[str]] = {}
         for point in self.points:
             by_words.setdefault(point.told, []).append(point.name)
@@ -178,7 +179,7 @@ class Account:
 
 def same_words(first: str) -> str:
     """What is said of points that have the voltages of another one."""
-    return f"the voltages of {first}, judged once; currents each of its own"
+    return f"the voltages of {first}, judged once; each with its own currents"
 
 
 def _named(points: Sequence[str]) -> str:
@@ -252,7 +253,10 @@ def _point_account(
     found = _nominal(records, levels, declared_v, frequency_hz)
     told = found.told
     if refused_v is not None and declared_v is None and usual is not None:
-        told = f"the {volts(refused_v)} given cannot be its nominal voltage, as it lies at {volts(usual)}; {told}"
+        told = (
+            f"the {volts(refused_v)} given cannot be its nominal voltage, as its steady voltage is {volts(usual)}; "
+            f"{told}"
+        )
     ratio = first.nominal_ratio
     return PointAccount(
         name=first.name,
@@ -301,13 +305,13 @@ def _nominal(
     others = _alike([one.elsewhere_v for one in records if one.elsewhere_v is not None])
     seen = list(levels) or others
     if not seen:
-        return _Nominal("nominal voltage not told: no record begins with a steady voltage")
+        return _Nominal("nominal voltage unknown: no record begins with a steady voltage")
     level = float(np.median(seen))
     stated = _stated(records, level, line_to_line=line_to_line)
     if stated is not None:
         return _Nominal(f"nominal {volts(stated)} {between}, as the file states", stated, "stated by the file")
     if level < LEAST_V:
-        return _Nominal(f"no voltage above {LEAST_V:g} V: channels not in use; else give the nominal voltage")
+        return _Nominal(f"no voltage above {LEAST_V:g} V: channels not in use, or give the nominal voltage")
     return _inferred(records, seen, others if levels else [], frequency_hz, between)
 
 
@@ -330,13 +334,13 @@ def _inferred(
     of_how_many = f"{len(seen)} records" if len(seen) > 1 else "one record"
     if found and found[0].probability >= SURE:
         best = found[0]
-        how = f"inferred ({best.probability:.0%}) from {level} in {of_how_many}"
+        how = f"inferred (confidence {100 * best.probability:.0f} %) from {level} in {of_how_many}"
         return _Nominal(
             f"nominal {volts(best.volts)} {between}, {how}", best.volts, "inferred", best.probability, p_before >= SURE
         )
     rivals = [volts(one.volts) for one in found[:_SHOWN] if one.probability > 0.03]
-    named = f"may be {' or '.join(rivals)}" if rivals else "near no usual system voltage"
-    words = f"nominal voltage not told: {level} {between} in {of_how_many}, {named}"
+    named = f"may be {' or '.join(rivals)}" if rivals else "near no standard system voltage"
+    words = f"nominal voltage unknown: {level} {between} in {of_how_many}, {named}"
     return _Nominal(words, begins_before_events=p_before >= SURE)
 
 
@@ -358,4 +362,4 @@ def _stated(records: Sequence[PointEvidence], level_v: float, *, line_to_line: b
 
 def volts(value: float) -> str:
     """A voltage in words, with its prefix: ``230 V``, ``6.35 kV``."""
-    return f"{value / 1e3:.4g} kV" if abs(value) >= 1e3 else f"{value:.4g} V"
+    return scaled(value, "V", digits=4)

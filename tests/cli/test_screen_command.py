@@ -190,7 +190,7 @@ def test_strict_lists_what_would_be_put_right_with_its_reason_and_status_3(tmp_p
     with (tmp_path / "e.quarantine.csv").open(encoding="utf-8", newline="") as stream:
         (row,) = csv.DictReader(stream)
     assert Path(row["path"]) == inputs / "uneven.csv"
-    assert row["reason"].startswith("uneven.csv: read strictly, without repair: ")
+    assert row["reason"].startswith("uneven.csv: needs repair, which strict reading refuses: ")
 
 
 @pytest.mark.parametrize("documents", [(), ("LICENSE", "minutes.pdf", "photo of the board.jpg")])
@@ -202,7 +202,7 @@ def test_a_folder_without_a_recording_gives_an_empty_catalogue_and_status_3(
         (tmp_path / "in" / name).write_bytes(b"%PDF-1.7 or what not")
     done = screen(tmp_path / "in", "--out", tmp_path / "e.parquet")
     assert done.returncode == 3
-    assert done.stderr == "nothing was judged: there is no recording\n"
+    assert done.stderr == "nothing was judged: no recording found\n"
     assert ("3 other files passed over" in done.stdout) == bool(documents)
     assert not (tmp_path / "e.quarantine.csv").exists()
     assert "0 events in 0 captures of 0 files" in done.stdout

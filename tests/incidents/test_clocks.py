@@ -74,7 +74,7 @@ def test_a_clock_that_is_set_between_two_days_has_stepped_and_does_not_drift() -
     assert wharf.stepped_on is not None
     assert wharf.stepped_on.toordinal() == date(2026, 1, 6).toordinal()
     assert wharf.step_s == pytest.approx(-0.8, abs=0.01)
-    assert "went 0.800 s back on 2026-01-06" in wharf.findings
+    assert "jumped 0.800 s back on 2026-01-06" in wharf.findings
     assert not any("drifts" in words for words in wharf.findings)
     assert states["Abbey"].findings == []
 

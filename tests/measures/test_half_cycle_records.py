@@ -206,7 +206,7 @@ REFUSED = {
     "crossings beyond the end": ({"u": np.zeros(100), "crossings": [1.0, 50.0, 99.5]}, "within"),
     "crossings before the start": ({"u": np.zeros(100), "crossings": [-0.5, 50.0, 99.0]}, "within"),
     "crossings that are no number": ({"u": np.zeros(100), "crossings": [1.0, np.nan, 99.0]}, "rise"),
-    "crossings too close": ({"u": np.zeros(100), "crossings": [1.0, 4.0, 8.9]}, "8 samples a cycle"),
+    "crossings too close": ({"u": np.zeros(100), "crossings": [1.0, 4.0, 8.9]}, "8 samples per cycle"),
     "crossings of other channels": ({"u": np.zeros((3, 100)), "crossings": np.ones((2, 3))}, "shape"),
 }
 

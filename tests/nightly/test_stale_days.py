@@ -249,7 +249,7 @@ def test_a_day_is_judged_without_a_damaged_stored_capture_which_is_named(fleet: 
     summary = run_nightly(fleet)
     ((named, reason),) = summary.set_aside
     assert named == path
-    assert "damaged" in reason or "is no stored capture" in reason
+    assert "damaged" in reason or "is not a stored capture" in reason
     assert [round(event.magnitude, 2) for event in events_in(fleet)] == [0.4]
     (outcome,) = summary.days
     assert outcome.judged_s == pytest.approx(2.0)
