@@ -6,11 +6,12 @@ Limits are common practice without a source, or follow from the circuits, unless
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 from halfcycle.classifiers.evidence import Evidence
+from halfcycle.classifiers.grades import between, falling, rising, strongest, weakest
 
 UNKNOWN: Final = "unknown"
 
@@ -82,8 +83,17 @@ def find_cause(evidence: Evidence) -> Verdict:
 
     Source: each rule's.
     """
-    verdicts = sorted((rule(evidence) for rule in RULES), key=lambda verdict: -verdict.confidence)
-    best, second = verdicts[0], verdicts[1]
+    return surest(rule_verdicts(evidence))
+
+
+def rule_verdicts(evidence: Evidence) -> tuple[Verdict, ...]:
+    """What each rule says, in the order of `RULES`."""
+    return tuple(rule(evidence) for rule in RULES)
+
+
+def surest(verdicts: Sequence[Verdict]) -> Verdict:
+    """The one of some verdicts that `find_cause` gives, from those of all rules."""
+    best, second = sorted(verdicts, key=lambda verdict: -verdict.confidence)[:2]
     if best.confidence < _LEAST_CONFIDENCE:
         nearest = f"; nearest is {_fit(best)}" if best.confidence > 0 else ""
         return Verdict(UNKNOWN, 0.0, f"no cause fits the measurements well{nearest}")
@@ -96,8 +106,9 @@ def find_cause(evidence: Evidence) -> Verdict:
 
 def rule_scores(evidence: Evidence) -> dict[str, float]:
     """What each rule says, by the name of its cause: 0 to 1, no probabilities."""
-    verdicts = [rule(evidence) for rule in RULES]
-    return {f"rule: {'fault' if v.cause.startswith('fault') else v.cause}": v.confidence for v in verdicts}
+    return {
+        f"rule: {'fault' if v.cause.startswith('fault') else v.cause}": v.confidence for v in rule_verdicts(evidence)
+    }
 
 
 def _fit(verdict: Verdict) -> str:
@@ -115,13 +126,13 @@ def judge_fault(evidence: Evidence) -> Verdict:
     a flat bottom between, unbalanced unless all phases are short-circuited. Limits: common practice, no source.
     """
     e = evidence
-    shape = _all(
-        _falling(e.residual_pu, _FAULT_RESIDUAL), _rising(e.drop_share, _FAULT_SPEED),
-        _rising(e.recovery_share, _FAULT_SPEED), _rising(e.rectangularity, _RECTANGULAR),
+    shape = weakest(
+        falling(e.residual_pu, _FAULT_RESIDUAL), rising(e.drop_share, _FAULT_SPEED),
+        rising(e.recovery_share, _FAULT_SPEED), rising(e.rectangularity, _RECTANGULAR),
     )  # fmt: skip
-    kind = _most(_rising(e.unbalance, _UNBALANCED), _falling(e.residual_pu, _DEEP))
-    core = _falling(e.second_harmonic, (0.5, 0.25))  # the offset of a fault's current makes some of it
-    confidence = _confidence(_all(shape, kind, core), n_missing=_missing(e.recovery_share, e.unbalance))
+    kind = strongest(rising(e.unbalance, _UNBALANCED), falling(e.residual_pu, _DEEP))
+    core = falling(e.second_harmonic, (0.5, 0.25))  # the offset of a fault's current makes some of it
+    confidence = _confidence(weakest(shape, kind, core), n_missing=_missing(e.recovery_share, e.unbalance))
     phases = "unbalanced" if (e.unbalance or 0.0) > _UNBALANCED[1] else "balanced"
     why = f"{phases} drop to {_pu(e.residual_pu)} and recovery in steps, with a flat bottom"
     again = e.repeats is not None and e.repeats >= 2 and e.dead_time_s is not None
@@ -141,26 +152,26 @@ def judge_motor_start(evidence: Evidence) -> Verdict:
     factor of 0.2 to 0.3, which falls as the motor comes up.
     """
     e = evidence
-    shape = _all(
-        _rising(e.depth_pu, (0.002, 0.01)), _rising(e.drop_share, (0.3, 0.6)), _falling(e.recovery_share, _SLOW),
-        _falling(e.unbalance, (0.35, 0.15)), _rising(e.residual_pu, (0.5, 0.7)),
-        _falling(e.second_harmonic_voltage_pu, (0.02, 0.005)), _rising(e.duration_s, (0.08, 0.2)),
-        _falling(e.oscillation_pu, (0.25, 0.15)),
+    shape = weakest(
+        rising(e.depth_pu, (0.002, 0.01)), rising(e.drop_share, (0.3, 0.6)), falling(e.recovery_share, _SLOW),
+        falling(e.unbalance, (0.35, 0.15)), rising(e.residual_pu, (0.5, 0.7)),
+        falling(e.second_harmonic_voltage_pu, (0.02, 0.005)), rising(e.duration_s, (0.08, 0.2)),
+        falling(e.oscillation_pu, (0.25, 0.15)),
     )  # fmt: skip
     if e.added_current is None:
         return Verdict("motor start", 0.6 * shape, "abrupt balanced drop with slow recovery; no current measured")
     if e.direction == "upstream":
         return Verdict("motor start", 0.75 * shape, "abrupt balanced drop with slow recovery; the cause lies upstream")
-    current = _all(
-        _rising(e.added_current, _STARTING), _falling(e.added_power_factor, _STARTING_POWER_FACTOR),
-        1.0 if e.added_lagging is not False else 0.0, _falling(e.added_end_share, (0.9, 0.7)),
-        _falling(e.second_harmonic, (0.15, 0.05)),
+    current = weakest(
+        rising(e.added_current, _STARTING), falling(e.added_power_factor, _STARTING_POWER_FACTOR),
+        1.0 if e.added_lagging is not False else 0.0, falling(e.added_end_share, (0.9, 0.7)),
+        falling(e.second_harmonic, (0.15, 0.05)),
     )  # fmt: skip
     why = (
         f"balanced drop to {_pu(e.residual_pu)} at once and slow recovery, while {e.added_current:.1f} times the "
         f"current before is added at a power factor of {e.added_power_factor or 0.0:.2f} and then decays"
     )
-    return Verdict("motor start", _confidence(_all(shape, current), n_missing=_missing(e.recovery_share)), why)
+    return Verdict("motor start", _confidence(weakest(shape, current), n_missing=_missing(e.recovery_share)), why)
 
 
 def judge_transformer(evidence: Evidence) -> Verdict:
@@ -174,22 +185,22 @@ def judge_transformer(evidence: Evidence) -> Verdict:
     phase, and a recovery over many cycles; an inrush seldom takes more than half of the voltage away.
     """
     e = evidence
-    shape = _most(_falling(e.recovery_share, _SLOW), _falling(e.rectangularity, (0.8, 0.5)))
+    shape = strongest(falling(e.recovery_share, _SLOW), falling(e.rectangularity, (0.8, 0.5)))
     if e.residual_pu is not None:
-        shape = _all(shape, _rising(e.residual_pu, _INRUSH_RESIDUAL_PU))
-    voltage = _rising(e.second_harmonic_voltage_pu, _SECOND_HARMONIC_VOLTAGE)
+        shape = weakest(shape, rising(e.residual_pu, _INRUSH_RESIDUAL_PU))
+    voltage = rising(e.second_harmonic_voltage_pu, _SECOND_HARMONIC_VOLTAGE)
     if e.second_harmonic is None or e.direction == "upstream":
         why = f"slow recovery with {100 * (e.second_harmonic_voltage_pu or 0.0):.1f} % second harmonic in the voltage"
-        return Verdict("transformer energising", 0.75 * _all(shape, voltage or 0.0), why)
-    current = _all(
-        _rising(e.second_harmonic, _SECOND_HARMONIC), _falling(e.added_end_share, (1.0, 0.8)),
-        _rising(e.added_current, (0.03, 0.1)),
+        return Verdict("transformer energising", 0.75 * weakest(shape, voltage or 0.0), why)
+    current = weakest(
+        rising(e.second_harmonic, _SECOND_HARMONIC), falling(e.added_end_share, (1.0, 0.8)),
+        rising(e.added_current, (0.03, 0.1)),
     )  # fmt: skip
     why = (
         f"second harmonic of {100 * e.second_harmonic:.0f} % in the added current four cycles after the start, and "
         "slow recovery"
     )
-    return Verdict("transformer energising", _confidence(_all(shape, current), n_missing=0), why)
+    return Verdict("transformer energising", _confidence(weakest(shape, current), n_missing=0), why)
 
 
 def judge_capacitor(evidence: Evidence) -> Verdict:
@@ -203,9 +214,9 @@ def judge_capacitor(evidence: Evidence) -> Verdict:
     """
     e = evidence
     between_banks = (e.oscillation_current_hz or 0.0) > _ISOLATED_HZ[1]
-    ringing = _all(
-        _rising(e.oscillation_pu, _RINGING), _between(e.oscillation_hz, _ISOLATED_HZ), 0.5 if between_banks else None,
-        _falling(e.second_harmonic_voltage_pu, (0.02, 0.008)),
+    ringing = weakest(
+        rising(e.oscillation_pu, _RINGING), between(e.oscillation_hz, _ISOLATED_HZ), 0.5 if between_banks else None,
+        falling(e.second_harmonic_voltage_pu, (0.02, 0.008)),
     )  # fmt: skip
     after = _rise_or_reactive(e)
     why = (
@@ -213,7 +224,7 @@ def judge_capacitor(evidence: Evidence) -> Verdict:
         f"{100 * (e.step_pu or 0.0):+.2f} % higher"
     )
     missing = _missing(e.oscillation_hz, e.oscillation_pu)
-    return Verdict("capacitor energising", 0.0 if missing else _all(ringing, after), why)
+    return Verdict("capacitor energising", 0.0 if missing else weakest(ringing, after), why)
 
 
 def judge_back_to_back(evidence: Evidence) -> Verdict:
@@ -230,12 +241,12 @@ def judge_back_to_back(evidence: Evidence) -> Verdict:
     hertz = e.oscillation_current_hz or e.oscillation_hz
     # A step between two samples has every frequency: without a current the voltage itself must ring.
     size = _RINGING if e.oscillation_current is None else (0.005, 0.02)
-    ringing = _all(
-        _rising(e.oscillation_current, (0.3, 1.0)), _rising(e.oscillation_pu, size), _between(hertz, _BACK_TO_BACK_HZ)
+    ringing = weakest(
+        rising(e.oscillation_current, (0.3, 1.0)), rising(e.oscillation_pu, size), between(hertz, _BACK_TO_BACK_HZ)
     )
     why = f"ringing at {(hertz or 0.0) / 1e3:.1f} kHz, and the bank stays on"
     missing = _missing(hertz, e.oscillation_pu)
-    return Verdict(_BACK_TO_BACK, 0.0 if missing else _all(ringing, _rise_or_reactive(e)), why)
+    return Verdict(_BACK_TO_BACK, 0.0 if missing else weakest(ringing, _rise_or_reactive(e)), why)
 
 
 def judge_load(evidence: Evidence) -> Verdict:
@@ -253,9 +264,9 @@ def judge_load(evidence: Evidence) -> Verdict:
     if e.kept_power_pu is None or abs(e.kept_power_pu) < _LOAD[0]:
         return _load_elsewhere(e)
     opposite = 1.0 if e.kept_power_pu * e.step_pu < 0 else 0.0
-    confidence = _all(
-        _rising(abs(e.kept_power_pu), _LOAD), _rising(abs(e.step_pu), (0.0005, 0.002)), opposite, _stays(e),
-        _falling(e.oscillation_pu, (0.15, 0.05)), _falling(e.second_harmonic_voltage_pu, (0.01, 0.003)),
+    confidence = weakest(
+        rising(abs(e.kept_power_pu), _LOAD), rising(abs(e.step_pu), (0.0005, 0.002)), opposite, _stays(e),
+        falling(e.oscillation_pu, (0.15, 0.05)), falling(e.second_harmonic_voltage_pu, (0.01, 0.003)),
     )  # fmt: skip
     word = "on" if e.kept_power_pu > 0 else "off"
     why = (
@@ -267,9 +278,9 @@ def judge_load(evidence: Evidence) -> Verdict:
 
 def _load_elsewhere(e: Evidence) -> Verdict:
     """No current was added that was measured, but the voltage's angle has jumped: active power through a reactance."""
-    confidence = _all(
-        _stays(e), _rising(_jump_of_step(e), _LOAD_JUMP), _rising(abs(e.step_pu or 0.0), (0.001, 0.003)),
-        _falling(e.oscillation_pu, (0.15, 0.05)), _falling(e.second_harmonic_voltage_pu, (0.01, 0.003)),
+    confidence = weakest(
+        _stays(e), rising(_jump_of_step(e), _LOAD_JUMP), rising(abs(e.step_pu or 0.0), (0.001, 0.003)),
+        falling(e.oscillation_pu, (0.15, 0.05)), falling(e.second_harmonic_voltage_pu, (0.01, 0.003)),
     )  # fmt: skip
     end = "no current measured" if e.kept_power_pu is None else "the load only follows the voltage: switched upstream"
     why = f"the voltage steps by {100 * (e.step_pu or 0.0):+.2f} % and {e.step_jump_deg or 0.0:+.1f}°, and stays; {end}"
@@ -290,18 +301,18 @@ def judge_regulator(evidence: Evidence) -> Verdict:
     if e.step_pu is None or e.phase_steps_pu is None:
         return Verdict("voltage-regulator step", 0.0, "no step measured")
     spread = max(e.phase_steps_pu) - min(e.phase_steps_pu)
-    step = _all(
-        _rising(abs(e.step_pu), _REGULATOR_STEP), _falling(abs(e.step_pu), (0.06, 0.04)), _stays(e),
-        _falling(spread / max(abs(e.step_pu), 1e-9), (1.0, 0.5)), _falling(e.oscillation_pu, (0.06, 0.03)),
-        _falling(e.second_harmonic_voltage_pu, (0.01, 0.003)), _falling(_jump_of_step(e), _REGULATOR_JUMP),
+    step = weakest(
+        rising(abs(e.step_pu), _REGULATOR_STEP), falling(abs(e.step_pu), (0.06, 0.04)), _stays(e),
+        falling(spread / max(abs(e.step_pu), 1e-9), (1.0, 0.5)), falling(e.oscillation_pu, (0.06, 0.03)),
+        falling(e.second_harmonic_voltage_pu, (0.01, 0.003)), falling(_jump_of_step(e), _REGULATOR_JUMP),
     )  # fmt: skip
     why = f"the voltage of all phases steps by {100 * e.step_pu:+.2f} % and stays"
     if e.kept_power_pu is None or e.kept_reactive_pu is None:
         return Verdict("voltage-regulator step", 0.5 * step, why + "; no current measured")
-    follows = _all(
-        _falling(abs(e.kept_power_pu), (0.08, 0.04)), _falling(abs(e.kept_reactive_pu), (0.08, 0.04))
+    follows = weakest(
+        falling(abs(e.kept_power_pu), (0.08, 0.04)), falling(abs(e.kept_reactive_pu), (0.08, 0.04))
     )  # fmt: skip
-    return Verdict("voltage-regulator step", 0.9 * _all(step, follows), why + ", and the load only follows it")
+    return Verdict("voltage-regulator step", 0.9 * weakest(step, follows), why + ", and the load only follows it")
 
 
 def judge_notching(evidence: Evidence) -> Verdict:
@@ -317,7 +328,7 @@ def judge_notching(evidence: Evidence) -> Verdict:
     e = evidence
     if e.notches_per_cycle is None or e.notch_depth_pu is None:
         return Verdict("converter notching", 0.0, "notches not measured")
-    confidence = _all(_rising(float(e.notches_per_cycle), (1.0, 2.0)), _rising(e.notch_depth_pu, _NOTCH))
+    confidence = weakest(rising(float(e.notches_per_cycle), (1.0, 2.0)), rising(e.notch_depth_pu, _NOTCH))
     why = f"{e.notches_per_cycle} notches per cycle, the deepest {100 * e.notch_depth_pu:.0f} %"
     return Verdict("converter notching", confidence, why)
 
@@ -335,34 +346,6 @@ RULES: Final[tuple[Rule, ...]] = (
 )
 
 
-def _rising(value: float | None, limits: tuple[float, float]) -> float | None:
-    """0 up to the first limit, 1 from the second on, a line between; None stays None."""
-    low, high = limits
-    return None if value is None else min(max((value - low) / (high - low), 0.0), 1.0)
-
-
-def _falling(value: float | None, limits: tuple[float, float]) -> float | None:
-    """1 down to the second limit, 0 from the first on."""
-    none, full = limits
-    return None if value is None else _rising(-value, (-none, -full))
-
-
-def _between(value: float | None, limits: tuple[float, float]) -> float | None:
-    return None if value is None else float(limits[0] <= value <= limits[1])
-
-
-def _all(*parts: float | None) -> float:
-    """The weakest of the parts that are known; 0 where none is."""
-    known = [part for part in parts if part is not None]
-    return min(known, default=0.0)
-
-
-def _most(*parts: float | None) -> float | None:
-    """The strongest of the parts that are known."""
-    known = [part for part in parts if part is not None]
-    return max(known) if known else None
-
-
 def _missing(*values: object) -> int:
     return sum(value is None for value in values)
 
@@ -374,8 +357,8 @@ def _confidence(share: float, *, n_missing: int) -> float:
 
 def _rise_or_reactive(evidence: Evidence) -> float | None:
     """That a bank stays on: leading reactive power after, or a rise of the voltage."""
-    reactive = None if evidence.kept_reactive_pu is None else _rising(-evidence.kept_reactive_pu, _CAPACITIVE)
-    return _most(reactive, _rising(evidence.step_pu, _STEP))
+    reactive = None if evidence.kept_reactive_pu is None else rising(-evidence.kept_reactive_pu, _CAPACITIVE)
+    return strongest(reactive, rising(evidence.step_pu, _STEP))
 
 
 def _stays(evidence: Evidence) -> float | None:
@@ -384,7 +367,7 @@ def _stays(evidence: Evidence) -> float | None:
         return None
     if abs(evidence.step_pu) > _LARGEST_STEP:
         return 0.0
-    return _rising(abs(evidence.step_pu) / max(evidence.depth_pu, abs(evidence.step_pu), 1e-9), (0.4, 0.7))
+    return rising(abs(evidence.step_pu) / max(evidence.depth_pu, abs(evidence.step_pu), 1e-9), (0.4, 0.7))
 
 
 def _jump_of_step(evidence: Evidence) -> float | None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import repeat
 from pathlib import Path
 from typing import Final
 
@@ -17,7 +19,7 @@ I32 = npt.NDArray[np.int32]
 _LEAST_SHARE: Final = 1e-4
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class CauseModel:
     """Trees whose leaves hold shares of causes, and what makes probabilities of their mean.
 
@@ -65,21 +67,23 @@ class CauseModel:
 
     def row(self, numbers: Mapping[str, float]) -> F32:
         """The numbers in the order of the trees; NaN for one that is missing."""
-        return np.array([numbers.get(name, np.nan) for name in self.features], np.float32)
+        return np.fromiter(map(numbers.get, self.features, repeat(np.nan)), np.float32, len(self.features))
 
     def mean_shares(self, row: F32) -> F64:
         """Mean over the trees of the shares at the leaves that a row comes to, shape (n_causes,)."""
-        node = self.roots
-        while True:
-            asked = self.feature[node]
-            inner = asked >= 0
-            if not inner.any():
-                break
-            x = row[asked]
-            goes_left = np.where(np.isnan(x), self.missing_left[node], x <= self.threshold[node])
-            node = np.where(inner, np.where(goes_left, self.left[node], self.right[node]), node)
-        mean: F64 = self.shares[self.left[node]].mean(axis=0) / 255.0
+        walk = self._walk
+        missing = np.isnan(row)
+        # Each number twice: as it is asked where one that is missing leads to the left, and where to the right.
+        twice = np.concatenate((np.where(missing, -np.inf, row), np.where(missing, np.inf, row)))
+        node = walk.roots
+        for _ in range(walk.depth):
+            node = walk.onward[2 * node + (twice[walk.asked[node]] > walk.threshold[node])]
+        mean: F64 = self.shares[walk.row[node]].mean(axis=0) / 255.0
         return mean
+
+    @cached_property
+    def _walk(self) -> _Walk:
+        return _Walk.of(self)
 
     def probabilities(self, numbers: Mapping[str, float]) -> dict[str, float]:
         """Probability of each cause, likeliest first; together at most 1, the rest is for what the model does not know.
@@ -95,6 +99,40 @@ class CauseModel:
         scaled[best] = sure
         order = np.argsort(-scaled, kind="stable")
         return {self.causes[i]: float(scaled[i]) for i in order}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Walk:
+    """The trees as tables that all of them are walked down by at once.
+
+    Attributes
+    ----------
+    roots : shape (n_trees,).
+    asked : shape (n_nodes,). Place in a row of the numbers twice, the second time with what is missing at infinity.
+    threshold : shape (n_nodes,).
+    onward : shape (2 n_nodes,). Of each node where at most the threshold leads, and more than it; of a leaf, itself.
+    row : shape (n_nodes,). Of a leaf, its shares.
+    depth : steps from a root to the deepest leaf.
+    """
+
+    roots: npt.NDArray[np.intp]
+    asked: npt.NDArray[np.intp]
+    threshold: F32
+    onward: npt.NDArray[np.intp]
+    row: npt.NDArray[np.intp]
+    depth: int
+
+    @classmethod
+    def of(cls, model: CauseModel) -> _Walk:
+        leaf, own = model.feature < 0, np.arange(model.feature.size)
+        place = np.where(leaf, 0, model.feature + len(model.features) * ~model.missing_left)
+        onward = np.stack((np.where(leaf, own, model.left), np.where(leaf, own, model.right)), axis=1)
+        level, depth = model.roots[~leaf[model.roots]], 0
+        while level.size:
+            below = onward[level].ravel()
+            level, depth = below[~leaf[below]], depth + 1
+        row = np.where(leaf, model.left, 0).astype(np.intp)
+        return cls(model.roots.astype(np.intp), place.astype(np.intp), model.threshold, onward.ravel(), row, depth)
 
 
 def tempered(shares: F64, temperature: float) -> F64:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
-from halfcycle.classifiers.cause import RULES, UNKNOWN, Verdict, find_cause, judge_notching
+from halfcycle.classifiers.cause import UNKNOWN, Verdict, judge_notching, rule_verdicts, surest
 from halfcycle.classifiers.cause_model import CauseModel
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.classifiers.reclosing import DEAD_TIME_S
@@ -51,7 +51,8 @@ def name_cause(
     if probability < _LEAST:
         sums = {name: sum(likely.get(member, 0.0) for member in members) for members, name in _KINDS}
         cause, probability = max(sums.items(), key=lambda item: item[1])
-    ruled = find_cause(evidence)
+    verdicts = rule_verdicts(evidence)
+    ruled = surest(verdicts)
     if probability < _LEAST and ruled.confidence >= _SURE_RULE and likely.get(ruled.cause, 0.0) >= _TIED:
         cause, probability = ruled.cause, likely[ruled.cause]
     elif probability < _LEAST:
@@ -62,7 +63,7 @@ def name_cause(
         cause = RECLOSING
     if after_outage and cause in _ENERGISING:
         return Verdict(RETURN, probability, f"the supply returns after an outage; this resembles {cause}")
-    return Verdict(cause, probability, _why(cause, evidence, numbers) + _short(numbers))
+    return Verdict(cause, probability, _why(cause, evidence, numbers, verdicts) + _short(numbers))
 
 
 def _comes_again(e: Evidence) -> bool:
@@ -75,14 +76,13 @@ def _short(numbers: Mapping[str, float]) -> str:
     return f"; the record ends {seconds:.2g} s after the start" if seconds is not None and seconds < _SHORT_S else ""
 
 
-def _why(cause: str, evidence: Evidence, numbers: Mapping[str, float]) -> str:
+def _why(cause: str, evidence: Evidence, numbers: Mapping[str, float], verdicts: Sequence[Verdict]) -> str:
     """What speaks for a cause: the sentence of its rule where it finds enough, else what was measured."""
-    verdicts = [rule(evidence) for rule in RULES]
     own = [
         v for v in verdicts if v.confidence > 0.2 and (v.cause == cause or (cause == FAULT and v.cause == RECLOSING))
     ]
     words = own[0].why if own else _measured(cause, evidence, numbers)
-    ruled = find_cause(evidence)
+    ruled = surest(verdicts)
     same = ruled.cause == cause or (ruled.cause in FAULTS and cause in FAULTS)
     if same or ruled.cause == UNKNOWN or ruled.confidence < _SURE_RULE:
         return words

@@ -8,10 +8,19 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from halfcycle.classifiers.steady_wave import (
+    SteadyWave,
+    fit_frequency,
+    fit_of_rows,
+    fit_steady,
+    fundamental_of_windows,
+    harmonic_rows,
+    orders_of,
+)
+
 F64 = npt.NDArray[np.float64]
 
 LEAST_SAMPLES_PER_CYCLE: Final = 16.0  # fewer: an angle between samples means nothing
-_HIGHEST_ORDER: Final = 13
 _BEFORE_CYCLES: Final = 8.0  # most that the voltage before is fitted to: its frequency is continued into the event
 _AFTER_CYCLES: Final = 4.0  # likewise after; near the end, as the voltage may still be rising
 _LEAST_CYCLES: Final = 1.5  # of either
@@ -57,28 +66,6 @@ class PointOnWave:
     recovery_angle_deg: float | None
     start: float | None
     recovery: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class _Steady:
-    """A periodic waveform: amplitudes of cosines and sines of orders from 0, and what is left beside it."""
-
-    turn: float  # [rad per sample]
-    weights: F64
-    left: float
-
-    def at(self, k: F64) -> F64:
-        values: F64 = _basis(k, self.turn, (self.weights.size - 1) // 2) @ self.weights
-        return values
-
-    @property
-    def phasor(self) -> complex:
-        """Peak, against a cosine that starts with sample 0."""
-        return complex(self.weights[1], -self.weights[2])
-
-    def angle_deg(self, k: float) -> float:
-        """Of the sine, at a position."""
-        return float(np.degrees(np.angle(self.phasor) + self.turn * k) + 90) % 360.0
 
 
 def point_on_wave(
@@ -130,18 +117,19 @@ def point_on_wave(
     if before is None:
         return PointOnWave(None, None, None, None, None)
     cycle = 2 * np.pi / before.turn
-    after = None if stop is None else _before(values[::-1], cycle, n - 1 - end, longest=_AFTER_CYCLES)
+    backwards = np.ascontiguousarray(values[::-1])
+    after = None if stop is None else _before(backwards, cycle, n - 1 - end, longest=_AFTER_CYCLES)
     first = _departure(values, before, cycle, start, end, share=_FIRST_SHARE)
     last = None
     if after is not None:
-        last = _departure(values[::-1], after, cycle, n - 1 - end, n - 1 - start, share=_LAST_SHARE)
+        last = _departure(backwards, after, cycle, n - 1 - end, n - 1 - start, share=_LAST_SHARE)
     begins = recovers = None
     if first is not None:
         length = (end if last is None else n - 1 - last) - first
         begins = _edge(values, before.turn, first, length, back=True)
     if after is not None and last is not None:
         length = n - 1 - last - (start if first is None else first)
-        turned = _edge(values[::-1], after.turn, last, length, back=False)
+        turned = _edge(backwards, after.turn, last, length, back=False)
         if turned is not None:
             recovers = _first_pole(values, before.turn, n - 1 - turned, start if begins is None else begins)
     unsure = 0.0 if stop is None else cycle
@@ -155,69 +143,26 @@ def point_on_wave(
     )
 
 
-def _turned_angle_deg(after: _Steady, back: float) -> float:
+def _turned_angle_deg(after: SteadyWave, back: float) -> float:
     """The angle of the sine of a waveform that was fitted to reversed time, at a position counted from its end."""
     return (180.0 - after.angle_deg(back)) % 360.0
 
 
-def _basis(k: F64, turn: float, order: int) -> F64:
-    angle = np.outer(k, turn * np.arange(1, order + 1))
-    columns = np.empty((k.size, 2 * order + 1))
-    columns[:, 0] = 1.0
-    columns[:, 1::2], columns[:, 2::2] = np.cos(angle), np.sin(angle)
-    return columns
-
-
-def _least_squares(columns: F64, values: F64) -> F64:
-    # By the normal equations: sines over about a cycle or more are nearly at right angles, and it is much quicker.
-    return np.asarray(np.linalg.solve(columns.T @ columns, columns.T @ values), np.float64)
-
-
-def _orders(cycle: float) -> int:
-    return min(_HIGHEST_ORDER, int(cycle / 2) - 2)
-
-
-def _before(u: F64, cycle: float, start: float, *, longest: float = _BEFORE_CYCLES) -> _Steady | None:
+def _before(u: F64, cycle: float, start: float, *, longest: float = _BEFORE_CYCLES) -> SteadyWave | None:
     """The periodic waveform before a position, with its frequency; None where there is too little, or no voltage."""
     stop = int(start - _MARGIN_CYCLES * cycle)
     first = max(0, int(stop - longest * cycle))
-    if stop - first < _LEAST_CYCLES * cycle:
-        return None
-    k = np.arange(first, stop, dtype=np.float64)
-    turn, middle = 2 * np.pi / cycle, (first + stop) / 2
-    order = _orders(cycle)
-    for _ in range(4):
-        basis = _basis(k, turn, order)
-        # A small change of the frequency turns the fundamental by the distance from the middle.
-        slopes = ((k - middle) / cycle)[:, None] * basis[:, [2, 1]]
-        fitted = _least_squares(np.hstack([basis, slopes]), u[first:stop])
-        a, b, along_sine, along_cosine = fitted[1], fitted[2], fitted[-2], fitted[-1]
-        size = a * a + b * b
-        if not size > 0:
-            return None
-        turn += float(b * along_cosine - a * along_sine) / (size * cycle)
-        if not abs(turn * cycle / (2 * np.pi) - 1) < 0.1:
-            return None
-    return _fitted(u, first, stop, turn, order)
+    return fit_frequency(u, first, stop, cycle) if stop - first >= _LEAST_CYCLES * cycle else None
 
 
-def _fitted(u: F64, first: int, stop: int, turn: float, order: int) -> _Steady:
-    basis = _basis(np.arange(first, stop, dtype=np.float64), turn, order)
-    weights = _least_squares(basis, u[first:stop])
-    freedom = max(stop - first - weights.size, 1)
-    left = float(np.sqrt(((u[first:stop] - basis @ weights) ** 2).sum() / freedom))
-    return _Steady(turn, np.asarray(weights, dtype=np.float64), left)
-
-
-def _departure(u: F64, before: _Steady, cycle: float, start: float, end: float, *, share: float) -> float | None:
+def _departure(u: F64, before: SteadyWave, cycle: float, start: float, end: float, *, share: float) -> float | None:
     """Roughly where a waveform departs by a share of its largest departure; None where it hardly does."""
     first = max(0, int(start - 0.75 * cycle))
     stop = int(min(end + cycle, start + _LATEST_CYCLES * cycle, u.size))
     width = max(2, round(_SMOOTHED_CYCLES * cycle))
     if stop - first < 2 * width:
         return None
-    k = np.arange(first, stop, dtype=np.float64)
-    square = np.cumsum(np.pad((u[first:stop] - before.at(k)) ** 2, (1, 0)))
+    square = np.cumsum(np.pad((u[first:stop] - before.at(first, stop)) ** 2, (1, 0)))
     size = np.sqrt((square[width:] - square[:-width]) / width)
     peak = abs(before.phasor)
     limit = max(_LEAST_DEPARTURE * peak / np.sqrt(2), _IN_NOISE * before.left, share * float(size.max()))
@@ -234,14 +179,14 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
     with `back` the edge is the first of those that stand out of the noise.
     """
     cycle, k = 2 * np.pi / turn, round(near)
-    order = _orders(cycle)
+    order = orders_of(cycle)
     share = noise = size = 0.0
     for gap in _GAPS_CYCLES:
         away = max(1, round(min(gap * cycle, length / 6)))
         first = max(0, k - away - int(_LONGEST_FIT_CYCLES * cycle))
         if k - away - first < cycle:
             return None
-        earlier = _fitted(u, first, k - away, turn, order)
+        earlier = fit_steady(u, first, k - away, turn, order)
         noise, size = earlier.left, abs(earlier.phasor)
         room = min(length - 2 * away, u.size - k - away)
         whole = min(int(room / cycle), int(_LONGEST_FIT_CYCLES)) * cycle
@@ -249,13 +194,12 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
         if n_later < _LEAST_FIT_CYCLES * cycle:
             return None
         # Of less than a cycle only the fundamental can be told to have changed.
-        span = np.arange(k + away, k + away + n_later, dtype=np.float64)
-        rest = np.zeros(u.size)
-        rest[k + away : k + away + n_later] = u[k + away : k + away + n_later] - earlier.at(span)
-        change = _fitted(rest, k + away, k + away + n_later, turn, order if whole else 1)
+        span = harmonic_rows(k + away, k + away + n_later, turn, order)
+        rest = u[k + away : k + away + n_later] - earlier.of_rows(span)
+        change = fit_of_rows(rest, span if whole else span[:3], turn)
         low, high = max(0, k - int(0.75 * cycle)), min(u.size, k + int(0.75 * cycle))
-        place = np.arange(low, high, dtype=np.float64)
-        departed, step = u[low:high] - earlier.at(place), change.at(place)
+        place = harmonic_rows(low, high, turn, order)
+        departed, step = u[low:high] - earlier.of_rows(place), change.of_rows(place)
         # What a step from each sample on leaves over; before it nothing has departed.
         gain = np.append(np.cumsum((departed**2 - (departed - step) ** 2)[::-1])[::-1], 0.0)
         k = low + int(gain.argmax())
@@ -282,9 +226,9 @@ def _first_pole(u: F64, turn: float, recovers: float, start: float) -> float:
     first = int(max(start + 0.25 * cycle, stop - _LONGEST_FIT_CYCLES * cycle))
     if stop - first < cycle:
         return recovers
-    during = _fitted(u, first, stop, turn, _orders(cycle))
-    place = np.arange(stop, min(int(recovers + cycle / 2), u.size), dtype=np.float64)
-    departed = np.abs(u[stop : stop + place.size] - during.at(place))
+    during = fit_steady(u, first, stop, turn, orders_of(cycle))
+    seen = min(int(recovers + cycle / 2), u.size)
+    departed = np.abs(u[stop:seen] - during.at(stop, seen))
     hold = max(2, round(_HOLD_CYCLES * cycle))
     beyond = departed > max(_LAST_SHARE * float(departed.max()), _IN_NOISE * during.left)
     lasting = np.lib.stride_tricks.sliding_window_view(beyond, hold).all(axis=1)
@@ -303,7 +247,7 @@ def _share(departed: F64, step: F64, k: int, half: int) -> float:
     return reached(slice(k, k + half)) - reached(slice(max(k - half, 0), k))
 
 
-def _jump_deg(u: F64, before: _Steady, inside: tuple[float, float], *, rising: bool) -> float | None:
+def _jump_deg(u: F64, before: SteadyWave, inside: tuple[float, float], *, rising: bool) -> float | None:
     """The angle of the voltage at its lowest or highest against that before, from windows of one cycle."""
     cycle = 2 * np.pi / before.turn
     size = round(cycle)
@@ -312,9 +256,8 @@ def _jump_deg(u: F64, before: _Steady, inside: tuple[float, float], *, rising: b
     starts = np.arange(first, min(stop, u.size) - size + 1, hop)
     if not starts.size:
         return None
-    inverse = np.linalg.pinv(_basis(np.arange(size, dtype=np.float64), before.turn, _orders(cycle)))
     windows = np.lib.stride_tricks.sliding_window_view(u, size)[starts]
-    relative = windows @ (inverse[1] - 1j * inverse[2]) * np.exp(-1j * before.turn * starts) / before.phasor
+    relative = fundamental_of_windows(windows, before.turn) * np.exp(-1j * before.turn * starts) / before.phasor
     # What changes within half a cycle is the beginning of a fault rather than a state, where there is any other.
     steady = np.abs(relative[_HOPS:] - relative[:-_HOPS]) <= _NEAR_EXTREME if starts.size > _HOPS else np.zeros(0, bool)
     if steady.any():

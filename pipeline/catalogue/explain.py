@@ -29,6 +29,7 @@ from halfcycle.pipeline.measures.event_window import (
     negative_sequence,
     phasor_series,
     positive_sequence,
+    series_of_part,
     three_phase_power,
 )
 from halfcycle.pipeline.resources import resource
@@ -111,8 +112,8 @@ def explain(
     """
     wiring = Wiring() if wiring is None else wiring
     window = at_onset(_put_right(window, wiring))
-    own = following_cut(window, following)
-    series = phasor_series(own)
+    own, whole = following_cut(window, following), phasor_series(window)
+    series = whole if own is window else series_of_part(whole, own)
     dip = None
     is_told = "voltages" not in wiring.lost
     if is_told and sag and series.u.shape[0] == 3:
@@ -123,7 +124,7 @@ def explain(
     direction = side_of(own, series, wiring) if is_told else None
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
-        evidence, numbers = measured(window, own, series, direction)
+        evidence, numbers = measured(window, whole, own, series, direction)
         evidence = replace(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
             notch_depth_pu=notch_depth_pu,
@@ -144,22 +145,21 @@ def explain(
 
 
 def measured(
-    window: EventWindow, own: EventWindow, series: PhasorSeries, direction: Direction | None
+    window: EventWindow, whole: PhasorSeries, own: EventWindow, series: PhasorSeries, direction: Direction | None
 ) -> tuple[Evidence, dict[str, float]]:
     """What the rules judge by, of the event alone, and what the model is asked with, of all that follows.
 
     Parameters
     ----------
     window : with its start at the event's first sample.
-    own : the same up to the next event.
-    series : the phasors of `own`.
+    whole : its phasors.
+    own, series : the same up to the next event.
     direction : of the event, where it was found.
     """
     evidence = gather_evidence(own, series)
     if direction is not None and direction.direction != UNKNOWN:
         evidence = replace(evidence, direction=direction.direction)
-    longer = series if own is window else phasor_series(window)
-    return evidence, cause_features(window, longer, evidence) | rule_scores(evidence)
+    return evidence, cause_features(window, whole, evidence) | rule_scores(evidence)
 
 
 @cache
@@ -203,7 +203,7 @@ def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = N
     v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
     direction = find_direction(
         v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
-        negative=None if v2 is None or i2 is None else (v2, i2),
+        negative=None if v2 is None or i2 is None else (v2, i2), by_load=wiring is not None and wiring.by_load,
     )  # fmt: skip
     return direction if wiring is None else replace(direction, confidence=min(direction.confidence, wiring.sure))
 

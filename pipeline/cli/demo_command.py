@@ -9,6 +9,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.interrupts import ended_when_interrupted
 from halfcycle.pipeline.cli.options import Worst
 from halfcycle.pipeline.plain_text import counted
 
@@ -37,7 +38,9 @@ def demo_command(
         f"{counted(len(built.files), 'file')} of {counted(len({event.site for event in built.events}), 'site')}; "
         "running the nightly flow …"
     )
-    report(run_flow(config), nothing="nothing new")
+    with ended_when_interrupted():
+        summary = run_flow(config)
+    report(summary, nothing="nothing new")
     fleet = load_fleet(config)
     table = read_catalogue(fleet, [day for day, _ in days_of(fleet)])
     show_catalogue(table, [site.name for site in fleet.sites], worst=worst)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, NoReturn, Optional
 
 import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.interrupts import ended_when_interrupted
 from halfcycle.pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst
 from halfcycle.pipeline.plain_text import counted
 
@@ -49,7 +51,7 @@ def nightly_command(
 ) -> int:
     """Run the fleet's nightly flow: ingest, then catalogue."""
     from halfcycle.pipeline.config import load_fleet
-    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.errors import ConfigError, HalfcycleError
     from halfcycle.pipeline.nightly.run import summary_if_idle
     from halfcycle.pipeline.notifying import fleet_name, night
     from halfcycle.pipeline.publishing import is_published
@@ -62,7 +64,11 @@ def nightly_command(
 
         serve_flow(config, cron=cron)
         return Exit.DONE
-    idle = summary_if_idle(fleet)
+    try:
+        idle = summary_if_idle(fleet)
+    except HalfcycleError as error:
+        night(fleet, fleet_name(config), partial(_fail, error))  # told as the failure of any other night
+        raise
     if idle is not None and is_published(fleet):
         found = idle
         idle = night(fleet, fleet_name(config), lambda: found)
@@ -70,10 +76,16 @@ def nightly_command(
     from halfcycle.pipeline.flows.nightly import run_flow
     from halfcycle.pipeline.report.folder import FRONT
 
-    done = report(run_flow(config), nothing="no new file in the inbox, no stale catalogue")
+    with ended_when_interrupted():
+        summary = run_flow(config)
+    done = report(summary, nothing="no new file in the inbox, no stale catalogue")
     if fleet.report is not None:
         show.line(f"report: {fleet.report.folder}, starting with {FRONT}")
     return done
+
+
+def _fail(error: Exception) -> NoReturn:
+    raise error
 
 
 @typer_app.command(

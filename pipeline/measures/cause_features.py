@@ -14,8 +14,14 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.classifiers.evidence import Evidence
-from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, cycle_phasors
+from halfcycle.pipeline.measures.event_window import (
+    C128,
+    F64,
+    EventWindow,
+    PhasorSeries,
+)
 from halfcycle.pipeline.measures.mask_runs import runs
+from halfcycle.pipeline.measures.phasors import between_samples, harmonic_phasors, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Numbers = dict[str, float]
@@ -81,7 +87,7 @@ def _levels(sizes: F64) -> Numbers:
     """Lowest, middle and highest phase some half cycles after the start, at the extremes, and at the end."""
     found: Numbers = {}
     ordered = np.sort(sizes, axis=0)
-    rows = (("low", 0), ("middle", ordered.shape[0] // 2), ("high", -1))
+    ordered = ordered[[0, ordered.shape[0] // 2, -1]]
     n = ordered.shape[1]
     places = {f"at{k}": slice(k, k + 2) for k in _AT if k + 1 < n}
     lowest, highest = int(ordered[0].argmin()), int(ordered[-1].argmax())
@@ -89,8 +95,8 @@ def _levels(sizes: F64) -> Numbers:
     if n >= 6:
         places["end"] = slice(n - 5, n - 1)
     for name, place in places.items():
-        for row, i in rows:
-            found[f"{name}_{row}"] = float(ordered[i, place].mean())
+        means = ordered[:, place].mean(axis=1).tolist()
+        found |= {f"{name}_{row}": value for row, value in zip(("low", "middle", "high"), means, strict=True)}
     return found | {"lowest_after": float(lowest), "highest_after": float(highest), "n_after": float(n)}
 
 
@@ -144,16 +150,16 @@ def _before(window: EventWindow, series: PhasorSeries) -> Numbers:
 
 
 def _sequences(after: C128, *, line_to_line: bool) -> Numbers:
-    zero, positive, negative = np.abs(symmetrical_components(after * _TURNS[:, None]))
+    sizes = np.abs(symmetrical_components(after * _TURNS[:, None]))
+    zero, positive, negative = sizes
     found: Numbers = {}
     n = after.shape[1]
     lowest = int(positive.argmin())
     places = {f"at{k}": slice(k, k + 2) for k in _AT if k + 1 < n} | {"lowest": slice(lowest, lowest + 1)}
     for name, place in places.items():
-        found[f"{name}_positive"] = float(positive[place].mean())
-        found[f"{name}_negative"] = float(negative[place].mean())
+        mean_zero, found[f"{name}_positive"], found[f"{name}_negative"] = sizes[:, place].mean(axis=1).tolist()
         if not line_to_line:
-            found[f"{name}_zero"] = float(zero[place].mean())
+            found[f"{name}_zero"] = mean_zero
     loss = max(1 - float(positive.min()), 0.0)
     found["most_negative"], found["most_positive"] = float(negative.max()), float(positive.max())
     found["negative_of_loss"] = float(negative[lowest]) / max(loss, 0.003)
@@ -188,17 +194,13 @@ def _ringing(x: F64, window: EventWindow, letter: str) -> Numbers:
         return {}
     peak = max(float(np.abs(x[:, start - n : start]).max()), 1e-30)
     k = np.arange(start - 1, start + 2 * n)
-    place = np.arange(x.shape[1])
     back = np.where(k < start + n, k - cycle, k - 2 * cycle)
-    earlier = np.stack([np.interp(back, place, values) for values in x])
+    earlier = between_samples(x, back)
     change = x[:, k] - earlier
     found = _first_move(change, earlier, n, peak)
     angle = 2 * np.pi * k / cycle
-    basis = np.stack([np.ones(k.size), np.cos(angle), np.sin(angle)]).T
-    rest = np.empty_like(change)
-    for part in (slice(0, n + 1), slice(n + 1, k.size)):
-        fitted = np.linalg.lstsq(basis[part], change[:, part].T, rcond=None)[0]
-        rest[:, part] = change[:, part] - (basis[part] @ fitted).T
+    parts = (slice(0, n + 1), slice(n + 1, k.size))
+    rest = np.concatenate([without_fundamental(change[:, part], angle[part]) for part in parts], axis=1)
     starts = range(0, 2 * n - n // 4 + 1, n // 4)
     quarters = [float(np.sqrt((rest[:, a : a + n // 4] ** 2).mean())) / peak for a in starts]
     for i in (0, 1, 2, 3, 5, 7):
@@ -240,35 +242,50 @@ def _spectrum(row: F64, window: EventWindow) -> Numbers:
 
 
 def _shape_after(window: EventWindow, series: PhasorSeries) -> Numbers:
-    """Harmonics of the voltage some cycles after the start, and how rough the wave is against before."""
+    """Harmonics some cycles after the start, of the voltage and of what the currents gained; how rough the wave is."""
     found: Numbers = {}
     u1 = np.maximum(np.abs(series.u[:, series.before]).mean(axis=1), 1e-30)
     rough_before = _rough(window.u, window.start - 3 * window.cycle, window.start - 1)
+    currents = None if series.i is None or window.i is None or window.i.shape[0] != 3 else window.i
+    n_voltages = window.u.shape[0]
     for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
         at = series.starts[series.i_start + first : series.i_start + stop]
         if at.size < stop - first:
             continue
-        orders = _harmonics(window.u, window, series.frequency_hz, at, (2, 3, 5))
-        found |= {f"u_h{order}_{name}": float((size / u1).max()) for order, size in orders.items()}
+        sizes = _harmonics(window, currents, series.frequency_hz, at)
+        found |= {f"u_h{order}_{name}": float((sizes[order][:n_voltages] / u1).max()) for order in (2, 3, 5)}
         rough = _rough(window.u, at[0], at[-1] + window.cycle)
         found[f"rougher_{name}"] = math.log10(max(rough, 1e-12) / max(rough_before, 1e-12))
+        if currents is not None:
+            more = _gained(series, first, stop)
+            found |= {f"i_h{order}_{name}": float((sizes[order][n_voltages:] / more).max()) for order in (0, 2, 3)}
     return found
 
 
-def _harmonics(
-    x: F64, window: EventWindow, frequency_hz: float, at: F64, orders: tuple[int, ...]
-) -> dict[int, F64]:  # fmt: skip
-    """Median size of some orders, shape (n_channels,) each; only what lies about the windows is looked at."""
-    first, stop = int(at[0]), min(int(at[-1] + window.cycle) + 3, x.shape[1])
-    part = x[:, first:stop]
+def _gained(series: PhasorSeries, first: int, stop: int) -> F64:
+    """By how much currents differ from those before, between half cycles after the start; a little at least. [A]"""
+    if series.i is None:
+        return np.full(3, math.nan)
+    before = series.i[:, series.before].mean(axis=1)
+    usual = max(abs(complex(symmetrical_components(before)[1])), 1e-30)
+    there = series.i[:, series.i_start + first : series.i_start + stop]
+    more: F64 = np.maximum(np.abs(there - before[:, None]).mean(axis=1), 0.02 * usual)
+    return more
+
+
+def _harmonics(window: EventWindow, currents: F64 | None, frequency_hz: float, at: F64) -> dict[int, F64]:
+    """Median size of some orders, voltages first and then currents; only what lies about the windows is looked at."""
+    first, stop = int(at[0]), min(int(at[-1] + window.cycle) + 3, window.u.shape[1])
+    u = window.u[:, first:stop]
+    part = u if currents is None else np.concatenate((u, currents[:, first:stop]))
     usable = at[at + window.rate_hz / frequency_hz <= stop - 1 - 1e-6] - first
-    found = {}
-    for order in orders:
-        phasors = cycle_phasors(
-            part, rate_hz=window.rate_hz, frequency_hz=frequency_hz, starts=usable, order=order
-        )  # fmt: skip
-        found[order] = np.asarray(np.median(np.abs(phasors), axis=1)) if usable.size else np.full(x.shape[0], np.nan)
-    return found
+    orders = (0, 2, 3, 5)
+    if not usable.size:
+        return {order: np.full(part.shape[0], math.nan) for order in orders}
+    phasors = harmonic_phasors(
+        part, rate_hz=window.rate_hz, frequency_hz=frequency_hz, starts=usable, orders=orders
+    )  # fmt: skip
+    return dict(zip(orders, np.median(np.abs(phasors), axis=2), strict=True))
 
 
 def _rough(x: F64, first: float, stop: float) -> float:
@@ -294,12 +311,6 @@ def _of_currents(window: EventWindow, series: PhasorSeries) -> Numbers:
     begins, ends = runs(np.ascontiguousarray(dead))
     if begins.size:
         found["i_dead_begins"], found["i_dead_ends"] = float(begins[0]), float(ends[0] < dead.size)
-    for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
-        at = series.starts[series.i_start + first : series.i_start + stop]
-        if at.size == stop - first:
-            orders = _harmonics(window.i, window, series.frequency_hz, at, (0, 2, 3))
-            more = np.maximum(np.abs(after[:, first:stop] - before[:, None]).mean(axis=1), 0.02 * usual)
-            found |= {f"i_h{order}_{name}": float((size / more).max()) for order, size in orders.items()}
     return found
 
 
@@ -313,18 +324,17 @@ def _currents_at(series: PhasorSeries, after: C128, sizes: F64, usual: float) ->
     positive_i = symmetrical_components(series.i)[1]
     admittance = complex(positive_i[series.before].mean()) / (complex(positive_v[series.before].mean()) or 1e-30)
     added = positive_i[first:] - admittance * positive_v[first:]
-    turned = np.angle(positive_v[first:] * np.conj(added))
+    toward = positive_v[first:] * np.conj(added)
+    toward /= np.maximum(np.abs(toward), 1e-300)
     places = {f"at{k}": slice(k, k + 2) for k in _CURRENTS_AT if k + 1 < n}
     if n >= 6:
         places["end"] = slice(n - 5, n - 1)
     found: Numbers = {}
+    what = ("low", "middle", "high", "zero", "negative", "added")
+    rows = np.concatenate((sizes, [zero, negative, np.abs(added) / usual, toward.real, toward.imag]))
     for name, place in places.items():
-        rows = {
-            "low": sizes[0], "middle": sizes[1], "high": sizes[2], "zero": zero, "negative": negative,
-            "added": np.abs(added) / usual,
-        }  # fmt: skip
-        found |= {f"i_{name}_{what}": float(row[place].mean()) for what, row in rows.items()}
-        if np.abs(added[place]).mean() > 0.02 * usual:
-            found[f"i_{name}_watts"] = float(np.cos(turned[place]).mean())
-            found[f"i_{name}_vars"] = float(np.sin(turned[place]).mean())
+        means = rows[:, place].mean(axis=1).tolist()
+        found |= {f"i_{name}_{row}": value for row, value in zip(what, means[:6], strict=True)}
+        if means[5] > 0.02:
+            found[f"i_{name}_watts"], found[f"i_{name}_vars"] = means[6:]
     return found

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -14,12 +13,14 @@ from halfcycle.pipeline.measures.event_window import (
     EventWindow,
     PhasorSeries,
     at_onset,
-    cycle_phasors,
     dip_phasors,
     phasor_series,
     positive_sequence,
 )
+from halfcycle.pipeline.measures.phasors import between_samples, harmonic_phasors, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
+
+Measures = dict[str, Any]
 
 _HARMONIC_CYCLES: Final = (3.0, 5.0)  # after the start, between which second harmonics are taken
 _RING_CYCLES: Final = 1.0
@@ -50,20 +51,21 @@ def gather_evidence(window: EventWindow, series: PhasorSeries | None = None) -> 
         window = at_onset(window)
         series = phasor_series(window)
     v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
-    evidence = Evidence(
-        duration_s=(window.stop - window.start) / window.rate_hz if window.stop <= window.u.shape[1] else None
-    )
-    evidence = _shape(evidence, series, v1, window)
-    evidence = _ringing(evidence, window)
+    found: Measures = {"duration_s": (window.stop - window.start) / window.rate_hz} if _ends(window) else {}
+    found |= _shape(series, v1, window) | _ringing(window) | _harmonics(series, window)
     if series.u.shape[0] == 3:
-        evidence = _unbalance(evidence, series, window)
-    evidence = _harmonics(evidence, series, window)
+        found |= _unbalance(series, window)
     if series.i is not None:
-        evidence = _currents(evidence, series, v1, positive_sequence(series.i))
-    return evidence
+        found |= _currents(series, v1, positive_sequence(series.i), has_step="step_pu" in found)
+    return Evidence(**found)
 
 
-def _shape(evidence: Evidence, series: PhasorSeries, v1: C128, window: EventWindow) -> Evidence:
+def _ends(window: EventWindow) -> bool:
+    """Whether the event's end lies within the window."""
+    return bool(window.stop <= window.u.shape[1])
+
+
+def _shape(series: PhasorSeries, v1: C128, window: EventWindow) -> Measures:
     size, phases = np.abs(v1), np.abs(series.u)
     before, phase_before = float(size[series.before].mean()), phases[:, series.before].mean(axis=1)
     relative = phases / phase_before[:, None]
@@ -72,30 +74,28 @@ def _shape(evidence: Evidence, series: PhasorSeries, v1: C128, window: EventWind
     depth = float(drop[inside].max())
     worst = 1 - relative.min(axis=0)
     early = v1[series.i_start : series.i_start + 4].mean() / v1[series.before].mean()
-    evidence = replace(
-        evidence,
-        residual_pu=float(1 - worst[inside].max()),
-        depth_pu=max(depth, 0.0),
-        step_jump_deg=float(np.degrees(np.angle(early))),
-    )
+    found: Measures = {
+        "residual_pu": float(1 - worst[inside].max()),
+        "depth_pu": max(depth, 0.0),
+        "step_jump_deg": float(np.degrees(np.angle(early))),
+    }
     lowest = float(worst[series.n_before :].max())
     if lowest > 0.005:
         first = float(worst[series.i_start : series.i_start + 2].max())
         i_low = series.i_start + int(worst[inside].argmax())
         rise = worst[i_low:-3] - worst[i_low + 3 :]
         below = _halves(worst, series, _EDGE_SHARE * lowest) - 2 * _RAMP_CYCLES
-        evidence = replace(
-            evidence,
-            drop_share=first / lowest,
-            recovery_share=float(rise.max() / lowest) if rise.size else None,
-            rectangularity=min(_halves(worst, series, 0.5 * lowest) / max(below, 1.0), 1.0),
-        )
+        found |= {
+            "drop_share": first / lowest,
+            "recovery_share": float(rise.max() / lowest) if rise.size else None,
+            "rectangularity": min(_halves(worst, series, 0.5 * lowest) / max(below, 1.0), 1.0),
+        }
     after = _after(series, window)
     if after is not None:
         steps = relative[:, after].mean(axis=1) - 1
         by_phase = (float(steps[0]), float(steps[1]), float(steps[2])) if steps.size == 3 else None
-        evidence = replace(evidence, step_pu=float(size[after].mean() / before - 1), phase_steps_pu=by_phase)
-    return evidence
+        found |= {"step_pu": float(size[after].mean() / before - 1), "phase_steps_pu": by_phase}
+    return found
 
 
 def _halves(worst: F64, series: PhasorSeries, level: float) -> float:
@@ -111,7 +111,7 @@ def _after(series: PhasorSeries, window: EventWindow) -> slice | None:
     return slice(max(first, series.starts.size - 6), series.starts.size)
 
 
-def _unbalance(evidence: Evidence, series: PhasorSeries, window: EventWindow) -> Evidence:
+def _unbalance(series: PhasorSeries, window: EventWindow) -> Measures:
     before, during = dip_phasors(series, cycle=window.cycle)
     turns = np.exp(-2j * np.pi / 3 * np.arange(3))
     zero, positive, negative = symmetrical_components(during / before * turns)
@@ -120,29 +120,29 @@ def _unbalance(evidence: Evidence, series: PhasorSeries, window: EventWindow) ->
     ratio = during / before
     worst = complex(ratio[int(np.abs(ratio).argmin())])
     jumps = [float(np.degrees(np.angle(one))) for one in (complex(positive), worst) if abs(one) > 0.05]
-    return replace(
-        evidence,
-        unbalance=share,
-        zero_sequence_pu=None if window.line_to_line else abs(complex(zero)),
-        phase_jump_deg=max(jumps, key=abs, default=None),
-    )
+    return {
+        "unbalance": share,
+        "zero_sequence_pu": None if window.line_to_line else abs(complex(zero)),
+        "phase_jump_deg": max(jumps, key=abs, default=None),
+    }
 
 
-def _ringing(evidence: Evidence, window: EventWindow) -> Evidence:
+def _ringing(window: EventWindow) -> Measures:
     """What is left of the first cycle of the event without the cycle before and without a change of the fundamental."""
     cycle = window.cycle
     start, n = int(window.start), round(_RING_CYCLES * window.cycle)
     if start - cycle - 1 < 0 or start + n > window.u.shape[1]:
-        return evidence
+        return {}
     hertz, ring = _dominating(_without_fundamental(window.u, start, n, cycle), window)
     before = slice(start - int(cycle), start)
-    evidence = replace(
-        evidence, oscillation_hz=hertz, oscillation_pu=ring / max(float(np.abs(window.u[:, before]).max()), 1e-30)
-    )
+    found: Measures = {
+        "oscillation_hz": hertz,
+        "oscillation_pu": ring / max(float(np.abs(window.u[:, before]).max()), 1e-30),
+    }
     if window.i is not None and (peak := float(np.abs(window.i[:, before]).max())) > 0:
         hertz, ring = _dominating(_without_fundamental(window.i, start, n, cycle), window)
-        evidence = replace(evidence, oscillation_current_hz=hertz, oscillation_current=ring / peak)
-    return evidence
+        found |= {"oscillation_current_hz": hertz, "oscillation_current": ring / peak}
+    return found
 
 
 def _dominating(rest: F64, window: EventWindow) -> tuple[float, float]:
@@ -157,81 +157,68 @@ def _dominating(rest: F64, window: EventWindow) -> tuple[float, float]:
 
 def _without_fundamental(x: F64, start: int, n: int, cycle: float) -> F64:
     k = np.arange(start, start + n)
-    place = np.arange(x.shape[1])
-    change = x[:, start : start + n] - np.stack([np.interp(k - cycle, place, row) for row in x])
-    angle = 2 * np.pi * (k - start) / cycle
-    basis = np.stack([np.ones(n), np.cos(angle), np.sin(angle)])
-    fitted = np.linalg.lstsq(basis.T, change.T, rcond=None)[0]
-    left: F64 = change - fitted.T @ basis
-    return left
+    change = x[:, start : start + n] - between_samples(x, k - cycle)
+    return without_fundamental(change, 2 * np.pi * (k - start) / cycle)
 
 
-def _harmonics(evidence: Evidence, series: PhasorSeries, window: EventWindow) -> Evidence:
+def _harmonics(series: PhasorSeries, window: EventWindow) -> Measures:
     """Second harmonics and the mean of the currents some cycles after the start."""
     first, last = (window.start + cycles * window.cycle for cycles in _HARMONIC_CYCLES)
     ends = series.starts + window.cycle
     across = (series.starts < window.stop) & (ends > window.stop)  # a step within a window has every harmonic
     at = np.flatnonzero((series.starts >= first - 1e-6) & (series.starts <= last + 1e-6) & ~across)
     if at.size < 3:
-        return evidence
+        return {}
 
     begins = series.starts[at]
     part = slice(int(begins[0]), int(begins[-1] + window.rate_hz / series.frequency_hz) + 3)
 
-    def of(x: F64, order: int) -> F64:
-        phasors = cycle_phasors(
+    def of(x: F64, *orders: int) -> F64:
+        phasors = harmonic_phasors(
             x[:, part],
             rate_hz=window.rate_hz,
             frequency_hz=series.frequency_hz,
             starts=begins - part.start,
-            order=order,
+            orders=orders,
         )
-        mean: F64 = np.median(np.abs(phasors), axis=1)
-        return mean
+        middle: F64 = np.median(np.abs(phasors), axis=2)
+        return middle
 
     u1 = np.abs(series.u[:, series.before]).mean(axis=1)
-    evidence = replace(evidence, second_harmonic_voltage_pu=float((of(window.u, 2) / u1).max()))
+    found: Measures = {"second_harmonic_voltage_pu": float((of(window.u, 2)[0] / u1).max())}
     if series.i is None or window.i is None:
-        return evidence
+        return found
     before = series.i[:, series.before].mean(axis=1)
     added = np.abs(series.i[:, at] - before[:, None]).mean(axis=1)
     if not added.max() > _LEAST_ADDED * np.abs(before).mean():
-        return evidence
+        return found
     # Of the phases that much is added to: beside one of them, another one's share is of no meaning.
     much = added > 0.3 * added.max()
-    return replace(
-        evidence,
-        second_harmonic=float((of(window.i, 2) / added)[much].max()),
-        direct_current=float((of(window.i, 0) / added)[much].max()),
-    )
+    second, mean = of(window.i, 2, 0) / added
+    return found | {"second_harmonic": float(second[much].max()), "direct_current": float(mean[much].max())}
 
 
-def _currents(evidence: Evidence, series: PhasorSeries, v1: C128, i1: C128) -> Evidence:
+def _currents(series: PhasorSeries, v1: C128, i1: C128, *, has_step: bool) -> Measures:
     v_before, i_before = complex(v1[series.before].mean()), complex(i1[series.before].mean())
     if not (abs(i_before) > 0 and abs(v_before) > 0):
-        return evidence
+        return {}
     admittance = i_before / v_before
     added = i1 - admittance * v1
     inside = slice(series.i_start, series.i_stop)
     i_most = series.i_start + int(np.abs(added[inside]).argmax())
     most = abs(complex(added[i_most])) / abs(i_before)
-    evidence = replace(
-        evidence,
-        current_ratio=float(np.abs(i1[inside]).max()) / abs(i_before),
-        added_current=most,
-    )
+    found: Measures = {"current_ratio": float(np.abs(i1[inside]).max()) / abs(i_before), "added_current": most}
     if most > _LEAST_ADDED:
         turned = np.angle(v1[i_most] * np.conj(added[i_most]))
         early = float(np.abs(added[series.i_start : series.i_start + 6]).max())
-        evidence = replace(
-            evidence,
-            added_power_factor=float(np.cos(turned)),
-            added_lagging=bool(np.sin(turned) > 0),
-            added_end_share=float(np.abs(added[-4:]).mean()) / early,
-        )
-    if evidence.step_pu is not None:
+        found |= {
+            "added_power_factor": float(np.cos(turned)),
+            "added_lagging": bool(np.sin(turned) > 0),
+            "added_end_share": float(np.abs(added[-4:]).mean()) / early,
+        }
+    if has_step:
         last = slice(-6, None)
         power = (v1[last] * i1[last].conj()).mean() - (np.abs(v1[last]) ** 2).mean() * np.conj(admittance)
         kept = complex(power) / (abs(v_before) * abs(i_before))
-        evidence = replace(evidence, kept_power_pu=kept.real, kept_reactive_pu=kept.imag)
-    return evidence
+        found |= {"kept_power_pu": kept.real, "kept_reactive_pu": kept.imag}
+    return found

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.phasors import between_samples, cycle_phasors
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 F64 = npt.NDArray[np.float64]
@@ -85,48 +86,6 @@ class PhasorSeries:
         return slice(max(0, self.n_before - _STEADY_HALF_CYCLES), self.n_before)
 
 
-def cycle_phasors(
-    x: npt.ArrayLike, *, rate_hz: float, frequency_hz: float, starts: npt.ArrayLike, order: int = 1
-) -> C128:
-    """Phasors of one-cycle windows that may start between samples.
-
-    Parameters
-    ----------
-    x : shape (n_channels, n). [any unit]
-    rate_hz, frequency_hz : of the samples and of the fundamental. [Hz]
-    starts : shape (n_windows,). [samples]
-    order : of the harmonic; 0 gives the mean.
-
-    Returns
-    -------
-    complex, shape (n_channels, n_windows). RMS, against a cosine that starts with the first sample. [unit of x]
-
-    Raises
-    ------
-    SignalError : a window that does not lie within x, or x not finite.
-
-    Source: derived; the Fourier integral of the samples joined by straight lines.
-    """
-    values = np.atleast_2d(np.asarray(x, np.float64))
-    first = np.asarray(starts, np.float64)
-    cycle = rate_hz / frequency_hz
-    n = values.shape[1]
-    if first.size and not (first.min() >= 0 and first.max() + cycle <= n - 1 + 1e-6):
-        raise SignalError(f"windows of {cycle:.4g} samples from {first.min()} to {first.max()} exceed the {n} samples")
-    if not np.isfinite(values).all():
-        raise SignalError("x must be finite")
-    k = np.arange(n)
-    turned = values * np.exp(-2j * np.pi * order / cycle * k)
-    sums = np.zeros(turned.shape, np.complex128)
-    np.cumsum((turned[:, 1:] + turned[:, :-1]) / 2, axis=1, out=sums[:, 1:])
-    rows = []
-    for total, edge in zip(sums, turned, strict=True):
-        ends = [_integral(total, edge, at) for at in (first, first + cycle)]
-        rows.append((ends[1] - ends[0]) / cycle)
-    scale = 1.0 if order == 0 else np.sqrt(2.0)
-    return np.asarray(rows, np.complex128).reshape(values.shape[0], first.size) * scale
-
-
 def phasor_series(window: EventWindow) -> PhasorSeries:
     """The phasors of an event's voltages and currents, each half cycle, with its windows set at the event's start.
 
@@ -148,22 +107,46 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
         raise SignalError(f"the voltage before the event does not rotate at {window.frequency_hz:g} Hz")
     window = replace(window, frequency_hz=frequency)
     _check_room(window, lead_cycles=LEAD_CYCLES - 1)  # its cycle may be a little longer
-    cycle, n = window.cycle, window.u.shape[1]
+    cycle = window.cycle
     lead = int(np.floor(2 * window.start / cycle))
-    after = int(np.floor(2 * (n - 1 - window.start - cycle) / cycle))
-    starts = window.start + np.arange(-lead, after + 1) * cycle / 2
-    stop = min(window.stop, float(n))
-    within = np.flatnonzero((starts >= window.start - 1e-6) & (starts + cycle <= stop + 1e-6))
-    i_start = lead
-    i_stop = int(within[-1]) + 1 if within.size else i_start + 1
-    before = np.flatnonzero(starts + cycle <= window.start + 1e-6)
+    starts = window.start + np.arange(-lead, _n_after(window) + 1) * cycle / 2
     u, i = (
         None if x is None else cycle_phasors(x, rate_hz=window.rate_hz, frequency_hz=frequency, starts=starts)
         for x in (window.u, window.i)
     )
     if u is None:
         raise SignalError("there are no voltages")
-    return PhasorSeries(starts, frequency, u, i, i_start, i_stop, int(before[-1]) + 1)
+    before = np.flatnonzero(starts + cycle <= window.start + 1e-6)
+    return PhasorSeries(starts, frequency, u, i, lead, _i_stop(window, starts, lead), int(before[-1]) + 1)
+
+
+def series_of_part(series: PhasorSeries, part: EventWindow) -> PhasorSeries:
+    """The phasors of a window that ends earlier than that of a series, and begins with it.
+
+    Raises
+    ------
+    SignalError : as of `phasor_series`.
+    """
+    part = replace(part, frequency_hz=series.frequency_hz)
+    _check_room(part, lead_cycles=LEAD_CYCLES - 1)
+    kept = slice(series.i_start + _n_after(part) + 1)
+    starts = series.starts[kept]
+    i = None if series.i is None else series.i[:, kept]
+    i_stop = _i_stop(part, starts, series.i_start)
+    return replace(series, starts=starts, u=series.u[:, kept], i=i, i_stop=i_stop)
+
+
+def _n_after(window: EventWindow) -> int:
+    """Windows at each half cycle after the event's start that end within its samples."""
+    cycle = window.cycle
+    return int(np.floor(2 * (window.u.shape[1] - 1 - window.start - cycle) / cycle))
+
+
+def _i_stop(window: EventWindow, starts: F64, i_start: int) -> int:
+    """Behind the last of the windows that lie wholly within the event."""
+    stop = min(window.stop, float(window.u.shape[1]))
+    within = np.flatnonzero((starts >= window.start - 1e-6) & (starts + window.cycle <= stop + 1e-6))
+    return int(within[-1]) + 1 if within.size else i_start + 1
 
 
 def _check_room(window: EventWindow, lead_cycles: float = LEAD_CYCLES) -> None:
@@ -288,8 +271,7 @@ def find_onset(window: EventWindow) -> float | None:
     if first - 2 * cycle < 1 or stop > window.u.shape[1]:
         return None
     k = np.arange(int(first - cycle), stop)
-    place = np.arange(window.u.shape[1])
-    change = np.stack([row[k] - np.interp(k - cycle, place, row) for row in window.u])
+    change = window.u[:, k] - between_samples(window.u, k - cycle)
     n_calm, width = first - int(first - cycle), max(2, round(_ONSET_CYCLES * cycle))
     peak = float(np.abs(window.u[:, k[:n_calm]]).max())
     square = np.cumsum(np.pad((change**2).mean(axis=0), (1, 0)))
@@ -317,15 +299,6 @@ def three_phase_power(window: EventWindow) -> F64 | None:
     return np.asarray((window.u * window.i).sum(axis=0))
 
 
-def _integral(sums: C128, values: C128, at: F64) -> C128:
-    """The integral from the first sample to a position between samples."""
-    k = np.minimum(at.astype(np.int64), sums.size - 2)
-    share = at - k
-    slope = values[k + 1] - values[k]
-    total: C128 = sums[k] + share * (values[k] + 0.5 * share * slope)
-    return total
-
-
 def _frequency_before(window: EventWindow) -> float:
     """The frequency by how the phasors before the event turn."""
     cycle = window.cycle
@@ -337,5 +310,6 @@ def _frequency_before(window: EventWindow) -> float:
     if not np.abs(strongest).min() > 0:
         raise SignalError("there is no voltage before the event")
     turning = np.unwrap(np.angle(strongest))
-    slope = float(np.polyfit(starts, turning, 1)[0])  # [rad per sample]
+    away = starts - starts.mean()
+    slope = float(away @ turning) / float(away @ away)  # of the line by least squares [rad per sample]
     return window.frequency_hz + slope * window.rate_hz / (2 * np.pi)

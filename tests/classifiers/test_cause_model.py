@@ -50,6 +50,24 @@ def test_the_arrays_give_what_the_library_gives_also_where_numbers_are_missing()
     assert np.abs(ours - forest.predict_proba(table.astype(np.float32))).max() < 0.005
 
 
+def test_trees_are_walked_all_at_once_as_one_by_one() -> None:
+    # Outside: each node asked in turn, as its definition says, of the model that is shipped.
+    model = cause_model()
+    rng = np.random.default_rng(2)
+    for _ in range(5):
+        row = rng.standard_normal(len(model.features)).astype(np.float32)
+        row[rng.random(row.size) < 0.3] = np.nan
+        total = np.zeros(len(model.causes))
+        for root in model.roots:
+            node = int(root)
+            while model.feature[node] >= 0:
+                x = row[model.feature[node]]
+                left = model.missing_left[node] if np.isnan(x) else x <= model.threshold[node]
+                node = int(model.left[node] if left else model.right[node])
+            total += model.shares[model.left[node]] / 255.0
+        assert model.mean_shares(row) == pytest.approx(total / model.roots.size, abs=1e-12)
+
+
 def test_a_model_is_the_same_after_its_file_and_the_file_is_the_same_each_time(tmp_path: Path) -> None:
     model, _ = train(examples(), seed=2)
     again, _ = train(examples(), seed=2)

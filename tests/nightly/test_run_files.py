@@ -194,3 +194,17 @@ def test_a_night_that_finds_nothing_new_leaves_a_file_and_status_shows_it(tmp_pa
     (run,) = last_runs(loaded(config))
     assert run.state == "whole"
     assert "last run 2" in halfcycle("status", "--config", config).stdout
+
+
+@pytest.mark.slow
+def test_a_night_that_cannot_look_whether_there_is_work_leaves_a_file_too(tmp_path: Path) -> None:
+    # SOURCE.
+    config = write_fleet(tmp_path)
+    fleet = loaded(config)
+    fleet.inbox.rmdir()
+    fleet.inbox.write_text("a file in place of the folder")
+    done = halfcycle("nightly", "--config", config)
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1
+    (run,) = last_runs(fleet)
+    assert (run.state, run.error) == ("failed", done.stderr.strip())

@@ -1,0 +1,101 @@
+"""Phasors of windows of one cycle that may begin between samples, and rows between their samples."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from halfcycle.pipeline.errors import SignalError
+
+F64 = npt.NDArray[np.float64]
+C128 = npt.NDArray[np.complex128]
+
+
+def cycle_phasors(
+    x: npt.ArrayLike, *, rate_hz: float, frequency_hz: float, starts: npt.ArrayLike, order: int = 1
+) -> C128:
+    """Phasors of one-cycle windows that may start between samples.
+
+    Parameters
+    ----------
+    x : shape (n_channels, n). [any unit]
+    rate_hz, frequency_hz : of the samples and of the fundamental. [Hz]
+    starts : shape (n_windows,). [samples]
+    order : of the harmonic; 0 gives the mean.
+
+    Returns
+    -------
+    complex, shape (n_channels, n_windows). RMS, against a cosine that starts with the first sample. [unit of x]
+
+    Raises
+    ------
+    SignalError : a window that does not lie within x, or x not finite.
+
+    Source: derived; the Fourier integral of the samples joined by straight lines.
+    """
+    only: C128 = harmonic_phasors(x, rate_hz=rate_hz, frequency_hz=frequency_hz, starts=starts, orders=(order,))[0]
+    return only
+
+
+def harmonic_phasors(
+    x: npt.ArrayLike, *, rate_hz: float, frequency_hz: float, starts: npt.ArrayLike, orders: Sequence[int]
+) -> C128:
+    """As `cycle_phasors`, of several orders at once: shape (n_orders, n_channels, n_windows)."""
+    values = np.atleast_2d(np.asarray(x, np.float64))
+    first = np.asarray(starts, np.float64)
+    cycle = rate_hz / frequency_hz
+    n = values.shape[1]
+    if first.size and not (first.min() >= 0 and first.max() + cycle <= n - 1 + 1e-6):
+        raise SignalError(f"windows of {cycle:.4g} samples from {first.min()} to {first.max()} leave the {n} samples")
+    if not np.isfinite(values).all():
+        raise SignalError("x must be finite")
+    turns = 2 * np.pi / cycle * np.asarray(orders, np.float64)
+    begin, end = (np.minimum(at.astype(np.int64), n - 2) for at in (first, first + cycle))
+    whole = min(int(cycle), n)  # samples that every window has from its first on
+    angles = np.arange(whole)[:, None] * turns
+    windows = np.lib.stride_tricks.sliding_window_view(values, whole, axis=1)[:, begin]
+    flat = windows.reshape(-1, whole) @ np.concatenate((np.cos(angles), -np.sin(angles)), axis=1)
+    sums = (flat[:, : turns.size] + 1j * flat[:, turns.size :]).reshape(*windows.shape[:2], turns.size)
+    # Samples about the edges, and how they count beside the sums: trapezoids, and parts of one at either end.
+    k = np.minimum(np.stack((begin, begin + 1, end, end + 1, begin + whole, begin + whole + 1)), n - 1)
+    a, b = first - begin, first + cycle - end
+    counts = np.stack((
+        0.5 * a**2 - a - 0.5, -0.5 * a**2, b - 0.5 * b**2 - 0.5, 0.5 * b**2, begin + whole <= end, begin + whole < end,
+    ))  # fmt: skip
+    turning = counts * np.exp(-1j * turns[:, None, None] * k)
+    edges = np.einsum("cew,oew->ocw", values[:, k], turning)
+    sums = np.moveaxis(sums, 2, 0) * np.exp(-1j * turns[:, None] * begin)[:, None, :] + edges
+    scale = np.where(turns == 0, 1.0, np.sqrt(2.0)) / cycle
+    return np.asarray(sums * scale[:, None, None], np.complex128)
+
+
+def between_samples(x: F64, at: npt.ArrayLike) -> F64:
+    """Rows at positions between their samples, on straight lines; beyond the first and last they stay.
+
+    Parameters
+    ----------
+    x : shape (n_rows, n), n >= 2. [any unit]
+    at : shape (n_positions,). [samples]
+    """
+    positions = np.asarray(at, np.float64)
+    k = np.clip(positions.astype(np.int64), 0, x.shape[1] - 2)
+    share = np.clip(positions - k, 0.0, 1.0)
+    here = x[:, k]
+    values: F64 = here + share * (x[:, k + 1] - here)
+    return values
+
+
+def without_fundamental(x: F64, angle: npt.ArrayLike) -> F64:
+    """What is left of rows without their mean and fundamental, by least squares.
+
+    Parameters
+    ----------
+    x : shape (n_rows, n). [any unit]
+    angle : shape (n,). Of the fundamental, over about a cycle. [rad]
+    """
+    turned = np.asarray(angle, np.float64)
+    basis = np.stack([np.ones(turned.size), np.cos(turned), np.sin(turned)])
+    left: F64 = x - np.linalg.solve(basis @ basis.T, basis @ x.T).T @ basis
+    return left
