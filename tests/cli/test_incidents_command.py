@@ -57,7 +57,7 @@ def test_most_says_how_many_are_printed(catalogue: Path) -> None:
     [
         ((), "name a catalogue, or a fleet"),
         (("missing.parquet",), "no such catalogue"),
-        (("{catalogue}", "--out", "i.xlsx"), "ending"),
+        (("{catalogue}", "--out", "i.xlsx"), "extension"),
         (("{catalogue}", "--topology", "missing.toml"), "missing.toml"),
     ],
 )

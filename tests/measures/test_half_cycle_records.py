@@ -199,7 +199,7 @@ REFUSED = {
     "infinite": ({"u": [0.0, np.inf], "nominal_frequency_hz": 50.0}, "finite"),
     "under 8 samples a cycle": ({"u": np.zeros(100), "nominal_frequency_hz": 401.0}, "per cycle"),
     "no frequency to be told": ({"u": np.zeros(1000)}, "nominal frequency"),
-    "too short to tell the frequency": ({"u": np.zeros(100)}, "under two cycles"),
+    "too short to tell the frequency": ({"u": np.zeros(100)}, "less than two cycles"),
     "frequency of zero": ({"u": np.zeros(100), "nominal_frequency_hz": 0.0}, "above zero"),
     "frequency below zero": ({"u": np.zeros(100), "nominal_frequency_hz": -50.0}, "above zero"),
     "falling crossings": ({"u": np.zeros(100), "crossings": [1.0, 50.0, 30.0]}, "rise"),

@@ -252,7 +252,7 @@ def test_files_that_changed_a_moment_ago_are_left_to_settle_with_their_companion
 
 def test_an_inbox_that_is_missing_is_a_clear_error(fleet: Fleet) -> None:
     fleet.inbox.rmdir()
-    with pytest.raises(StoreError, match="the inbox is no folder"):
+    with pytest.raises(StoreError, match="the inbox is not a folder"):
         run_nightly(fleet)
 
 

@@ -215,7 +215,7 @@ def test_a_report_of_the_fleet_lists_events_of_logs_and_show_says_that_there_is_
     done = halfcycle("report", "--config", tmp_path / "fleet" / "fleet.toml", "--out", tmp_path / "pages")
     assert done.returncode == 0, done.stderr
     pages = "".join(page.read_text() for page in (tmp_path / "pages").rglob("*.html"))
-    assert "log of RMS" in pages
+    assert "RMS log" in pages
     (event,) = events_in(fleet)
     shown = halfcycle(
         "show", event.event_id, "--config", tmp_path / "fleet" / "fleet.toml", "--out", tmp_path / "e.svg"

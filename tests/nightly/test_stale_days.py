@@ -225,7 +225,7 @@ def test_a_damaged_catalogue_is_named_and_made_anew(fleet: Fleet) -> None:
     (path,) = (fleet.store / "catalogue").rglob("*.parquet")
     path.write_bytes(path.read_bytes()[:100])
     assert states(fleet) == {DAY_1: "damaged"}
-    with pytest.raises(PlaceError, match=r"events\.parquet: is no catalogue"):
+    with pytest.raises(PlaceError, match=r"events\.parquet: is not a catalogue"):
         read_catalogue(fleet, [Day(SITE, date.fromisoformat(DAY_1))])
     summary = run_nightly(fleet)
     assert summary.damaged == (Day(SITE, date.fromisoformat(DAY_1)),)

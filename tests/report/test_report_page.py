@@ -159,7 +159,7 @@ def test_the_answer_comes_first_with_numbers_that_are_right() -> None:
     assert "It had 3 sags and 1 swell, in 1 incident." in site
     assert "The worst was the momentary swell of 1 March 2026, 12:05:00 UTC: 120.0 % for 1 s." in site
     assert "1 of its 3 sags and interruptions of at most a minute went below the ITI curve (2000)." in site
-    assert "Side: 1 from upstream and 1 from downstream; of 2 it cannot be told." in site
+    assert "Side: 1 from upstream and 1 from downstream; 2 unknown." in site
     cause = "The likely cause of 2 of 3 events is a short circuit in the network"
     assert f"{cause} (50 to 90 % probable)." in site
     assert made.scatter is not None

@@ -215,7 +215,7 @@ def test_a_recording_without_power_frequency_has_no_sets() -> None:
 
 
 def test_arrays_that_cannot_be_looked_at_are_refused() -> None:
-    with pytest.raises(SignalError, match="under two cycles"):
+    with pytest.raises(SignalError, match="less than two cycles"):
         draft_channels(np.zeros((3, 20)), [BLANK] * 3, rate_hz=6400.0)
     with pytest.raises(SignalError, match="2 rows of samples for 3"):
         draft_channels(np.zeros((2, 2000)), [BLANK] * 3, rate_hz=6400.0)

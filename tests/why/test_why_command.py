@@ -180,7 +180,7 @@ def test_the_rows_of_a_fleet_come_about_again_from_its_store(tmp_path: Path) -> 
         (["a"], "--config"),
         (["all", "e.csv", "--key", "short"], "at least 16 bytes"),
         (["all", "e.csv", "--key", "none"], "cannot be read"),
-        (["all", "bad.csv"], "is no provenance"),
+        (["all", "bad.csv"], "is not the provenance"),
     ],
 )
 def test_wrong_usage_is_said_with_status_2(folder: Path, words: list[str], said: str) -> None:
