@@ -20,6 +20,7 @@ from halfcycle.classifiers.direction_methods import (
     UPSTREAM,
     Answer,
     PowerTrace,
+    against_before,
     distance,
     disturbance_power,
     load_admittance,
@@ -49,6 +50,13 @@ _NO_SOURCE: Final = "voltage and current change together by an impedance that no
 _AGAINST: Final = "the negative sequence says otherwise"
 _TURNED: Final = "positive and negative sequence change as if phases were taken for one another"
 _TURN: Final = math.radians(120.0)
+# What a load, and a source that feeds it, can be; common practice, no source. A current takes at most 6 % of its
+# source's voltage; a source's impedance is less resistive than a load of power factor 0.85; a load with its motors
+# answers a sag with at least 0.15 times the impedance that it had before.
+_WEAKEST_SOURCE: Final = 0.06
+_MOST_RESISTIVE: Final = math.acos(0.85)
+_STIFFEST_LOAD: Final = 0.15
+_NOT_BY_LOAD: Final = "the impedance of the changes fits no load before, so the clamps may point to the source"
 _NEAR_TURN: Final = math.radians(35.0)
 
 
@@ -84,6 +92,7 @@ def find_direction(
     i_stop: int,
     power: PowerTrace | None = None,
     negative: tuple[npt.ArrayLike, npt.ArrayLike] | None = None,
+    by_load: bool = False,
 ) -> Direction:
     """The side of the monitor that an event's cause lies on.
 
@@ -95,13 +104,16 @@ def find_direction(
     i_start, i_stop : half-open range of half cycles whose windows lie within the event, or in what it leaves behind.
     power : for the method of disturbance power, which is asked where the voltage falls; None leaves it out.
     negative : negative-sequence phasors of voltage and current, as v1 and i1; None leaves that method out.
+    by_load : that clamps point downstream was told by the power that flows there alone. Generation behind clamps that
+        are all backwards looks alike, so the changes must be those of a load and its source, too.
 
     Returns
     -------
     Direction, the same whichever way power flowed before; ``unknown`` where fewer than two methods can tell, where
     fewer than 60 % of them agree, where the negative sequence says otherwise, and for ``downstream`` where voltage and
-    current do not change together as behind a source, by an impedance that one has; and where both sequences change as
-    if clamps were rotated.
+    current do not change together as behind a source, by an impedance that one has; where both sequences change as
+    if clamps were rotated; and, if `by_load`, where voltage and current change by an impedance that no source (for
+    ``downstream``) or no load (for ``upstream``) of this size has.
 
     Raises
     ------
@@ -140,18 +152,30 @@ def find_direction(
         found = replace(found, confidence=min(found.confidence, _SPLIT))
     elif found.direction == DOWNSTREAM and not _is_sources(z1):
         return _open(found, _NO_SOURCE)
-    if z2 is None or found.direction == UNKNOWN:
-        return found
-    if _are_turned(z1, z2):
-        return _open(found, _TURNED)
-    # Against the negative sequence no vote stands: it knows nothing of the power that flows.
-    if _is_sources(z2) != (found.direction == DOWNSTREAM):
-        return _open(found, _AGAINST)
-    return found
+    if by_load and not _fits_a_load(found.direction, z1, against_before(z1, v, i, n_before=n_before)):
+        return _open(found, _NOT_BY_LOAD)
+    doubt = _doubt(found.direction, z1, z2)
+    return found if doubt is None else _open(found, doubt)
 
 
 def _open(found: Direction, reason: str) -> Direction:
     return replace(found, direction=UNKNOWN, confidence=0.0, reason=f"{reason}; {found.reason}")
+
+
+def _doubt(direction: str, z1: complex, z2: complex | None) -> str | None:
+    """What the negative sequence says against a side: it knows nothing of the power that flows."""
+    if z2 is None or direction == UNKNOWN:
+        return None
+    if _are_turned(z1, z2):
+        return _TURNED
+    return None if _is_sources(z2) == (direction == DOWNSTREAM) else _AGAINST
+
+
+def _fits_a_load(direction: str, impedance: complex, size: float) -> bool:
+    """Whether an impedance of changes, and its size against V1 / I1 before, are those of a load, or of its source."""
+    if direction == DOWNSTREAM:
+        return size <= _WEAKEST_SOURCE and float(np.angle(-impedance)) >= _MOST_RESISTIVE
+    return direction != UPSTREAM or size >= _STIFFEST_LOAD
 
 
 def _is_sources(impedance: complex) -> bool:

@@ -324,6 +324,20 @@ def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int
     return share, _rms(left) / max(float(np.abs(v1[_before(n_before)]).mean()), 1e-30), impedance
 
 
+def against_before(impedance: complex, v1: C128, i1: C128, *, n_before: int) -> float:
+    """An impedance of changes in units of V1 / I1 before the event, which is the load's where a load is all there is.
+
+    Of a source it is the share of the voltage that the current before takes.
+
+    Parameters
+    ----------
+    impedance : as of `off_the_line`. [ohm]
+    v1, i1, n_before : as of `find_direction`.
+    """
+    before = _before(n_before)
+    return abs(impedance) * abs(complex(i1[before].mean())) / max(abs(complex(v1[before].mean())), 1e-30)
+
+
 def _before(n_before: int) -> slice:
     """What counts as before: five cycles at most."""
     return slice(max(0, n_before - 10), n_before)

@@ -34,6 +34,9 @@ class Run(Settings):
     task_runner: Literal["threads", "processes"] = "processes"
     longest_s: float = Field(3600.0, gt=0)
     wait_for_lock_s: float = Field(0.0, ge=0)
+    retries: int = Field(1, ge=0, le=20)
+    retry_after_s: float = Field(60.0, ge=0)
+    longest_night_h: float | None = Field(None, gt=0)
     backfill_days: int | None = Field(None, ge=1)
     strict: bool = False
     engine: Engine = "processes"
@@ -107,6 +110,7 @@ class Fleet(Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
     inbox: Path = Path("inbox")
+    inbox_from: str = Field("", pattern=r"^$|^[a-z0-9+]+://.")
     store: Path = Path("store")
     processed: Path = Path("processed")
     quarantine: Path = Path("quarantine")

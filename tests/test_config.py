@@ -223,6 +223,9 @@ def test_the_prefect_deployment_names_a_flow_and_a_config_that_exist() -> None:
     assert f"\ndef {function}(config: str)" in source
     assert load_fleet(ROOT / deployment["parameters"]["config"]).sites
     assert deployment["schedules"][0]["cron"].count(" ") == 4
+    # What ends a run without a heartbeat looks for the runs by this tag.
+    (automation,) = yaml.safe_load((ROOT / "configs" / "automations.yaml").read_text(encoding="utf-8"))["automations"]
+    assert automation["trigger"]["match_related"]["prefect.resource.id"] == f"prefect.tag.{deployment['tags'][0]}"
 
 
 def test_the_digest_survives_a_round_trip_and_changes_with_each_setting() -> None:

@@ -203,7 +203,7 @@ def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = N
     v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
     direction = find_direction(
         v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
-        negative=None if v2 is None or i2 is None else (v2, i2),
+        negative=None if v2 is None or i2 is None else (v2, i2), by_load=wiring is not None and wiring.by_load,
     )  # fmt: skip
     return direction if wiring is None else replace(direction, confidence=min(direction.confidence, wiring.sure))
 

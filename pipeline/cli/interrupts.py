@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from types import FrameType
 
-_LIMIT_S = 20.0
+_LIMIT_S = 30.0
 
 
 @contextmanager

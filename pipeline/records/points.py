@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -74,7 +75,12 @@ def points_of(header: Header, *, hookup: str | None = None) -> tuple[Point, ...]
     ------
     SignalError : the hookup needs a voltage that the capture does not have.
     """
-    channels = _by_colour(header.channels)
+    return _points_among(header.channels, hookup)
+
+
+@lru_cache(maxsize=64)  # the captures of a recorder have the same channels
+def _points_among(recorded: tuple[Channel, ...], hookup: str | None) -> tuple[Point, ...]:
+    channels = _by_colour(recorded)
     groups = _groups(channels)
     points = []
     for name, phases, notes in groups:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -36,8 +37,7 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
     found = np.full(len(channels), block.shape[1] < n)
     if block.shape[1] < n:
         return found
-    hertz = np.fft.rfftfreq(n, 1 / samples_per_cycle)  # in nominal frequencies
-    inside, window = (hertz >= _BAND[0]) & (hertz <= _BAND[1]), np.hanning(n)
+    inside, window = _band_and_window(n, samples_per_cycle)
     for first in np.unique(np.linspace(0, block.shape[1] - n, _WINDOWS).astype(np.int64)).tolist():
         raw = block[:, first : first + n]
         for c, channel in enumerate(channels):
@@ -53,3 +53,11 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
         if found.all():
             break
     return found
+
+
+@lru_cache(maxsize=16)
+def _band_and_window(n: int, samples_per_cycle: float) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float64]]:
+    """Which bins of a spectrum of n samples lie in the band, and the window that goes before it."""
+    hertz = np.fft.rfftfreq(n, 1 / samples_per_cycle)  # in nominal frequencies
+    window = np.hanning(n).astype(np.float64)
+    return (hertz >= _BAND[0]) & (hertz <= _BAND[1]), window

@@ -5,9 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, replace
+from statistics import median
 from typing import Final, Literal
-
-import numpy as np
 
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
@@ -248,7 +247,7 @@ def _point_account(
 ) -> PointAccount:
     first = records[0]
     levels = _alike([one.level_v for one in records if one.level_v is not None])
-    usual = float(np.median(levels)) if levels else None
+    usual = median(levels) if levels else None
     found = _nominal(records, levels, declared_v, frequency_hz)
     told = found.told
     if refused_v is not None and declared_v is None and usual is not None:
@@ -276,7 +275,7 @@ def _alike(levels: Sequence[float]) -> list[float]:
     """Levels near the middle one; of two that differ, none."""
     if len(levels) == 2 and max(levels) > (1 + _ALIKE) * min(levels):
         return []
-    middle = float(np.median(levels)) if levels else 0.0
+    middle = median(levels) if levels else 0.0
     return [level for level in levels if abs(level / middle - 1) <= _ALIKE]
 
 
@@ -302,7 +301,7 @@ def _nominal(
     seen = list(levels) or others
     if not seen:
         return _Nominal("nominal voltage not told: no record begins with a steady voltage")
-    level = float(np.median(seen))
+    level = median(seen)
     stated = _stated(records, level, line_to_line=line_to_line)
     if stated is not None:
         return _Nominal(f"nominal {volts(stated)} {between}, as the file states", stated, "stated by the file")
@@ -326,7 +325,7 @@ def _inferred(
         )
     else:
         found = candidates(seen, line_to_line=line_to_line, frequency_hz=frequency_hz)
-    level = volts(float(np.median(seen)))
+    level = volts(median(seen))
     of_how_many = f"{len(seen)} records" if len(seen) > 1 else "one record"
     if found and found[0].probability >= SURE:
         best = found[0]

@@ -155,7 +155,8 @@ def _ranked(systems: _Systems, densities: F64) -> tuple[Candidate, ...]:
     shares = systems.weights * densities
     shares /= shares.sum() + _NONE_OF_THESE
     order = np.argsort(-shares, kind="stable")
-    return tuple(Candidate(float(systems.volts[k]), float(shares[k])) for k in order if shares[k] > 0)
+    ranked = zip(systems.volts[order].tolist(), shares[order].tolist(), strict=True)
+    return tuple(Candidate(volts, share) for volts, share in ranked if share > 0)
 
 
 @cache

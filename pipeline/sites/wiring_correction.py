@@ -3,7 +3,9 @@
 What is wrong with leads and clamps is linear: each right voltage or current is a sum of recorded ones. Where several
 explanations fit and differ in the sides that they give, or none is sure, nothing is put right and sides are withheld.
 All clamps backwards and power that flows back look alike: unless the clamps are declared, sides are withheld then. What
-no phasor shows is a site that feeds back through clamps that are all backwards: it looks right.
+no phasor shows is a site that feeds back through clamps that are all backwards: it looks right. So a side must also fit
+a load where nobody has declared the clamps; see `halfcycle.classifiers.direction`. What is left is a site whose
+generation meets its load to a few per cent: there a side may be wrong, unless the clamps are declared.
 """
 
 from __future__ import annotations
@@ -55,6 +57,7 @@ class Wiring:
     voltages, currents : square matrices that take recorded channels, in the order of the point's, to right ones; None:
         as they are.
     lost : of ``voltages`` and ``currents``, what cannot be put right.
+    by_load : that clamps point to the load is told by power that flows there alone; nobody has declared it.
     """
 
     verdict: Verdict = "right"
@@ -63,11 +66,12 @@ class Wiring:
     voltages: tuple[tuple[float, ...], ...] | None = None
     currents: tuple[tuple[float, ...], ...] | None = None
     lost: frozenset[str] = frozenset()
+    by_load: bool = False
 
     @property
     def effect(self) -> tuple[object, ...]:
         """What it does to a recording; verdicts of equal effect differ in words and sureness alone."""
-        return self.verdict, self.voltages, self.currents, self.lost
+        return self.verdict, self.voltages, self.currents, self.lost, self.by_load
 
     def corrected_voltages(self, u: F64) -> F64:
         """Right voltages from recorded ones, shape (n_voltages, n). [V]"""
@@ -124,10 +128,10 @@ def wiring_of(
     if lost:
         return Wiring("withheld", f"wiring in doubt ({names})", lost=frozenset(lost))
     if not serious:
-        return Wiring("right", names)
+        return Wiring("right", names, by_load=not clamps_declared)
     sure = min(one.sure for one in serious)
     words = f"worked out with the wiring put right ({names}, confidence {100 * sure:.0f} %)"
-    return Wiring("put right", words, sure, _rows(plan.u), _rows(plan.i))
+    return Wiring("put right", words, sure, _rows(plan.u), _rows(plan.i), by_load=not clamps_declared)
 
 
 def told_wiring(

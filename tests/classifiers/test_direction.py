@@ -110,6 +110,37 @@ def test_no_method_takes_one_side_for_the_other_where_power_flows_back(
     assert voted.direction == side or (exported == 5.0 and voted.direction == "unknown")
 
 
+@pytest.mark.parametrize("exported", [1.6, 2.0, 4.0])
+@pytest.mark.parametrize("downstream", [False, True])
+def test_generation_behind_clamps_all_backwards_looks_like_a_load_and_gets_no_side(
+    downstream: bool, exported: float
+) -> None:
+    """Derived: a load beside a machine, behind a source, whose power back looks like a load's with I turned round.
+
+    The recorder then sees the site's impedance for the source's and the other way about: no source is so weak, and no
+    load so stiff. A load alone keeps its side. Nearer to balance, below 1.4 here, an upstream sag cannot be told so.
+    """
+    machine = 0.25j * abs(Z_LOAD) / exported  # common practice, no source: a quarter of its rated impedance
+    e_machine = (1 + 1 / Z_LOAD * machine + (exported - 1) * machine / Z_LOAD.conjugate()) * E
+
+    def solved(upstream: complex, site: complex) -> tuple[complex, complex]:
+        v = (E / Z_SOURCE + e_machine / machine) / (1 / Z_SOURCE + upstream + site)
+        return v, site * v - e_machine / machine
+
+    none, on = 0j, 1 / (1.0 + 6.0j)
+    own = 1 / Z_LOAD + 1 / machine
+    v, i = (np.full(N, x, np.complex128) for x in solved(none, own))
+    v[I_START - 1 : I_STOP + 1], i[I_START - 1 : I_STOP + 1] = solved(
+        none if downstream else on, own + (on if downstream else none)
+    )
+    span = {"n_before": N_BEFORE, "i_start": I_START, "i_stop": I_STOP}
+    assert (v[0] * i[0].conjugate()).real < 0
+    assert find_direction(v, -i, **span).direction == ("upstream" if downstream else "downstream")
+    assert find_direction(v, -i, by_load=True, **span).direction == "unknown"
+    v, i = series(1.0 + 6.0j, downstream=downstream)
+    assert find_direction(v, i, by_load=True, **span) == find_direction(v, i, **span)
+
+
 @pytest.mark.parametrize(("z_negative", "side"), [(-Z_SOURCE, "downstream"), (Z_LOAD, "upstream"), (1j - 2, None)])
 def test_negative_sequence_has_the_impedance_of_the_other_side(z_negative: complex, side: str | None) -> None:
     # SOURCE, for the negative sequence: dV2 = -Zs dI2 downstream, +Zload dI2 upstream; neither is of no side.

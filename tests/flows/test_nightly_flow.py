@@ -39,6 +39,7 @@ from made_fleet import (
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.nightly.run_files import last_runs
 from halfcycle.pipeline.notifying import fleet_name
 
 pytestmark = [
@@ -66,7 +67,7 @@ def demo(
 @pytest.fixture
 def config(tmp_path: Path, demo: Demo) -> Path:
     """A fleet with three days in the inbox, and a database that is made already."""
-    config = write_fleet(tmp_path / "fleet", run="batch_files = 1")
+    config = write_fleet(tmp_path / "fleet", run="batch_files = 1\nretries = 0")
     fleet = loaded(config)
     for i, day in enumerate(("2026-03-01", "2026-03-02", "2026-03-05")):
         capture = made_capture(f"{day}T23:59:59", sags=[(0.5, 0.9, 0.5)], seed=i)
@@ -243,6 +244,55 @@ def test_a_run_that_cannot_do_its_job_fails_with_a_word_and_no_traceback(config:
     assert len(events_in(fleet)) == 3
 
 
+def states_of(fleet: Fleet, task: str) -> list[tuple[str, int]]:
+    """States of a task's runs by Prefect's own history, with how often each was begun."""
+    with closing(sqlite3.connect(f"file:{fleet.store / '.flows' / 'runs.db'}?mode=ro", uri=True)) as history:
+        return history.execute(
+            "select state_name, run_count from task_run where name like ?", (f"{task}-%",)
+        ).fetchall()
+
+
+@pytest.mark.long
+def test_a_night_that_its_store_failed_is_tried_again(config: Path, home: dict[str, str], tmp_path: Path) -> None:
+    config.write_text(config.read_text().replace("retries = 0", "retries = 3\nretry_after_s = 2.0"))
+    fleet = loaded(config)
+    expected = undisturbed(config, tmp_path)
+    (fleet.store / "catalogue").write_text("a file in place of the folder")
+    before = len(states_of(fleet, "night"))
+    with followed("nightly", "--config", config, env=home) as run:
+        deadline = time.monotonic() + 600
+        while "AwaitingRetry" not in [name for name, _ in states_of(fleet, "night")] and time.monotonic() < deadline:
+            run.look()
+            time.sleep(0.05)
+        (fleet.store / "catalogue").unlink()
+        status, out, err = run.end()
+    assert (status, err) == (0, "")
+    assert "3 stored" in out or "catalogues: 5 days" in out
+    ((name, count),) = states_of(fleet, "night")[before:]
+    assert name == "Completed"
+    assert count >= 2
+    assert catalogue_bytes(fleet.store) == expected
+
+
+@pytest.mark.long
+def test_a_night_that_takes_too_long_is_ended_with_a_word_and_the_next_one_finishes_it(
+    config: Path, home: dict[str, str], tmp_path: Path
+) -> None:
+    expected = undisturbed(config, tmp_path)
+    text = config.read_text()
+    config.write_text(text.replace("[run]", "[run]\nlongest_night_h = 1e-5"))
+    fleet = loaded(config)
+    with followed("nightly", "--config", config, env=home) as run:
+        status, out, err = run.end()
+        assert (status, out) == (1, "")
+        assert "took longer than 1e-05 h" in err.splitlines()[0]  # processes under way may say what ended them
+        assert_gone(run.seen)
+    assert last_runs(fleet)[-1].error in err.splitlines()[0]
+    config.write_text(text)
+    assert plain_run(config).returncode == 0
+    assert catalogue_bytes(fleet.store) == expected
+
+
 def test_a_store_that_is_a_file_is_a_clear_error_before_any_server_starts(tmp_path: Path, home: dict[str, str]) -> None:
     config = write_fleet(tmp_path / "fleet")
     (tmp_path / "fleet" / "store").write_text("a file")
@@ -327,7 +377,7 @@ def test_the_flows_state_is_failed_only_where_the_run_could_not_do_its_job(
 ) -> None:
     fleet = loaded(config)
     (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
-    broken = write_fleet(tmp_path / "broken")
+    broken = write_fleet(tmp_path / "broken", run="retries = 0")
     write_capture(made_capture("2026-03-01T12:00:00"), loaded(broken).inbox / SITE / "a.csv")
     (tmp_path / "broken" / "store").mkdir()
     (tmp_path / "broken" / "store" / "waveforms").write_text("a file in place of the folder")

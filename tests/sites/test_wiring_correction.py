@@ -172,11 +172,8 @@ def test_a_thousand_faults_each_behind_a_mistake_are_never_put_on_the_wrong_side
 @pytest.mark.exam
 @pytest.mark.slow
 @pytest.mark.parametrize("flow", FLOWS)
-def test_faults_at_sites_with_generation_each_behind_a_mistake_are_hardly_ever_put_on_the_wrong_side(flow: str) -> None:
-    """But all clamps backwards where power does not flow to the load: that no phasor shows, as the module says.
-
-    Nor does any phasor of a balanced fault show phases that are taken for one another where currents are no load's.
-    """
+def test_faults_at_sites_with_generation_each_behind_a_mistake_are_never_put_on_the_wrong_side(flow: str) -> None:
+    """But where next to nothing flows before: then no impedance of changes tells a site from its source by its size."""
 
     def cases() -> Iterator[tuple[Installation, str, Make]]:
         for k in range(240):
@@ -188,13 +185,11 @@ def test_faults_at_sites_with_generation_each_behind_a_mistake_are_hardly_ever_p
     counts = outcomes(cases())
     wrong = sum((Counter({word: n for word, n in count.items() if "wrong: " in word}) for count in counts.values()),
                 Counter[str]())  # fmt: skip
-    del wrong["wrong: all clamps backwards"]
-    assert wrong.total() <= (0 if flow == "importing" else 0.01 * 240)
+    assert wrong.total() <= (0.01 * 240 if flow == "balanced" else 0)
 
 
 @pytest.mark.long
-def test_at_sites_with_generation_no_mistake_but_one_makes_a_side_wrong() -> None:
-    """But all clamps backwards where power flows back: that no phasor shows, as the module says."""
+def test_at_sites_with_generation_no_mistake_makes_a_side_wrong() -> None:
     wrong = []
     for k, flow in enumerate(("exporting", "balanced")):
         case = generation_case(np.random.default_rng([2 * k, 55]), place="downstream", flow=flow)
@@ -203,7 +198,7 @@ def test_at_sites_with_generation_no_mistake_but_one_makes_a_side_wrong() -> Non
             make(site)
             side, _ = site.side(site.wiring())
             wrong += [mistake] if side not in (None, "unknown", case.recording.truth[0].direction) else []
-    assert set(wrong) <= {"all clamps backwards"}
+    assert not wrong
 
 
 @pytest.mark.parametrize("hookup", ["four-wire", "three-wire"])
@@ -235,6 +230,17 @@ def test_power_that_flows_back_withholds_the_side_unless_the_clamps_are_declared
         assert "side withheld" in explained.why
         assert declared == Wiring()
         assert site.side(declared)[0] == place
+
+
+def test_generation_behind_clamps_all_backwards_is_no_load_and_has_no_side() -> None:
+    for k in (0, 1, 3, 4):
+        place = ("downstream", "upstream")[k // 2 % 2]
+        site = Installation(generation_case(np.random.default_rng([k, 57]), place=place, flow="exporting"), "four-wire")
+        scaled(IA=-1.0, IB=-1.0, IC=-1.0)(site)
+        wiring = site.wiring()
+        assert (wiring.verdict, wiring.by_load) == ("right", True)  # power seems to flow to a load
+        assert site.side(wiring) == ("unknown", 0.0)
+        assert site.side(Wiring())[0] == ("upstream" if place == "downstream" else "downstream")
 
 
 def test_voltages_in_doubt_withhold_type_side_and_cause() -> None:
@@ -280,7 +286,8 @@ def finding(fault: str, *phases: str, sure: float = 0.9, also: tuple[Mistake, ..
 def test_right_wiring_is_handed_through_as_it_is() -> None:
     wiring = verdict()
     u = np.ones((3, 4))
-    assert wiring == Wiring()
+    assert wiring == Wiring(by_load=True)
+    assert verdict(clamps_declared=True) == Wiring()
     assert wiring.corrected_voltages(u) is u
     assert verdict(finding("nominal_mismatch", sure=0.7)).verdict == "right"
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final, Literal, cast, get_args
@@ -119,7 +118,7 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     lines = Lines(text, path=path, first_line=first_line)
     station, revision = _station(lines, notes)
     n_analog, n_digital = _channel_counts(lines)
-    analog = _with_points(_with_phases([_analog_channel(lines, i, revision, notes) for i in range(n_analog)]))
+    analog = _with_phases_and_points([_analog_channel(lines, i, revision, notes) for i in range(n_analog)])
     for i in range(n_digital):
         _skip_digital(lines, i)
     line_frequency_hz = _line_frequency(lines)
@@ -210,28 +209,27 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     )
 
 
-def _with_phases(channels: list[AnalogChannel]) -> tuple[AnalogChannel, ...]:
-    """Channels with their phases: numbers in phase fields are looked at circuit by circuit, where those are named."""
+def _with_phases_and_points(channels: list[AnalogChannel]) -> tuple[AnalogChannel, ...]:
+    """Channels with their phases and measuring points.
+
+    Numbers in phase fields are looked at circuit by circuit, where those are named. Points are the circuits of
+    voltages, to which currents of these belong too.
+    """
     by_name = Counter((channel.quantity, channel.component) for channel in channels)
     circuits: dict[tuple[Quantity, str], list[int]] = {}
     for i, channel in enumerate(channels):
         own = (channel.quantity, channel.component)
         circuits.setdefault(own if by_name[own] > 1 else (channel.quantity, ""), []).append(i)
+    points = {channel.component for channel in channels if channel.quantity == "voltage"}
     found = list(channels)
     for members in circuits.values():
         of_circuit = [channels[i] for i in members]
         phases = phases_of([c.phase_field for c in of_circuit], [c.name for c in of_circuit])
         for i, phase in zip(members, phases, strict=True):
-            found[i] = replace(channels[i], phase=phase)
+            one = channels[i]
+            is_at_point = one.quantity != "other" and one.component in points
+            found[i] = replace(one, phase=phase, point=one.component if is_at_point else one.point)
     return tuple(found)
-
-
-def _with_points(channels: Sequence[AnalogChannel]) -> tuple[AnalogChannel, ...]:
-    """Channels with their measuring points: the circuits of voltages, to which currents of these belong too."""
-    points = {channel.component for channel in channels if channel.quantity == "voltage"}
-    return tuple(
-        replace(c, point=c.component) if c.quantity != "other" and c.component in points else c for c in channels
-    )
 
 
 def _ratio(lines: Lines, fields: list[str], name: str, revision: int, notes: Notes) -> float:

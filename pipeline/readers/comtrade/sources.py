@@ -102,8 +102,8 @@ def sibling(path: Path, ending: str, *, search: bool) -> Path | None:
     ------
     OSError : the folder cannot be listed.
     """
-    likely = (ending.upper(), ending) if path.suffix.isupper() else (ending, ending.upper())
-    stem = os.fspath(path.with_suffix(""))
+    stem, own = os.path.splitext(path)
+    likely = (ending.upper(), ending) if own.isupper() else (ending, ending.upper())
     for variant in (*likely, ending.capitalize()):
         candidate = f"{stem}.{variant}"
         if os.path.isfile(candidate):
