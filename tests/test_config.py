@@ -179,7 +179,9 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     assert "# [notify]" in text
     assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key"}
     assert "# key = " in text
-    assert set(document["run"]) | {"backfill_days"} == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
+    assert set(document["run"]) | {"backfill_days", "longest_night_h"} == set(
+        Fleet.model_fields["run"].annotation.model_fields
+    )  # type: ignore[union-attr]
     assert set(document["report"]) == set(Report.model_fields)
     for line in text.splitlines():
         if "=" in line and not line.startswith("#") and "sag_pu" not in line and "hysteresis_pu" not in line:
