@@ -92,10 +92,8 @@ class Description(_Strict):
     def _sides(cls, layout: object) -> tuple[str, ...]:
         sides = tuple(side.strip() for side in layout.split(",")) if isinstance(layout, str) else ()
         if len(set(sides)) < len(sides) or not {"sample"} <= set(sides) <= {"event", "channel", "sample"}:
-            raise ValueError(
-                f"layout is {layout!r}; allowed are event, channel and sample in the order of the array's axes, such "
-                "as \"event,channel,sample\""
-            )  # fmt: skip
+            example = 'such as "event,channel,sample"'
+            raise ValueError(f"layout is {layout!r}; it must name the array's axes in their order, {example}")
         return sides
 
     @field_validator("utc_offset")
@@ -359,10 +357,8 @@ def channels_of(
     if keep_unknown:
         left_out = []
     elif not channels:
-        raise MalformedRecord(path, "", (
-            "no column states what it measures; add units such as (V) to the names, or describe the columns under "
-            f"[channels] in {beside.name}"
-        ))  # fmt: skip
+        how = f"add units such as (V) to the names, or describe the columns under [channels] in {beside.name}"
+        raise MalformedRecord(path, "", f"no column states what it measures; {how}")
     notes = [f"ignored, as neither name nor unit states what they are: {', '.join(left_out)}"] if left_out else []
     notes += [f"without a unit, taken as V or A by their names: {', '.join(assumed)}"] if assumed else []
     return channels, notes
