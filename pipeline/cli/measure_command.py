@@ -78,9 +78,7 @@ def measure_command(
         Optional[int],  # noqa: UP045
         typer.Option(metavar="V", help="Flickermeter lamp, 120 or 230. Default: by voltage."),
     ] = None,
-    uncertainty: Annotated[
-        str, typer.Option(metavar="WORD", help="standard: add the standard uncertainty of each value.")
-    ] = "none",
+    uncertainty: Annotated[str, typer.Option(metavar="WORD", help="standard: adds uncertainties.")] = "none",
     key: SigningKey = None,
     sites: Sites = None,
     workers: Workers = None,

@@ -20,7 +20,7 @@ def place(text: str) -> Path:
 Captures = Annotated[
     list[Path],
     typer.Argument(
-        metavar="PATH", help="Capture files or folders; also addresses such as s3://bucket/folder.",
+        metavar="PATH", help="Capture files, folders or addresses (s3://…).",
         parser=place, show_default=False,
     ),
 ]  # fmt: skip
@@ -43,7 +43,7 @@ HookupName = Annotated[
 ]
 Sites = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(metavar="FILE", help="TOML file of [[sites]]; `inspect --sites` drafts one."),
+    typer.Option(metavar="FILE", help="TOML of [[sites]]; `inspect --sites` drafts one."),
 ]
 SitesOfCatalogue = Annotated[
     Optional[Path],  # noqa: UP045
@@ -51,12 +51,12 @@ SitesOfCatalogue = Annotated[
 ]
 Workers = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option(min=1, metavar="N", help="Worker processes. Default: by the amount of work."),
+    typer.Option(min=1, metavar="N", help="Worker processes. Default: automatic."),
 ]
-EngineName = Annotated[str, typer.Option("--engine", metavar="NAME", help="Where the work runs: processes, or dask.")]
+EngineName = Annotated[str, typer.Option("--engine", metavar="NAME", help="Engine: processes or dask.")]
 Scheduler = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option(metavar="ADDRESS", help="Dask scheduler, such as tcp://host:8786. Default: one on this machine."),
+    typer.Option(metavar="ADDRESS", help="Dask scheduler: tcp://host:8786. Default: local."),
 ]
 Strict = Annotated[bool, typer.Option("--strict", help="Reject files that need repair.")]
 Worst = Annotated[int, typer.Option(min=0, metavar="N", help="Number of worst events to print.")]
@@ -90,5 +90,5 @@ LastDay = Annotated[
 ]
 SigningKey = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option("--key", metavar="FILE", help="Key file to sign and check the provenance with."),
+    typer.Option("--key", metavar="FILE", help="Key file that signs the provenance."),
 ]

@@ -59,7 +59,7 @@ def screen_command(
     ] = "",
     settings: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="TOML file of [detectors.*]: detectors with their settings, as for a fleet."),
+        typer.Option(metavar="FILE", help="TOML of [detectors.*]: detectors with settings."),
     ] = None,
     explain: Annotated[
         bool,
@@ -67,11 +67,11 @@ def screen_command(
     ] = False,
     model: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FOLDER", help="Folder of a model from `halfcycle train` to classify events with."),
+        typer.Option(metavar="FOLDER", help="Classify by this model of `halfcycle train`."),
     ] = None,
     worst: Worst = 10,
     workers: Workers = None,
-    notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, grouped by note.")] = False,
+    notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, grouped.")] = False,
     sites: Sites = None,
     strict: Strict = False,
     uncertainty: Annotated[
@@ -165,12 +165,17 @@ def _show_events(result: Screening, *, most: int) -> None:
 
 
 def _show_notes(result: Screening, *, all_of_them: bool) -> None:
+    from halfcycle.pipeline.catalogue.reference import OFF_NOMINAL
+
     if result.n_without_waveform:
         files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
         show.line(f"{files} no waveform; the notes state what they hold")
     for reason, seconds, count in result.not_judged_by_reason():
         time = f"{_time(seconds)} in " if seconds else ""
         show.line(f"not judged: {time}{counted(count, 'capture')} or {'point' if count == 1 else 'points'}: {reason}")
+    if not all_of_them:  # not to be overlooked: a declared voltage that the recording contradicts
+        for text in _by_note([one for one in result.notes if one[1].startswith(OFF_NOMINAL)]):
+            show.line(text)
     if all_of_them:
         for text in _by_note(result.notes):
             show.line(text)

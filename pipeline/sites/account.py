@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.records.record import Record
-from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
+from halfcycle.pipeline.sites.evidence import LEAST_V, OTHER_FREQUENCY, PointEvidence, RecordEvidence, evidence_of
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
@@ -224,6 +224,8 @@ def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> 
         )
         for records, fit in zip(of_points, fits, strict=True)
     ]
+    if other := next((one.problem for one in evidence if one.problem.startswith(OTHER_FREQUENCY)), ""):
+        points = [point if point.nominal_v is not None else replace(point, told=other) for point in points]
     return Account(
         site,
         frequency_hz,

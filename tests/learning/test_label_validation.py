@@ -228,7 +228,7 @@ def test_known_primitives_say_the_same_as_floats_and_as_booleans() -> None:
 def test_primitives_known_in_part_are_refused() -> None:
     primitives = np.zeros((4, 2))
     primitives[1, 0] = np.nan
-    with pytest.raises(ValueError, match="all together"):
+    with pytest.raises(ValueError, match="either all of them are known"):
         DisturbanceClassifier().fit(np.zeros((4, 2)), [0, 0, 1, 1], primitives)
     with pytest.raises(ValueError, match="groups of shape"):
         DisturbanceClassifier().fit(np.zeros((4, 2)), [0, 0, 1, 1], groups=[1, 2])

@@ -154,7 +154,7 @@ def test_a_voltage_well_above_its_stated_nominal_is_judged_against_itself_and_th
     assert is_the_sag(result)
     assert result.events[0].reference_kind == "sliding"
     assert result.events[0].reference_v == pytest.approx(1.2 * VOLTS, rel=1e-3)
-    assert has_note(result, "steady voltage away from the nominal 230 V; measured against the sliding reference")
+    assert has_note(result, "the steady voltage differs from the nominal 230 V; judged against the sliding reference")
 
 
 def test_a_neutral_that_shifts_is_no_event_line_to_line(tmp_path: Path) -> None:
