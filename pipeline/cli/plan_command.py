@@ -81,11 +81,14 @@ def _first_and_last(days: list[PlannedDay]) -> str:
 
 
 def _show_rest(found: Plan) -> None:
+    from halfcycle.pipeline.resources import code_version
+
     if found.frozen:
         show.line(f"{counted(found.frozen, 'day')} stay as judged, because their waveforms are gone")
     if found.other_version:
         days = counted(found.other_version, "day")
-        show.line(f"{days} made by another version stay unchanged; catalogue --rebuild rebuilds them")
+        made_by = f"made by another version ({found.made_by}; now {code_version()})"
+        show.line(f"{days} {made_by} stay unchanged; catalogue --rebuild rebuilds them")
     if found.removed.words:
         show.line(f"older than [retention] allows: {found.removed.words} to remove")
 

@@ -72,7 +72,7 @@ def look_at(samples: npt.ArrayLike, *, rate_hz: float) -> ChannelLook:
     if given.ndim != 2 or not given.shape[0]:
         raise SignalError(f"samples have shape {given.shape}; allowed is (n_channels, n)")
     if not (np.isfinite(rate_hz) and rate_hz >= 4 * _BAND_HZ[1]):
-        raise SignalError(f"{rate_hz:g} Hz is too low to identify channels; at least {4 * _BAND_HZ[1]:g} Hz on")
+        raise SignalError(f"{rate_hz:g} Hz is too low to identify channels; at least {4 * _BAND_HZ[1]:g} Hz is needed")
     given = given[:, : int(_LOOK_CYCLES * rate_hz / _BAND_HZ[0])]
     if given.shape[1] < 2 * rate_hz / 50.0:
         raise SignalError(
