@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +16,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, Final
 
 from halfcycle.pipeline.errors import ConfigError, PlaceError
+from halfcycle.pipeline.plain_text import counted
 
 _AT_ONCE: Final = 8  # copies
 _UNUSUAL: Final = re.compile(r"[^\w./=+ -]")  # in names of folders
@@ -150,11 +151,16 @@ class Remote:
             raise PlaceError(f"{self.words}: cannot be read ({_one_line(error)})") from error
 
 
-def local_copy(address: str) -> Path:
+def local_copy(address: str, *, tell: Callable[[str], None] = lambda words: None) -> Path:
     """The path of a copy of a file or folder at an address, in the user's folder of cached files.
 
     What is there from before and has the size and time of the file at the address is not copied again; what is no
     longer at the address goes.
+
+    Parameters
+    ----------
+    address : such as ``s3://bucket/folder``.
+    tell : is called with what is about to be copied, in words.
 
     Raises
     ------
@@ -168,6 +174,9 @@ def local_copy(address: str) -> Path:
     files = remote.files()
     folder = user_cache_path("halfcycle") / "copies" / _UNUSUAL.sub("_", remote.folder.replace("://", "/"))
     new = [file for file in files if not _is_same(folder / file.name, file)]
+    if new:
+        megabytes = sum(file.size_bytes for file in new) / 1e6
+        tell(f"copying {counted(len(new), 'file')} ({megabytes:.1f} MB) from {remote.words} to {folder} …")
     for failure in remote.copy_all(new, folder):
         if failure is not None:
             raise failure

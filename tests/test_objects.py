@@ -58,6 +58,7 @@ def test_an_archive_at_an_address_is_screened_as_a_folder(bucket: Any, tmp_path:
     here = halfcycle("screen", tmp_path / "archive", "--out", tmp_path / "here.csv")
     there = halfcycle("screen", f"s3://{BUCKET}/2026/archive", "--out", tmp_path / "there.csv", env=dict(os.environ))
     assert (here.returncode, there.returncode) == (0, 0), there.stderr
+    assert there.stderr.startswith("copying 5 files (0.1 MB) from s3://recorders/2026/archive to ")
     rows = [(tmp_path / name).read_text().splitlines() for name in ("here.csv", "there.csv")]
     place = rows[0][0].split(",").index("source")
     assert len(rows[0]) == 4

@@ -8,12 +8,14 @@ from typing import Annotated, Optional
 
 import typer
 
+from halfcycle.pipeline.cli import show
+
 
 def place(text: str) -> Path:
     """A file or folder; of an address, its copy on this machine."""
     from halfcycle.pipeline.objects import is_address, local_copy
 
-    return local_copy(text) if is_address(text) else Path(text)
+    return local_copy(text, tell=show.warning) if is_address(text) else Path(text)
 
 
 # Optional, not "| None": typer reads these at run time, and its oldest supported version knows no unions.
