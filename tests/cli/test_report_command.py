@@ -113,7 +113,7 @@ def test_a_fleet_becomes_a_page_with_its_coverage_and_its_time_zone(tmp_path: Pa
     assert "13:00:00 CET" in page
     assert "On 2 March 2026, 1 event was found" in done.stdout
     assert 'id="coverage-chart"' in page
-    assert "of the period was judged; a rate requires 90 %" in page
+    assert "of the period was judged; a rate requires 90" in page
 
 
 def test_a_folder_has_a_page_for_each_site(catalogue: Path, tmp_path: Path) -> None:
