@@ -44,7 +44,7 @@ def test_a_verdict_puts_the_side_right_or_withholds_it_and_says_so() -> None:
 
     told = explained(case, turned, Wiring("put right", "clamp IB turned round", 0.9, None, BACK))
     assert (told.direction, told.direction_confidence) == ("downstream", 0.9)
-    assert "clamp IB reversed" in str(told.why)
+    assert "clamp IB turned round" in str(told.why)
 
     withheld = explained(case, turned, Wiring("withheld", "clamps in doubt", lost=frozenset({"currents"})))
     assert (withheld.direction, withheld.direction_confidence, withheld.cause) == (None, None, "fault")

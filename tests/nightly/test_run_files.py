@@ -73,7 +73,7 @@ def test_a_night_is_overdue_when_twice_the_usual_time_has_passed_and_more() -> N
     runs = made_runs(10)
     last = runs[-1].began
     assert overdue_words(runs, last + timedelta(days=1.2)) == ""
-    assert "24.0 h apart" in overdue_words(runs, last + timedelta(days=2.6))
+    assert "interval is 24.0 h" in overdue_words(runs, last + timedelta(days=2.6))
     assert overdue_words(runs[:2], last + timedelta(days=30)) == ""
 
 

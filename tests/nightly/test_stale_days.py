@@ -276,8 +276,8 @@ def test_a_file_belongs_to_the_site_of_its_folder_else_to_the_one_that_lists_its
     assert {name: outcome.site for name, outcome in outcomes.items()} == {
         "a.cfg": "Quarry Road", "b.cfg": "Weir", "c.cfg": "Quarry Road", "d.cfg": "", "e.csv": "",
     }  # fmt: skip
-    assert "folder 'other' and station 'REC-8' name no configured site" in outcomes["d.cfg"].reason
-    assert "no folder and station '' name no configured site" in outcomes["e.csv"].reason
+    assert "folder 'other' and station 'REC-8' match no configured site" in outcomes["d.cfg"].reason
+    assert "no folder and station '' match no configured site" in outcomes["e.csv"].reason
     assert "d.cfg.reason.txt" in " ".join(names(fleet.quarantine))
 
 

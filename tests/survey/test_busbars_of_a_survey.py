@@ -88,7 +88,7 @@ def test_a_feeder_of_which_voltages_alone_are_asked_says_where_they_are(tmp_path
     done = halfcycle("measure", tmp_path / "bus.parquet", "--out", tmp_path / "t.csv", "--interval", "10")
     assert done.returncode == 0, done.stderr
     shown = halfcycle("inspect", tmp_path / "t.csv").stdout
-    assert "those of Mill Lane, whose trend holds them" in shown
+    assert "those of Mill Lane, in whose trend they are" in shown
 
 
 def test_points_whose_voltages_differ_a_little_are_two(tmp_path: Path) -> None:

@@ -171,7 +171,7 @@ def test_capital_endings_give_a_capital_data_file(tmp_path):
 def test_a_cut_single_file_is_noticed(tmp_path):
     path = write_comtrade(capture_of(some_samples()), tmp_path / "r.cff", revision=2013)
     path.write_bytes(path.read_bytes()[:-1])
-    with pytest.raises(MalformedRecord, match="it is cut"):
+    with pytest.raises(MalformedRecord, match="it is truncated"):
         read(path)
 
 
@@ -210,7 +210,7 @@ def one(value: Any, dtype: type, channel: Channel = CHANNELS[2], **header: Any) 
     (one(1, np.int16, station="Mill, Lane"), {}, "blanks in the station"),
     (one(1, np.int16, Channel("a\nb", "other", "", "")), {}, "in the name of channel"),
     (one(1, np.int16, Channel(" a", "other", "", "")), {}, "in the name of channel"),
-    (one(1, np.int16, Channel("a", "other", "", "V")), {}, "is of quantity other, but its unit 'V' says voltage"),
+    (one(1, np.int16, Channel("a", "other", "", "V")), {}, "is of quantity other, but its unit 'V' implies voltage"),
     (capture_of(np.zeros((0, 5), np.int16), ()), {}, "at least one sample of one channel"),
     (capture_of(np.zeros((3, 0), np.int16)), {}, "at least one sample of one channel"),
 ])  # fmt: skip
