@@ -110,6 +110,7 @@ class Fleet(Settings):
     """A fleet's configuration; folders are relative to the file it was read from."""
 
     inbox: Path = Path("inbox")
+    inbox_from: str = Field("", pattern=r"^$|^[a-z0-9+]+://.")
     store: Path = Path("store")
     processed: Path = Path("processed")
     quarantine: Path = Path("quarantine")

@@ -21,6 +21,7 @@ BOUNDARIES = {
     "halfcycle.pipeline.cluster",
     "halfcycle.pipeline.gate",
     "halfcycle.pipeline.nightly.survey",
+    "halfcycle.pipeline.objects",
     "halfcycle.pipeline.spread",
 }
 

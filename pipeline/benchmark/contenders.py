@@ -11,6 +11,7 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from halfcycle.pipeline.detectors.point_on_wave import refine_end
 from halfcycle.pipeline.errors import ConfigError
 
 F32 = npt.NDArray[np.float32]
@@ -93,8 +94,24 @@ def halfcycle(problem: Problem) -> list[Detection]:
     for event in events:
         if event.kind in RMS_VARIATIONS | TRANSIENTS:
             start_ns = event.start if event.refined_start is None else event.refined_start
-            found.append(Detection(event.kind, start_ns / 1e9, start_ns / 1e9 + event.observed_s, event.magnitude))
+            stop_s = _physical_end_s(problem, event.kind, event.end / 1e9)
+            found.append(Detection(event.kind, start_ns / 1e9, stop_s, event.magnitude))
     return found
+
+
+def _physical_end_s(problem: Problem, kind: str, end_s: float) -> float:
+    """Where the voltage is back on the waveform, near the end that the standard gives; that end where it is not told.
+
+    By the standard an interruption ends with the window that is back, other variations with its start.
+    """
+    if kind not in RMS_VARIATIONS:
+        return end_s
+    cycle = problem.rate_hz / problem.nominal_frequency_hz
+    latest = end_s * problem.rate_hz + (0.25 if kind == "interruption" else 1.0) * cycle
+    first = max(0, int(latest - 3 * cycle))
+    part = problem.u[:, first : int(latest + 3 * cycle)]
+    found = refine_end(part, samples_per_cycle=cycle, i_end=latest - first)
+    return end_s if found is None else (first + found) / problem.rate_hz
 
 
 @cache

@@ -11,6 +11,7 @@ import numpy as np
 from halfcycle.pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Detection
 
 LEAST_OVERLAP = 0.5  # intersection over union of two intervals that match: common practice, no source
+_NORMAL_95 = 1.959964  # standard deviations either side of a normal distribution's middle 95 %
 TRANSIENT_TOLERANCE_S = 0.005  # between the starts of two transients that match: common practice, no source
 
 
@@ -46,6 +47,7 @@ class Score:
     ----------
     n_true, n_matched, n_false : events that there were, that were found, and detections without an event.
     precision, recall, f1 : shares of these.
+    precision_range, recall_range : (low, high) of their 95 % intervals, by Wilson's score.
     false_per_hour : detections without an event, of an hour of record.
     start_ms, duration_cycles, magnitude_pu : (median, 95 % quantile) of the absolute errors of the matches.
     """
@@ -56,6 +58,8 @@ class Score:
     precision: float
     recall: float
     f1: float
+    precision_range: tuple[float, float]
+    recall_range: tuple[float, float]
     false_per_hour: float
     start_ms: tuple[float, float]
     duration_cycles: tuple[float, float]
@@ -130,6 +134,7 @@ def score(cases: Sequence[Scored], *, kind: str = "") -> Score:
     return Score(
         n + n_missed, n, n_false, precision, recall,
         2 * precision * recall / (precision + recall) if precision + recall > 0 else math.nan,
+        wilson(n, n + n_false), wilson(n, n + n_missed),
         _share(n_false, hours), _quantiles(starts), _quantiles(durations), _quantiles(magnitudes),
     )  # fmt: skip
 
@@ -143,3 +148,51 @@ def _quantiles(values: Sequence[float]) -> tuple[float, float]:
     if not told:
         return math.nan, math.nan
     return float(np.median(told)), float(np.quantile(told, 0.95))
+
+
+def wilson(part: int, whole: int) -> tuple[float, float]:
+    """(low, high) of the 95 % interval of a share of independent ones; NaN of none.
+
+    Source: E. B. Wilson, "Probable inference, the law of succession, and statistical inference", JASA 22 (1927),
+    209-212 (from memory). A bootstrap has no width where all are right; this has.
+    """
+    if not whole:
+        return math.nan, math.nan
+    share, z2 = part / whole, _NORMAL_95**2
+    middle = (share + z2 / (2 * whole)) / (1 + z2 / whole)
+    half = _NORMAL_95 / (1 + z2 / whole) * math.sqrt(share * (1 - share) / whole + z2 / (4 * whole**2))
+    return max(middle - half, 0.0), min(middle + half, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Paired:
+    """Two contenders on the same cases.
+
+    Attributes
+    ----------
+    n : cases that both were asked.
+    first_alone, second_alone : cases that only one of them has without an error: nothing missed, nothing false.
+    p : probability of so uneven a split, or a more uneven one, were both as good; 1 where they never differ.
+    """
+
+    n: int
+    first_alone: int
+    second_alone: int
+    p: float
+
+
+def paired(first: Sequence[Scored], second: Sequence[Scored]) -> Paired:
+    """Two contenders compared case by case.
+
+    Parameters
+    ----------
+    first, second : of the same cases, in the same order.
+
+    Source: the exact sign test, which is McNemar's for paired answers that are right or wrong (from memory).
+    """
+    from scipy.stats import binomtest
+
+    sound = [[not (case.missed or case.false) for case in cases] for cases in (first, second)]
+    a = sum(one and not other for one, other in zip(*sound, strict=True))
+    b = sum(other and not one for one, other in zip(*sound, strict=True))
+    return Paired(len(first), a, b, float(binomtest(a, a + b).pvalue) if a + b else 1.0)

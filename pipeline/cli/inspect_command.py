@@ -11,7 +11,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict
+from halfcycle.pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict, place
 from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
@@ -24,7 +24,10 @@ _EPILOG = "Example:  halfcycle inspect feeder.cfg --hookup four-wire --diagram f
 
 @typer_app.command("inspect", epilog=_EPILOG)
 def inspect_command(
-    file: Annotated[Path, typer.Argument(help="A capture file, a trend, or a folder of captures.", show_default=False)],
+    file: Annotated[
+        Path,
+        typer.Argument(help="A capture file, a trend, or a folder of captures.", parser=place, show_default=False),
+    ],
     hookup: HookupName = None,
     nominal_voltage: NominalVoltage = None,
     diagram: Diagram = None,

@@ -20,6 +20,7 @@ from halfcycle.pipeline.cli.options import (
     Sites,
     Strict,
     Workers,
+    place,
 )
 from halfcycle.pipeline.plain_text import counted
 
@@ -36,7 +37,7 @@ _EPILOG = "Example:  halfcycle measure week/ --out trend.parquet --limits en-501
 def measure_command(
     paths: Annotated[
         Optional[list[Path]],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Argument(metavar="PATH", help="Captures, trends, or folders of them.", show_default=False),
+        typer.Argument(metavar="PATH", help="Captures, trends, or folders of them.", parser=place, show_default=False),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045

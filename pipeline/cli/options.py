@@ -8,10 +8,24 @@ from typing import Annotated, Optional
 
 import typer
 
+from halfcycle.pipeline.cli import show
+
+
+def place(text: str) -> Path:
+    """A file or folder; of an address, its copy on this machine."""
+    from halfcycle.pipeline.objects import is_address, local_copy
+
+    return local_copy(text, tell=show.warning) if is_address(text) else Path(text)
+
+
 # Optional, not "| None": typer reads these at run time, and its oldest supported version knows no unions.
 Captures = Annotated[
-    list[Path], typer.Argument(metavar="PATH", help="Capture files, or folders of them.", show_default=False)
-]
+    list[Path],
+    typer.Argument(
+        metavar="PATH", help="Capture files, or folders of them; addresses, too, such as s3://bucket/folder.",
+        parser=place, show_default=False,
+    ),
+]  # fmt: skip
 FleetFile = Annotated[
     Path, typer.Option("--config", metavar="FILE", help="The fleet's settings: a TOML file.", show_default=False)
 ]
@@ -54,7 +68,9 @@ Diagram = Annotated[
 ]
 Files = Annotated[
     Optional[list[Path]],  # noqa: UP045
-    typer.Option(metavar="FOLDER", help="Folder to search for waveform files that were moved. Repeatable."),
+    typer.Option(
+        metavar="FOLDER", help="Folder to search for waveform files that were moved. Repeatable.", parser=place
+    ),
 ]
 Coverage = Annotated[
     Optional[Path],  # noqa: UP045

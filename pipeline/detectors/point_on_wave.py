@@ -1,4 +1,4 @@
-"""The instant at which the waveform leaves what it was a cycle before: a start finer than a half cycle."""
+"""The instants at which the waveform leaves what it was, and becomes what it stays: finer than a half cycle."""
 
 from __future__ import annotations
 
@@ -60,3 +60,23 @@ def refine_start(u: npt.ArrayLike, *, samples_per_cycle: float, i_window: float)
     while i > 0 and departure[channel, n_calm + i - 1] > floor:
         i -= 1
     return float(first + i)
+
+
+def refine_end(u: npt.ArrayLike, *, samples_per_cycle: float, i_end: float) -> float | None:
+    """Point-on-wave end of a variation: `refine_start` of the waveform read backwards.
+
+    Parameters
+    ----------
+    u : shape (n_channels, n). Voltages of the phases that take part, around the end. [any unit]
+    samples_per_cycle : float. Of the fundamental after the end.
+    i_end : float. The latest that the end may be; the waveform becomes what it stays within a cycle before. [samples]
+
+    Returns
+    -------
+    Position behind the last sample off the cycle after, or None where there are not 2.5 cycles after it, or the
+    waveform comes back too slowly to have such an instant. [samples]
+    """
+    values = np.atleast_2d(np.asarray(u, np.float64))
+    n = values.shape[1]
+    found = refine_start(values[:, ::-1], samples_per_cycle=samples_per_cycle, i_window=n - i_end)
+    return None if found is None else n - found

@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import os
-import sys
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -160,10 +158,11 @@ def _ended_late(fleet: Fleet, name: str) -> Iterator[None]:
 
     def end() -> None:
         words = f"the night took longer than {hours:g} h and was ended; what it did is kept, the next one does the rest"
-        with contextlib.suppress(Exception):  # nothing may keep it from ending
-            print(words, file=sys.stderr, flush=True)
+        try:
+            logging.getLogger(__name__).critical(words)
             night(fleet, name, partial(_fail, StoreError(words)))
-        os._exit(1)
+        finally:  # nothing may keep it from ending
+            os._exit(1)
 
     timer = threading.Timer(hours * 3600, end)
     timer.daemon = True

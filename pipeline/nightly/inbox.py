@@ -30,7 +30,7 @@ from halfcycle.pipeline.readers import SPECIAL_FILES, capture_files, companions_
 from halfcycle.pipeline.store.atomic import clear_staging, refused, sync_folder, write_atomically
 from halfcycle.pipeline.store.partitions import REASON_ENDING
 
-_STAGING: Final = ".staging"
+STAGING: Final = ".staging"
 _UPLOAD_ENDINGS: Final = (".part", ".partial", ".tmp")  # common practice, no source
 _LONGEST_WATCH_S: Final = 2.0  # of files dated in the future
 _MARK: Final = re.compile(r"[0-9a-f]{8}")
@@ -188,7 +188,7 @@ def _to(root: Path, path: Path, reason: str, fleet: Fleet, keep: Collection[Path
     parts = (path, *companions_of(path))
     places = _places(parts, fleet.inbox, root)
     if reason:
-        write_atomically(_note_of(places[0]), partial(_write_reason, reason), staging=root / _STAGING)
+        write_atomically(_note_of(places[0]), partial(_write_reason, reason), staging=root / STAGING)
     _move(parts, places, fleet.inbox, root, keep)
     return places[0]
 
@@ -218,7 +218,7 @@ def quarantined_files(fleet: Fleet) -> list[tuple[Path, Path]]:
     """The files in quarantine that have a reason beside them, each with its note, in order."""
     found = []
     for folder, folders, names in os.walk(fleet.quarantine):
-        folders[:] = [name for name in folders if name != _STAGING]
+        folders[:] = [name for name in folders if name != STAGING]
         notes = {name for name in names if name.endswith(REASON_ENDING)}
         for name in names:
             note = _note_of(Path(folder, name))
@@ -230,7 +230,7 @@ def quarantined_files(fleet: Fleet) -> list[tuple[Path, Path]]:
 def drop_leftovers(fleet: Fleet) -> int:
     """Remove from the inbox what a killed run had already brought elsewhere; returns how many files."""
     for root in (fleet.processed, fleet.quarantine):
-        clear_staging(root / _STAGING)
+        clear_staging(root / STAGING)
     found: list[Path] = []
     left: set[Path] = set()
     for folder, _, names in os.walk(fleet.inbox):
@@ -347,7 +347,7 @@ def _bring(path: Path, place: Path, origin: Path, root: Path) -> None:
     except OSError as error:
         if error.errno not in (errno.EXDEV, errno.EPERM, errno.ENOTSUP, errno.EMLINK):
             raise
-        write_atomically(place, partial(_copy, path), staging=root / _STAGING)
+        write_atomically(place, partial(_copy, path), staging=root / STAGING)
 
 
 def _note_of(place: Path) -> Path:

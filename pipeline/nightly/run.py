@@ -13,6 +13,7 @@ from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome
 from halfcycle.pipeline.nightly.days import SETTLED, Day, State, look_at_days
+from halfcycle.pipeline.nightly.fetching import fetch_new, has_new
 from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from halfcycle.pipeline.nightly.ingest import FileOutcome, ingest_files
@@ -115,8 +116,9 @@ def run_nightly(
         n_settling = 0
         unreadable: tuple[str, ...] = ()
         if ingest:
+            fetched = fetch_new(fleet)
             inbox = waiting(fleet)
-            n_settling, unreadable = len(inbox.settling), inbox.unreadable
+            n_settling, unreadable = len(inbox.settling), (*fetched.failures, *inbox.unreadable)
             files = ingest_new(inbox.ready, fleet, spread, strikes)
         done = DaysDone()
         if catalogue:
@@ -172,7 +174,7 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         stale = any(state in ("stale", "damaged") for _, state in found.states)
         if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
             return None
-        if has_expired(fleet, found.states, today()) or former_names(fleet):
+        if has_expired(fleet, found.states, today()) or former_names(fleet) or has_new(fleet):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),

@@ -60,5 +60,5 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
 def _band_and_window(n: int, samples_per_cycle: float) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float64]]:
     """Which bins of a spectrum of n samples lie in the band, and the window that goes before it."""
     hertz = np.fft.rfftfreq(n, 1 / samples_per_cycle)  # in nominal frequencies
-    window: npt.NDArray[np.float64] = np.hanning(n)
+    window = np.hanning(n).astype(np.float64)
     return (hertz >= _BAND[0]) & (hertz <= _BAND[1]), window

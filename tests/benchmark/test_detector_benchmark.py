@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +13,8 @@ from forked import run_code
 from made_distribution import guest_command
 
 from halfcycle.pipeline.benchmark.cases import cases_of, n_cases
-from halfcycle.pipeline.benchmark.contenders import Contender, chosen, contenders, halfcycle
-from halfcycle.pipeline.benchmark.detector_run import columns_of, run_detectors
+from halfcycle.pipeline.benchmark.contenders import Contender, Detection, chosen, contenders, halfcycle
+from halfcycle.pipeline.benchmark.detector_run import columns_of, is_open, run_detectors
 from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
 from halfcycle.pipeline.benchmark.suite import DetectorSuite, load_detector_suite
 from halfcycle.pipeline.errors import ConfigError
@@ -101,6 +102,25 @@ def test_the_same_seed_gives_the_same_numbers_and_a_perfect_and_a_blind_contende
     assert [columns["f1"][whole[name]] for name in ("perfect", "ours")] == [1.0, 1.0]
     assert columns["recall"][whole["blind"]] == 0.0
     assert columns["n_true"][whole["blind"]] == 6
+
+
+def test_what_noise_leaves_open_is_asked_of_nobody() -> None:
+    # by hand: 0.03 pu in noise of 20 dB is hypot(0.03, 0.1) = 0.104 pu, in noise of 40 dB 0.032 pu
+    case = next(iter(cases_of(suite())))
+    interruption, sag = Detection("interruption", 0.1, 0.3, 0.03), Detection("sag", 0.1, 0.3, 0.5)
+    assert is_open(interruption, snr_db=20.0, case=case)
+    assert not is_open(interruption, snr_db=40.0, case=case)
+    assert not is_open(sag, snr_db=20.0, case=case)
+    assert is_open(Detection("swell", 0.1, 0.3, 1.101), snr_db=30.0, case=case)
+    assert not is_open(Detection("swell", 0.1, 0.3, 1.101), snr_db=math.inf, case=case)
+
+
+def test_ends_of_our_detections_are_those_of_the_waveform() -> None:
+    cases = [case for case in cases_of(suite()) if case.kind == "sag"]
+    for case in cases:
+        (truth,) = case.truth
+        (ours,) = (one for one in halfcycle(case.problem) if one.kind == "sag")
+        assert abs(ours.stop_s - truth.stop_s) < 0.005  # a quarter of a cycle
 
 
 def test_all_baselines_find_a_plain_sag_or_oscillation() -> None:

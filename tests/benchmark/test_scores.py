@@ -7,7 +7,7 @@ import math
 import pytest
 
 from halfcycle.pipeline.benchmark.contenders import Detection
-from halfcycle.pipeline.benchmark.scores import Scored, matched, score
+from halfcycle.pipeline.benchmark.scores import Paired, Scored, matched, paired, score, wilson
 
 SOURCE = (
     "event match: intersection over union of at least 0.5 and the same family, one to one; precision, recall and F1 on "
@@ -68,3 +68,20 @@ def test_nothing_said_is_no_number() -> None:
     assert math.isnan(found.recall)
     assert math.isnan(found.start_ms[0])
     assert found.false_per_hour == 0.0
+
+
+def test_the_interval_of_a_share_is_wilsons() -> None:
+    # by hand, z = 1.96: of 10 of 10 the low end is 10 / (10 + z^2) = 0.7225; of 5 of 10 the two ends are even about 0.5
+    assert wilson(10, 10) == pytest.approx((0.7225, 1.0), abs=1e-4)
+    low, high = wilson(5, 10)
+    assert (low, high) == pytest.approx((0.2366, 0.7634), abs=1e-4)
+    assert all(math.isnan(end) for end in wilson(0, 0))
+
+
+def test_two_contenders_are_compared_by_the_cases_that_only_one_has_right() -> None:
+    # by hand: six cases that only the first has right, none the other way: 2 / 2^6
+    one = Detection("sag", 0.1, 0.2, 0.5)
+    right = Scored("sag", 0.5, 40.0, 1.0, 0.02, ((one, one),), (), ())
+    wrong = Scored("sag", 0.5, 40.0, 1.0, 0.02, (), (one,), ())
+    assert paired([right] * 8, [wrong] * 6 + [right] * 2) == Paired(8, 6, 0, pytest.approx(2 / 64))
+    assert paired([right, wrong], [right, wrong]).p == 1.0

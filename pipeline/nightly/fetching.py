@@ -1,0 +1,104 @@
+"""New files at the address that a fleet's recorders bring them to, copied into the inbox at the beginning of a night.
+
+Nothing is changed there. What was fetched is remembered by name and version for as long as it is listed there, so that
+it comes once; where that memory is lost, files come again and their captures are known.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import Path
+
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import StoreError
+from halfcycle.pipeline.nightly.inbox import STAGING
+from halfcycle.pipeline.objects import Remote, RemoteFile
+from halfcycle.pipeline.store.documents import document_at, write_document
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """What came. failures : in words; what they concern comes with a later night."""
+
+    n_files: int = 0
+    failures: tuple[str, ...] = ()
+
+
+def fetch_new(fleet: Fleet) -> Fetched:
+    """Copy what is new at the fleet's address into its inbox; what cannot be read there costs only what it concerns.
+
+    A file comes with all of its stem, as the parts of a record belong together. One that changed a moment ago is left
+    for a later night.
+    """
+    if not fleet.inbox_from:
+        return Fetched()
+    memory = _memory(fleet)
+    known = document_at(memory)
+    aside = fleet.inbox / STAGING
+    failures: list[str] = []
+    fetched: dict[str, str] = {}
+    try:
+        remote = Remote(fleet.inbox_from)
+        listed = remote.files()
+        new = _new(fleet, listed, known)
+        tried = zip(new, remote.copy_all(new, aside), strict=True)
+        for _, group in groupby(tried, key=lambda pair: _stem(pair[0])):
+            pairs = list(group)
+            failed = [str(error) for _, error in pairs if error is not None]
+            failures += failed
+            if not failed:
+                for file, _ in pairs:
+                    target = fleet.inbox / file.name
+                    target.parent.mkdir(parents=True, exist_ok=True)
+                    os.replace(aside / file.name, target)
+                    fetched[file.name] = _version(file)
+        here = {file.name for file in listed}
+        known = {name: version for name, version in known.items() if name in here}
+        write_document({**known, **fetched}, memory, memory.parent)
+    except StoreError as error:
+        failures.append(str(error))
+    except OSError as error:
+        failures.append(f"{fleet.inbox}: what was fetched cannot be put there ({error.strerror})")
+    finally:
+        shutil.rmtree(aside, ignore_errors=True)
+    return Fetched(len(fetched), tuple(failures))
+
+
+def has_new(fleet: Fleet) -> bool:
+    """Whether there is something to fetch, or it cannot be told."""
+    if not fleet.inbox_from:
+        return False
+    try:
+        return bool(_new(fleet, Remote(fleet.inbox_from).files(), document_at(_memory(fleet))))
+    except StoreError:
+        return True
+
+
+def _memory(fleet: Fleet) -> Path:
+    return fleet.store / "fetched.json"
+
+
+def _new(fleet: Fleet, listed: list[RemoteFile], known: dict[str, str]) -> list[RemoteFile]:
+    """What is to be fetched: stems of which something is new and nothing changed a moment ago."""
+    before = time.time() - fleet.run.settle_s
+    found: list[RemoteFile] = []
+    for _, group in groupby(sorted(listed, key=lambda file: (_stem(file), file.name)), key=_stem):
+        files = list(group)
+        is_new = any(known.get(file.name) != _version(file) for file in files)
+        if is_new and all(file.changed_s is None or file.changed_s <= before for file in files):
+            found += files
+    return found
+
+
+def _stem(file: RemoteFile) -> str:
+    """What the parts of a record have in common: ``x`` of ``x.cfg``, ``x.dat``, ``x.npz`` and ``x.npz.toml``."""
+    folder, slash, name = file.name.lower().removesuffix(".toml").rpartition("/")
+    return folder + slash + (name.rpartition(".")[0] or name)
+
+
+def _version(file: RemoteFile) -> str:
+    return f"{file.size_bytes} {file.version}"
