@@ -95,7 +95,7 @@ def test_a_topology_makes_votes_of_other_sites_count(tmp_path: Path) -> None:
     ("text", "word"),
     [
         ("[[sites]]\nsite = 'A'\n[[sites]]\nsite = 'A'\n", "twice"),
-        ("[[sites]]\nsite = 'A'\nfed_by = 'B'\n[[sites]]\nsite = 'B'\nfed_by = 'A'\n", "round"),
+        ("[[sites]]\nsite = 'A'\nfed_by = 'B'\n[[sites]]\nsite = 'B'\nfed_by = 'A'\n", "loop"),
         ("[[sites]]\nsite = 'A'\nfeeds = 'B'\n", "unknown key"),
         ("", "sites"),
         ("[[", "not valid TOML"),

@@ -376,8 +376,8 @@ def test_a_described_array_may_have_two_sides_of_any_shape(tmp_path: Path, layou
         ({"data": EVENTS[0, :, :6], "fs": 3200}, "", "x.npz", "data", "shape (6, 6)"),
         ({"data": EVENTS}, 'layout = "event,sample"', "x.npz.toml", "layout", "data (4, 6, 500)"),
         ({"data": EVENTS, "b": EVENTS}, 'layout = "event,channel,sample"', "x.npz.toml", "layout", "name one as array"),
-        ({"data": EVENTS}, 'layout = "event,chanel,sample"', "x.npz.toml", "layout", "allowed are event, channel"),
-        ({"data": EVENTS}, 'layout = "channel,channel,sample"', "x.npz.toml", "layout", "allowed are event, channel"),
+        ({"data": EVENTS}, 'layout = "event,chanel,sample"', "x.npz.toml", "layout", "must name the array's axes"),
+        ({"data": EVENTS}, 'layout = "channel,channel,sample"', "x.npz.toml", "layout", "must name the array's axes"),
         ({"data": EVENTS}, 'rate_hz = 1.0\nlayout = "event,sample,channel"', "x.npz.toml", "layout", "500 channels"),
     ],
 )
