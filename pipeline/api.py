@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from halfcycle.pipeline.catalogue.judge import Terms
-from halfcycle.pipeline.config import load_sites, load_thresholds
+from halfcycle.pipeline.config import load_thresholds
 from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.screening import Screening
@@ -138,4 +138,4 @@ def _listed(paths: Places) -> list[Path]:
 
 
 def _table(sites: str | PathLike[str] | None) -> SiteTable:
-    return SiteTable() if sites is None else SiteTable(load_sites(Path(sites)))
+    return SiteTable.at(None if sites is None else Path(sites))

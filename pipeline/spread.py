@@ -61,11 +61,17 @@ def in_this_process(
     """The plain loop; see `Spread`."""
     for batch in batches:
         with threadpool_limits(1):  # several threads sum in another order, and change last digits
-            outcomes = _done_here(function, batch, lost)
+            outcomes = done_here(function, batch, lost)
         yield outcomes
 
 
-def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
+def done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
+    """A batch done in this process; what a bug costs is its item.
+
+    Parameters
+    ----------
+    function, batch, lost : see `Spread`.
+    """
     try:
         return function(batch)
     except HalfcycleError:  # raised on purpose, for the caller: it concerns more than the item
@@ -73,7 +79,7 @@ def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: L
     except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
         if len(batch) == 1:
             return [lost(batch[0], in_words(error))]
-    return [outcome for item in batch for outcome in _done_here(function, [item], lost)]
+    return [outcome for item in batch for outcome in done_here(function, [item], lost)]
 
 
 def in_words(error: BaseException) -> str:
@@ -195,7 +201,7 @@ class _Processes:
             if self._pool is not None and self._is_ready() and self._has_started():
                 yield from self._over_pool(function, batches[n_done_here:], lost)
                 return
-            yield _done_here(function, batches[n_done_here], lost)
+            yield done_here(function, batches[n_done_here], lost)
             n_done_here += 1
 
     def close(self) -> None:
@@ -268,7 +274,7 @@ class _Processes:
             except BrokenProcessPool:
                 self._restart()
         done: Future[list[Outcome]] = Future()
-        done.set_result(_done_here(function, batch, lost))
+        done.set_result(done_here(function, batch, lost))
         return done
 
     def _restart(self) -> None:

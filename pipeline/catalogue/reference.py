@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -211,5 +212,5 @@ def _steady_off(rms: npt.NDArray[np.float32], opening: F64 | None, nominal_v: fl
     """Whether a record both begins and mostly stays at a level that is not the nominal one."""
     if opening is None:
         return False
-    level, begins = float(np.median(rms)), float(np.median(opening))
+    level, begins = float(np.median(rms)), median(opening.tolist())
     return abs(level - nominal_v) > _OFF_NOMINAL * nominal_v and abs(begins - level) < _OFF_NOMINAL * level

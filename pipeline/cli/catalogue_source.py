@@ -69,7 +69,7 @@ def source_of(
     ConfigError : neither is given, one of them is wrong, or a folder does not exist.
     """
     from halfcycle.pipeline.catalogue.reading import read_events
-    from halfcycle.pipeline.config import load_fleet, load_sites
+    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.indices.coverage import read_coverage
     from halfcycle.pipeline.publishing import fleet_events
     from halfcycle.pipeline.recall import WaveformPlaces
@@ -92,7 +92,7 @@ def source_of(
     kept = [event for event in events if _within(event.start, from_day, to_day)]
     if sites is not None and fleet is not None:
         raise ConfigError("--sites and --config: a fleet says itself what its sites are")
-    table = SiteTable() if sites is None else SiteTable(load_sites(sites))
+    table = SiteTable.at(sites)
     archive = WaveformPlaces(tuple(dict.fromkeys(folders)), fleet, table)
     known = table.sites if fleet is None else fleet.sites
     return CatalogueSource(

@@ -52,7 +52,6 @@ def export_command(
     Writes PQDIF, COMTRADE, Parquet, text, NumPy or MATLAB files, reads them back and states the largest error. Trends,
     of `halfcycle measure` or of a recorder, go to .csv, .parquet or .pqd; logs of RMS row by row to .csv or .parquet.
     """
-    from halfcycle.pipeline.config import load_sites
     from halfcycle.pipeline.errors import ConfigError, ReadError
     from halfcycle.pipeline.exporting import export
     from halfcycle.pipeline.readers import capture_files
@@ -62,15 +61,15 @@ def export_command(
     from halfcycle.pipeline.survey.exported_logs import ENDINGS, export_logs, logs_in
     from halfcycle.pipeline.writers.comtrade import DataKind, Revision
 
-    table = None if sites is None else SiteTable(load_sites(sites))
-    reading = Reading(("voltage", "current", "other"), describe=None if table is None else table.described)
+    table = SiteTable.at(sites)
+    reading = Reading(("voltage", "current", "other"), describe=table.described if table.sites else None)
     captures, trends, logs, unread = [], [], [], 0
     row_by_row = out.suffix.lower() in ENDINGS
     for path in capture_files(paths):
         try:
             own = list(reading.captures(path)) if may_hold_both(path) else []
-            of_rows = [] if own or not row_by_row else logs_in(path, sites=table or SiteTable())
-            of_intervals = [] if own or of_rows else trends_in(path, sites=table or SiteTable())
+            of_rows = [] if own or not row_by_row else logs_in(path, sites=table)
+            of_intervals = [] if own or of_rows else trends_in(path, sites=table)
             captures += [] if of_rows or of_intervals else own or list(reading.captures(path))
             trends += of_intervals
             logs += of_rows

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
@@ -38,7 +36,7 @@ def hookup_command(
     The arrows of the clamps point to the load. That side is downstream, the other upstream, whichever way power flows.
     """
     from halfcycle.pipeline.errors import ConfigError
-    from halfcycle.pipeline.report.hookup_guide import guide_of, hookup_table
+    from halfcycle.pipeline.report.hookup_guide import guide_of, guide_svg, hookup_table
     from halfcycle.pipeline.terms import HOOKUPS
 
     if name is not None and name not in HOOKUPS:
@@ -54,9 +52,10 @@ def hookup_command(
         show.line("more about one: halfcycle hookup NAME")
         return Exit.DONE
     guide = guide_of(HOOKUPS[name], nominal_v=nominal_voltage)
+    if diagram is not None:  # before anything is printed: who reads along may hang up
+        show.draw(guide_svg(guide), diagram)
     _show_guide(guide)
     if diagram is not None:
-        _draw(guide, diagram)
         show.line(f"diagram: {diagram}")
     return Exit.DONE
 
@@ -76,11 +75,3 @@ def _show_guide(guide: Guide) -> None:
     show.line("caution:")
     for caution in CAUTIONS:
         show.line(f"  - {caution}")
-
-
-def _draw(guide: Guide, path: Path) -> None:
-    from halfcycle.pipeline.report.hookup_guide import guide_svg
-    from halfcycle.pipeline.report.picture import write_png, write_svg
-    from halfcycle.pipeline.store.atomic import write_atomically
-
-    write_atomically(path, partial(write_png if path.suffix.lower() == ".png" else write_svg, guide_svg(guide)))

@@ -38,7 +38,6 @@ def inspect_command(
     strict: Strict = False,
 ) -> int:
     """Describe a capture file or folder, and check the wiring."""
-    from halfcycle.pipeline.config import load_sites
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.inspection import inspect
     from halfcycle.pipeline.sites.table import SiteTable
@@ -51,8 +50,9 @@ def inspect_command(
         return _inspect_folder(file, sites, hookup=hookup, nominal_voltage=nominal_voltage, strict=strict)
     if is_trend(file):
         return _inspect_trend(file)
-    table = None if sites is None else SiteTable(load_sites(sites))
+    table = SiteTable.at(sites)
     found = inspect(file, hookup=hookup, nominal_voltage_v=nominal_voltage, strict=strict, sites=table)
+    drawn = [] if diagram is None else _draw(found, diagram)  # before anything is printed: who reads along may hang up
     if not found.headers:
         _show_no_waveform(found)
     else:
@@ -65,9 +65,8 @@ def inspect_command(
         show.line("no measuring point: there is no voltage that can be judged")
     if any(point.findings for point in found.points):
         _show_cautions()
-    if diagram is not None:
-        for path in _draw(found, diagram):
-            show.line(f"diagram: {path}")
+    for path in drawn:
+        show.line(f"diagram: {path}")
     return Exit.DONE
 
 
@@ -270,8 +269,6 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
     """One drawing a measuring point, numbered where there are several."""
     from halfcycle.pipeline.report.event_words import time_words
     from halfcycle.pipeline.report.phasor_diagram import phasor_svg
-    from halfcycle.pipeline.report.picture import write_png, write_svg
-    from halfcycle.pipeline.store.atomic import write_atomically
 
     drawn = [point for point in found.points if point.phasors]
     paths = []
@@ -285,7 +282,7 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
             source=f"{found.path.name}, {time_words(found.headers[found.shown].start_ns)}",
             notes=notes or ["no sign of wrong wiring"],
         )  # fmt: skip
-        write_atomically(target, partial(write_png if path.suffix.lower() == ".png" else write_svg, svg))
+        show.draw(svg, target)
         paths.append(target)
     if not drawn:
         show.warning("no diagram: no measuring point whose phasors could be told")

@@ -94,7 +94,7 @@ def measure_command(
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cli.survey_words import show_assessments
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import checked_choice, load_sites, signing_key
+    from halfcycle.pipeline.config import checked_choice, signing_key
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.event_tables import counted_events, counts_table, event_tables_path
     from halfcycle.pipeline.quantities import chosen_quantities
@@ -140,7 +140,7 @@ def measure_command(
             survey,
             profile=profile,
             hookup=hookup,
-            sites=None if sites is None else SiteTable(load_sites(sites)),
+            sites=SiteTable.at(sites),
             spread=spread,
             progress=advance,
             leave_out=[

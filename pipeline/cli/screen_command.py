@@ -89,7 +89,7 @@ def screen_command(
     from halfcycle.pipeline.catalogue.tables import set_aside_table, with_accounts, write_table, writer_for
     from halfcycle.pipeline.catalogue.uncertainty import CHOICES
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import checked_choice, load_detectors, load_sites, load_thresholds, signing_key
+    from halfcycle.pipeline.config import checked_choice, load_detectors, load_thresholds, signing_key
     from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.events import catalogue_table
@@ -113,7 +113,7 @@ def screen_command(
     quarantine = out.with_suffix(".quarantine.csv")
     secret = None if key is None else signing_key(key)
     no_inputs = (out, quarantine, manifest_path(out), *(path for path in (sites, settings, key) if path is not None))
-    table = SiteTable() if sites is None else SiteTable(load_sites(sites))
+    table = SiteTable.at(sites)
     with (
         spread_with(engine, scheduler=scheduler, workers=workers) as spread,
         show.progress("screening") as advance,

@@ -11,6 +11,7 @@ from halfcycle.pipeline.plain_text import counted, plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from halfcycle.pipeline.report.summary import TextTable
 
@@ -44,6 +45,22 @@ def line(text: str = "") -> None:
 def warning(text: str) -> None:
     """Print a line that is no part of the result, signs that are no plain text spelled out."""
     print(plain(text), file=sys.stderr)
+
+
+def draw(svg: str, path: Path) -> None:
+    """Write a drawing, whole or not at all, as the ending says (.svg or .png); say which letters a PNG lacks."""
+    from functools import partial
+
+    from halfcycle.pipeline.report.picture import letters_without_font, write_png, write_svg
+    from halfcycle.pipeline.store.atomic import write_atomically
+
+    is_png = path.suffix.lower() == ".png"
+    write_atomically(path, partial(write_png if is_png else write_svg, svg))
+    if is_png and (letters := letters_without_font(svg)):
+        warning(
+            f"{path.name}: no installed font has {letters}, so they stand there as numbers; "
+            "install a font that has them, or ask for .svg"
+        )
 
 
 def mishaps(n: int) -> None:

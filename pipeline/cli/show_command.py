@@ -71,7 +71,6 @@ def show_command(
 def _write(event: Event, cut: Slice, out: Path | None, samples: Path | None) -> None:
     from halfcycle.pipeline.errors import SignalError
     from halfcycle.pipeline.report.event_picture import event_svg
-    from halfcycle.pipeline.report.picture import write_png, write_svg
     from halfcycle.pipeline.report.slice import nominal_hz, phasors_of, rms_of
     from halfcycle.pipeline.store.atomic import write_atomically
 
@@ -82,7 +81,7 @@ def _write(event: Event, cut: Slice, out: Path | None, samples: Path | None) -> 
         except SignalError:
             rms = phasors = None
         svg = event_svg(event, cut, rms=rms, phasors=phasors)
-        write_atomically(out, partial(write_png if out.suffix.lower() == ".png" else write_svg, svg))
+        show.draw(svg, out)
         show.line(f"picture: {out}")
     if samples is not None:
         from halfcycle.pipeline.report.samples import write_samples

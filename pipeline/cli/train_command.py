@@ -37,10 +37,9 @@ def train_command(
 
     if labels is None and not family:
         raise ConfigError("--no-family leaves nothing to train on; give --labels too")
-    from halfcycle.pipeline.config import load_sites
     from halfcycle.pipeline.sites.table import SiteTable
 
-    table = None if sites is None else SiteTable(load_sites(sites))
+    table = SiteTable.at(sites)
     try:
         from halfcycle.classifiers.learned.stored import save
         from halfcycle.pipeline.learning.training import trained_model

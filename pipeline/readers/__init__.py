@@ -80,7 +80,10 @@ def reader_of(path: Path) -> Reader:
     ReadError : the file cannot be opened.
     """
     try:
-        refuse_special(path)
+        state = refuse_special(path)
+        known = _RECOGNISED.get(path)
+        if known is not None and known[0] == state:
+            return known[1]
         with path.open("rb") as stream:
             head = stream.read(_HEAD_BYTES)
     except NotADirectoryError as error:
@@ -94,21 +97,40 @@ def reader_of(path: Path) -> Reader:
     for reader in readers().values():
         with reading(path, format_name=reader.name):
             if reader.recognises(path, head):
+                _remember(path, state, reader)
                 return reader
     raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
 
 
-def refuse_special(path: Path) -> None:
+_State = tuple[int, int, int]  # of a file: which it is, its length and time
+_RECOGNISED: dict[Path, tuple[_State, Reader]] = {}
+_MOST_RECOGNISED: Final = 1 << 13
+
+
+def _remember(path: Path, state: _State, reader: Reader) -> None:
+    """Keep which reader a file has: it is asked for when the file is found, looked at and read."""
+    if len(_RECOGNISED) >= _MOST_RECOGNISED:
+        _RECOGNISED.clear()
+    _RECOGNISED[path] = state, reader
+
+
+def refuse_special(path: Path) -> _State:
     """Refuse what is neither file nor folder: to open a pipe or device may wait for ever.
+
+    Returns
+    -------
+    Which file it is, its length, and when it was last written.
 
     Raises
     ------
     ReadError : it is a pipe, a device or a socket.
     OSError : there is no such file.
     """
-    kind = stat.S_IFMT(path.stat().st_mode)
+    found = path.stat()
+    kind = stat.S_IFMT(found.st_mode)
     if kind in SPECIAL_FILES:
         raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only plain files are read")
+    return found.st_ino, found.st_size, found.st_mtime_ns
 
 
 def _reader_of_whole(path: Path) -> Reader:

@@ -23,7 +23,14 @@ from halfcycle.pipeline.measures.calm import (
 from halfcycle.pipeline.measures.half_cycle import HalfCycles
 from halfcycle.pipeline.measures.impossible import measurable
 from halfcycle.pipeline.measures.nominal import find_nominal_frequency
-from halfcycle.pipeline.measures.quality import FLAG_WORDS, MISSING, sample_flags, sparse_step, without_missing
+from halfcycle.pipeline.measures.quality import (
+    FLAG_WORDS,
+    MISSING,
+    missing_samples,
+    sample_flags,
+    sparse_step,
+    without_missing,
+)
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE, sums_of
 from halfcycle.pipeline.measures.waveshape import Waveshape
 from halfcycle.pipeline.records.marks import Marks
@@ -188,8 +195,7 @@ def take_look(
     if rest is None or nominal_hz is None or position < 2 * half:
         raise SignalError("under one cycle of record; nothing can be judged")
     if rest.shape[1]:  # what is left beyond the last line still counts: the last half, wherever it begins
-        last = _last(record, point, half)
-        last = _measured(last, channels, _flags(last, channels, per_cycle, peaks), per_cycle)
+        last = block[:, -half:] if block.shape[1] >= half else _last(record, point, half, per_cycle, peaks)
         squares.append(squares_of_halves(last, channels, half=half))
     rms = coarse_rms(np.concatenate(squares, axis=1), half=half)
     marked, unmeasured = marks.in_halves(rms.shape[1] + 2)
@@ -247,8 +253,17 @@ def half_of(rate_hz: float, nominal_hz: float) -> int:
     return half_window(rate_hz, nominal_hz)
 
 
-def _last(record: Record, point: Point, n: int) -> SampleArray:
-    return record.samples(point, record.n_samples - n, record.n_samples)
+def _last(record: Record, point: Point, n: int, per_cycle: float, peaks: npt.NDArray[np.float64]) -> SampleArray:
+    """The last n samples, without those that are missing or impossible."""
+    last, channels = (
+        record.samples(point, record.n_samples - n, record.n_samples),
+        judged_channels(record.header, point),
+    )
+    masks = [
+        missing_samples(row, channel, samples_per_cycle=per_cycle, peak=peak)
+        for row, channel, peak in zip(last, channels, peaks.tolist(), strict=True)
+    ]
+    return measurable(last, channels, masks, samples_per_cycle=per_cycle)
 
 
 def frequency_of(record: Record, block: SampleArray, channels: Sequence[Channel]) -> float:

@@ -38,18 +38,19 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
     if block.shape[1] < n:
         return found
     inside, window = _band_and_window(n, samples_per_cycle)
-    for first in np.unique(np.linspace(0, block.shape[1] - n, _WINDOWS).astype(np.int64)).tolist():
-        raw = block[:, first : first + n]
-        for c, channel in enumerate(channels):
-            if found[c]:
-                continue
-            values = raw[c].astype(np.float64) * channel.scale + channel.offset
-            if channel.missing_code is not None:
-                values[raw[c] == channel.missing_code] = np.nan
-            values[~np.isfinite(values)] = 0.0
-            power = np.abs(np.fft.rfft(values * window)) ** 2
-            total = float(power.sum())
-            found[c] = total > 0 and float(power[inside].sum()) >= _LEAST_SHARE * total
+    last = block.shape[1] - n
+    for first in dict.fromkeys(last * k // (_WINDOWS - 1) for k in range(_WINDOWS)):
+        open_yet = np.flatnonzero(~found)
+        raw = block[open_yet, first : first + n]
+        values = np.empty(raw.shape)
+        for row, counts, c in zip(values, raw, open_yet.tolist(), strict=True):
+            row[:] = counts.astype(np.float64) * channels[c].scale + channels[c].offset
+            if channels[c].missing_code is not None:
+                row[counts == channels[c].missing_code] = np.nan
+        values[~np.isfinite(values)] = 0.0
+        power = np.abs(np.fft.rfft(values * window, axis=1)) ** 2
+        total = power.sum(axis=1)
+        found[open_yet] = (total > 0) & (power[:, inside].sum(axis=1) >= _LEAST_SHARE * total)
         if found.all():
             break
     return found

@@ -57,6 +57,18 @@ def drawable(text: str) -> tuple[list[str], str]:
     ----------
     text : in any script.
     """
+    families, missing = _fonts_for(text)
+    return families, "".join(ascii(c)[1:-1] if c in missing else c for c in text)
+
+
+def letters_without_font(svg: str) -> str:
+    """The letters of a drawing's texts that no installed font has, in order: `write_png` spells these out."""
+    text = "".join(ElementTree.fromstring(svg).itertext())
+    return "".join(sorted(_fonts_for(text)[1]))
+
+
+def _fonts_for(text: str) -> tuple[list[str], set[str]]:
+    """Families of installed fonts that have the letters of a text, and the letters that none has."""
     missing = _without(_FAMILY, set(text) - {"\n"})
     families = [_FAMILY]
     for family in _families() if missing else ():
@@ -66,7 +78,7 @@ def drawable(text: str) -> tuple[list[str], str]:
             missing = left
         if not missing:
             break
-    return families, "".join(ascii(c)[1:-1] if c in missing else c for c in text)
+    return families, missing
 
 
 def _without(family: str, letters: set[str]) -> set[str]:

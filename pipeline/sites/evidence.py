@@ -231,7 +231,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
     rms = windowed_rms(values, rate_hz=rate_hz, frequency_hz=hertz)
     if not rms.shape[1]:
         return plain
-    top = np.nanmax(np.where(np.isfinite(rms), rms, 0.0), axis=1)
+    top = np.where(np.isfinite(rms), rms, 0.0).max(axis=1)
     shows = top > max(DEAD * float(top.max()), 0.0)
     channels = tuple(Channel(phase, "voltage", phase, "V") for phase in point.phases)
     waves = are_waves(values, channels, samples_per_cycle=rate_hz / hertz)
@@ -241,7 +241,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
         level, n_windows = steady_beginning(rms[live])
         steady_cycles = (n_windows + 1) / 2 if level is not None else 0.0
         middle = _middles(rms[live])
-        usual = float(np.median(middle))
+        usual = median(middle.tolist())
         if level is None or abs(usual / level - 1) > _STEADY:
             near = np.abs(rms[live] / np.maximum(middle, 1e-30)[:, None] - 1) <= _STEADY
             even = float(np.ptp(middle)) <= _PHASES_APART * usual
@@ -260,8 +260,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
 def _middles(rms: F64) -> F64:
     """The median of each channel's windows, as far as they are measured; zero where none is."""
     if np.isfinite(rms).all():
-        middles: F64 = np.median(rms, axis=1)
-        return middles
+        return _medians(rms)
     measured = [row[np.isfinite(row)] for row in rms]
     return np.array([np.median(row) if row.size else 0.0 for row in measured])
 
@@ -334,7 +333,7 @@ def steady_levels(rms: F64) -> tuple[F64 | None, int]:
     n = rms.shape[1]
     if n < _FEWEST_WINDOWS or not rms.shape[0]:
         return None, 0
-    first = np.sort(rms[:, :_FEWEST_WINDOWS], axis=1)  # for a few values far cheaper than `np.median`
+    first = np.sort(rms[:, :_FEWEST_WINDOWS], axis=1)
     if not np.isfinite(first).all():
         return None, 0
     levels = first[:, _FEWEST_WINDOWS // 2]
@@ -348,8 +347,15 @@ def steady_levels(rms: F64) -> tuple[F64 | None, int]:
     if n_steady < _FEWEST_WINDOWS:
         return None, 0
     kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * bool(off.any()))]  # the last windows may hold part of a change
-    begins: F64 = np.median(kept, axis=1)
-    return begins, n_steady
+    return _medians(kept), n_steady
+
+
+def _medians(rows: F64) -> F64:
+    """The median of each row of finite values; of a few ones far cheaper than `np.median`."""
+    ordered = np.sort(rows, axis=1)
+    n = rows.shape[1]
+    middles: F64 = (ordered[:, (n - 1) // 2] + ordered[:, n // 2]) / 2
+    return middles
 
 
 def rated_v(header: Header, point: Point) -> float | None:

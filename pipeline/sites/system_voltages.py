@@ -22,7 +22,7 @@ _WEIGHTS: Final = {"standard": 1.0, "in use": 0.3, "transformer secondary": 0.3,
 _OTHER_FREQUENCY: Final = 0.1  # of a system of the other frequency
 _SAME: Final = 0.008  # voltages this near are one system, rounded in two ways: 230 and 400/sqrt(3)
 _WITHIN: Final = 0.015  # standard deviation of a capture's level about its site's mean
-_BEFORE: Final = 0.8  # of records that begin before their event
+_BEFORE: Final = 0.9  # of records that begin before their event
 _RISES: Final = ((1.2, 1.0), (1.5, 0.2), (math.inf, 0.02))  # up to which factor, and how likely
 _NONE_OF_THESE: Final = 0.3  # density of a system that is in no list
 
@@ -131,7 +131,7 @@ def joint_candidates(
     (candidates, the likeliest first; probability that the record begins at the usual voltage, before its event).
 
     Source: common practice, no source. A recorder that waits for an event begins before it, so the first level is the
-    usual one in four records of five; the higher of two levels is seldom a swell, and hardly ever one beyond 1.5 pu.
+    usual one in nine records of ten; the higher of two levels is seldom a swell, and hardly ever one beyond 1.5 pu.
     """
     rise = after_v / before_v
     first = 1.0 if triggered else _BEFORE * _swell_likelihood(rise)

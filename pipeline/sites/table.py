@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 
 from halfcycle.pipeline.capture import Header
-from halfcycle.pipeline.config import load_thresholds
+from halfcycle.pipeline.config import load_sites, load_thresholds
 from halfcycle.pipeline.records.archive import site_of
 from halfcycle.pipeline.settings import Site, Thresholds
 from halfcycle.pipeline.sites.account import Declared
@@ -26,6 +26,16 @@ class SiteTable:
     """
 
     sites: tuple[Site, ...] = ()
+
+    @classmethod
+    def at(cls, path: Path | None) -> SiteTable:
+        """The table of a file, or one without sites.
+
+        Raises
+        ------
+        ConfigError : as `config.load_sites`.
+        """
+        return cls() if path is None else cls(load_sites(path))
 
     def site(self, header: Header, path: Path) -> Site | None:
         """The declared site of a capture, or None."""

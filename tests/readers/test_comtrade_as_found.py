@@ -104,6 +104,17 @@ def test_empty_offsets_are_zero_and_skews_not_applied_and_both_noted_by_channel(
     assert has_note(capture, "time skews of channels are stated and not applied (U3")
 
 
+def test_channel_lines_that_were_read_before_say_the_same_again(tmp_path):
+    odd = {3: "1,UA,A,bus 1,V,0.5,,12.5,-32767,32767,110000,110,"}
+    first, again = (read_lines(tmp_path, odd | {1: f"{station},rec 1,1999"}) for station in ("Mill Lane", "Quay"))
+    assert (first.header.station, again.header.station) == ("Mill Lane", "Quay")
+    assert again.header.channels == first.header.channels
+    assert again.header.notes == first.header.notes
+    assert len(first.header.notes) > 3
+    older = read_lines(tmp_path, odd | {1: "Mill Lane,rec 1,1991"})  # in 1991 channels had no side to be marked with
+    assert not has_note(older, "not marked primary or secondary")
+
+
 def test_channels_without_a_side_are_primary_and_noted(tmp_path):
     capture = read_lines(tmp_path, {3: "1,UA,A,bus 1,V,0.5,0,0,-32767,32767,110000,110,"})
     assert capture.header.channels[0].scale == 0.5

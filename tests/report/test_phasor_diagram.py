@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from matplotlib.image import imread
 
+from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg, phasor_table, scaled
-from halfcycle.pipeline.report.picture import drawable, write_png
+from halfcycle.pipeline.report.picture import drawable, letters_without_font, write_png
 from halfcycle.pipeline.sites.wiring import Diagnosis
 from halfcycle.pipeline.sites.wiring_words import WORDS, WiringFinding, words_of
 from halfcycle.pipeline.terms import HOOKUPS
@@ -232,6 +233,18 @@ def test_letters_that_no_installed_font_has_are_shown_as_what_they_are() -> None
     families, shown = drawable("Möhle станция μ° \U000efff0 $x$")  # not assigned, so that no font has it
     assert shown == "Möhle станция μ° \\U000efff0 $x$"
     assert families[0] == "DejaVu Sans"
+
+
+def test_a_picture_says_which_letters_it_lacks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("matplotlib")
+    for title, letters in (("Möhle станция", ""), ("Möhle \U000efff0", "\U000efff0")):  # not assigned: no font has it
+        svg = phasor_svg(WYE, hookup=HOOKUPS["four-wire"], title=title)
+        assert letters_without_font(svg) == letters
+        show.draw(svg, tmp_path / "d.png")
+        assert (tmp_path / "d.png").read_bytes().startswith(b"\x89PNG")
+        assert (f"no installed font has {letters}," in capsys.readouterr().err) == bool(letters)
+        show.draw(svg, tmp_path / "d.svg")
+        assert (capsys.readouterr().err, title in (tmp_path / "d.svg").read_text(encoding="utf-8")) == ("", True)
 
 
 def test_names_in_any_script_stand_in_the_svg_as_they_are_and_can_be_made_a_picture(tmp_path: Path) -> None:

@@ -50,7 +50,8 @@ def test_an_event_that_lasts_to_the_end_is_judged_against_what_was_before_it(n: 
     wrong = {key: count for key, count in counts.items() if key[1].startswith("wrong")}
     assert wrong == {}
     n_long = sum(count for (long_enough, _), count in counts.items() if long_enough)
-    assert counts[True, "right"] >= 0.98 * n_long
+    # What is left are swells on all phases up to what another system's level would be: a sag that is over looks alike.
+    assert counts[True, "right"] >= (0.99 if n >= 1000 else 0.98) * n_long
 
 
 @pytest.mark.parametrize("n", [30, pytest.param(1000, marks=[pytest.mark.slow, pytest.mark.exam])])

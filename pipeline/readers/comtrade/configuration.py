@@ -118,7 +118,7 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     lines = Lines(text, path=path, first_line=first_line)
     station, revision = _station(lines, notes)
     n_analog, n_digital = _channel_counts(lines)
-    analog = _with_phases_and_points([_analog_channel(lines, i, revision, notes) for i in range(n_analog)])
+    analog = _analog_channels(lines, n_analog, revision, notes)
     for i in range(n_digital):
         _skip_digital(lines, i)
     line_frequency_hz = _line_frequency(lines)
@@ -167,6 +167,28 @@ def _channel_counts(lines: Lines) -> tuple[int, int]:
     if total != n_analog + n_digital or not total:
         raise lines.broken(f"{total} channels declared, but {n_analog} analogue and {n_digital} digital ones")
     return n_analog, n_digital
+
+
+_KNOWN: dict[tuple[object, ...], tuple[tuple[AnalogChannel, ...], Notes]] = {}
+_MOST_KNOWN: Final = 64  # recorders whose channel lines are at hand, as all their files have the same
+_MOST_KNOWN_CHANNELS: Final = 1000  # of one
+
+
+def _analog_channels(lines: Lines, n: int, revision: int, notes: Notes) -> tuple[AnalogChannel, ...]:
+    """The analogue channels, which the next n lines describe."""
+    texts = lines.ahead(n)
+    found = _KNOWN.get((revision, *texts))
+    if found is not None:
+        lines.skip(n)
+    else:
+        own = Notes()
+        found = _with_phases_and_points([_analog_channel(lines, i, revision, own) for i in range(n)]), own
+        if n <= _MOST_KNOWN_CHANNELS:
+            if len(_KNOWN) >= _MOST_KNOWN:
+                _KNOWN.clear()
+            _KNOWN[revision, *texts] = found
+    notes.add_all(found[1])
+    return found[0]
 
 
 def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -> AnalogChannel:

@@ -29,11 +29,8 @@ class Lines:
 
     def __init__(self, text: str, *, path: Path, first_line: int) -> None:
         self._path = path
-        self._lines = [
-            (i, _fields(line), line.count(","))
-            for i, line in enumerate(_LINE_END.split(text), start=first_line)
-            if line.strip()
-        ]
+        lines = enumerate(_LINE_END.split(text), start=first_line)
+        self._lines = [(i, line) for i, line in lines if line.strip()]
         self._next = 0
         self._number = first_line
         self.n_commas = 0
@@ -46,7 +43,18 @@ class Lines:
     def peek(self, ahead: int = 0) -> list[str]:
         """The fields of a line to come; none after the last one."""
         i = self._next + ahead
-        return self._lines[i][1] if i < len(self._lines) else []
+        return _fields(self._lines[i][1]) if i < len(self._lines) else []
+
+    def ahead(self, n: int) -> list[str]:
+        """The text of the next n lines, as far as there are so many."""
+        return [line for _, line in self._lines[self._next : self._next + n]]
+
+    def skip(self, n: int) -> None:
+        """Pass over the next n lines, which there are."""
+        check_time(self.place)
+        self._next += n
+        self._number, line = self._lines[self._next - 1]
+        self.n_commas = line.count(",")
 
     def take(self, what: str) -> list[str]:
         """The fields of the next line.
@@ -58,9 +66,10 @@ class Lines:
         check_time(self.place)
         if self._next >= len(self._lines):
             raise MalformedRecord(self._path, f"after {self.place}", f"the configuration ends before {what}")
-        self._number, fields, self.n_commas = self._lines[self._next]
+        self._number, line = self._lines[self._next]
         self._next += 1
-        return fields
+        self.n_commas = line.count(",")
+        return _fields(line)
 
     def broken(self, reason: str) -> MalformedRecord:
         """The error that says what is wrong with the line read last."""
@@ -114,6 +123,11 @@ class Notes:
     def add_channel(self, text: str, name: str) -> None:
         """Note an oddity of a channel."""
         self._channels.setdefault(text, []).append(name)
+
+    def add_all(self, others: Notes) -> None:
+        """Note what others have noted, after what is noted here."""
+        for text, names in others._channels.items():
+            self._channels.setdefault(text, []).extend(names)
 
     def texts(self) -> tuple[str, ...]:
         """The notes, in the order in which they were first made; a `Repair` stays one."""
