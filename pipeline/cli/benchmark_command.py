@@ -30,7 +30,7 @@ def detectors_command(
 ) -> int:
     """Score detectors on synthetic cases.
 
-    Precision, recall, false alarms an hour; errors of start, duration and magnitude.
+    Precision, recall, false alarms per hour; errors of start, duration and magnitude.
     """
     from halfcycle.pipeline.benchmark.contenders import chosen
     from halfcycle.pipeline.benchmark.contenders import contenders as known
@@ -53,7 +53,7 @@ def detectors_command(
             score = row.score
             show.line(
                 f"{row.contender}: precision {score.precision:.3f}, recall {score.recall:.3f}, "
-                f"{score.false_per_hour:.3g} false alarms an hour, {result.seconds[row.contender]:.1f} s"
+                f"{score.false_per_hour:.3g} false alarms per hour, {result.seconds[row.contender]:.1f} s"
             )
     for path in paths:
         show.line(f"written: {path}")
@@ -137,5 +137,5 @@ def _seeds(text: str) -> tuple[int, ...]:
     from halfcycle.pipeline.errors import ConfigError
 
     if not all(part.isdecimal() for part in _names(text)):
-        raise ConfigError(f"--seeds {text}: whole numbers from 0 up are needed, with commas")
+        raise ConfigError(f"--seeds {text}: comma-separated whole numbers of 0 or more are needed")
     return tuple(int(part) for part in _names(text))

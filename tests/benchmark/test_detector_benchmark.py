@@ -145,9 +145,9 @@ def test_what_is_wrong_in_a_suite_or_a_name_is_said(tmp_path: Path) -> None:
     for broken, words in (
         (SUITE.replace("level_pu = [0.3, 0.7]\n", ""), "needs level_pu"),
         (SUITE.replace("[0.3, 0.7]", "[0.7, 0.3]"), "must not exceed"),
-        (SUITE.replace("[0.1, 0.4]", "[0.1, 1.4]"), "hold 0.4 s less"),
+        (SUITE.replace("[0.1, 0.4]", "[0.1, 1.4]"), "hold at most 0.4 s less"),
         (SUITE + "colour = 3\n", "colour"),
-        ("seed = ", "no TOML"),
+        ("seed = ", "not valid TOML"),
     ):
         path = tmp_path / "broken.toml"
         path.write_text(broken)
