@@ -22,6 +22,7 @@ _LEAST: Final = 0.5  # probability of a cause that is named
 _SHORT_S: Final = 0.5  # after the start; trips and reclosings come later than that
 _TIED: Final = 0.25  # probability from which on a sure rule decides where nothing is likely
 _BACK_PU: Final = 0.9
+_BANK_BY_VOLTAGES: Final = 0.9  # most that one name of a bank is sure of by voltages: common practice, no source
 _SURE_RULE: Final = 0.6  # of a rule that is heard against the model
 
 
@@ -41,7 +42,8 @@ def name_cause(
     -------
     Verdict. Of several kinds of one thing (a fault that is cleared, trips, recloses or evolves; a bank alone or beside
     another) none of which is likely, the common name is taken, with the probability of all. Where nothing is likely, a
-    sure rule decides among what is possible, and the probability stays the model's. A fault that belongs to a
+    sure rule decides among what is possible, and the probability stays the model's. Whether a bank is alone or beside
+    another is never surer than 0.9 by voltages alone. A fault that belongs to a
     sequence of similar ones is one with reclosing.
     """
     if evidence.notches_per_cycle is not None and (notching := judge_notching(evidence)).confidence >= _LEAST:
@@ -61,6 +63,9 @@ def name_cause(
     if cause in FAULTS and _comes_again(evidence):
         probability = max(probability, min(sum(likely.get(member, 0.0) for member in FAULTS), 1.0))
         cause = RECLOSING
+    if cause in _BANKS and evidence.oscillation_current is None:
+        # What a bank exchanges with one beside it is seen in currents alone, and most banks are switched in steps.
+        probability = min(probability, _BANK_BY_VOLTAGES)
     if after_outage and cause in _ENERGISING:
         return Verdict(RETURN, probability, f"the supply returns after an outage; this resembles {cause}")
     return Verdict(cause, probability, _why(cause, evidence, numbers, verdicts) + _short(numbers))

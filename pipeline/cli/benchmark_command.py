@@ -101,6 +101,34 @@ def classifiers_command(
     return Exit.DONE
 
 
+_EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick --out cases"
+
+
+@benchmark_app.command("export", epilog=_EXPORT_EPILOG)
+def export_command(
+    suite: Annotated[str, typer.Option(help="A suite of detectors: its name, or a TOML file.")] = "detectors-quick",
+    out: Annotated[Path, typer.Option(help="Folder for waveforms and truth.")] = Path("cases"),
+    seed: Annotated[
+        Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(min=0, help="Random seed, in place of the suite's."),
+    ] = None,
+) -> int:
+    """Write a suite's cases as files, with their truth.
+
+    Waveforms in Parquet; cases.csv with digests of the samples, truth.csv, and suite.json with the digest of all.
+    """
+    from halfcycle.pipeline.benchmark.export import export_cases
+    from halfcycle.pipeline.benchmark.results import provenance
+    from halfcycle.pipeline.benchmark.suite import load_detector_suite
+
+    loaded = load_detector_suite(suite)
+    origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
+    with show.progress("cases") as advance:
+        digest = export_cases(loaded, out, origin=origin, seed=seed, progress=advance)
+    show.line(f"written: {out}, SHA-256 of all cases {digest}")
+    return Exit.DONE
+
+
 def _names(text: str) -> list[str]:
     return [name.strip() for name in text.split(",") if name.strip()]
 

@@ -175,3 +175,10 @@ def test_where_nothing_is_likely_a_sure_rule_decides_and_the_probability_stays_t
     found = named({"transformer energising": 0.45, "load switching": 0.4}, inrush)
     assert (found.cause, found.confidence) == ("transformer energising", 0.45)
     assert named({"transformer energising": 0.1, "load switching": 0.45, "open phase": 0.45}, inrush).cause == "unknown"
+
+
+def test_by_voltages_alone_a_bank_is_never_sure_to_stand_alone() -> None:
+    # Common practice, no source: what banks exchange is seen in the current between them.
+    for name in ("capacitor energising", "back-to-back capacitor energising"):
+        assert named({name: 0.99}).confidence == 0.9
+        assert named({name: 0.99}, Evidence(oscillation_current=0.4)).confidence == 0.99
