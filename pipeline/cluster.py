@@ -12,7 +12,7 @@ import signal
 import time
 from collections import deque
 from collections.abc import Iterator, Sequence
-from concurrent.futures import CancelledError
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, Final, Literal
@@ -28,6 +28,7 @@ from halfcycle.pipeline.spread import (
     Lost,
     Outcome,
     Spread,
+    done_here,
     in_words,
     spread_over_processes,
 )
@@ -71,21 +72,24 @@ def spread_with(engine: str, *, scheduler: str | None, workers: int | None) -> I
         raise ConfigError(f"engine {engine!r}; allowed are {', '.join(ENGINES)}")
     if engine == "processes":
         if scheduler:
-            raise ConfigError(f"scheduler {scheduler} is for the engine dask")
+            raise ConfigError(f"scheduler {scheduler} applies to the engine dask only")
         with spread_over_processes(workers) as spread:
             yield spread
     else:
-        with spread_over_cluster(scheduler or None, workers=workers) as spread:
+        with spread_over_cluster(scheduler or None, workers=workers, begins_here=True) as spread:
             yield spread
 
 
 @contextmanager
-def spread_over_cluster(scheduler: str | None = None, *, workers: int | None = None) -> Iterator[Spread]:
+def spread_over_cluster(
+    scheduler: str | None = None, *, workers: int | None = None, begins_here: bool = False
+) -> Iterator[Spread]:
     """A spread over the workers of a Dask cluster.
 
     Parameters
     ----------
     scheduler, workers : see `spread_with`.
+    begins_here : this process works until a cluster of its own has started.
 
     Raises
     ------
@@ -93,26 +97,46 @@ def spread_over_cluster(scheduler: str | None = None, *, workers: int | None = N
     PlaceError : no scheduler answers there.
     """
     try:
-        from distributed import Client
+        import distributed  # noqa: F401
     except ImportError as error:
         raise ConfigError("the engine dask needs Dask: pip install 'halfcycle[cluster]'") from error
     from dask import config
 
     with ExitStack() as opened:
-        place = scheduler or "this machine's own cluster"
         opened.enter_context(_quiet())
         opened.enter_context(config.set(_OWN))
-        try:
-            cluster = None if scheduler else opened.enter_context(_started(workers))
-            client = opened.enter_context(Client(cluster or scheduler, timeout=_REACH_S))
-            if cluster is not None:
-                client.register_plugin(_left_to_us())
-        except ValueError as error:
-            raise ConfigError(f"scheduler {scheduler}: {error}") from error
-        except (OSError, TimeoutError) as error:
-            raise PlaceError(f"scheduler {place}: {str(error).splitlines()[0]}") from error
         opened.enter_context(threadpool_limits(1))
-        yield _Cluster(client, place, own=cluster)
+        starter = opened.enter_context(ThreadPoolExecutor(1))
+        # Closed before the starter, which waits for a start under way: what that opens is closed with it.
+        inner = ExitStack()
+        starting = starter.submit(_connected, inner, scheduler, workers)
+        opened.callback(_closed, starting, inner)
+        if not begins_here or scheduler:
+            starting.result()
+        yield _Cluster(starting)
+
+
+def _closed(starting: Future[_Connection], opened: ExitStack) -> None:
+    starting.exception()
+    opened.close()
+
+
+def _connected(opened: ExitStack, scheduler: str | None, workers: int | None) -> _Connection:
+    """A client of a cluster that is there, or of one that is started."""
+    from distributed import Client
+
+    place = scheduler or "this machine's own cluster"
+    try:
+        cluster = None if scheduler else opened.enter_context(_started(workers))
+        client = Client(cluster or scheduler, timeout=_REACH_S)
+        opened.callback(client.close)  # as its own context it would have to be closed by the thread that opened it
+        if cluster is not None:
+            client.register_plugin(_left_to_us())
+    except ValueError as error:
+        raise ConfigError(f"scheduler {scheduler}: {error}") from error
+    except (OSError, TimeoutError) as error:
+        raise PlaceError(f"scheduler {place}: {str(error).splitlines()[0]}") from error
+    return _Connection(client, place, cluster, 0 if cluster is None else len(cluster.worker_spec))
 
 
 def _started(workers: int | None) -> Any:
@@ -128,17 +152,37 @@ def _started(workers: int | None) -> Any:
     raise PlaceError(f"no worker process can be started: {failure}") from failure
 
 
+@dataclass(frozen=True, slots=True)
+class _Connection:
+    """A client, what its cluster is called, and the cluster and its workers where it is one of this machine's own."""
+
+    client: Any
+    place: str
+    own: Any = None
+    n_own: int = 0
+
+
 class _Cluster:
     """Hands batches to a cluster, some for each worker at a time, and gives what comes back in order."""
 
-    def __init__(self, client: Any, place: str, *, own: Any = None) -> None:
-        self._client = client
-        self._place = place
-        self._own = own
-        self._n_own = 0 if own is None else len(own.worker_spec)
+    def __init__(self, starting: Future[_Connection]) -> None:
+        self._starting = starting
+
+    @property
+    def _at(self) -> _Connection:
+        return self._starting.result()
 
     def __call__(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
+    ) -> Iterator[list[Outcome]]:
+        n_done_here = 0
+        while n_done_here < len(batches) and not self._starting.done():
+            yield done_here(function, batches[n_done_here], lost)
+            n_done_here += 1
+        yield from self._over_workers(function, batches[n_done_here:], lost)
+
+    def _over_workers(
+        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], lost: Lost[Item, Outcome]
     ) -> Iterator[list[Outcome]]:
         ready: dict[int, list[Outcome]] = {}
         running: dict[Any, int] = {}
@@ -169,13 +213,13 @@ class _Cluster:
         finally:
             if running:
                 with suppress(Exception):  # the cluster may be what is gone
-                    self._client.cancel(list(running), force=True)
+                    self._at.client.cancel(list(running), force=True)
 
     def _submitted(self, function: Function[Item, Outcome], batch: Sequence[Item]) -> Any:
-        return self._client.submit(_done_there, function, batch, pure=False)
+        return self._at.client.submit(_done_there, function, batch, pure=False)
 
     def _n_workers(self) -> int:
-        n: int = sum(self._client.nthreads().values())
+        n: int = sum(self._at.client.nthreads().values())
         return max(1, n)
 
     def _ended(self, running: list[Any]) -> list[Any]:
@@ -192,21 +236,23 @@ class _Cluster:
                 pass
             except CancelledError:
                 return [one for one in running if one.cancelled()]
-            if self._client.status != "running":
-                raise PlaceError(f"scheduler {self._place} has gone away")
-            if self._own is not None:
-                self._own.scale(self._n_own)  # a worker killed as it was started anew does not come back by itself
-            if self._client.nthreads():
+            if self._at.client.status != "running":
+                raise PlaceError(f"scheduler {self._at.place} is gone")
+            if self._at.own is not None:
+                self._at.own.scale(
+                    self._at.n_own
+                )  # a worker killed as it was started anew does not come back by itself
+            if self._at.client.nthreads():
                 last_seen = time.monotonic()
             elif time.monotonic() - last_seen > _WITHOUT_WORKERS_S:
-                raise PlaceError(f"scheduler {self._place} has had no worker for {_WITHOUT_WORKERS_S:.0f} s")
+                raise PlaceError(f"scheduler {self._at.place} has had no worker for {_WITHOUT_WORKERS_S:.0f} s")
 
     def _result_of(self, future: Any) -> Any:
         """Outcomes, or the failure that kept a worker from them; an error that concerns more than an item is raised."""
         from distributed import KilledWorker
 
         if future.cancelled():
-            raise PlaceError(f"scheduler {self._place} has gone away, or was told to drop this work")
+            raise PlaceError(f"scheduler {self._at.place} is gone, or cancelled this work")
         try:
             found = future.result()
         except KilledWorker as error:

@@ -29,8 +29,8 @@ _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
 TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
 _LONGEST_START_S: Final = 60.0  # of processor time that a worker takes to load its libraries; a second is usual
-DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
-_NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
+DIED: Final = "its worker process ended: killed, out of memory or time, or crashed in a library"
+_NO_OTHER: Final = "another worker process ended, and no new one can be started"
 _SPREADS: Final = (__name__, "halfcycle.pipeline.cluster")  # where nothing is worked on
 _SHORT_OF_MEMORY: Final = (MemoryError, ImportError)
 _OF_THE_PROCESS: Final = (BrokenProcessPool, *_SHORT_OF_MEMORY)  # what another may not meet with the same item
@@ -61,11 +61,17 @@ def in_this_process(
     """The plain loop; see `Spread`."""
     for batch in batches:
         with threadpool_limits(1):  # several threads sum in another order, and change last digits
-            outcomes = _done_here(function, batch, lost)
+            outcomes = done_here(function, batch, lost)
         yield outcomes
 
 
-def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
+def done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
+    """A batch done in this process; what a bug costs is its item.
+
+    Parameters
+    ----------
+    function, batch, lost : see `Spread`.
+    """
     try:
         return function(batch)
     except HalfcycleError:  # raised on purpose, for the caller: it concerns more than the item
@@ -73,13 +79,13 @@ def _done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: L
     except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
         if len(batch) == 1:
             return [lost(batch[0], in_words(error))]
-    return [outcome for item in batch for outcome in _done_here(function, [item], lost)]
+    return [outcome for item in batch for outcome in done_here(function, [item], lost)]
 
 
 def in_words(error: BaseException) -> str:
     """An unexpected error, with the place in our code where it came up; want of memory has none."""
     if isinstance(error, MemoryError):
-        return "takes more memory than there is"
+        return "needs more memory than is available"
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))
@@ -195,7 +201,7 @@ class _Processes:
             if self._pool is not None and self._is_ready() and self._has_started():
                 yield from self._over_pool(function, batches[n_done_here:], lost)
                 return
-            yield _done_here(function, batches[n_done_here], lost)
+            yield done_here(function, batches[n_done_here], lost)
             n_done_here += 1
 
     def close(self) -> None:
@@ -268,7 +274,7 @@ class _Processes:
             except BrokenProcessPool:
                 self._restart()
         done: Future[list[Outcome]] = Future()
-        done.set_result(_done_here(function, batch, lost))
+        done.set_result(done_here(function, batch, lost))
         return done
 
     def _restart(self) -> None:

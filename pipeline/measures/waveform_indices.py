@@ -138,7 +138,7 @@ def window_values(
 
 def _check(samples: npt.NDArray[np.generic], starts: F64, lengths: F64) -> None:
     if samples.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
-        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape} must fit")
+        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape} must agree")
     inside = (starts >= EDGE_SAMPLES) & (starts + lengths <= samples.shape[1] - EDGE_SAMPLES)
     if not (inside & (lengths >= _FEWEST_SAMPLES)).all():
         raise SignalError(

@@ -99,7 +99,7 @@ def reader_of(path: Path) -> Reader:
             if reader.recognises(path, head):
                 _remember(path, state, reader)
                 return reader
-    raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
+    raise UnknownFormat(path, "", f"no reader recognises the file; known formats are {', '.join(readers())}")
 
 
 _State = tuple[int, int, int]  # of a file: which it is, its length and time
@@ -129,7 +129,7 @@ def refuse_special(path: Path) -> _State:
     found = path.stat()
     kind = stat.S_IFMT(found.st_mode)
     if kind in SPECIAL_FILES:
-        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only plain files are read")
+        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only regular files are read")
     return found.st_ino, found.st_size, found.st_mtime_ns
 
 
@@ -336,7 +336,7 @@ def _refuse_repairs(notes: Sequence[str], *, path: Path, source: str) -> None:
     if repair is not None:
         inside = f"{path.name}/"
         member = source.removeprefix(inside) if inside in source else ""
-        raise MalformedRecord(path, member, f"read strictly, without repair: {repair}")
+        raise MalformedRecord(path, member, f"needs repair, which strict reading refuses: {repair}")
 
 
 @contextmanager
