@@ -67,7 +67,7 @@ def classify_category(kind: str, duration_s: float, *, nominal_frequency_hz: flo
     'sustained interruption'
     """
     if kind not in ("sag", "swell", "interruption", "undervoltage", "overvoltage"):
-        raise ValueError(f"kind {kind!r} is no RMS variation")
+        raise ValueError(f"kind {kind!r} is not an RMS variation")
     if not (duration_s >= 0 and nominal_frequency_hz > 0):
         raise ValueError(f"duration {duration_s} s must be >= 0 and frequency {nominal_frequency_hz} Hz > 0")
     if kind in ("undervoltage", "overvoltage"):

@@ -96,9 +96,9 @@ def surest(verdicts: Sequence[Verdict]) -> Verdict:
     best, second = sorted(verdicts, key=lambda verdict: -verdict.confidence)[:2]
     if best.confidence < _LEAST_CONFIDENCE:
         nearest = f"; nearest is {_fit(best)}" if best.confidence > 0 else ""
-        return Verdict(UNKNOWN, 0.0, f"what was measured fits no cause well{nearest}")
+        return Verdict(UNKNOWN, 0.0, f"no cause fits the measurements well{nearest}")
     if best.confidence - second.confidence < _CLEAR_LEAD:
-        return Verdict(UNKNOWN, 0.0, f"it may be {best.cause} as well as {second.cause}")
+        return Verdict(UNKNOWN, 0.0, f"{best.cause} and {second.cause} fit about equally well")
     if second.confidence > 0 and second.cause != best.cause:
         return replace(best, why=f"{best.why}; against it: {_fit(second)}")
     return best
@@ -112,7 +112,7 @@ def rule_scores(evidence: Evidence) -> dict[str, float]:
 
 
 def _fit(verdict: Verdict) -> str:
-    return f"{verdict.cause}, which {100 * verdict.confidence:.0f} % of the evidence fits"
+    return f"{verdict.cause}, which {100 * verdict.confidence:.0f} % of the evidence supports"
 
 
 def judge_fault(evidence: Evidence) -> Verdict:
@@ -159,9 +159,9 @@ def judge_motor_start(evidence: Evidence) -> Verdict:
         falling(e.oscillation_pu, (0.25, 0.15)),
     )  # fmt: skip
     if e.added_current is None:
-        return Verdict("motor start", 0.6 * shape, "balanced drop at once and slow recovery; no current measured")
+        return Verdict("motor start", 0.6 * shape, "abrupt balanced drop with slow recovery; no current measured")
     if e.direction == "upstream":
-        return Verdict("motor start", 0.75 * shape, "balanced drop at once and slow recovery; it lies upstream")
+        return Verdict("motor start", 0.75 * shape, "abrupt balanced drop with slow recovery; the cause lies upstream")
     current = weakest(
         rising(e.added_current, _STARTING), falling(e.added_power_factor, _STARTING_POWER_FACTOR),
         1.0 if e.added_lagging is not False else 0.0, falling(e.added_end_share, (0.9, 0.7)),
@@ -169,7 +169,7 @@ def judge_motor_start(evidence: Evidence) -> Verdict:
     )  # fmt: skip
     why = (
         f"balanced drop to {_pu(e.residual_pu)} at once and slow recovery, while {e.added_current:.1f} times the "
-        f"current before is added at a power factor of {e.added_power_factor or 0.0:.2f} and then falls"
+        f"current before is added at a power factor of {e.added_power_factor or 0.0:.2f} and then decays"
     )
     return Verdict("motor start", _confidence(weakest(shape, current), n_missing=_missing(e.recovery_share)), why)
 
@@ -220,8 +220,8 @@ def judge_capacitor(evidence: Evidence) -> Verdict:
     )  # fmt: skip
     after = _rise_or_reactive(e)
     why = (
-        f"ringing at {e.oscillation_hz or 0.0:.0f} Hz of {_pu(e.oscillation_pu)}, and the voltage stands "
-        f"{100 * (e.step_pu or 0.0):+.2f} % higher afterwards"
+        f"ringing at {e.oscillation_hz or 0.0:.0f} Hz of {_pu(e.oscillation_pu)}, and the voltage settles "
+        f"{100 * (e.step_pu or 0.0):+.2f} % higher"
     )
     missing = _missing(e.oscillation_hz, e.oscillation_pu)
     return Verdict("capacitor energising", 0.0 if missing else weakest(ringing, after), why)
@@ -270,7 +270,7 @@ def judge_load(evidence: Evidence) -> Verdict:
     )  # fmt: skip
     word = "on" if e.kept_power_pu > 0 else "off"
     why = (
-        f"switched {word}: power steps by {100 * e.kept_power_pu:+.0f} % of that before and the voltage by "
+        f"switched {word}: power changes by {100 * e.kept_power_pu:+.0f} % of that before and the voltage by "
         f"{100 * e.step_pu:+.2f} %, and both stay"
     )
     return Verdict("load switching", confidence, why)
@@ -282,7 +282,7 @@ def _load_elsewhere(e: Evidence) -> Verdict:
         _stays(e), rising(_jump_of_step(e), _LOAD_JUMP), rising(abs(e.step_pu or 0.0), (0.001, 0.003)),
         falling(e.oscillation_pu, (0.15, 0.05)), falling(e.second_harmonic_voltage_pu, (0.01, 0.003)),
     )  # fmt: skip
-    end = "no current measured" if e.kept_power_pu is None else "the load only follows it: switched upstream"
+    end = "no current measured" if e.kept_power_pu is None else "the load only follows the voltage: switched upstream"
     why = f"the voltage steps by {100 * (e.step_pu or 0.0):+.2f} % and {e.step_jump_deg or 0.0:+.1f}°, and stays; {end}"
     return Verdict("load switching", 0.8 * confidence, why)
 
@@ -329,7 +329,7 @@ def judge_notching(evidence: Evidence) -> Verdict:
     if e.notches_per_cycle is None or e.notch_depth_pu is None:
         return Verdict("converter notching", 0.0, "notches not measured")
     confidence = weakest(rising(float(e.notches_per_cycle), (1.0, 2.0)), rising(e.notch_depth_pu, _NOTCH))
-    why = f"{e.notches_per_cycle} notches in each cycle, the deepest of {100 * e.notch_depth_pu:.0f} %"
+    why = f"{e.notches_per_cycle} notches per cycle, the deepest {100 * e.notch_depth_pu:.0f} %"
     return Verdict("converter notching", confidence, why)
 
 

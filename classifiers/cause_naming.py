@@ -22,6 +22,7 @@ _LEAST: Final = 0.5  # probability of a cause that is named
 _SHORT_S: Final = 0.5  # after the start; trips and reclosings come later than that
 _TIED: Final = 0.25  # probability from which on a sure rule decides where nothing is likely
 _BACK_PU: Final = 0.9
+_BANK_BY_VOLTAGES: Final = 0.9  # most that one name of a bank is sure of by voltages: common practice, no source
 _SURE_RULE: Final = 0.6  # of a rule that is heard against the model
 
 
@@ -41,7 +42,8 @@ def name_cause(
     -------
     Verdict. Of several kinds of one thing (a fault that is cleared, trips, recloses or evolves; a bank alone or beside
     another) none of which is likely, the common name is taken, with the probability of all. Where nothing is likely, a
-    sure rule decides among what is possible, and the probability stays the model's. A fault that belongs to a
+    sure rule decides among what is possible, and the probability stays the model's. Whether a bank is alone or beside
+    another is never surer than 0.9 by voltages alone. A fault that belongs to a
     sequence of similar ones is one with reclosing.
     """
     if evidence.notches_per_cycle is not None and (notching := judge_notching(evidence)).confidence >= _LEAST:
@@ -57,12 +59,15 @@ def name_cause(
         cause, probability = ruled.cause, likely[ruled.cause]
     elif probability < _LEAST:
         two = list(likely)[:2]
-        return Verdict(UNKNOWN, 0.0, f"it may be {two[0]} as well as {two[1]}{_short(numbers)}")
+        return Verdict(UNKNOWN, 0.0, f"{two[0]} and {two[1]} are about equally likely{_short(numbers)}")
     if cause in FAULTS and _comes_again(evidence):
         probability = max(probability, min(sum(likely.get(member, 0.0) for member in FAULTS), 1.0))
         cause = RECLOSING
+    if cause in _BANKS and evidence.oscillation_current is None:
+        # What a bank exchanges with one beside it is seen in currents alone, and most banks are switched in steps.
+        probability = min(probability, _BANK_BY_VOLTAGES)
     if after_outage and cause in _ENERGISING:
-        return Verdict(RETURN, probability, f"the supply is back after an outage, and it looks like {cause}")
+        return Verdict(RETURN, probability, f"the supply returns after an outage; this resembles {cause}")
     return Verdict(cause, probability, _why(cause, evidence, numbers, verdicts) + _short(numbers))
 
 
@@ -86,7 +91,7 @@ def _why(cause: str, evidence: Evidence, numbers: Mapping[str, float], verdicts:
     same = ruled.cause == cause or (ruled.cause in FAULTS and cause in FAULTS)
     if same or ruled.cause == UNKNOWN or ruled.confidence < _SURE_RULE:
         return words
-    return f"{words}; by rule alone it would be {ruled.cause} ({ruled.why})"
+    return f"{words}; by rule alone the cause would be {ruled.cause} ({ruled.why})"
 
 
 def _measured(cause: str, e: Evidence, numbers: Mapping[str, float]) -> str:
@@ -101,16 +106,20 @@ def _measured(cause: str, e: Evidence, numbers: Mapping[str, float]) -> str:
         if e.oscillation_pu
         else ""
     )
-    seen = f"{numbers.get('n_after', 0.0) / 2:.0f} cycles are looked at"
+    seen = f"{numbers.get('n_after', 0.0) / 2:.0f} cycles were examined"
     words = {
         RECLOSING: f"{lowest}{times or ', and what was switched off comes back within the record'}",
-        "fault, then trip": f"{lowest}, then the phases stand {ends}; {seen}",
-        "disconnection": f"with no fault before, the phases stand {ends}; {seen}",
-        "evolving fault": f"{lowest}, and phases change by {numbers.get('sag_changes', 0.0):.2f} pu within the sag",
-        "open phase": f"phases stay apart, {ends}, as where a pole is open",
-        "lightning impulse": f"one jump of {numbers.get('u_first_move', 0.0):.2f} of the peak that leaves nothing",
-        "fault clearing": "the voltage returns from a sag, with what rings as it does",
-        RETURN: "phases that were dead or low come back",
-        FAULT: f"{lowest}, and the voltage is back afterwards" if low > _BACK_PU else lowest,
+        "fault, then trip": f"{lowest}, then the phases settle {ends}; {seen}",
+        "disconnection": f"with no fault before, the phases settle {ends}; {seen}",
+        "evolving fault": (
+            f"{lowest}, and phases change again by {numbers.get('sag_changes', 0.0):.2f} pu within the sag"
+        ),
+        "open phase": f"phases stay unequal, {ends}, as with one pole open",
+        "lightning impulse": (
+            f"one jump of {numbers.get('u_first_move', 0.0):.2f} of the peak, without a lasting change"
+        ),
+        "fault clearing": "the voltage recovers from a sag, with ringing",
+        RETURN: "phases without or with low voltage recover",
+        FAULT: f"{lowest}, and the voltage recovers afterwards" if low > _BACK_PU else lowest,
     }
     return words.get(cause, f"the voltage moves by {100 * step:+.2f} %{ring}")

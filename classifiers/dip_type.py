@@ -127,9 +127,9 @@ def classify_dip(before: npt.ArrayLike, during: npt.ArrayLike, *, line_to_line: 
         f"PN factor {abs(f):.2f} pu"
     )
     if sag.zero is None:
-        words += "; line to line, so that only A, C and D can be told"
+        words += "; line-to-line voltages distinguish only types A, C and D"
     if not agrees:
-        words += f"; the six voltages say {_named(second)}"
+        words += f"; the six-voltage method gives {_named(second)}"
     return DipType(first.dip_type, first.phase, v, f, agrees, confidence, words)
 
 
@@ -172,13 +172,13 @@ def _sag(before: npt.ArrayLike, during: npt.ArrayLike, line_to_line: bool) -> _S
         raise ValueError(f"phasors have shapes {start.shape} and {now.shape}; both must be (3,) and finite")
     positive = (start * _POSITIVE.conj()).mean()
     if not abs(positive) > 0 or (np.abs(start / (positive * _POSITIVE) - 1) > _MOST_UNBALANCED_BEFORE).any():
-        return "the voltages before the sag are no balanced set in the order A, B, C"
+        return "the voltages before the sag are not a balanced set with rotation A-B-C"
     relative = now / start * _POSITIVE
     v1, v2 = (relative * _POSITIVE.conj()).mean(), (relative * _POSITIVE).mean()
     if line_to_line:  # V1 of AB, BC, CA leads that of A, B, C by 30 degrees, V2 lags it by as much
         v2 *= cmath.exp(1j * math.pi / 3)
     if abs(1 - v1) + abs(v2) < _LEAST_DROP:
-        return "neither positive nor negative sequence has changed"
+        return "neither the positive nor the negative sequence has changed"
     if abs(v1) > 1 and abs(v2) < _UNBALANCED_SHARE * abs(1 - v1):
         return "the positive sequence has risen"
     zero = None if line_to_line else float(abs(relative.mean()))

@@ -45,10 +45,13 @@ _FEW: Final = 0.9
 _SPLIT: Final = 0.8
 _MANY_VOTES: Final = 4
 _OFF_LINE: Final = (0.1, 0.04)  # share and size of what no line explains: then less sure, and where both, not told
-_NO_LINE: Final = "voltage and current do not change together as behind a source, so nothing downstream did it all"
-_NO_SOURCE: Final = "voltage and current change together by an impedance that no source upstream has"
-_AGAINST: Final = "the negative sequence says otherwise"
-_TURNED: Final = "positive and negative sequence change as if phases were taken for one another"
+_NO_LINE: Final = (
+    "voltage and current do not change as behind a source impedance, so a downstream cause alone does not explain "
+    "the event"
+)
+_NO_SOURCE: Final = "the ratio of the voltage and current changes is no plausible source impedance"
+_AGAINST: Final = "the negative sequence contradicts this"
+_TURNED: Final = "positive- and negative-sequence changes suggest that phases are interchanged"
 _TURN: Final = math.radians(120.0)
 # What a load, and a source that feeds it, can be; common practice, no source. A current takes at most 6 % of its
 # source's voltage; a source's impedance is less resistive than a load of power factor 0.85; a load with its motors
@@ -56,7 +59,7 @@ _TURN: Final = math.radians(120.0)
 _WEAKEST_SOURCE: Final = 0.06
 _MOST_RESISTIVE: Final = math.acos(0.85)
 _STIFFEST_LOAD: Final = 0.15
-_NOT_BY_LOAD: Final = "the impedance of the changes fits no load before, so the clamps may point to the source"
+_NOT_BY_LOAD: Final = "the impedance of the changes matches no plausible load, so the clamps may point to the source"
 _NEAR_TURN: Final = math.radians(35.0)
 
 
@@ -110,14 +113,14 @@ def find_direction(
     Returns
     -------
     Direction, the same whichever way power flowed before; ``unknown`` where fewer than two methods can tell, where
-    fewer than 60 % of them agree, where the negative sequence says otherwise, and for ``downstream`` where voltage and
-    current do not change together as behind a source, by an impedance that one has; where both sequences change as
-    if clamps were rotated; and, if `by_load`, where voltage and current change by an impedance that no source (for
-    ``downstream``) or no load (for ``upstream``) of this size has.
+    fewer than 60 % of them agree, where the negative sequence contradicts this, and for ``downstream`` where voltage
+    and current do not change as behind a plausible source impedance; where both sequences change as if clamps were
+    rotated; and, if `by_load`, where voltage and current change by an impedance that no source (for ``downstream``) or
+    no load (for ``upstream``) of this size has.
 
     Raises
     ------
-    ValueError : shapes or ranges that do not fit.
+    ValueError : shapes or ranges that do not agree.
 
     Source: each method's; a vote is common practice, no source.
 
@@ -131,7 +134,7 @@ def find_direction(
     """
     v, i = np.asarray(v1, np.complex128), np.asarray(i1, np.complex128)
     if v.shape != i.shape or v.ndim != 1 or not 0 < n_before <= i_start < i_stop <= v.size:
-        raise ValueError(f"shapes {v.shape} and {i.shape}, {n_before} before and {i_start} to {i_stop} do not fit")
+        raise ValueError(f"shapes {v.shape} and {i.shape}, {n_before} before and {i_start} to {i_stop} do not agree")
     span = {"n_before": n_before, "i_start": i_start, "i_stop": i_stop}
     methods = (resistance_sign, system_trajectory, real_current, distance, load_admittance)
     answers = [method(v, i, **span) for method in methods]
@@ -141,7 +144,7 @@ def find_direction(
     if negative is not None:
         v2, i2 = (np.asarray(x, np.complex128) for x in negative)
         if v2.shape != v.shape or i2.shape != v.shape:
-            raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not fit {v.shape}")
+            raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not agree {v.shape}")
         z2 = negative_impedance(v, i, v2, i2, **span)
         answers.append(negative_sequence(v, i, v2, i2, **span))
     found = _vote(tuple(answers))

@@ -110,7 +110,7 @@ def point_on_wave(
     if values.ndim != 1 or not np.isfinite(values).all():
         raise ValueError(f"u has shape {values.shape}; one row of finite samples is needed")
     if not cycle >= LEAST_SAMPLES_PER_CYCLE:
-        raise ValueError(f"{cycle:.3g} samples a cycle; at least {LEAST_SAMPLES_PER_CYCLE:g} are needed")
+        raise ValueError(f"{cycle:.3g} samples per cycle; at least {LEAST_SAMPLES_PER_CYCLE:g} are needed")
     n = values.size
     end = float(n) if stop is None else min(stop, float(n))
     before = _before(values, cycle, start)

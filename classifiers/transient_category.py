@@ -50,7 +50,7 @@ def transient_category(
         band = "medium" if oscillation_hz <= MEDIUM_FREQUENCY_HZ else "high"
         return f"{band}-frequency oscillatory transient"
     if kind != "impulsive_transient":
-        raise ValueError(f"kind {kind!r} is no transient")
+        raise ValueError(f"kind {kind!r} is not a transient")
     if duration_s is not None and duration_s >= 0:
         nanosecond, microsecond = duration_s < NANOSECOND_S, duration_s <= MICROSECOND_S
     elif duration_s is None and rise_s is not None and rise_s >= 0:

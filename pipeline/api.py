@@ -73,7 +73,7 @@ def screen(
     >>> found = hc.screen("demo-fleet/store/waveforms", explain=True)
     >>> frame = found.to_pandas()
     >>> frame.loc[frame["site"] == "Sorrel Mill", ["kind", "category", "cause"]].iloc[0].to_list()
-    ['sag', 'instantaneous sag', 'evolving fault']
+    ['sag', 'instantaneous sag', 'fault']
     """
     terms = Terms(
         load_thresholds(thresholds), nominal_voltage_v, nominal_frequency_hz, hookup,

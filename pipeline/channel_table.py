@@ -58,7 +58,7 @@ class ChannelStatement(BaseModel):
     @classmethod
     def _usable_scale(cls, scale: float) -> float:
         if scale == 0:
-            raise ValueError("scale is 0; every sample would be the same")
+            raise ValueError("scale is 0; every sample would be zero")
         return scale
 
 
@@ -77,12 +77,12 @@ class ChannelRule(ChannelStatement):
         if self.unit is not None and self.quantity != "other":
             of_unit = quantity_of_unit(self.unit)[0]
             if of_unit == "other":
-                raise ValueError(f"unit {self.unit!r} is neither of voltage nor of current; "
-                                 "write quantity = \"other\" beside it if that is meant")  # fmt: skip
+                raise ValueError(f"unit {self.unit!r} is a unit of neither voltage nor current; "
+                                 "write quantity = \"other\" beside it if that is intended")  # fmt: skip
             if self.quantity not in (None, of_unit):
                 raise ValueError(f"quantity {self.quantity} does not go with unit {self.unit!r}")
         if not self.use and self.model_fields_set - {"use"}:
-            raise ValueError("use = false stands alone; what else is said of the channel would not matter")
+            raise ValueError("use = false stands alone; other keys of the channel would have no effect")
         return self
 
 
@@ -96,11 +96,11 @@ def _known_patterns(table: dict[str, ChannelRule]) -> dict[str, ChannelRule]:
                 near = difflib.get_close_matches(part, list(_PLACEHOLDERS), n=1, cutoff=0)[0]
                 raise ValueError(f"{key!r}: placeholder {part} is unknown; the nearest known one is {near}")
             if placeholders.count(part) > 1:
-                raise ValueError(f"{key!r}: placeholder {part} may stand there once")
+                raise ValueError(f"{key!r}: placeholder {part} may be used only once")
         if rule.phase is not None and "{phase}" in placeholders:
-            raise ValueError(f"{key!r}: the phase is in the name, and said beside it to be {rule.phase!r}")
+            raise ValueError(f"{key!r}: the phase is in the name, and also given as {rule.phase!r}")
         if rule.point is not None and "{point}" in placeholders:
-            raise ValueError(f"{key!r}: the point is in the name, and said beside it to be {rule.point!r}")
+            raise ValueError(f"{key!r}: the point is in the name, and also given as {rule.point!r}")
     return table
 
 

@@ -72,7 +72,7 @@ def spread_with(engine: str, *, scheduler: str | None, workers: int | None) -> I
         raise ConfigError(f"engine {engine!r}; allowed are {', '.join(ENGINES)}")
     if engine == "processes":
         if scheduler:
-            raise ConfigError(f"scheduler {scheduler} is for the engine dask")
+            raise ConfigError(f"scheduler {scheduler} applies to the engine dask only")
         with spread_over_processes(workers) as spread:
             yield spread
     else:
@@ -237,7 +237,7 @@ class _Cluster:
             except CancelledError:
                 return [one for one in running if one.cancelled()]
             if self._at.client.status != "running":
-                raise PlaceError(f"scheduler {self._at.place} has gone away")
+                raise PlaceError(f"scheduler {self._at.place} is gone")
             if self._at.own is not None:
                 self._at.own.scale(
                     self._at.n_own
@@ -252,7 +252,7 @@ class _Cluster:
         from distributed import KilledWorker
 
         if future.cancelled():
-            raise PlaceError(f"scheduler {self._at.place} has gone away, or was told to drop this work")
+            raise PlaceError(f"scheduler {self._at.place} is gone, or cancelled this work")
         try:
             found = future.result()
         except KilledWorker as error:

@@ -45,7 +45,7 @@ class Run(Settings):
     @model_validator(mode="after")
     def _scheduler_of_an_engine(self) -> Self:
         if self.scheduler and self.engine == "processes":
-            raise ValueError('scheduler is for engine = "dask"')
+            raise ValueError('scheduler applies only to engine = "dask"')
         return self
 
 
@@ -132,11 +132,11 @@ class Fleet(Settings):
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         if not self.sites:
-            raise ValueError("sites: at least one is needed, as a table [[sites]]")
+            raise ValueError("at least one table [[sites]] is needed")
         names = [site.name for site in self.sites]
         if len(set(names)) != len(names):
             raise ValueError(
-                f"site names must differ; twice: {', '.join(sorted({n for n in names if names.count(n) > 1}))}"
+                f"site names must be unique; repeated: {', '.join(sorted({n for n in names if names.count(n) > 1}))}"
             )
         owners: dict[str, str] = {}
         for site in self.sites:
@@ -147,7 +147,7 @@ class Fleet(Settings):
         for site in self.sites:
             for key in ("nominal_voltage_v", "nominal_frequency_hz"):
                 if getattr(site, key) is None:  # a day's catalogue must not depend on what other days show
-                    raise ValueError(f"site {site.name!r}: {key} must be declared in a fleet")
+                    raise ValueError(f"site {site.name!r}: {key} must be declared for a fleet")
             for profile in (site.thresholds, *(change.thresholds for change in site.changes)):
                 if profile is not None and profile not in self.thresholds:
                     known = ", ".join(sorted(self.thresholds))
@@ -206,7 +206,7 @@ def load_fleet(path: Path) -> Fleet:
     own = document.pop("thresholds", {})
     profiles = {name: _named_profile(name) for name in PROFILES}
     if not isinstance(own, dict):
-        raise ConfigError(f"{path.name}: thresholds must be tables, one a profile: [thresholds.NAME]")
+        raise ConfigError(f"{path.name}: thresholds must be tables, one per profile: [thresholds.NAME]")
     profiles |= {name: checked(Thresholds, table, f"{path.name}, thresholds.{name}") for name, table in own.items()}
     fleet = checked(Fleet, document | {"thresholds": profiles}, path.name)
     base = path.resolve().parent
@@ -249,12 +249,12 @@ def load_sites(path: Path) -> tuple[Site, ...]:
     sites = checked(_SiteTables, tables, path.name).sites
     names = [site.name for site in sites]
     if twice := sorted({name for name in names if names.count(name) > 1}):
-        raise ConfigError(f"{path.name}: site names must differ; twice: {', '.join(twice)}")
+        raise ConfigError(f"{path.name}: site names must be unique; repeated: {', '.join(twice)}")
     for site in sites:
         for key in sorted({key for change in site.changes for key in change.model_fields_set} - _DATED_EVERYWHERE):
             raise ConfigError(
-                f"{path.name}: site {site.name!r}: a change of {key} counts in the nights of a fleet alone; here, make "
-                "what comes after it a site of its own"
+                f"{path.name}: site {site.name!r}: a change of {key} applies only to the nightly runs of a fleet; "
+                "here, declare a separate site for the time after it"
             )
     return sites
 
@@ -291,7 +291,7 @@ def load_thresholds(name: str) -> Thresholds:
         path = Path(name)
         return checked(Thresholds, read_toml(path), path.name)
     if name not in PROFILES:
-        raise ConfigError(f"thresholds {name!r}; allowed are {', '.join(PROFILES)}, or a file that ends in .toml")
+        raise ConfigError(f"thresholds {name!r}; allowed are {', '.join(PROFILES)}, or the path of a .toml file")
     return _named_profile(name)
 
 
@@ -320,7 +320,7 @@ def signing_key(path: Path) -> bytes:
     except OSError as error:
         raise ConfigError(f"{path}: the key cannot be read ({error.strerror or error})") from error
     if len(key) < _LEAST_KEY:
-        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file holds {len(key)}")
+        raise ConfigError(f"{path}: a key has at least {_LEAST_KEY} bytes; this file has {len(key)}")
     return key
 
 
@@ -336,7 +336,7 @@ def read_toml(path: Path) -> dict[str, Any]:
     except OSError as error:
         raise ConfigError(f"{path}: {error.strerror or error}") from error
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path.name} is no TOML: {error}") from error
+        raise ConfigError(f"{path.name} is not valid TOML: {error}") from error
 
 
 def checked(model: type[Model], document: Any, where: str) -> Model:

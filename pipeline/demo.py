@@ -104,7 +104,9 @@ class DemoCapture:
 
     def __post_init__(self) -> None:
         if len(self.files) != len(self.cut_at_s) + 1:
-            raise ConfigError(f"cut_at_s has {len(self.cut_at_s)} values for {len(self.files)} files; one fewer it is")
+            raise ConfigError(
+                f"cut_at_s has {len(self.cut_at_s)} values for {len(self.files)} files; one fewer than files is needed"
+            )
         if self.start.tzinfo is None:
             raise ConfigError(f"start is {self.start}, without a time zone")
         if self.damaged_after is not None and not 0 < self.damaged_after < 1:
@@ -277,7 +279,7 @@ def _showing(capture: DemoCapture, paths: tuple[Path, ...], event: TrueEvent) ->
 def write_demo_config(root: Path) -> Path:
     """Write the demo fleet's configuration, as `config.load_fleet` reads it, to ``root/fleet.toml``."""
     lines = ["# Written by `halfcycle demo`; configs/fleet.toml explains each key.", ""]
-    lines += ["[run]", "settle_s = 0.0  # the demo is whole as it is written", ""]
+    lines += ["[run]", "settle_s = 0.0  # the demo files are complete once written", ""]
     for site in demo_sites():
         lines += [
             "[[sites]]",

@@ -18,7 +18,7 @@ from halfcycle.pipeline.survey.stored import Key, StoredTrend, told_key
 if TYPE_CHECKING:
     import pyarrow as pa
 
-NOT_DECLARED: Final = "the declared voltage is not told"
+NOT_DECLARED: Final = "no voltage is declared"
 _LONG_S: Final = 180.0  # an interruption of more than this is a long one: EN 50160:2010, 3 (from memory)
 _LONG_SOURCE: Final = "EN 50160:2010, 3 (from memory)"
 _SIDES: Final = ("dips", "swells")
@@ -55,10 +55,10 @@ class CountedEvents:
         lines = []
         for table, found in self.tables:
             cells = [f"{cell} {n}" for cell, n in found.counts.items() if n]
-            cells += [f"{found.outside} in no cell"] if found.outside else []
+            cells += [f"{found.outside} outside all cells"] if found.outside else []
             lines.append(f"{table.title}: {', '.join(cells) or 'none'} ({table.sources[0]}; a count, not a limit)")
         lines.append(f"interruptions: {self.n_short} of at most 3 min, {self.n_long} longer")
-        went_on = f"of these {self.n_open} went on where the record begins or ends"
+        went_on = f"{self.n_open} of these are cut off at the start or end of the record"
         return [*lines, *([went_on] if self.n_open else [])]
 
 
@@ -72,7 +72,7 @@ def counted_events(trends: Sequence[StoredTrend], profile: LimitProfile) -> dict
 
     Returns
     -------
-    Where the declared voltage is not told, or trends were read that hold no events, the reason: that is not the same as
+    Where no voltage is declared, or trends were read that hold no events, the reason: that is not the same as
     none.
 
     Source: EN 50160:2010, tables of dips and swells, interruptions clause 3 (from memory); counted as events of all
@@ -89,7 +89,7 @@ def counted_events(trends: Sequence[StoredTrend], profile: LimitProfile) -> dict
 def _of_trends(trends: Sequence[StoredTrend], profile: LimitProfile) -> CountedEvents:
     known = [one for one in trends if one.trend.passed is not None]
     if not known:
-        return CountedEvents(reason="the trend holds no events; waveforms and logs of RMS do")
+        return CountedEvents(reason="a trend holds no events; measure the waveforms or RMS logs")
     if known[0].trend.nominal_kind != "declared":
         return CountedEvents(reason=NOT_DECLARED)
     return counts_of([_event(one) for one in known[0].trend.passed or ()], profile)
@@ -117,9 +117,9 @@ def counts_table(counted: Mapping[tuple[str, str, str], CountedEvents]) -> pa.Ta
 
     Returns
     -------
-    The columns ``site``, ``point``, ``period``, ``table``, ``cell`` (null: in no cell), ``magnitude_low_pct`` and
-    ``_high_pct`` of the declared voltage, ``duration_low_ms`` and ``_high_ms`` (null: without an end), ``count`` (null:
-    it is not known, and ``reason`` says why) and ``source``.
+    The columns ``site``, ``point``, ``period``, ``table``, ``cell`` (null: outside all cells), ``magnitude_low_pct``
+    and ``_high_pct`` of the declared voltage, ``duration_low_ms`` and ``_high_ms`` (null: without an end), ``count``
+    (null: unknown, and ``reason`` says why) and ``source``.
     """
     import pyarrow as pa
 

@@ -129,7 +129,7 @@ def _for_pqdif(captures: Sequence[Capture]) -> tuple[list[Capture], tuple[str, .
         fitted = Capture(header, capture.samples[kept] if len(kept) < len(channels) else capture.samples)
         fitting.append(_as_real(fitted) if _has_codes(fitted) else fitted)
     if not fitting:
-        raise StoreError(f"PQDIF has the unit of no channel: {', '.join(left_out)}")
+        raise StoreError(f"PQDIF has no unit for any channel: {', '.join(left_out)}")
     return fitting, tuple(left_out)
 
 
@@ -157,9 +157,13 @@ def _writer(
     """How files of an ending are written, and whether one holds all captures."""
     ending = out.suffix.lower()
     if ending not in (".cfg", ".cff") and (data is not None or revision is not None):
-        raise ConfigError(f"data and revision are of COMTRADE (.cfg, .cff); the file ends in {ending or 'nothing'}")
+        raise ConfigError(
+            f"data and revision apply to COMTRADE (.cfg, .cff) only; the extension is {ending or 'missing'}"
+        )
     if ending != ".csv" and (separator, decimal) != (",", "."):
-        raise ConfigError(f"separator and decimal sign are of text (.csv); the file ends in {ending or 'nothing'}")
+        raise ConfigError(
+            f"separator and decimal mark apply to text (.csv) only; the extension is {ending or 'missing'}"
+        )
     if ending == ".pqd":
         from halfcycle.pipeline.writers.pqdif import write_pqdif
 
@@ -173,7 +177,7 @@ def _writer(
         ".mat": write_mat,
     }
     if ending not in single:
-        raise ConfigError(f"{out.name}: allowed endings are .pqd, {', '.join(single)}")
+        raise ConfigError(f"{out.name}: allowed extensions are .pqd, {', '.join(single)}")
     write_one = single[ending]
     return lambda captures, path: write_one(captures[0], path), False
 
@@ -228,8 +232,8 @@ def _written(captures: Sequence[Capture], path: Path, write: Write, resolution: 
         error = _largest_error(captures, list(read_captures(aside)))
         if error > resolution:
             raise StoreError(
-                f"{path.name}: samples read back differ by {error:.2g} of the largest value, where the format "
-                f"keeps {resolution:.2g}; nothing was written"
+                f"{path.name}: samples read back differ by {error:.2g} of the largest value, beyond the resolution "
+                f"of the format, {resolution:.2g}; nothing was written"
             )
         files = sorted(Path(folder).iterdir(), key=lambda file: file.name == path.name)
         try:
@@ -251,7 +255,7 @@ def _largest_error(captures: Sequence[Capture], again: Sequence[Capture]) -> flo
         return _error_of(captures, again)
     written, found = _by_channels(captures), _by_channels(again)
     if written.keys() != found.keys():
-        raise StoreError("channels were not read back by the names under which they were written")
+        raise StoreError("channels were read back under other names than those written")
     return max(_error_of(some, found[names]) for names, some in written.items())
 
 

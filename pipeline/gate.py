@@ -54,11 +54,11 @@ def reading(path: Path, *, format_name: str = "") -> Iterator[None]:
     except (ReadError, ConfigError):
         raise
     except MemoryError as error:
-        raise ReadError(path, "", "takes more memory than there is") from error
+        raise ReadError(path, "", "needs more memory than is available") from error
     except HalfcycleError as error:
         raise MalformedRecord(path, "", str(error)) from error
     except Exception as error:  # whatever a reader, also one of another distribution, fails to foresee
-        reason = f"{name} failed in a way that it should not ({type(error).__name__}: {error})"
+        reason = f"{name} failed unexpectedly ({type(error).__name__}: {error})"
         raise ReaderFault(path, "", reason) from error
 
 
@@ -96,7 +96,7 @@ def passed(capture: Capture, path: Path, *, as_note: Callable[[str], str] = str)
             samples = capture.samples.copy() if samples is None else samples
             samples[i, impossible] = np.nan
             label = channel.name or f"channel {i + 1}"
-            notes.append(as_note(f"{n} samples of {label} are beyond what any channel can have; read as missing"))
+            notes.append(as_note(f"{n} samples of {label} are physically impossible; read as missing"))
     if samples is None:
         return capture
     header = replace(capture.header, notes=(*capture.header.notes, *notes))
@@ -132,7 +132,7 @@ class _Refused(Exception):
 
     def __init__(self, place: str, value: object, allowed: str) -> None:
         self.place = place
-        self.reason = f"{_short(value)}, which no recording can have; allowed is {allowed}"
+        self.reason = f"{_short(value)}, which no recording can have; allowed: {allowed}"
         super().__init__(place, self.reason)
 
 

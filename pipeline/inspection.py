@@ -278,17 +278,17 @@ def _measured(
     nominal_hz = _nominal_frequency(account, header, notes)
     series = measure_half_cycles(u, rate_hz=header.rate_hz, nominal_frequency_hz=nominal_hz)
     if not series.n:
-        raise SignalError("under one cycle of samples")
+        raise SignalError("less than one cycle of samples")
     tracked = series.frequency_hz[series.tracked]
     frequency_hz = float(np.median(tracked)) if tracked.size else nominal_hz
     if not tracked.size:
-        notes.append(f"the frequency could not be measured; taken as {nominal_hz:g} Hz")
+        notes.append(f"the frequency could not be measured; assumed {nominal_hz:g} Hz")
     ratios = np.array([point.nominal_ratio for _, point in judged])
     known = account.point(group[0].name)
     nominal_v = None if known is None else known.nominal_v
     highest = float(np.median(series.u_half, axis=1).max())
     if nominal_v is None and highest < LEAST_V:
-        raise SignalError(f"no voltage above {LEAST_V:g} V: channels not in use; else give the nominal voltage")
+        raise SignalError(f"no voltage above {LEAST_V:g} V: channels not in use, or give the nominal voltage")
     if known is not None and known.nominal_kind != "declared":
         notes.append(known.told)
     rows, names = _rows(capture, group, u)

@@ -85,6 +85,15 @@ def number(value: float, form: str) -> str:
     return format(value, form).replace(".", _MANNER.get().decimal)
 
 
+def scaled(value: float, unit: str, *, digits: int = 5) -> str:
+    """A value with its unit, with the SI prefix k, M or G from a thousand on."""
+    if unit in ("V", "A", "W", "VA", "var", "Hz"):
+        for factor, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k")):
+            if abs(value) >= factor:
+                return f"{number(value / factor, f'.{digits}g')} {prefix}{unit}"
+    return f"{number(value, f'.{digits}g')} {unit}".rstrip()
+
+
 def own_words(text: str) -> str:
     """Words that we wrote and stored before, their numbers written anew. text: without names from elsewhere."""
     mark = _MANNER.get().decimal

@@ -29,7 +29,7 @@ _EVENT_DAYS: Final = 7  # events of earlier days are history made anew, not news
 _KEPT_DAYS: Final = 30  # that an event is remembered as told
 _SHOWN: Final = 20  # of each kind in a message
 _HEADS: Final = {
-    "night": "The night could not do its job",
+    "night": "The night failed",
     "failure": "Failed",
     "set aside": "Set aside",
     "silence": "Silent recorders",
@@ -125,7 +125,7 @@ def tell_news(fleet: Fleet, name: str, news: Mapping[str, Mapping[str, str]]) ->
         try:
             write_document(kept, path, path.parent)
         except StoreError as error:
-            failures.append(f"what was told could not be kept, and will be told again: {error}")
+            failures.append(f"the record of notices could not be written, so they will be sent again: {error}")
     return failures
 
 
@@ -169,12 +169,12 @@ def _send(notify: Notify, title: str, body: str) -> tuple[list[str], bool]:
     for i, address in enumerate(addresses(notify)):
         one = Apprise()
         if not one.add(address):
-            failures.append(f"address {i + 1} of [notify] is none that apprise knows")
+            failures.append(f"address {i + 1} of [notify] is not known to apprise")
         elif one.notify(body=body, title=title, body_format=NotifyFormat.TEXT):
             is_told = True
         else:
             where: str = one[0].url(privacy=True)
-            failures.append(f"{where} could not be told what is new; the next night tries again")
+            failures.append(f"{where} could not be notified; the next night tries again")
     return failures, is_told
 
 

@@ -93,7 +93,7 @@ def surveyed_points(
     ReadError : a path is no trend.
     """
     if limits and not paths:
-        raise ConfigError("--limits judges trends; name one with --trend")
+        raise ConfigError("--limits judges trends; give one with --trend")
     profile = load_limit_profile(limits) if limits else None
     table = SiteTable(tuple(sites or ()))
     files = dict.fromkeys(path for given in paths for path in (given, *neighbours_of(given)))

@@ -110,7 +110,7 @@ def _of_channel(letter: str, of: Of, unit: str) -> Iterable[Quantity]:
     yield from _orders(
         f"{letter}h", of, unit, f"harmonic {{n}} of the {of}, RMS of its subgroup", _HARMONIC, usual=True
     )
-    smoothed = "the highest value under the low-pass of 1.5 s"
+    smoothed = "maximum after the 1.5 s low-pass"
     yield from _orders(
         f"{letter}hs", of, unit, f"harmonic {{n}} of the {of}, its subgroup: {smoothed}", _SMOOTHED, aggregation="max"
     )
@@ -137,46 +137,58 @@ def _of_channel(letter: str, of: Of, unit: str) -> Iterable[Quantity]:
 
 _TABLE: Final = (
     Quantity("u_rms", "V", "voltage, RMS over 10/12 cycles", "voltage", "rms", f"{_INTERVALS}, 5.2"),
-    Quantity("u_half_min", "V", "lowest voltage, RMS over one cycle each half cycle", "voltage", "min",
+    Quantity("u_half_min", "V", "lowest Urms(1/2): one-cycle RMS voltage, refreshed each half cycle", "voltage", "min",
              f"{_INTERVALS}, 3 and 5.4"),
-    Quantity("u_half_max", "V", "highest voltage, RMS over one cycle each half cycle", "voltage", "max",
+    Quantity("u_half_max", "V", "highest Urms(1/2): one-cycle RMS voltage, refreshed each half cycle", "voltage", "max",
              f"{_INTERVALS}, 3 and 5.4"),
-    Quantity("u_peak", "V", "largest distance of the voltage from zero", "voltage", "max", _PRACTICE),
+    Quantity("u_peak", "V", "peak voltage, absolute value", "voltage", "max", _PRACTICE),
     Quantity("crest_u", "", "crest factor of the voltage: peak over RMS", "voltage", "max", _PRACTICE),
-    Quantity("u_dc", "V", "mean of the voltage, dc", "voltage", "mean", "IEC 61000-4-7:2002, 4.4.1 (line 0)"),
-    Quantity("u_under", "%", "underdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
-    Quantity("u_over", "%", "overdeviation of the voltage from nominal", "voltage", "rms", f"{_INTERVALS}, 5.12"),
-    Quantity("thd_u", "%", "total harmonic distortion of the voltage, of the fundamental, to order 40", "voltage",
+    Quantity("u_dc", "V", "dc component of the voltage", "voltage", "mean", "IEC 61000-4-7:2002, 4.4.1 (line 0)"),
+    Quantity("u_under", "%", "underdeviation of the voltage", "voltage", "rms", f"{_INTERVALS}, 5.12"),
+    Quantity("u_over", "%", "overdeviation of the voltage", "voltage", "rms", f"{_INTERVALS}, 5.12"),
+    Quantity("thd_u", "%", (
+        "total harmonic distortion of the voltage to order 40, relative to the fundamental"
+    ), "voltage",
              "rms", "IEC 61000-4-7:2002, 3.3.1", "spectrum", _TO_40),
-    Quantity("thd_r_u", "%", "total harmonic distortion of the voltage, of its RMS, to order 40", "voltage", "rms",
+    Quantity("thd_r_u", "%", (
+        "total harmonic distortion of the voltage to order 40, relative to its RMS"
+    ), "voltage", "rms",
              _PRACTICE, "spectrum", _TO_40),
-    Quantity("u_hc", "V", "harmonic content of the voltage, RMS of the orders 2 to 50 together", "voltage", "rms",
+    Quantity("u_hc", "V", "harmonic content of the voltage: combined RMS of orders 2 to 50", "voltage", "rms",
              "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", "spectrum", _TO_50),
-    Quantity("tihd_u", "%", "interharmonics of the voltage together, to order 50, of its fundamental", "voltage",
+    Quantity("tihd_u", "%", (
+        "total interharmonic distortion of the voltage to order 50, relative to the fundamental"
+    ), "voltage",
              "rms", "IEC 61000-4-7:2002, annex A", "spectrum", (1, HIGHEST_ORDER)),
-    Quantity("pst", "", "short-term flicker severity, of ten minutes", "voltage", "last", "IEC 61000-4-15:2010, 5.7",
+    Quantity("pst", "", "short-term flicker severity over ten minutes", "voltage", "last", "IEC 61000-4-15:2010, 5.7",
              "flicker"),
-    Quantity("plt", "", "long-term flicker severity, of two hours", "voltage", "last", "IEC 61000-4-15:2010, 5.7",
+    Quantity("plt", "", "long-term flicker severity over two hours", "voltage", "last", "IEC 61000-4-15:2010, 5.7",
              "flicker"),
-    Quantity("pinst_min", "", "least instantaneous flicker sensation of ten minutes", "voltage", "last",
+    Quantity("pinst_min", "", "minimum instantaneous flicker sensation in ten minutes", "voltage", "last",
              "IEC 61000-4-15:2010, 5.6", "flicker"),
-    Quantity("pinst_max", "", "greatest instantaneous flicker sensation of ten minutes", "voltage", "last",
+    Quantity("pinst_max", "", "maximum instantaneous flicker sensation in ten minutes", "voltage", "last",
              "IEC 61000-4-15:2010, 5.6", "flicker"),
-    Quantity("u_sig", "V", "mains signalling voltage at the frequency that is stated", "voltage", "rms",
+    Quantity("u_sig", "V", "mains signalling voltage at the declared frequency", "voltage", "rms",
              f"{_INTERVALS}, 5.10", "signal"),
     Quantity("i_rms", "A", "current, RMS over 10/12 cycles", "current", "rms", f"{_INTERVALS}, 5.13"),
-    Quantity("i_half_max", "A", "highest current, RMS over one cycle each half cycle", "current", "max",
+    Quantity("i_half_max", "A", "highest one-cycle RMS current, refreshed each half cycle", "current", "max",
              f"{_INTERVALS}, 5.13"),
-    Quantity("i_dc", "A", "mean of the current, dc", "current", "mean", "IEC 61000-4-7:2002, 4.4.1 (line 0)"),
-    Quantity("i_peak", "A", "largest distance of the current from zero", "current", "max", _PRACTICE),
+    Quantity("i_dc", "A", "dc component of the current", "current", "mean", "IEC 61000-4-7:2002, 4.4.1 (line 0)"),
+    Quantity("i_peak", "A", "peak current, absolute value", "current", "max", _PRACTICE),
     Quantity("crest_i", "", "crest factor of the current: peak over RMS", "current", "max", _PRACTICE),
-    Quantity("thd_i", "%", "total harmonic distortion of the current, of the fundamental, to order 40", "current",
+    Quantity("thd_i", "%", (
+        "total harmonic distortion of the current to order 40, relative to the fundamental"
+    ), "current",
              "rms", "IEC 61000-4-7:2002, 3.3.1", "spectrum", _TO_40),
-    Quantity("i_hc", "A", "harmonic content of the current, RMS of the orders 2 to 50 together", "current", "rms",
+    Quantity("i_hc", "A", "harmonic content of the current: combined RMS of orders 2 to 50", "current", "rms",
              "IEC 61000-4-7:2002, 3.3 (from memory); IEEE 519-2022, 3.1", "spectrum", _TO_50),
-    Quantity("tihd_i", "%", "interharmonics of the current together, to order 50, of its fundamental", "current",
+    Quantity("tihd_i", "%", (
+        "total interharmonic distortion of the current to order 50, relative to the fundamental"
+    ), "current",
              "rms", "IEC 61000-4-7:2002, annex A", "spectrum", (1, HIGHEST_ORDER)),
-    Quantity("tdd", "%", "total demand distortion of the current, of the demand current, to order 50", "current", "rms",
+    Quantity("tdd", "%", (
+        "total demand distortion of the current to order 50, relative to the demand current"
+    ), "current", "rms",
              "IEEE 519-2022, 3.1", "spectrum", _TO_50),
     Quantity("k_factor", "", "K-factor of the current for transformers, to order 50", "current", "mean",
              "UL 1561; IEEE C57.110-2018", "spectrum", (1, HIGHEST_ORDER)),
@@ -187,19 +199,19 @@ _TABLE: Final = (
     Quantity("q1", "var", "reactive power of the fundamental, positive where the current lags", "conductor", "mean",
              "IEEE 1459-2010, 3.1.2", "spectrum"),
     Quantity("s_n", "VA", "non-fundamental apparent power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
-    Quantity("pf", "", "power factor P/S, negative where power flows back", "conductor", "ratio",
+    Quantity("pf", "", "power factor P/S, negative for reverse power flow", "conductor", "ratio",
              "IEEE 1459-2010, 3.1.2"),
-    Quantity("dpf", "", "displacement power factor P1/S1, of the fundamental", "conductor", "ratio",
+    Quantity("dpf", "", "displacement power factor P1/S1 of the fundamental", "conductor", "ratio",
              "IEEE 1459-2010, 3.1.2", "spectrum"),
     Quantity("d_i", "var", "current distortion power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
     Quantity("d_v", "var", "voltage distortion power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
     Quantity("d_h", "var", "harmonic distortion power", "conductor", "mean", "IEEE 1459-2010, 3.1.2", "spectrum"),
-    Quantity("d", "var", "distortion power: what of S is neither P nor Q1", "conductor", "mean",
+    Quantity("d", "var", "distortion power: the part of S that is neither P nor Q1", "conductor", "mean",
              "derived: root of S² - P² - Q1²; common practice, no source", "spectrum"),
     Quantity("p_total", "W", "active power of all conductors", "point", "mean", "IEEE 1459-2010, 3.2.3"),
     Quantity("q1_total", "var", "reactive power of the fundamental of all conductors", "point", "mean",
              "IEEE 1459-2010, 3.2.3", "spectrum"),
-    Quantity("s_arithmetic", "VA", "arithmetic apparent power, the sum of the conductors'", "point", "mean",
+    Quantity("s_arithmetic", "VA", "arithmetic apparent power, the sum over the conductors", "point", "mean",
              "IEEE 1459-2010, 3.2.2.5"),
     Quantity("s_e", "VA", "effective apparent power of three phases", "point", "mean", "IEEE 1459-2010, 3.2.2.8",
              "spectrum"),
@@ -211,36 +223,45 @@ _TABLE: Final = (
              "IEEE 1459-2010, 3.2.3", "spectrum"),
     Quantity("q1_plus", "var", "reactive power of the fundamental's positive sequence", "point", "mean",
              "IEEE 1459-2010, 3.2.3", "spectrum"),
-    Quantity("d_total", "var", "distortion power of three phases: what of Se is neither P nor Q1", "point", "mean",
+    Quantity("d_total", "var", (
+        "distortion power of three phases: the part of Se that is neither P nor Q1"
+    ), "point", "mean",
              "derived: root of Se² - P² - Q1²; common practice, no source", "spectrum"),
     Quantity("pf_arithmetic", "", "power factor P/SA of all conductors", "point", "ratio", "IEEE 1459-2010, 3.2.2.5"),
     Quantity("pf_e", "", "effective power factor P/Se of three phases", "point", "ratio", "IEEE 1459-2010, 3.2.3",
              "spectrum"),
     Quantity("dpf_total", "", "displacement power factor of three phases, P1+/S1+ of the positive sequence", "point",
              "ratio", "IEEE 1459-2010, 3.2.3", "spectrum"),
-    Quantity("energy_in", "Wh", "energy taken in the interval", "point", "sum", _PRACTICE),
-    Quantity("energy_out", "Wh", "energy given back in the interval", "point", "sum", _PRACTICE),
+    Quantity("energy_in", "Wh", "energy imported in the interval", "point", "sum", _PRACTICE),
+    Quantity("energy_out", "Wh", "energy exported in the interval", "point", "sum", _PRACTICE),
     *(Quantity(f"energy_q{k}", "varh", f"reactive energy of the fundamental in the interval, quadrant {k}: {words}",
                "point", "sum", _PRACTICE, "spectrum")
-      for k, words in ((1, "takes power and lags"), (2, "gives power and lags"), (3, "gives power and leads"),
-                       (4, "takes power and leads"))),
-    Quantity("demand_block", "W", "mean power of the demand interval of the clock that ends in this interval", "point",
+      for k, words in ((1, "import, lagging"), (2, "export, lagging"), (3, "export, leading"),
+                       (4, "import, leading"))),
+    Quantity("demand_block", "W", (
+        "mean power over the clock-aligned demand interval that ends in this interval"
+    ), "point",
              "last", _PRACTICE, "demand"),
-    Quantity("demand_sliding", "W", "highest mean power over a demand interval that slides on by a minute and ends in "
-             "this interval", "point", "last", _PRACTICE, "demand"),
+    Quantity("demand_sliding", "W", (
+        "highest mean power over a demand interval that slides by one minute and ends in this interval"
+    ), "point", "last", _PRACTICE, "demand"),
     Quantity("f", "Hz", "frequency of the fundamental", "point", "mean", f"{_INTERVALS}, 5.1"),
     Quantity("u2", "%", "negative-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", "spectrum"),
     Quantity("u0", "%", "zero-sequence unbalance of the voltage", "point", "rms", f"{_INTERVALS}, 5.7", "spectrum"),
-    Quantity("u_dev", "%", "largest distance of a line-to-line voltage from their mean, of that mean", "point", "mean",
+    Quantity("u_dev", "%", (
+        "largest deviation of a line-to-line voltage from the mean of the three, relative to that mean"
+    ), "point", "mean",
              "ANSI C84.1-2020, annex; NEMA MG 1, 14.36 (from memory)"),
-    Quantity("rvc", "%", "largest rapid voltage change that begins in the interval, of nominal; 0 without one", "point",
+    Quantity("rvc", "%", (
+        "largest rapid voltage change that begins in the interval, relative to nominal; 0 if none"
+    ), "point",
              "max", f"{_INTERVALS}, 5.11", "changes"),
     Quantity("i0", "%", "zero-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13", "spectrum"),
     Quantity("i2", "%", "negative-sequence unbalance of the current", "point", "rms", f"{_INTERVALS}, 5.13",
              "spectrum"),
     *_of_channel("u", "voltage", "V"),
     *_of_channel("i", "current", "A"),
-    *_orders("ph", "conductor", "W", "active power of harmonic {n}; where it is negative the load gives it back",
+    *_orders("ph", "conductor", "W", "active power of harmonic {n}, negative where the load is its source",
              "IEEE 1459-2010, 3.1.2 and Annex B", aggregation="mean"),
     *_orders("qh", "conductor", "var", "reactive power of harmonic {n}", "IEEE 1459-2010, 3.1.2 and Annex B",
              aggregation="mean"),

@@ -28,7 +28,7 @@ BEFORE_CYCLES: Final = 6.0
 AFTER_CYCLES: Final = 6.0
 _KEPT_FILES: Final = 3
 _USUAL_HZ: Final = 50.0
-_LOGGED: Final = "holds no waveform; the event is from values that the recorder logged"
+_LOGGED: Final = "holds no waveform; the event comes from logged values"
 _NEAR_NS: Final = 20_000_000  # by which clocks of files that follow one another may differ
 
 
@@ -102,7 +102,10 @@ class WaveformPlaces:
             if path is None:
                 where = ", ".join(str(folder) for folder in self._roots())
                 name = event.source or digest
-                reason = f"is not there, nor is a file with its digest {digest} below {where}; --files names a folder"
+                reason = (
+                    f"does not exist, and no file with its digest {digest} was found below {where}; give its folder "
+                    "with --files"
+                )
                 raise ReadError(name, "", reason)
             found.append(path)
         return tuple(dict.fromkeys(found))

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 from functools import cache
-from importlib.metadata import version
+from importlib.metadata import entry_points, version
 from pathlib import Path
-from typing import Literal
+from typing import Final, Literal
 
 from halfcycle.pipeline.errors import ConfigError
 
 _PACKAGE = Path(__file__).resolve().parent
+_GUESTS: Final = ("halfcycle.readers", "halfcycle.detectors", "halfcycle.causes")
 
 
 def resource(folder: Literal["datasets", "configs"], name: str) -> Path:
@@ -58,5 +59,12 @@ def resource_names(folder: Literal["datasets", "configs"], below: str, ending: s
 
 @cache
 def code_version() -> str:
-    """The version of the code that makes a catalogue or a trend; the installation is asked once."""
-    return version("halfcycle")
+    """The version of the code that makes a catalogue or a trend; the installation is asked once.
+
+    Other distributions whose readers, detectors or causes take part are named with their versions, as what they find
+    changes with them: ``0.1.0``, or ``0.1.0 with quarry-reader 1.0``.
+    """
+    points = [point for group in _GUESTS for point in entry_points(group=group)]
+    guests = {f"{point.dist.name} {point.dist.version}" for point in points if point.dist is not None}
+    own = version("halfcycle")
+    return f"{own} with {', '.join(sorted(guests))}" if guests else own

@@ -46,7 +46,7 @@ class Thresholds(Settings):
         if not self.interruption_pu < self.sag_pu:
             raise ValueError(f"interruption_pu {self.interruption_pu} must be below sag_pu {self.sag_pu}")
         if self.hysteresis_pu > min(1 - self.sag_pu, self.swell_pu - 1):
-            raise ValueError(f"hysteresis_pu {self.hysteresis_pu} must not reach from a threshold beyond 1 pu")
+            raise ValueError(f"hysteresis_pu {self.hysteresis_pu} must not take a threshold beyond 1 pu")
         return self
 
 
@@ -107,7 +107,7 @@ class Site(Settings):
     def _in_order(cls, changes: tuple[SiteChange, ...]) -> tuple[SiteChange, ...]:
         days = [change.valid_from for change in changes]
         if len(set(days)) != len(days):
-            raise ValueError("changes: two have one day valid_from; make them one")
+            raise ValueError("changes: two have the same valid_from; combine them")
         return tuple(sorted(changes, key=lambda change: change.valid_from))
 
     @field_validator("hookup")
@@ -184,7 +184,7 @@ def _checked_name(name: str) -> str:
         or not name.isprintable()
         or any(sign in name for sign in '/\\:*?"<>|=')
     ):
-        raise ValueError(f"site name {name!r} must do as a folder's name, without / \\ : * ? \" < > | =")
+        raise ValueError(f'site name {name!r} must be usable as a folder name, without / \\ : * ? " < > | =')
     return name
 
 

@@ -29,8 +29,8 @@ _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _WAITING_EACH: Final = 2  # batches that lie ready for each process
 TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
 _LONGEST_START_S: Final = 60.0  # of processor time that a worker takes to load its libraries; a second is usual
-DIED: Final = "the process that worked on it ended: killed, out of memory or time, or crashed in a library"
-_NO_OTHER: Final = "a process that worked beside it ended, and no other can be started"
+DIED: Final = "its worker process ended: killed, out of memory or time, or crashed in a library"
+_NO_OTHER: Final = "another worker process ended, and no new one can be started"
 _SPREADS: Final = (__name__, "halfcycle.pipeline.cluster")  # where nothing is worked on
 _SHORT_OF_MEMORY: Final = (MemoryError, ImportError)
 _OF_THE_PROCESS: Final = (BrokenProcessPool, *_SHORT_OF_MEMORY)  # what another may not meet with the same item
@@ -85,7 +85,7 @@ def done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lo
 def in_words(error: BaseException) -> str:
     """An unexpected error, with the place in our code where it came up; want of memory has none."""
     if isinstance(error, MemoryError):
-        return "takes more memory than there is"
+        return "needs more memory than is available"
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))

@@ -86,10 +86,10 @@ HOOKUPS: Final = {
     hookup.name: hookup
     for hookup in (
         Hookup(
-            "single-phase", ("A",), False, "one line conductor against neutral", ("A",), ("A",), (("A", "A"),),
+            "single-phase", ("A",), False, "one line conductor to neutral", ("A",), ("A",), (("A", "A"),),
         ),
         Hookup(
-            "split-phase", ("A", "B"), False, "two line conductors against a centre neutral, 180° apart",
+            "split-phase", ("A", "B"), False, "two line conductors to a centre neutral, 180° apart",
             ("A", "B"), ("A", "B"), (("A", "A"), ("B", "B")),
         ),
         Hookup(
@@ -110,7 +110,7 @@ HOOKUPS: Final = {
         ),
         Hookup(
             "high-leg", ("A", "B", "C"), False,
-            "delta with the middle of CA as neutral: B to neutral is the high leg, sqrt(3) times A and C",
+            "delta with the midpoint of CA as neutral: B to neutral is the high leg, √3 times A and C",
             LINE_PHASES, LINE_PHASES, _THREE_ELEMENTS, ("B",),
         ),
     )

@@ -98,7 +98,7 @@ class Certificate:
 
 def certificates_as_toml(certificates: Sequence[Certificate]) -> str:
     """The certificates of a file as a TOML document."""
-    lines = ["# What the numbers of this trend rest on: see the README of halfcycle."]
+    lines = ["# The basis of the values in this trend: see the documentation of halfcycle."]
     for one in certificates:
         document = asdict(one)
         quantities = document.pop("quantities")

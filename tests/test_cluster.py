@@ -110,7 +110,7 @@ def test_a_screening_and_a_survey_are_the_same_bytes_on_a_cluster_elsewhere(tmp_
 def test_what_cannot_be_had_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     with pytest.raises(ConfigError, match="allowed are processes, dask"), spread_with("no", scheduler=None, workers=1):
         pass
-    with pytest.raises(ConfigError, match="for the engine dask"):  # noqa: SIM117
+    with pytest.raises(ConfigError, match="applies to the engine dask"):  # noqa: SIM117
         with spread_with("processes", scheduler="tcp://127.0.0.1:9", workers=1):
             pass
     monkeypatch.setattr(cluster, "_REACH_S", 0.3)

@@ -64,7 +64,7 @@ def test_an_unknown_key_is_refused_by_name_with_the_nearest_valid_key(
         (SITE + 'time_zone = "Mars/Olympus"', ("sites.0.time_zone", "Mars/Olympus", "IANA")),
         (SITE + 'time_zone = "../UTC"', ("sites.0.time_zone", "../UTC")),
         (SITE + 'time_zone = "Europe"', ("sites.0.time_zone", "'Europe'", "IANA")),
-        (SITE.replace("Quarry Road", "a\\nb"), ("sites.0.name", "folder's name")),
+        (SITE.replace("Quarry Road", "a\\nb"), ("sites.0.name", "folder name")),
         (SITE + 'thresholds = "house"', ("Quarry Road", "'house'", "ieee-1159", "iec-61000-4-30")),
         (SITE + "voltage_ratio = 0", ("sites.0.voltage_ratio", "greater than 0", "0")),
         (SITE + "voltage_ratio = nan", ("sites.0.voltage_ratio", "finite")),
@@ -72,7 +72,7 @@ def test_an_unknown_key_is_refused_by_name_with_the_nearest_valid_key(
         (SITE.replace("Quarry Road", " a"), ("sites.0.name", "' a'")),
         (SITE.replace("Quarry Road", ""), ("sites.0.name", "at least 1 character")),
         (SITE.replace("nominal_voltage_v = 230.0\n", ""), ("Quarry Road", "nominal_voltage_v", "declared")),
-        (SITE + SITE, ("site names must differ", "Quarry Road")),
+        (SITE + SITE, ("site names must be unique", "Quarry Road")),
         ("", ("sites", "required")),
         ("sites = []", ("sites", "at least one")),
         ("[run]\nworkers = 0\n" + SITE, ("run.workers", "greater than or equal to 1")),
@@ -85,7 +85,7 @@ def test_an_unknown_key_is_refused_by_name_with_the_nearest_valid_key(
         (SITE + "[thresholds.own]\nhysteresis_pu = 0.1\nsag_pu = 0.95", ("hysteresis_pu 0.1", "1 pu")),
         (SITE + "[thresholds.own]\nreference = 'mean'", ("reference", "'nominal'", "'sliding'", "mean")),
         ("inbox = 5\n" + SITE, ("inbox", "5")),
-        ("= 3", ("no TOML", "line 1")),
+        ("= 3", ("not valid TOML", "line 1")),
     ],
 )
 def test_a_wrong_value_is_refused_with_its_key_what_was_got_and_what_is_allowed(
@@ -115,7 +115,7 @@ def test_a_file_that_is_missing_or_no_text_is_refused_with_its_name(tmp_path: Pa
         load_fleet(tmp_path / "nowhere.toml")
     binary = tmp_path / "binary.toml"
     binary.write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(ConfigError, match=r"binary\.toml is no TOML"):
+    with pytest.raises(ConfigError, match=r"binary\.toml is not valid TOML"):
         load_fleet(binary)
     with pytest.raises(ConfigError, match="Is a directory"):
         load_fleet(tmp_path)
@@ -179,7 +179,9 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     assert "# [notify]" in text
     assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key"}
     assert "# key = " in text
-    assert set(document["run"]) | {"backfill_days"} == set(Fleet.model_fields["run"].annotation.model_fields)  # type: ignore[union-attr]
+    assert set(document["run"]) | {"backfill_days", "longest_night_h"} == set(
+        Fleet.model_fields["run"].annotation.model_fields
+    )  # type: ignore[union-attr]
     assert set(document["report"]) == set(Report.model_fields)
     for line in text.splitlines():
         if "=" in line and not line.startswith("#") and "sag_pu" not in line and "hysteresis_pu" not in line:

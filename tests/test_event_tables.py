@@ -40,12 +40,12 @@ def test_the_dips_of_waveforms_lie_in_their_cells(captures: Path) -> None:
 def test_undeclared_voltages_and_trends_that_were_read_are_not_counted_as_none(captures: Path, tmp_path: Path) -> None:
     inferred = measure_files([captures], Survey(()), profile=PROFILE)
     (line,) = counted_events(inferred.certified, PROFILE)["Mill", ""].lines
-    assert line == "dips, swells and interruptions are not counted: the declared voltage is not told"
+    assert line == "dips, swells and interruptions are not counted: no voltage is declared"
     trend = tmp_path / "trend.parquet"
     done = halfcycle("measure", captures, "--out", trend, "--nominal-voltage", "230", "--quantities", "u_rms")
     assert done.returncode == 0, done.stderr
     (line,) = counted_events(measure([trend], Survey(())).certified, PROFILE)["Mill", ""].lines
-    assert "the trend holds no events" in line
+    assert "a trend holds no events" in line
 
 
 def test_a_log_of_rms_counts_too_long_interruptions_apart_and_the_command_says_it(tmp_path: Path) -> None:
@@ -58,7 +58,7 @@ def test_a_log_of_rms_counts_too_long_interruptions_apart_and_the_command_says_i
     (tmp_path / "log.csv").write_text("\n".join(lines) + "\n")
     done = halfcycle("measure", tmp_path / "log.csv", "--limits", "en-50160-lv", "--nominal-voltage", "230")
     assert done.returncode == 0, done.stderr
-    assert "EN 50160 dips: X5 1, 1 in no cell (" in done.stdout
+    assert "EN 50160 dips: X5 1, 1 outside all cells (" in done.stdout
     assert "EN 50160 swells: S2 1 (" in done.stdout
     assert "interruptions: 1 of at most 3 min, 1 longer" in done.stdout
 
@@ -95,4 +95,4 @@ def test_the_tables_lie_beside_the_verdicts_with_every_cell_and_the_edges_of_eac
     done = halfcycle("measure", captures, "--limits", "en-50160-lv", "--verdicts", unknown)
     assert done.returncode == 0, done.stderr
     (row,) = csv.DictReader((tmp_path / "unknown.events.csv").read_text().splitlines())
-    assert (row["count"], row["reason"]) == ("", "the declared voltage is not told")
+    assert (row["count"], row["reason"]) == ("", "no voltage is declared")

@@ -77,11 +77,11 @@ def test_several_captures_are_numbered_where_a_file_holds_one_and_together_where
 
 
 def test_what_cannot_be_done_is_said_and_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="allowed endings"):
+    with pytest.raises(ConfigError, match="allowed extensions"):
         export([capture()], tmp_path / "r.xyz")
-    with pytest.raises(ConfigError, match="of COMTRADE"):
+    with pytest.raises(ConfigError, match="apply to COMTRADE"):
         export([capture()], tmp_path / "r.csv", data="ASCII")
-    with pytest.raises(ConfigError, match="of text"):
+    with pytest.raises(ConfigError, match="apply to text"):
         export([capture()], tmp_path / "r.cfg", decimal=",")
     with pytest.raises(ConfigError, match="no capture"):
         export([], tmp_path / "r.csv")
@@ -115,7 +115,7 @@ def test_a_channel_in_a_unit_that_the_format_lacks_is_left_out_and_named(tmp_pat
     (again,) = read_captures(written.path)
     assert written.left_out == ("trip",)
     assert [channel.name for channel in again.header.channels] == ["UA", "UB", "UC"]
-    with pytest.raises(StoreError, match="unit of no channel: trip"):
+    with pytest.raises(StoreError, match="no unit for any channel: trip"):
         export([Capture(replace(made.header, channels=channels[3:]), made.samples[3:])], tmp_path / "s.pqd")
 
 

@@ -174,5 +174,5 @@ def test_captures_and_headers_of_readers_of_others_go_through_the_gate(
         next(captures)
     with pytest.raises(MalformedRecord, match=r"x\.rec, channel 1, scale"):
         known_headers(path, quantities=("voltage",))
-    with pytest.raises(ReadError, match="strictly"):
+    with pytest.raises(ReadError, match="strict reading"):
         next(read_captures(path, strict=True))

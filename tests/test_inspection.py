@@ -128,7 +128,7 @@ def test_five_wires_show_neutral_voltage_and_current(tmp_path: Path) -> None:
     channels = WYE | LOAD | {"UN": (40.0, 10), "IN": (0.5, 0)}
     (point,) = inspected(made(channels), tmp_path, hookup="five-wire").points
     assert {phasor.name for phasor in point.phasors} == set(channels)
-    assert [finding.what for finding in point.findings] == ["the neutral has voltage against earth"]
+    assert [finding.what for finding in point.findings] == ["the neutral has a voltage to earth"]
 
 
 def test_a_neutrals_current_is_shown_where_the_hookup_does_not_need_it_and_makes_no_finding(tmp_path: Path) -> None:

@@ -131,7 +131,7 @@ def test_a_trend_that_is_damaged_costs_its_day_and_stale_verdicts_are_named(tmp_
     (folder / "_made.json").write_text("{}", encoding="utf-8")
     publish(fleet, config)
     site = published(tmp_path, page_name(SITE))
-    assert "verdicts on its limits are older than its trends" in site
+    assert "verdicts are older than its trends" in site
 
 
 def test_the_worst_events_of_a_night_have_their_place_in_the_pages(tmp_path: Path) -> None:
@@ -149,7 +149,7 @@ def test_a_folder_that_holds_other_things_stops_the_publishing_and_stays(tmp_pat
     config = fleet_at(tmp_path, "2026-03-01")
     (tmp_path / "pages").mkdir()
     (tmp_path / "pages" / "dear.txt").write_text("x")
-    with pytest.raises(ConfigError, match="something else"):
+    with pytest.raises(ConfigError, match="something other"):
         publish(load_fleet(config), config)
     assert names(tmp_path / "pages") == ["dear.txt"]
 

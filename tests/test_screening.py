@@ -249,7 +249,7 @@ def test_a_strict_screening_sets_each_repair_aside_with_its_reason(tmp_path: Pat
     strict = screen([tmp_path], terms=KNOWN, workers=workers, strict=True)
     ((aside, reason),) = [(item.path, item.reason) for item in strict.set_aside]
     assert aside == path
-    assert reason.startswith("uneven.csv: read strictly, without repair: ")
+    assert reason.startswith("uneven.csv: needs repair, which strict reading refuses: ")
     assert [event.site for event in strict.events] == ["REC-1"]
     assert (strict.n_files, strict.n_captures) == (1, 1)
     assert "uneven.csv" not in str(strict.notes)
@@ -268,7 +268,7 @@ def test_a_repair_that_is_noted_in_headers_read_alone_is_set_aside_too(
         monkeypatch.setattr(module, "reader_of", lambda path: other)
     assert screened(tmp_path).set_aside == ()
     (aside,) = screen([tmp_path], terms=KNOWN, workers=1, strict=True).set_aside
-    assert aside.reason == "a.parquet: read strictly, without repair: guessed"
+    assert aside.reason == "a.parquet: needs repair, which strict reading refuses: guessed"
 
 
 def test_nothing_found_and_not_judged_are_told_apart(tmp_path: Path) -> None:

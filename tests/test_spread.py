@@ -52,7 +52,7 @@ def test_in_this_process_a_bug_costs_its_item_and_says_what_it_was() -> None:
     found = outcomes(in_this_process, [1, 13, 14, 23, 24], 5)
     assert found[0] == "done 1"
     assert found[1] == "lost 13: unexpected ZeroDivisionError: thirteen"
-    assert found[3] == "lost 23: takes more memory than there is"
+    assert found[3] == "lost 23: needs more memory than is available"
     assert [found[2], found[4]] == ["done 14", "done 24"]
 
 

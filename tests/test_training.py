@@ -34,7 +34,7 @@ def model(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_the_card_says_what_it_was_trained_on_how_it_scored_and_what_it_is_not_made_for(model: Path) -> None:
     """Bars of the classes on drawn windows: macro F1 0.93 without noise and at 40 dB, 0.85 at 20 dB."""
     card = load(model).card
-    assert card.data["windows a class"] == 60
+    assert card.data["windows per class"] == 60
     assert len(card.class_names) == 29
     assert card.limits
     for level, bar in (("no noise", 0.93), ("40 dB", 0.93), ("20 dB", 0.85)):
@@ -136,7 +136,7 @@ def test_a_class_of_ones_own_is_learned_from_labelled_captures_and_named_at_a_si
     assert card.scores["macro F1, 40 dB"] > 0.8
     assert len(card.class_names) == 30
     (validated,) = [limit for limit in card.limits if "left-out sites" in limit]
-    assert "300 drawn windows a class" in validated
+    assert "300 synthetic windows per class" in validated
     assert not any("not on recordings" in limit for limit in card.limits)
     for i, residual in enumerate((0.4, 0.55)):
         made = made_capture(START, sags=double_dip(0.8, residual), station=f"R{i}", snr_db=45.0, seed=50 + i)

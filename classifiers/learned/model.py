@@ -307,7 +307,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
     ) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
         """As `_split`, but of each class whole groups."""
         if groups.shape != code.shape:
-            raise ValueError(f"groups of shape {groups.shape} do not fit {len(code)} samples")
+            raise ValueError(f"groups of shape {groups.shape} do not match {len(code)} samples")
         every = np.arange(len(code))
         held = np.zeros(len(code), dtype=bool)
         for i in range(int(code.max()) + 1):
@@ -336,10 +336,10 @@ def _known_primitives(primitives: npt.ArrayLike | None, *, n: int) -> tuple[Bool
         return np.zeros((n, 0), dtype=bool), np.zeros(n, dtype=bool)
     values = np.asarray(primitives, dtype=np.float64)
     if values.ndim != 2 or len(values) != n:
-        raise ValueError(f"primitives of shape {values.shape} do not fit {n} samples")
+        raise ValueError(f"primitives of shape {values.shape} do not match {n} samples")
     lacking = np.isnan(values)
     if (lacking.any(axis=1) != lacking.all(axis=1)).any():
-        raise ValueError("some primitives of a sample are NaN; they are known all together, or not at all")
+        raise ValueError("some primitives of a sample are NaN; either all of them are known, or none")
     told: Bools = np.logical_not(lacking.any(axis=1))
     return np.nan_to_num(values).astype(bool), told
 

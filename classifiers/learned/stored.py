@@ -143,11 +143,11 @@ def load(folder: Path) -> StoredModel:
             primitive_names=tuple(described["primitive_names"]),
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
-        raise ModelError(f"{folder.name}: no model with a card that can be read ({error})") from error
+        raise ModelError(f"{folder.name}: no model with a readable card ({error})") from error
     if hashlib.sha256(data).hexdigest() != digest:
-        raise ModelError(f"{folder.name}: {MODEL} is not the one that {CARD} describes")
+        raise ModelError(f"{folder.name}: {MODEL} is not the model that {CARD} describes")
     if tuple(features) != FEATURES:
-        raise ModelError(f"{folder.name}: trained with other features than this version takes; train it again")
+        raise ModelError(f"{folder.name}: trained with other features than this version uses; train it again")
     if version.split(".")[:2] != sklearn.__version__.split(".")[:2]:
         raise ModelError(
             f"{folder.name}: trained with scikit-learn {version}, installed is {sklearn.__version__}; train it again"
@@ -161,14 +161,14 @@ def _model(data: bytes, name: str) -> DisturbanceClassifier:
     try:
         strange = sorted(set(skops.io.get_untrusted_types(data=data)) - _ALLOWED)
         if strange:
-            raise ModelError(f"{name}: {MODEL} holds {', '.join(strange)}; allowed are a model's own types alone")
+            raise ModelError(f"{name}: {MODEL} holds {', '.join(strange)}; only the types of a model are allowed")
         model = skops.io.loads(data, trusted=sorted(_ALLOWED))
     except ModelError:
         raise
     except Exception as error:  # what a broken file makes the reader of the format raise is not foreseen there
         raise ModelError(f"{name}: {MODEL} cannot be read ({error or type(error).__name__})") from error
     if not isinstance(model, DisturbanceClassifier):
-        raise ModelError(f"{name}: {MODEL} holds {type(model).__name__}, no model")
+        raise ModelError(f"{name}: {MODEL} holds {type(model).__name__}, not a model")
     if any(not hasattr(model, attribute) for attribute in _NEEDED):
         raise ModelError(f"{name}: trained by another version; train it again")
     try:
@@ -176,7 +176,7 @@ def _model(data: bytes, name: str) -> DisturbanceClassifier:
             for one in [] if forest is None else forest.estimators_:
                 _check_tree(one.tree_, name)
     except (AttributeError, TypeError) as error:
-        raise ModelError(f"{name}: {MODEL} holds something else in place of its trees ({error})") from error
+        raise ModelError(f"{name}: {MODEL} does not hold the trees of a model ({error})") from error
     return model
 
 

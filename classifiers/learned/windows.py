@@ -49,10 +49,12 @@ def to_grid(x: npt.ArrayLike, *, rate_hz: float, nominal_hz: float) -> F32:
     if values.ndim != 2 or not np.isfinite(values).all():
         raise ValueError(f"windows must be finite and of shape (n_windows, n_samples), got shape {values.shape}")
     if rate_hz < LEAST_PER_CYCLE * nominal_hz:
-        raise ValueError(f"{rate_hz / nominal_hz:.1f} samples a cycle; at least {LEAST_PER_CYCLE} are needed")
+        raise ValueError(f"{rate_hz / nominal_hz:.1f} samples per cycle; at least {LEAST_PER_CYCLE} are needed")
     n = values.shape[1]
     if abs(n - CYCLES * rate_hz / nominal_hz) > 1.0:
-        raise ValueError(f"{n} samples are {n * nominal_hz / rate_hz:.3f} cycles; {CYCLES} are needed, to a sample")
+        raise ValueError(
+            f"{n} samples are {n * nominal_hz / rate_hz:.3f} cycles; {CYCLES} are needed, within one sample"
+        )
     grid = np.empty((len(values), N_GRID), dtype=np.float32)
     for i, (first, matrix) in enumerate(_operators(n, float(rate_hz), float(nominal_hz))):
         part = values[:, first : first + len(matrix)]

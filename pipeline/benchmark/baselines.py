@@ -140,7 +140,7 @@ def library(name: str) -> Any:
     try:
         return import_module(name)
     except ImportError as error:
-        raise ConfigError(f"this needs {name}; install halfcycle with its extra bench, or leave it out") from error
+        raise ConfigError(f"{name} is not installed; install halfcycle[bench], or leave this contender out") from error
 
 
 BASELINES = (

@@ -24,30 +24,31 @@ _FORM: Final = ".4f"
 
 def sections_of(result: ClassifierResult) -> Iterator[str]:
     """The result as Markdown: scores, what other recordings cost, primitives, impulses, left out, confused, times."""
-    yield "## Classes\n\nMean and standard deviation over the seeds, of the share right and of the macro F1.\n"
+    yield "## Classes\n\nAccuracy and macro F1: mean and standard deviation over the seeds.\n"
     yield _scores(result)
     if len(tests_of(result)) > 1:
-        yield f"## Points of macro F1 lost to the test {tests_of(result)[0]}, at the same noise\n"
+        yield f"## Loss of macro F1, in points, against the test {tests_of(result)[0]}, at the same noise level\n"
         yield _losses(result)
     if any(not np.isnan(row.scores.primitive_f1).all() for row in result.rows):
         yield "## F1 of each primitive\n"
         yield _primitives(result)
     if result.impulses:
-        yield "## Impulses found, by the size of their peak\n"
+        yield "## Impulses found, by peak magnitude\n"
         yield _impulses(result)
     for contender, shares in result.left_out.items():
         yield f"## Classes left out of the training: share that {contender} calls unknown\n"
         rows = [(FORMS[k].name, number(share, ".3f")) for k, share in shares.items()]
         yield markdown_table(("class", "unknown"), [("mean", number(_mean(list(shares.values())), ".3f")), *rows])
-    yield "## Most confused\n\nShare of the windows of a class that are called another, in the first test.\n"
+    yield "## Most confused\n\nShare of the windows of one class that are given another, in the first test.\n"
     yield _confused(result)
     if result.bounds:
         yield (
-            "## Pairs, and what noise alone forces\n\nShare of a pair's windows not called their own class, "
-            "and the least share that any classifier could reach\n(likelihood ratio, parameters as drawn).\n"
+            "## Confused pairs, and the lower bound that noise sets\n\nError rate within each pair, and the lower "
+            "bound on the error of any classifier at that noise level\n(likelihood-ratio test, parameters as "
+            "drawn).\n"
         )
         yield _against_bounds(result)
-    yield "## Time\n\nOn one core, what the classifier makes of the samples included.\n"
+    yield "## Time\n\nOn one core, from samples to classes, feature extraction included.\n"
     times = [
         (name, spread(result.training_s[name], ".1f"), spread(result.windows_per_s[name], ".0f"))
         for name in result.training_s
@@ -169,7 +170,13 @@ def _against_bounds(result: ClassifierResult) -> str:
         untold = "–" if bound.least_error is None else f"{bound.least_error:.2%} ± {bound.standard_error:.2%}"
         known = number(bound.least_error_known, ".2%")
         rows.append((f"{FORMS[a].name} / {FORMS[b].name}", level(bound.snr_db), known, untold, *cells))
-    header = ("pair", "noise", "least, all but the class told", "least, flicker not told", *_contenders(result))
+    header = (
+        "pair",
+        "noise",
+        "lower bound, all parameters known",
+        "lower bound, flicker unknown",
+        *_contenders(result),
+    )
     return markdown_table(header, rows)
 
 
@@ -181,7 +188,7 @@ def _confused(result: ClassifierResult) -> str:
             pairs = most_confused(result.confusion[contender, test, snr_db], _PAIRS_SHOWN)
             words = "; ".join(f"{FORMS[a].name} → {FORMS[b].name} {share:.1%}" for a, b, share in pairs)
             rows.append((contender, level(snr_db), words or "none"))
-    return markdown_table(("contender", "noise", "class → what it was called"), rows)
+    return markdown_table(("contender", "noise", "true class → assigned class"), rows)
 
 
 def plot(result: ClassifierResult, folder: Path, name: str) -> list[Path]:
@@ -191,7 +198,7 @@ def plot(result: ClassifierResult, folder: Path, name: str) -> list[Path]:
     ------
     ConfigError : matplotlib is not installed.
     """
-    figures = {"accuracy": _against_noise(result, "accuracy", "share right"),
+    figures = {"accuracy": _against_noise(result, "accuracy", "accuracy"),
                "macro-f1": _against_noise(result, "macro_f1", "macro F1"),
                "reliability": _reliability(result)}  # fmt: skip
     test = tests_of(result)[0]
@@ -213,7 +220,7 @@ def _against_noise(result: ClassifierResult, what: str, words: str) -> Any:
         axes.errorbar([level(snr_db) for snr_db in levels], means, deviations, linestyle=line(i),
                       marker="o", capsize=3, label=contender)  # fmt: skip
     axes.set_xlabel("noise (signal-to-noise ratio)")
-    axes.set_ylabel(f"{words}, mean and spread of the seeds")
+    axes.set_ylabel(f"{words}, mean and spread over the seeds")
     axes.set_title(test)
     axes.set_ylim(0.0, 1.02)
     finish(axes)
@@ -232,8 +239,8 @@ def _reliability(result: ClassifierResult) -> Any:
             label = f"{contender}, error {calibration_error(total):.3f}"
             axes.plot(kept[:, 1] / kept[:, 0], kept[:, 2] / kept[:, 0], line(i), marker="o", label=label)
     axes.set_xlabel("mean confidence")
-    axes.set_ylabel("share right")
-    axes.set_title(f"{test}, all levels of noise")
+    axes.set_ylabel("accuracy")
+    axes.set_title(f"{test}, all noise levels")
     finish(axes)
     return figure
 

@@ -121,7 +121,7 @@ class ClassifierSuite(BaseModel):
         if len(set(names)) < len(names):
             raise ValueError(f"tests share a name: {', '.join(names)}")
         if any(math.isnan(level) or level == -math.inf for test in self.tests for level in test.snr_db):
-            raise ValueError("a level in snr_db is no number of decibels, nor inf")
+            raise ValueError("each level in snr_db must be a number of decibels, or inf")
         if self.left_out_per_class > self.train_per_class:
             raise ValueError("left_out_per_class cannot exceed train_per_class")
         return self

@@ -134,5 +134,5 @@ def chosen(names: Iterable[str], known: Mapping[str, One]) -> list[One]:
     wanted = list(names) or list(known)
     for name in wanted:
         if name not in known:
-            raise ConfigError(f"contender {name!r}; there are {', '.join(map(repr, known))}")
+            raise ConfigError(f"contender {name!r} is not known; known are {', '.join(map(repr, known))}")
     return [known[name] for name in wanted]

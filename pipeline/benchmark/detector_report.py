@@ -20,10 +20,10 @@ _HEADER: Final = (
 def sections_of(result: DetectorResult) -> Iterator[str]:
     """The result as Markdown: by kind, by SNR, by level, and times."""
     yield (
-        "## By kind\n\nEvents are physical: from the sample at which the waveform leaves what it was to that at which "
-        "it is back. RMS variations match by half of their union, transients by starts within 5 ms. What noise leaves "
-        "open on which side of its threshold it lies is asked of nobody. Errors are medians, 95 % quantiles in "
-        "brackets; of precision and recall, 95 % intervals.\n"
+        "## By kind\n\nEvents are physical: from the sample at which the waveform departs from its pre-event state to "
+        "that at which it has recovered. RMS variations match by half of their union, transients by starts within "
+        "5 ms. Variations that noise leaves undecided at a threshold are not scored. Errors are medians with 95 % "
+        "quantiles in brackets; precision and recall have 95 % intervals.\n"
     )
     whole = [row for row in result.rows if row.group == "all"]
     yield markdown_table(_HEADER, [(row.contender, row.kind, *_cells(row)) for row in whole])
@@ -44,7 +44,7 @@ def sections_of(result: DetectorResult) -> Iterator[str]:
         (name, f"{seconds:.2f} s", f"{result.record_s / seconds:.0f}" if seconds else "–")
         for name, seconds in result.seconds.items()
     ]
-    yield markdown_table(("contender", "time", "times as fast as recorded"), times)
+    yield markdown_table(("contender", "time", "times faster than real time"), times)
 
 
 def _cells(row: DetectorRow) -> tuple[str, ...]:
@@ -69,7 +69,7 @@ def plot(result: DetectorResult, folder: Path, name: str) -> list[Path]:
     ConfigError : matplotlib is not installed.
     """
     figures = {}
-    for what, words in (("f1", "F1"), ("false_per_hour", "false alarms in an hour")):
+    for what, words in (("f1", "F1"), ("false_per_hour", "false alarms per hour")):
         figure, axes = pyplot().subplots(figsize=(7.0, 4.2), layout="constrained")
         for i, contender in enumerate(dict.fromkeys(row.contender for row in result.rows)):
             rows = [r for r in result.rows if (r.contender, r.kind, r.group) == (contender, "all", "snr_db")]

@@ -59,7 +59,9 @@ class DetectorFamily(BaseModel):
             if bounds is not None and bounds[0] > bounds[1]:
                 raise ValueError(f"{name} is {list(bounds)}; the first must not exceed the second")
         if self.duration_s is not None and self.duration_s[1] > self.seconds - 0.4:
-            raise ValueError(f"duration_s reaches {self.duration_s[1]}; cases of {self.seconds} s hold 0.4 s less")
+            raise ValueError(
+                f"duration_s reaches {self.duration_s[1]}; cases of {self.seconds} s hold at most 0.4 s less"
+            )
         return self
 
 
@@ -89,7 +91,9 @@ def suite_path(name: str) -> Path:
         return Path(name)
     known = resource_names("datasets", "benchmarks", ".toml")
     if name not in known:
-        raise ConfigError(f"benchmark suite {name!r}; there are {', '.join(known)}, or give the path of a TOML file")
+        raise ConfigError(
+            f"benchmark suite {name!r} is not known; known are {', '.join(known)}, or give the path of a TOML file"
+        )
     return resource("datasets", f"benchmarks/{name}.toml")
 
 
@@ -107,7 +111,7 @@ def load_suite(name: str, model: type[Model]) -> tuple[Path, Model]:
 def _document(path: Path, before: tuple[Path, ...]) -> dict[str, Any]:
     """A suite's keys, those that it has from the one that it is like among them."""
     if path in before:
-        raise ConfigError(f"{path.name} is like itself, by way of {', '.join(one.name for one in before)}")
+        raise ConfigError(f"{path.name} refers to itself through {', '.join(one.name for one in before)}")
     document = read_toml(path)
     if "like" not in document:
         return document

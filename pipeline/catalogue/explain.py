@@ -139,7 +139,7 @@ def explain(
         votes = [answer.method for answer in direction.answers if answer.direction == direction.direction]
         words.append(f"{direction.direction} by {', '.join(votes)}")
     if wiring.words:
-        left_out = "; currents left out, side withheld" if "currents" in wiring.lost and is_told else ""
+        left_out = "; currents not used, side withheld" if "currents" in wiring.lost and is_told else ""
         words.append(wiring.words + left_out)
     return Explanation(dip, points, direction, cause, "; ".join(words))
 

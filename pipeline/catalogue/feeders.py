@@ -35,7 +35,7 @@ def by_feeder(found: Sequence[tuple[str, Explanation]]) -> Explanation:
     else:
         lead = replace(max(every, key=lambda one: one.cause.confidence), direction=None)
     words = ", ".join(
-        f"{name} not told" if side == UNKNOWN else f"{side} of {name} ({sure:.0%})" for name, side, sure in sides
+        f"{name} unknown" if side == UNKNOWN else f"{side} of {name} ({100 * sure:.0f} %)" for name, side, sure in sides
     )
     return replace(lead, why=f"{lead.why}; by feeder: {words}")
 

@@ -227,7 +227,7 @@ def _of_point(
         found = with_own_side(found, terms.own_side)
     if terms.uncertainty != "none":
         rest = partial(with_further_uncertainty, record=record, point=point, nominal_hz=look.nominal_hz)
-        found = [noted(event, "uncertainty not told", partial(rest, event)) for event in found]
+        found = [noted(event, "uncertainty not determined", partial(rest, event)) for event in found]
     if terms.model is not None and found and not currents_only:
         found = _named_by_model(found, record, point, look, live, terms.model)
     return Findings(
@@ -290,7 +290,8 @@ def _unseen_shapes(point: Point, look: Look, live: list[int]) -> list[str]:
     if not hidden:
         return []
     return [
-        f"clipped or missing samples in every window: harmonics, notches and the like not judged: {', '.join(hidden)}"
+        "clipped or missing samples in every window: harmonics, notches and other waveform measures not judged: "
+        f"{', '.join(hidden)}"
     ]
 
 
@@ -335,7 +336,7 @@ def _events(
                 how=terms.uncertainty, class_pct=terms.voltage_class_pct, clock_u_s=terms.clock_u_s,
             )  # fmt: skip
             rows = [
-                noted(row, "uncertainty not told", partial(sure, row, variation))
+                noted(row, "uncertainty not determined", partial(sure, row, variation))
                 for row, variation in zip(rows, variations, strict=True)
             ]
         events = with_enclosing(rows)

@@ -83,7 +83,7 @@ def with_learned_classes(
             windows = _windows(event, record, point, frequency_hz, is_marked)
             return event if windows is None else _named(event, windows, record, stored, frequency_hz)
 
-        named.append(noted(event, "not named by the model", work))
+        named.append(noted(event, "not classified by the model", work))
     return named
 
 

@@ -17,8 +17,8 @@ from halfcycle.pipeline.errors import ReadError, StoreError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.spread import leave_to_another
 
-What = Literal["not explained", "not named by the model", "uncertainty not told"]
-_WHATS: Final[tuple[What, ...]] = ("not explained", "not named by the model", "uncertainty not told")
+What = Literal["not explained", "not classified by the model", "uncertainty not determined"]
+_WHATS: Final[tuple[What, ...]] = ("not explained", "not classified by the model", "uncertainty not determined")
 _OF_A_DETECTOR: Final = "detector failed: "
 
 

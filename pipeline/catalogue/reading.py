@@ -44,7 +44,7 @@ def read_events(path: Path | str) -> list[Event]:
     try:
         return events_of(table)
     except (ValueError, TypeError) as error:
-        raise ConfigError(f"{path}: is no catalogue ({error})") from error
+        raise ConfigError(f"{path}: is not a catalogue ({error})") from error
 
 
 def read_table(path: Path) -> pa.Table:
@@ -56,21 +56,21 @@ def read_table(path: Path) -> pa.Table:
     """
     readers = {".parquet": _parquet, ".csv": _csv, ".ndjson": _ndjson}
     if path.suffix.lower() not in readers:
-        raise ConfigError(f"{path.name}: a catalogue's ending is one of {', '.join(readers)}")
+        raise ConfigError(f"{path.name}: the extension of a catalogue must be one of {', '.join(readers)}")
     if not path.is_file():
-        raise ConfigError(f"{path}: there is no such catalogue")
+        raise ConfigError(f"{path}: no such catalogue")
     import pyarrow as pa
 
     try:
         table = readers[path.suffix.lower()](path)
         missing = [name for name in _NEEDED if name not in table.column_names]
         if missing:
-            raise ConfigError(f"{path}: is no catalogue: it has no column {', '.join(missing)}")
+            raise ConfigError(f"{path}: is not a catalogue: it has no column {', '.join(missing)}")
         return aligned(table)
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as error:
         if isinstance(error, ConfigError):
             raise
-        raise ConfigError(f"{path}: is no catalogue ({error})") from error
+        raise ConfigError(f"{path}: is not a catalogue ({error})") from error
 
 
 def aligned(table: pa.Table, names: Sequence[str] | None = None) -> pa.Table:

@@ -16,11 +16,12 @@ from halfcycle.pipeline.records.look import Look
 from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import Account, PointAccount, volts
-from halfcycle.pipeline.sites.evidence import DEAD, LEAST_V, steady_levels
+from halfcycle.pipeline.sites.evidence import DEAD, LEAST_V, OTHER_FREQUENCY, steady_levels
 
 F64 = npt.NDArray[np.float64]
 
 _ENOUGH: Final = 4000  # half cycles that a level is told from
+OFF_NOMINAL: Final = "the steady voltage differs from the nominal"
 _OFF_NOMINAL: Final = 0.1  # a steady voltage farther off its nominal is measured against itself
 _OFF_USUAL: Final = 0.1  # a record that begins farther off the site's usual voltage begins within an event
 _OPENING_S: Final = 2.0  # of a record, in which it is looked for a steady beginning
@@ -34,7 +35,7 @@ class Reference:
     Attributes
     ----------
     live : judged voltages of the point that are measured.
-    volts : nominal voltage; where there is none, the voltage before events. [V]
+    volts : nominal voltage; where there is none, the voltage before each event. [V]
     kind : ``nominal``, ``sliding`` or ``pre-event``.
     nominal_kind : ``declared``, ``stated by the file`` or ``inferred``; None where there is no nominal voltage.
     thresholds : the profile by which to judge.
@@ -107,9 +108,7 @@ def reference_of(
     if known.nominal_v is None:
         return _before_events(look, live, opening, thresholds, known, words, triggered=triggered)
     if thresholds.reference == "nominal" and _steady_off(rms[live], opening, known.nominal_v):
-        words += (
-            f"steady voltage away from the nominal {volts(known.nominal_v)}; measured against the sliding reference",
-        )
+        words += (f"{OFF_NOMINAL} {volts(known.nominal_v)}; judged against the sliding reference",)
         return Reference(live, known.nominal_v, "sliding", known.nominal_kind, thresholds, opening, words)
     return _by_nominal(live, known, known.nominal_v, thresholds, opening, words)
 
@@ -146,9 +145,9 @@ def _live(
     live = [c for c in every if c not in dead and is_wave[c]]
     words: tuple[str, ...] = ()
     if dead:
-        words += (f"without voltage throughout, not judged: {', '.join(point.phases[c] for c in dead)}",)
+        words += (f"no voltage throughout, not judged: {', '.join(point.phases[c] for c in dead)}",)
     if odd := [point.phases[c] for c in every if c not in dead and not is_wave[c]]:
-        words += (f"no waveform at the power frequency, not judged: {', '.join(odd)}",)
+        words += (f"no waveform at power frequency, not judged: {', '.join(odd)}",)
     return live, words
 
 
@@ -162,7 +161,7 @@ def _check_lost(top_v: float, thresholds: Thresholds, known: PointAccount, accou
     others = [point for point in account.points if point.name != known.name]
     unused = not any(known.in_use) and any(any(point.in_use) for point in others)
     if known.nominal_v is None or unused or top_v > thresholds.interruption_pu * known.nominal_v:
-        raise SignalError("no waveform at the power frequency: magnitudes, angles, direct voltages or noise only")
+        raise SignalError("no waveform at power frequency: only magnitudes, angles, DC voltages or noise")
 
 
 def _opening(look: Look, live: list[int]) -> F64 | None:
@@ -192,19 +191,21 @@ def _before_events(
     if usual is not None and (level is None or abs(level / usual - 1) > _OFF_USUAL):
         opening, level = np.full(len(live), usual), usual
     if opening is None or level is None:
+        if known.told.startswith(OTHER_FREQUENCY):
+            raise SignalError(known.told)
         raise SignalError(
-            f"{known.told or 'nominal voltage not told'}; and this record does not begin with two steady cycles that "
-            "tell the voltage before its events; give the nominal voltage"
+            f"{known.told or 'nominal voltage unknown'}; and the record does not begin with two steady cycles from "
+            "which to take the voltage before its events; give the nominal voltage"
         )
     if level < LEAST_V:
-        raise SignalError(f"no voltage above {LEAST_V:g} V: channels not in use; else give the nominal voltage")
+        raise SignalError(f"no voltage above {LEAST_V:g} V: channels not in use, or give the nominal voltage")
     later = np.median(look.rms[live], axis=1) / opening
     if later.min() > _RISES and not (triggered or known.begins_before_events):
         raise SignalError(
             f"begins at {volts(level)} and goes on at {volts(level * float(np.median(later)))}: "
-            "a swell, or a sag that is over; give the nominal voltage"
+            "either a swell, or the end of a sag; give the nominal voltage"
         )
-    words += (f"nominal voltage not told; judged against the {volts(level)} before events",)
+    words += (f"nominal voltage unknown; judged against the {volts(level)} before each event",)
     return Reference(live, level, "pre-event", None, thresholds, opening, words)
 
 

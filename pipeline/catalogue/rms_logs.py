@@ -139,7 +139,7 @@ class _Rows:
         last = max(one.i_stop for one in variation.channels)
         words = [self.log.resolution(self.frequency_hz)]
         if not is_typical_magnitude(category, variation.magnitude_pu):
-            words.append("magnitude untypical of the category")
+            words.append("magnitude outside the typical range of the category")
         return with_identity(
             Event(
                 site=self.site,
@@ -220,5 +220,7 @@ def _within(one: Event, other: Event) -> bool:
 def _with_note(event: Event, of_log: Event) -> Event:
     """An event with what a log says of it; said once, and by an interruption's own row where the log has one."""
     length = "over " if of_log.duration_s is None else ""
-    said = f"in the recorder's log: {of_log.kind} of {length}{of_log.observed_s:.4g} s to {of_log.magnitude:.3f} pu"
+    said = (
+        f"also in the recorder's log: {of_log.kind} of {length}{of_log.observed_s:.4g} s to {of_log.magnitude:.3f} pu"
+    )
     return event if said in event.notes else replace(event, notes="; ".join(filter(None, [event.notes, said])))

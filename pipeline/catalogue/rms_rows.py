@@ -83,7 +83,7 @@ def variation_event(
             quality=" ".join(word for flag, word in FLAG_WORDS.items() if variation.flags & flag),
             notes=""
             if is_typical_magnitude(category, variation.magnitude_pu)
-            else "magnitude untypical of the category",
+            else "magnitude outside the typical range of the category",
         )
     )
 

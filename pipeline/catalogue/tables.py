@@ -64,7 +64,7 @@ def writer_for(path: Path) -> Callable[[pa.Table, Path], None]:
     """
     writers = {".parquet": _write_parquet, ".csv": _write_csv, ".ndjson": _write_ndjson}
     if path.suffix.lower() not in writers:
-        raise ConfigError(f"{path.name}: the ending must be one of {', '.join(writers)}")
+        raise ConfigError(f"{path.name}: the extension must be one of {', '.join(writers)}")
     return writers[path.suffix.lower()]
 
 

@@ -30,7 +30,7 @@ def detectors_command(
 ) -> int:
     """Score detectors on synthetic cases.
 
-    Precision, recall, false alarms an hour; errors of start, duration and magnitude.
+    Precision, recall, false alarms per hour; errors of start, duration and magnitude.
     """
     from halfcycle.pipeline.benchmark.contenders import chosen
     from halfcycle.pipeline.benchmark.contenders import contenders as known
@@ -53,7 +53,7 @@ def detectors_command(
             score = row.score
             show.line(
                 f"{row.contender}: precision {score.precision:.3f}, recall {score.recall:.3f}, "
-                f"{score.false_per_hour:.3g} false alarms an hour, {result.seconds[row.contender]:.1f} s"
+                f"{score.false_per_hour:.3g} false alarms per hour, {result.seconds[row.contender]:.1f} s"
             )
     for path in paths:
         show.line(f"written: {path}")
@@ -101,6 +101,34 @@ def classifiers_command(
     return Exit.DONE
 
 
+_EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick --out cases"
+
+
+@benchmark_app.command("export", epilog=_EXPORT_EPILOG)
+def export_command(
+    suite: Annotated[str, typer.Option(help="A suite of detectors: its name, or a TOML file.")] = "detectors-quick",
+    out: Annotated[Path, typer.Option(help="Folder for waveforms and truth.")] = Path("cases"),
+    seed: Annotated[
+        Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
+        typer.Option(min=0, help="Random seed, in place of the suite's."),
+    ] = None,
+) -> int:
+    """Write a suite's cases as files, with their truth.
+
+    Waveforms in Parquet; cases.csv with digests of the samples, truth.csv, and suite.json with the digest of all.
+    """
+    from halfcycle.pipeline.benchmark.export import export_cases
+    from halfcycle.pipeline.benchmark.results import provenance
+    from halfcycle.pipeline.benchmark.suite import load_detector_suite
+
+    loaded = load_detector_suite(suite)
+    origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
+    with show.progress("cases") as advance:
+        digest = export_cases(loaded, out, origin=origin, seed=seed, progress=advance)
+    show.line(f"written: {out}, SHA-256 of all cases {digest}")
+    return Exit.DONE
+
+
 def _names(text: str) -> list[str]:
     return [name.strip() for name in text.split(",") if name.strip()]
 
@@ -109,5 +137,5 @@ def _seeds(text: str) -> tuple[int, ...]:
     from halfcycle.pipeline.errors import ConfigError
 
     if not all(part.isdecimal() for part in _names(text)):
-        raise ConfigError(f"--seeds {text}: whole numbers from 0 up are needed, with commas")
+        raise ConfigError(f"--seeds {text}: comma-separated whole numbers of 0 or more are needed")
     return tuple(int(part) for part in _names(text))

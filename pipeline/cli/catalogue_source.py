@@ -91,7 +91,7 @@ def source_of(
         spans = spans or of_fleet
     kept = [event for event in events if _within(event.start, from_day, to_day)]
     if sites is not None and fleet is not None:
-        raise ConfigError("--sites and --config: a fleet says itself what its sites are")
+        raise ConfigError("--sites and --config exclude each other: a fleet declares its sites in its settings")
     table = SiteTable.at(sites)
     archive = WaveformPlaces(tuple(dict.fromkeys(folders)), fleet, table)
     known = table.sites if fleet is None else fleet.sites
@@ -127,7 +127,7 @@ def event_by_id(events: Sequence[Event], event_id: str, name: str) -> Event:
     if not found:
         some = ", ".join(event.event_id for event in events[:5]) or "none"
         raise ConfigError(f"{name}: no event {event_id!r} among its {len(events)}; the first are {some}")
-    raise ConfigError(f"{name}: {event_id!r} are the first letters of {len(found)} events; give more of them")
+    raise ConfigError(f"{name}: {event_id!r} begins the ids of {len(found)} events; give more characters")
 
 
 def _touches(span: CoverageSpan, from_day: date | None, to_day: date | None) -> bool:

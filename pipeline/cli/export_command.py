@@ -26,7 +26,7 @@ def export_command(
     out: Annotated[
         Path,
         typer.Option(
-            help="Output; its ending names the format: .pqd, .cfg, .cff, .parquet, .csv, .npz or .mat.",
+            help="Output file. Its extension sets the format: .pqd, .cfg, .cff, .parquet, .csv, .npz or .mat.",
             show_default=False,
         ),
     ],
@@ -84,11 +84,11 @@ def export_command(
     if trends or logs:
         if (data, revision, separator, decimal) != (None, None, ",", "."):
             raise ConfigError(
-                f"--data, --revision, --separator and --decimal are of captures, and these are {found[0]}"
+                f"--data, --revision, --separator and --decimal apply to captures only; these are {found[0]}"
             )
         if logs:
             for path, n_rows in export_logs(logs, out):
-                show.line(f"written: {path}: {counted(n_rows, 'row')}, values read back as they were")
+                show.line(f"written: {path}: {counted(n_rows, 'row')}, values read back exactly")
         else:
             _tell_trends(export_trends(trends, out))
         return _left_out(unread)
@@ -98,12 +98,14 @@ def export_command(
     )
     for one in written:
         exact = (
-            "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each channel's largest value"
+            "exactly"
+            if one.largest_error == 0
+            else f"within {one.largest_error:.2g} of the largest value of each channel"
         )
         show.line(f"written: {one.path}: {counted(one.n_captures, 'capture')}, samples read back {exact}")
     left_out = written[0].left_out
     if left_out:
-        show.line(f"left out: {len(left_out)} channels whose unit PQDIF does not have: {', '.join(left_out)}")
+        show.line(f"left out: {len(left_out)} channels whose unit PQDIF does not define: {', '.join(left_out)}")
     return _left_out(unread)
 
 
@@ -116,8 +118,12 @@ def _left_out(n_unread: int) -> int:
 
 def _tell_trends(written: Sequence[ExportedTrend]) -> None:
     for one in written:
-        exact = "as they were" if one.largest_error == 0 else f"to {one.largest_error:.2g} of each column's largest"
+        exact = (
+            "exactly"
+            if one.largest_error == 0
+            else f"within {one.largest_error:.2g} of the largest value of each column"
+        )
         show.line(f"written: {one.path}: {counted(one.n_rows, 'interval')}, values read back {exact}")
         if one.left_out:
             named = f"{', '.join(one.left_out[:_NAMED])}{' …' if len(one.left_out) > _NAMED else ''}"
-            show.line(f"left out: {len(one.left_out)} columns that PQDIF has no place for: {named}")
+            show.line(f"left out: {len(one.left_out)} columns that PQDIF cannot hold: {named}")

@@ -57,7 +57,7 @@ def nightly_command(
     from halfcycle.pipeline.publishing import is_published
 
     if serve != (cron is not None):
-        raise ConfigError('--serve and --cron "MINUTE HOUR DAY MONTH WEEKDAY" go together')
+        raise ConfigError('--serve and --cron "MINUTE HOUR DAY MONTH WEEKDAY" must be given together')
     fleet = load_fleet(config)
     if cron is not None:
         from halfcycle.pipeline.flows.serving import serve_flow
@@ -80,7 +80,7 @@ def nightly_command(
         summary = run_flow(config)
     done = report(summary, nothing="no new file in the inbox, no stale catalogue")
     if fleet.report is not None:
-        show.line(f"report: {fleet.report.folder}, to begin with {FRONT}")
+        show.line(f"report: {fleet.report.folder}, starting with {FRONT}")
     return done
 
 
@@ -97,11 +97,12 @@ def catalogue_command(
         Optional[Path],  # noqa: UP045
         typer.Option(help="Write the days' events: .parquet, .csv or .ndjson."),
     ] = None,
-    site: Annotated[Optional[list[str]], typer.Option(help="Only this site. Repeatable.")] = None,  # noqa: UP045
+    site: Annotated[Optional[list[str]], typer.Option(help="Restrict to this site. Repeatable.")] = None,  # noqa: UP045
     first: FirstDay = None,
     last: LastDay = None,
     rebuild: Annotated[
-        bool, typer.Option("--rebuild", help="Rebuild the chosen days even if they are current, or of another version.")
+        bool,
+        typer.Option("--rebuild", help="Rebuild the chosen days even if they are current or made by another version."),
     ] = False,
     worst: Worst = 10,
 ) -> int:
@@ -132,13 +133,13 @@ def catalogue_command(
     table = with_kept_incidents(fleet, table)
     show_set_aside(summary)
     for day in damaged:
-        show.warning(f"{path_of(day, fleet)}: its events cannot be read; verify --repair makes them anew")
+        show.warning(f"{path_of(day, fleet)}: its events cannot be read; verify --repair rebuilds them")
     show.line(f"{counted(len(done.built), 'day')} rebuilt, {counted(len(done.states), 'day')} chosen")
     _show_not_judged(summary)
     _other_versions(summary.other_version)
     n_frozen = sum(state == "frozen" for _, state in done.states)
     if n_frozen:
-        show.line(f"{counted(n_frozen, 'day')} as judged before their waveforms were removed")
+        show.line(f"{counted(n_frozen, 'day')} kept as judged before their waveforms were removed")
     show_catalogue(table, sites, worst=worst)
     if out is not None:
         write_table(table, out)
@@ -174,24 +175,24 @@ def report(summary: RunSummary, *, nothing: str) -> int:
     if not (summary.files or summary.days or summary.failed or joined or surveyed):
         show.line(nothing)
     if summary.n_settling:
-        show.line(f"left to settle: {counted(summary.n_settling, 'file')} of the inbox, written until a moment ago")
+        show.line(f"left to settle: {counted(summary.n_settling, 'file')} in the inbox, written moments ago")
     if summary.files:
         states = [outcome.state for outcome in summary.files]
         left = f", {len(summary.left)} left in the inbox" if summary.left else ""
         at_least = "at least " if any(o.state == "stored" and o.reason for o in summary.files) else ""
         show.line(
-            f"files: {states.count('stored')} stored, {states.count('known')} known before, "
+            f"files: {states.count('stored')} stored, {states.count('known')} already stored, "
             f"{states.count('quarantined')} quarantined{left}; "
             f"{at_least}{counted(sum(o.n_new for o in summary.files), 'new capture')}"
         )
         n_recorded = sum(o.n_recorded for o in summary.files)
         if n_recorded:
-            show.line(f"values that recorders computed themselves: {n_recorded} days of sites stored")
+            show.line(f"recorded intervals and logs: {n_recorded} site days stored")
         n = states.count("no waveform")
         if n:
             files = "1 file holds" if n == 1 else f"{n} files hold"
             beside = "it" if n == 1 else "each"
-            show.line(f"{files} no waveform: moved to processed, the reason beside {beside} in a .reason.txt")
+            show.line(f"{files} no waveform: moved to processed, with the reason beside {beside} in a .reason.txt")
     if summary.days:
         judged = sum(day.judged_s for day in summary.days)
         not_judged = sum(day.not_judged_s for day in summary.days)
@@ -202,7 +203,7 @@ def report(summary: RunSummary, *, nothing: str) -> int:
         _show_not_judged(summary)
     if summary.n_postponed:
         days = counted(summary.n_postponed, "day")
-        show.line(f"left to nights to come, as [run] backfill_days says: {days} judged by other settings than now")
+        show.line(f"left for later nights, as [run] backfill_days limits: {days} judged with other settings")
     _show_beside(summary)
     _other_versions(summary.other_version)
     return Exit.DONE if summary.is_whole else Exit.QUARANTINED
@@ -212,7 +213,7 @@ def _show_beside(summary: RunSummary) -> None:
     """What a night did besides catalogues: incidents over sites, trends and verdicts, what was past its age."""
     if summary.joined is not None and summary.joined.n_days:
         n = summary.joined.n_changed
-        changed = f"; the incident id of {counted(n, 'event')} has changed" if n else ""
+        changed = f"; the incident id changed for {counted(n, 'event')}" if n else ""
         show.line(
             f"incidents: {counted(summary.joined.n_days, 'day')} joined over sites, "
             f"{counted(summary.joined.n_incidents, 'incident')} of several sites{changed}"
@@ -231,7 +232,7 @@ def _show_removed(removed: Removed) -> None:
     for words in removed.failed:
         show.warning(words)
     if removed.words:
-        show.line(f"past the age that [retention] sets: {removed.words} removed")
+        show.line(f"older than [retention] allows: {removed.words} removed")
 
 
 def _show_not_judged(summary: RunSummary) -> None:
@@ -245,7 +246,7 @@ def show_set_aside(summary: RunSummary) -> None:
     for words in summary.unreadable:
         show.warning(words)
     for day in summary.damaged:
-        remade = "made anew" if day not in {failure.day for failure in summary.failed} else "not made anew"
+        remade = "rebuilt" if day not in {failure.day for failure in summary.failed} else "not rebuilt"
         show.warning(f"{day.site}, {day.day}: its catalogue was damaged; {remade}")
     for path, reason in summary.set_aside:
         show.warning(f"set aside in the store {path}: {reason}")
@@ -265,15 +266,15 @@ def _show_survey(survey: SurveyOutcome) -> None:
         show.line(f"recorder and waveforms disagree: {site}: {text}")
     for site, period, exceeded, met, unclear in survey.verdicts:
         show.line(
-            f"verdicts: {site}, {period}: {counted(exceeded, 'limit')} exceeded, {met} met, {unclear} cannot be told"
+            f"verdicts: {site}, {period}: {counted(exceeded, 'limit')} exceeded, {met} met, {unclear} cannot tell"
         )
 
 
 def _other_versions(days: tuple[Day, ...]) -> None:
     if days:
         show.line(
-            f"{counted(len(days), 'day')} made by another version of halfcycle and left so; "
-            f"catalogue --rebuild makes them anew: {days[0].site} {days[0].day}" + (" …" if len(days) > 1 else "")
+            f"{counted(len(days), 'day')} made by another version of halfcycle and left unchanged; catalogue "
+            f"--rebuild rebuilds them: {days[0].site} {days[0].day}" + (" …" if len(days) > 1 else "")
         )
 
 

@@ -26,7 +26,7 @@ def hookup_command(
     nominal_voltage: Annotated[
         Optional[float],  # noqa: UP045
         typer.Option(
-            min=0.001, help="Nominal voltage of the voltage channels [V]. Default: a usual one, as an example."
+            min=0.001, help="Nominal voltage of the voltage channels [V]. Default: a typical value, as an example."
         ),
     ] = None,
     diagram: Diagram = None,
@@ -42,14 +42,14 @@ def hookup_command(
     if name is not None and name not in HOOKUPS:
         raise ConfigError(f"hookup {name!r}; allowed are {', '.join(HOOKUPS)}")
     if nominal_voltage is not None and not math.isfinite(nominal_voltage):
-        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a finite number of volts")
     if diagram is not None and diagram.suffix.lower() not in (".svg", ".png"):
         raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg or .png")
     if name is None:
         if diagram is not None:
             raise ConfigError(f"--diagram {diagram.name}: name the hookup to draw; allowed are {', '.join(HOOKUPS)}")
         show.table(hookup_table())
-        show.line("more about one: halfcycle hookup NAME")
+        show.line("details: halfcycle hookup NAME")
         return Exit.DONE
     guide = guide_of(HOOKUPS[name], nominal_v=nominal_voltage)
     if diagram is not None:  # before anything is printed: who reads along may hang up

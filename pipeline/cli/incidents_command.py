@@ -30,26 +30,28 @@ def incidents_command(
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="A fleet's settings instead of a catalogue: all days of its store."),
+        typer.Option(metavar="FILE", help="The fleet's settings, instead of a catalogue: all days of its store."),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="Write a row an incident: .parquet, .csv or .ndjson."),
+        typer.Option(metavar="FILE", help="Write one row per incident: .parquet, .csv or .ndjson."),
     ] = None,
     events: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="Write the catalogue with incidents over all sites and corrected times."),
+        typer.Option(
+            metavar="FILE", help="Write the catalogue with incident ids across all sites and corrected times."
+        ),
     ] = None,
     clocks: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="Write how far each recorder's clock was ahead, day by day."),
+        typer.Option(metavar="FILE", help="Write the clock offset of each recorder, day by day."),
     ] = None,
     topology: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(metavar="FILE", help="TOML file of [[sites]]: site, fed_by, group, vector_group."),
     ] = None,
     waveforms: Annotated[
-        int, typer.Option(min=0, metavar="N", help="Lay the waveforms of the first N incidents over one another.")
+        int, typer.Option(min=0, metavar="N", help="Overlay the waveforms of the first N incidents.")
     ] = 0,
     files: Files = None,
     most: Annotated[int, typer.Option(min=0, metavar="N", help="Number of incidents to print.")] = 20,

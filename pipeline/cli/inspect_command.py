@@ -33,7 +33,9 @@ def inspect_command(
     diagram: Diagram = None,
     sites: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="For a file: TOML file of [[sites]] to use. For a folder: where to write a draft of one."),
+        typer.Option(
+            help="For a file: TOML file of [[sites]] to apply. For a folder: file to write a draft of [[sites]] to."
+        ),
     ] = None,
     strict: Strict = False,
 ) -> int:
@@ -62,7 +64,7 @@ def inspect_command(
             _show_point(point)
     _show_unmeasured([point for point in found.points if point.frequency_hz is None])
     if found.headers and not found.points:
-        show.line("no measuring point: there is no voltage that can be judged")
+        show.line("no measuring point: no voltage that can be judged")
     if any(point.findings for point in found.points):
         _show_cautions()
     for path in drawn:
@@ -88,7 +90,7 @@ def _check(hookup: str | None, nominal_voltage: float | None, diagram: Path | No
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
     if nominal_voltage is not None and not math.isfinite(nominal_voltage):
-        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a finite number of volts")
     if diagram is not None and diagram.suffix.lower() not in (".svg", ".png"):
         raise ConfigError(f"--diagram {diagram.name}: the ending must be .svg or .png")
 
@@ -111,9 +113,9 @@ def _inspect_folder(
         for finding in one.findings:
             show.line(f"  wiring: {finding}")
         if one.drafts:
-            show.line("  the files do not say which channel is a voltage; the table has a draft")
+            show.line("  the files do not state which channels are voltages; the table holds a draft")
     if found.without_waveform:
-        show.line(f"{found.without_waveform} sound files hold no waveform")
+        show.line(f"{found.without_waveform} intact files hold no waveform")
     if found.others:
         show.line(f"{len(found.others)} other files passed over: documents, pictures, empty files and the like")
     for item in found.set_aside:
@@ -121,9 +123,9 @@ def _inspect_folder(
     if out is not None and found.recorders:
         text = drafted_tables(found.recorders)
         write_atomically(out, partial(_write_text, text))
-        show.line(f"sites: {out}; check it, then give it to screen, measure, inspect or export with --sites")
+        show.line(f"sites: {out}; check it, then pass it to screen, measure, inspect or export with --sites")
     if not found.recorders:
-        show.warning("there is no recording")
+        show.warning("no recording found")
     return Exit.QUARANTINED if found.set_aside or not found.recorders else Exit.DONE
 
 
@@ -133,7 +135,7 @@ def _write_text(text: str, path: Path) -> None:
 
 def _show_no_waveform(found: Inspection) -> None:
     show.line(f"file:     {found.path} ({found.format})")
-    show.line("holds no waveform, so there is nothing to judge; what it holds:")
+    show.line("holds no waveform, so there is nothing to judge; it holds:")
     for note in found.notes:
         show.line(f"  - {note}")
 
@@ -152,11 +154,12 @@ def _show_file(found: Inspection) -> None:
         for note in found.notes:
             show.line(f"  - {note}")
     else:
-        show.line("no anomaly in the file")
+        show.line("no anomalies in the file")
 
 
 def _captures_table(found: Inspection) -> TextTable:
     from halfcycle.pipeline.catalogue.tables import iso_utc
+    from halfcycle.pipeline.locales import scaled
     from halfcycle.pipeline.report.summary import TextTable
 
     hertz = next((point.frequency_hz for point in found.points if point.frequency_hz), None)
@@ -169,7 +172,7 @@ def _captures_table(found: Inspection) -> TextTable:
                 f"{i + 1}{' *' if i == found.shown and len(found.headers) > 1 else ''}",
                 iso_utc(header.start_ns),
                 _duration(header.duration_s),
-                f"{header.rate_hz:.7g} Hz",
+                scaled(header.rate_hz, "Hz", digits=7),
                 "" if cycle is None else f"{header.rate_hz / cycle:.4g}",
                 str(header.n_samples),
                 str(len(header.channels)),
@@ -178,8 +181,8 @@ def _captures_table(found: Inspection) -> TextTable:
         )
     n = len(found.headers)
     title = counted(n, "capture")
-    title += f", the first {_MOST_CAPTURES} shown" if n > _MOST_CAPTURES else ""
-    title += ", below: the one with a star" if n > 1 else ""
+    title += f", first {_MOST_CAPTURES} shown" if n > _MOST_CAPTURES else ""
+    title += "; details below are of the one marked *" if n > 1 else ""
     heads = ("", "start (UTC)", "duration", "rate", "per cycle", "samples", "channels", "trigger at")
     kept = [k for k in range(len(heads)) if heads[k] != "trigger at" or any(row[k] for row in rows)]
     return TextTable(title, tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows))
@@ -197,7 +200,7 @@ def _channels_table(found: Inspection) -> TextTable:
 
 
 def _channel_row(view: ChannelView) -> tuple[str, ...]:
-    from halfcycle.pipeline.report.phasor_diagram import scaled
+    from halfcycle.pipeline.locales import scaled
 
     channel = view.channel
     limits = view.range
@@ -219,7 +222,8 @@ def _channel_row(view: ChannelView) -> tuple[str, ...]:
 
 
 def _show_point(point: PointView) -> None:
-    from halfcycle.pipeline.report.phasor_diagram import phasor_table, scaled
+    from halfcycle.pipeline.locales import scaled
+    from halfcycle.pipeline.report.phasor_diagram import phasor_table
 
     name = "" if point.name is None else f" {point.name}"
     show.line()
@@ -229,19 +233,19 @@ def _show_point(point: PointView) -> None:
     if point.nominal_v is not None and not any(note.startswith("nominal ") for note in point.notes):
         show.line(f"nominal:   {scaled(point.nominal_v, 'V')}")
     show.line(f"frequency: {point.frequency_hz:.3f} Hz")
-    show.line(f"phasors of the fundamental, median over {_duration(point.looked_s)} of steady state:")
+    show.line(f"fundamental phasors, median over {_duration(point.looked_s)} of steady state:")
     show.table(phasor_table(point.phasors, title="", nominal_v=point.nominal_v))
     if point.power is not None:
         active, reactive = scaled(point.power.real, "W", digits=4), scaled(point.power.imag, "var", digits=4)
-        show.line(f"power of the fundamental: {active}, {reactive} (positive: to the load, lagging)")
+        show.line(f"fundamental power: {active}, {reactive} (positive: to the load, lagging)")
     if not any(phasor.quantity == "current" for phasor in point.phasors):
         show.line("no currents belong to this measuring point, so the clamps cannot be checked")
     if not point.findings:
-        show.line("wiring: no sign of a mistake")
+        show.line("wiring: no sign of an error")
     for finding in point.findings:
         show.line(f"wiring: {finding.what} (confidence {100 * finding.sure:.0f} %)")
         show.line(f"    evidence: {finding.evidence}")
-        show.line(f"    to do:    {finding.check}")
+        show.line(f"    action:   {finding.check}")
         if finding.doubt:
             show.line(f"    but:      {finding.doubt}")
 
@@ -280,12 +284,12 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
         svg = phasor_svg(
             point.phasors, hookup=point.hookup, title=title, found=point.findings,
             source=f"{found.path.name}, {time_words(found.headers[found.shown].start_ns)}",
-            notes=notes or ["no sign of wrong wiring"],
+            notes=notes or ["no sign of a wiring error"],
         )  # fmt: skip
         show.draw(svg, target)
         paths.append(target)
     if not drawn:
-        show.warning("no diagram: no measuring point whose phasors could be told")
+        show.warning("no diagram: no measuring point with measurable phasors")
     return paths
 
 

@@ -53,10 +53,10 @@ def measure_command(
     ] = "600",
     quantities: Annotated[
         str,
-        typer.Option(metavar="NAMES", help="Symbols, families such as uh, or all (--list)."),
+        typer.Option(metavar="NAMES", help="Symbols, families such as uh, or all; see --list."),
     ] = "",
     limits: Annotated[
-        str, typer.Option(metavar="NAME", help="Judge by a limit profile: its name, or a TOML file.")
+        str, typer.Option(metavar="NAME", help="Limit profile to judge by: a name, or a TOML file.")
     ] = "",
     verdicts: Annotated[
         Optional[Path],  # noqa: UP045
@@ -72,13 +72,13 @@ def measure_command(
     demand_interval: Annotated[int, typer.Option(min=60, metavar="S", help="Demand interval: n × 60 s.")] = 900,
     signal: Annotated[
         Optional[float],  # noqa: UP045
-        typer.Option(min=1.0, metavar="HZ", help="Frequency of mains signalling."),
+        typer.Option(min=1.0, metavar="HZ", help="Frequency of the mains signalling voltage."),
     ] = None,
     lamp: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(metavar="V", help="Flickermeter lamp, 120 or 230. Default: by voltage."),
     ] = None,
-    uncertainty: Annotated[str, typer.Option(metavar="WORD", help="standard: how sure values are.")] = "none",
+    uncertainty: Annotated[str, typer.Option(metavar="WORD", help="standard: adds uncertainties.")] = "none",
     key: SigningKey = None,
     sites: Sites = None,
     workers: Workers = None,
@@ -113,7 +113,7 @@ def measure_command(
     if not paths or (out is None and store is None and not limits):
         raise ConfigError("measure needs captures and one of --out, --store and --limits; or --list")
     if verdicts is not None and not limits:
-        raise ConfigError("--verdicts needs --limits, which are judged")
+        raise ConfigError("--verdicts needs --limits to judge by")
     for path in (out, verdicts):
         if path is not None:
             writer_for(path)
@@ -253,7 +253,7 @@ def _list_set_aside(found: Measured, quarantine: Path | None) -> None:
 
 def _why_nothing(found: Measured) -> list[str]:
     reasons = list(dict.fromkeys(reason for _, _, reason in found.not_measured))
-    return reasons or (["no recording could be read"] if found.set_aside else ["there is no recording"])
+    return reasons or (["no recording could be read"] if found.set_aside else ["no recording found"])
 
 
 def _list_quantities() -> None:

@@ -22,7 +22,7 @@ def place(text: str) -> Path:
 Captures = Annotated[
     list[Path],
     typer.Argument(
-        metavar="PATH", help="Capture files, or folders of them; addresses, too, such as s3://bucket/folder.",
+        metavar="PATH", help="Capture files, folders or addresses (s3://…).",
         parser=place, show_default=False,
     ),
 ]  # fmt: skip
@@ -40,12 +40,12 @@ NominalFrequency = Annotated[
 HookupName = Annotated[
     Optional[str],  # noqa: UP045
     typer.Option(
-        "--hookup", metavar="NAME", help="One that `halfcycle hookup` lists. Default: inferred from the channels."
+        "--hookup", metavar="NAME", help="Hookup, as listed by `halfcycle hookup`. Default: inferred from the channels."
     ),
 ]
 Sites = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(metavar="FILE", help="TOML of [[sites]], as `inspect --sites` drafts it."),
+    typer.Option(metavar="FILE", help="TOML of [[sites]]; `inspect --sites` drafts one."),
 ]
 SitesOfCatalogue = Annotated[
     Optional[Path],  # noqa: UP045
@@ -53,24 +53,22 @@ SitesOfCatalogue = Annotated[
 ]
 Workers = Annotated[
     Optional[int],  # noqa: UP045
-    typer.Option(min=1, metavar="N", help="Worker processes. Default: as many as pay."),
+    typer.Option(min=1, metavar="N", help="Worker processes. Default: automatic."),
 ]
-EngineName = Annotated[str, typer.Option("--engine", metavar="NAME", help="Who works: processes, or dask.")]
+EngineName = Annotated[str, typer.Option("--engine", metavar="NAME", help="Engine: processes or dask.")]
 Scheduler = Annotated[
     Optional[str],  # noqa: UP045
-    typer.Option(metavar="ADDRESS", help="Of dask: tcp://host:8786. Default: on this machine."),
+    typer.Option(metavar="ADDRESS", help="Dask scheduler: tcp://host:8786. Default: local."),
 ]
-Strict = Annotated[bool, typer.Option("--strict", help="Reject any file that would have to be repaired.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Reject files that need repair.")]
 Worst = Annotated[int, typer.Option(min=0, metavar="N", help="Number of worst events to print.")]
 Diagram = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option(metavar="FILE", help="Draw hookup and phasors to a file: .svg, or .png (needs matplotlib)."),
+    typer.Option(metavar="FILE", help="Draw hookup and phasors: .svg, or .png (needs matplotlib)."),
 ]
 Files = Annotated[
     Optional[list[Path]],  # noqa: UP045
-    typer.Option(
-        metavar="FOLDER", help="Folder to search for waveform files that were moved. Repeatable.", parser=place
-    ),
+    typer.Option(metavar="FOLDER", help="Folder to search for moved waveform files. Repeatable.", parser=place),
 ]
 Coverage = Annotated[
     Optional[Path],  # noqa: UP045
@@ -81,7 +79,7 @@ Coverage = Annotated[
 JudgedDays = Annotated[
     Optional[float],  # noqa: UP045
     typer.Option(
-        min=0.001, metavar="DAYS", help="Days judged at each site, if you declare them: recorders armed throughout."
+        min=0.001, metavar="DAYS", help="Days judged at each site, declared by you: recorders armed throughout."
     ),
 ]
 FirstDay = Annotated[
@@ -94,5 +92,5 @@ LastDay = Annotated[
 ]
 SigningKey = Annotated[
     Optional[Path],  # noqa: UP045
-    typer.Option("--key", metavar="FILE", help="Key that signs the provenance."),
+    typer.Option("--key", metavar="FILE", help="Key file that signs the provenance."),
 ]

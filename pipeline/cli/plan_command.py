@@ -45,12 +45,14 @@ def plan_command(
     found = plan(load_fleet(config), today())
     for words in found.unreadable:
         show.warning(words)
-    show.line(f"inbox: {counted(found.inbox, 'file')} to take in, {found.settling} still being written")
+    show.line(f"inbox: {counted(found.inbox, 'file')} to ingest, {found.settling} still being written")
     for old, new in found.renamed:
         show.line(f"what the store holds of {old} becomes that of {new}")
     for name in found.unknown:
-        show.line(f"{name} is in the store and no site of the fleet: its days stay as they are; "
-                  "formerly = [...] of a site takes them over")  # fmt: skip
+        show.line(
+            f"{name} is in the store but is no site of the fleet: its days stay unchanged; formerly = [...] of a "
+            "site adopts them"
+        )  # fmt: skip
     if found.days:
         by_reason: dict[tuple[str, bool], list[PlannedDay]] = defaultdict(list)
         for day in found.days:
@@ -61,9 +63,9 @@ def plan_command(
              _first_and_last(days))
             for (reason, late), days in by_reason.items()
         )  # fmt: skip
-        show.table(TextTable("catalogues to make", ("why", "when", "days", "to read", "which"), rows[:_MOST_SHOWN]))
+        show.table(TextTable("catalogues to rebuild", ("why", "when", "days", "to read", "which"), rows[:_MOST_SHOWN]))
     else:
-        show.line("no catalogue to make")
+        show.line("no catalogue to rebuild")
     _show_rest(found)
     if out is not None:
         _write(out, found)
@@ -79,13 +81,16 @@ def _first_and_last(days: list[PlannedDay]) -> str:
 
 
 def _show_rest(found: Plan) -> None:
+    from halfcycle.pipeline.resources import code_version
+
     if found.frozen:
-        show.line(f"{counted(found.frozen, 'day')} stay as they were judged, as waveforms of theirs are gone")
+        show.line(f"{counted(found.frozen, 'day')} stay as judged, because their waveforms are gone")
     if found.other_version:
         days = counted(found.other_version, "day")
-        show.line(f"{days} made by another version stay so; catalogue --rebuild makes them anew")
+        made_by = f"made by another version ({found.made_by}; now {code_version()})"
+        show.line(f"{days} {made_by} stay unchanged; catalogue --rebuild rebuilds them")
     if found.removed.words:
-        show.line(f"past the age that [retention] sets: {found.removed.words} to remove")
+        show.line(f"older than [retention] allows: {found.removed.words} to remove")
 
 
 def _write(out: Path, found: Plan) -> None:

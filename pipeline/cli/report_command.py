@@ -62,13 +62,13 @@ def report_command(
             help="Ride-through curve: iti, semi-f47, semi-reference, iec-class-2 and -3, iec-class-2-60hz and -3-60hz."
         ),
     ] = "iti",
-    worst: Annotated[int, typer.Option(min=0, help="Number of worst events to show with waveforms.")] = 12,
+    worst: Annotated[int, typer.Option(min=0, help="Number of worst events shown with waveforms.")] = 12,
     title: Annotated[str, typer.Option(help="Title of the report. Default: the names of the sites.")] = "",
     locale: Annotated[
         str,
-        typer.Option(help="Of numbers, dates and times, such as de_DE."),
+        typer.Option(help="Locale of numbers, dates and times, such as de_DE."),
     ] = "",
-    pdf: Annotated[bool, typer.Option("--pdf", help="Write a PDF beside it, with an installed Chromium.")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Also write a PDF, printed by an installed Chromium.")] = False,
     pictures: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(help="Also write every chart to this folder: .svg, .png."),
@@ -123,7 +123,7 @@ def report_command(
         return _write_page(material, settings, out, pdf=pdf, pictures=pictures, summary=summary)
     with show.progress("pages") as tell:
         n = write_folder(_told(fleet_pages(material, settings=settings), len(material.sites) + 1, tell), out)
-    show.line(f"report: {n} pages in {out}, to begin with {FRONT}")
+    show.line(f"report: {n} pages in {out}, starting with {FRONT}")
     return Exit.DONE
 
 
@@ -140,12 +140,12 @@ def _target(out: Path | None, source: CatalogueSource, *, is_page_asked_for: boo
 
     if out is None:
         if source.fleet is None or source.fleet.report is None:
-            raise ConfigError("--out names the page (.html) or a folder; only a fleet with [report] does without")
+            raise ConfigError("--out must name a page (.html) or a folder; only a fleet with [report] needs none")
         out = source.fleet.report.folder
     elif out.suffix.lower() not in (".html", ".htm", ""):
-        raise ConfigError(f"{out.name}: the page's ending must be .html; a folder has none")
+        raise ConfigError(f"{out.name}: the extension of a page must be .html; a folder has none")
     if not out.suffix and is_page_asked_for:
-        raise ConfigError("--pdf, --pictures and --summary are of a single page; let --out end in .html")
+        raise ConfigError("--pdf, --pictures and --summary apply to a single page; let --out end in .html")
     return out
 
 
@@ -189,7 +189,7 @@ def _write_page(
         show.line(sentence.text)
     missing = sum(bool(view.missing) for view in content.events)
     if missing:
-        show.line(f"without a waveform: {missing} of {len(content.events)} events shown; the page says why")
+        show.line(f"without a waveform: {missing} of {len(content.events)} events shown; the page states why")
     show.line(f"report: {out} ({len(page.encode()) / 1000:.0f} kB)")
     if pictures is not None:
         _draw(content, pictures)

@@ -59,23 +59,23 @@ def screen_command(
     ] = "",
     settings: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="Detectors with settings: a fleet's [detectors.*]."),
+        typer.Option(metavar="FILE", help="TOML of [detectors.*]: detectors with settings."),
     ] = None,
     explain: Annotated[
         bool,
-        typer.Option("--explain", help="Name cause, side and dip type of each event."),
+        typer.Option("--explain", help="Add cause, side and dip type of each event."),
     ] = False,
     model: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FOLDER", help="Classify events by a model of `halfcycle train`."),
+        typer.Option(metavar="FOLDER", help="Classify by this model of `halfcycle train`."),
     ] = None,
     worst: Worst = 10,
     workers: Workers = None,
-    notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, file by file.")] = False,
+    notes: Annotated[bool, typer.Option("--notes", help="Print anomalies and assumptions, grouped.")] = False,
     sites: Sites = None,
     strict: Strict = False,
     uncertainty: Annotated[
-        str, typer.Option(metavar="WORD", help="standard or full (drawn): columns of how sure each number is.")
+        str, typer.Option(metavar="WORD", help="Add columns of uncertainty: standard, or full (Monte Carlo).")
     ] = "none",
     key: SigningKey = None,
     engine: EngineName = "processes",
@@ -101,7 +101,7 @@ def screen_command(
 
     writer_for(out)
     if nominal_voltage is not None and not math.isfinite(nominal_voltage):
-        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a number of volts")
+        raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a finite number of volts")
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
     detectors = choose(_wanted(detect) | ({} if settings is None else load_detectors(settings)))
@@ -157,20 +157,25 @@ def _show_events(result: Screening, *, most: int) -> None:
     for text in result.logs[:_MOST_SITES]:
         show.line(text)
     if result.log_s:
-        both = f"; {result.n_in_both} of their events are in waveforms or finer logs, too" if result.n_in_both else ""
-        show.line(f"{_time(result.log_s)} of recorders' logs judged beside that{both}")
+        both = f"; {result.n_in_both} of their events also in waveforms or finer logs" if result.n_in_both else ""
+        show.line(f"{_time(result.log_s)} of recorders' logs judged in addition{both}")
     others = other_kinds(result.events)
     if others:
-        show.line("besides RMS variations: " + ", ".join(f"{count} {kind}" for kind, count in others))
+        show.line("other events: " + ", ".join(f"{count} {kind}" for kind, count in others))
 
 
 def _show_notes(result: Screening, *, all_of_them: bool) -> None:
+    from halfcycle.pipeline.catalogue.reference import OFF_NOMINAL
+
     if result.n_without_waveform:
         files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
-        show.line(f"{files} no waveform; the notes say what else")
+        show.line(f"{files} no waveform; the notes state what they hold")
     for reason, seconds, count in result.not_judged_by_reason():
         time = f"{_time(seconds)} in " if seconds else ""
         show.line(f"not judged: {time}{counted(count, 'capture')} or {'point' if count == 1 else 'points'}: {reason}")
+    if not all_of_them:  # not to be overlooked: a declared voltage that the recording contradicts
+        for text in _by_note([one for one in result.notes if one[1].startswith(OFF_NOMINAL)]):
+            show.line(text)
     if all_of_them:
         for text in _by_note(result.notes):
             show.line(text)
@@ -198,7 +203,7 @@ def _show_accounts(result: Screening) -> None:
     for text in lines[:_MOST_SITES]:
         show.line(text)
     if len(lines) > _MOST_SITES:
-        show.line(f"and {len(lines) - _MOST_SITES} more sites; the catalogue's metadata has them all")
+        show.line(f"and {len(lines) - _MOST_SITES} more sites; the metadata of the catalogue lists all")
     if result.others:
         n = len(result.others)
         show.line(f"{counted(n, 'other file')} passed over: documents, pictures, empty files and the like")
@@ -208,7 +213,7 @@ def _why_nothing(result: Screening) -> str:
     reasons = [reason for reason, _, _ in result.not_judged_by_reason()]
     if reasons:
         return "; ".join(reasons[:3])
-    return "no recording could be read" if result.set_aside else "there is no recording"
+    return "no recording could be read" if result.set_aside else "no recording found"
 
 
 def _checked(model: Path | None) -> str | None:

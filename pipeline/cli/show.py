@@ -67,8 +67,8 @@ def mishaps(n: int) -> None:
     """Say that something failed which should not have; nothing where nothing did."""
     if n:
         warning(
-            f"{counted(n, 'time')} a detector failed, or an event could not be explained or named to the end; the "
-            "reasons and the events' notes say why"
+            f"{counted(n, 'time')}: a detector failed, or an event could not be fully explained or classified; the "
+            "notes state why"
         )
 
 

@@ -21,14 +21,16 @@ _EPILOG = "Example:  halfcycle show 3f2a --in events.parquet --out event.svg"
 
 @typer_app.command("show", epilog=_EPILOG)
 def show_command(
-    event_id: Annotated[str, typer.Argument(help="The event_id of a row, or its first letters.", show_default=False)],
+    event_id: Annotated[
+        str, typer.Argument(help="The event_id of a row, or its first characters.", show_default=False)
+    ],
     catalogue: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
         typer.Option("--in", help="Catalogue: .parquet, .csv or .ndjson."),
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The fleet's settings: searches its catalogues instead."),
+        typer.Option(help="The fleet's settings: search its catalogues instead."),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
@@ -36,12 +38,12 @@ def show_command(
     ] = None,
     samples: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The samples shown: .csv."),
+        typer.Option(help="File for the samples shown: .csv."),
     ] = None,
     files: Files = None,
     sites: SitesOfCatalogue = None,
     before: Annotated[float, typer.Option(min=0, help="Cycles to show before the event.")] = 6.0,
-    after: Annotated[float, typer.Option(min=0, help="Cycles to show after it.")] = 6.0,
+    after: Annotated[float, typer.Option(min=0, help="Cycles to show after the event.")] = 6.0,
 ) -> int:
     """Show one event in words, as a picture, as samples."""
     from halfcycle.pipeline.cli.catalogue_source import event_by_id, source_of
@@ -49,9 +51,9 @@ def show_command(
     from halfcycle.pipeline.report.event_words import event_sentences, headline
 
     if out is not None and out.suffix.lower() not in (".svg", ".png"):
-        raise ConfigError(f"{out.name}: the picture's ending must be .svg or .png")
+        raise ConfigError(f"{out.name}: the extension of the picture must be .svg or .png")
     if samples is not None and samples.suffix.lower() != ".csv":
-        raise ConfigError(f"{samples.name}: the samples' ending must be .csv")
+        raise ConfigError(f"{samples.name}: the extension of the samples must be .csv")
     source = source_of(catalogue, config, files or (), sites=sites)
     event = event_by_id(source.events, event_id, source.name)
     show.line(headline(event))

@@ -19,7 +19,7 @@ def status_command(
     config: FleetFile,
     out: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(metavar="FILE", help="Write all of it: .json."),
+        typer.Option(metavar="FILE", help="Write the whole status: .json."),
     ] = None,
     day: Annotated[
         Optional[datetime],  # noqa: UP045
@@ -48,11 +48,11 @@ def status_command(
     show.table(status_table(status))
     findings = findings_table(status)
     if findings is None:
-        show.line("nothing to look into")
+        show.line("no findings")
     else:
         show.table(findings)
     if fleet.incidents is None:
-        show.line("clocks are compared where the settings have a table [incidents]")
+        show.line("clocks are compared only if the settings have a table [incidents]")
     if out is not None:
         text = json.dumps(status_document(status), indent=1) + "\n"
         write_atomically(out, lambda aside: _write(aside, text))

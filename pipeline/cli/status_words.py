@@ -40,7 +40,7 @@ def status_table(status: FleetStatus) -> TextTable:
     shown = ordered[:_MOST_SITES]
     title = f"{len(shown)} of {len(status.sites)} sites, those with findings first" if _are_many(status) else "sites"
     heads = ["site", "last capture", "days", "judged to", "set aside"]
-    heads += ["clock", "drift a day", "clock as of"] if status.has_clocks else []
+    heads += ["clock", "drift per day", "clock as of"] if status.has_clocks else []
     return TextTable(title, tuple(heads), tuple(_cells(site, has_clocks=status.has_clocks) for site in shown))
 
 
@@ -60,7 +60,7 @@ def clocks_line(clocks: Sequence[tuple[str, str]]) -> str:
     """Clocks that a person should look into, in one line. clocks: by site, what is the matter in words."""
     few = ", ".join(site for site, _ in clocks[:_FEW]) + (" …" if len(clocks) > _FEW else "")
     n = "1 recorder's is" if len(clocks) == 1 else f"{len(clocks)} recorders' are"
-    return f"clocks: {n} off, set or drifting ({few}); `halfcycle status` says how"
+    return f"clocks: {n} off, adjusted or drifting ({few}); see `halfcycle status`"
 
 
 def status_document(status: FleetStatus) -> dict[str, Any]:

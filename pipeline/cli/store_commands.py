@@ -21,7 +21,7 @@ def quarantine_command(
     config: FleetFile,
     retry: Annotated[
         Optional[list[str]],  # noqa: UP045
-        typer.Option(metavar="NAME", help="Put this back for the next night; * and ? match. Repeatable."),
+        typer.Option(metavar="NAME", help="Put this item back for the next night; * and ? match. Repeatable."),
     ] = None,
     retry_all: Annotated[bool, typer.Option("--retry-all", help="Put everything back for the next night.")] = False,
     out: Annotated[
@@ -40,7 +40,7 @@ def quarantine_command(
     from halfcycle.pipeline.report.summary import TextTable
 
     if retry and retry_all:
-        raise ConfigError("--retry and --retry-all: give one of the two")
+        raise ConfigError("--retry and --retry-all exclude each other")
     if out is not None:
         writer_for(out)
     fleet = load_fleet(config)
@@ -59,7 +59,7 @@ def quarantine_command(
     failed = put_back(wanted, fleet)
     for one, reason in failed:
         show.warning(f"not put back {one.name}: {reason}")
-    show.line(f"{len(wanted) - len(failed)} put back; the next nightly run tries them again")
+    show.line(f"{len(wanted) - len(failed)} put back; the next nightly run tries again")
     return Exit.QUARANTINED if failed else Exit.DONE
 
 
@@ -68,7 +68,7 @@ def verify_command(
     config: FleetFile,
     repair: Annotated[
         bool,
-        typer.Option("--repair", help="Drop damaged catalogues and make them anew; set damaged captures aside."),
+        typer.Option("--repair", help="Rebuild damaged catalogues; set damaged captures aside."),
     ] = False,
     out: Annotated[
         Optional[Path],  # noqa: UP045
@@ -109,7 +109,7 @@ def _show_findings(found: Sequence[StoreFault], root: Path) -> None:
     rows = tuple((one.what, one.path.relative_to(root).as_posix(), one.words) for one in found)
     show.table(TextTable(f"{len(found)} findings in {root}", ("what", "where", "found"), rows))
     if any(one.what in ("damaged capture", "capture set aside") for one in found):
-        show.line("A damaged capture is replaced when its file comes into the inbox again.")
+        show.line("Put the file of a damaged capture into the inbox again to replace it.")
 
 
 def _write(out: Path, heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:

@@ -46,10 +46,10 @@ def show_assessments(title: str, found: Sequence[Assessment]) -> None:
         some = some if len(some) <= 4 else [f"{some[0]} … {some[-1]} ({len(some)} limits)"]
         show.line(f"cannot tell, {reason}: {'; '.join(some)}")
     whole = overall(found)
-    memory = "; it rests on bounds from memory" if whole.from_memory else ""
-    show.line(f"all limits that could be judged together, {told_voltage(found)}: {whole.verdict}{memory}")
+    memory = "; based on bounds from memory" if whole.from_memory else ""
+    show.line(f"all judged limits together, {told_voltage(found)}: {whole.verdict}{memory}")
     if whole.not_judged:
-        show.line(f"beside that {len(whole.not_judged)} could not be judged, {whole.n_judged} could")
+        show.line(f"{whole.n_judged} limits judged, {len(whole.not_judged)} not judged")
 
 
 def show_certificate(one: Certificate) -> None:
@@ -73,15 +73,17 @@ def show_certificate(one: Certificate) -> None:
 
 
 def _statements(one: Certificate) -> list[tuple[str, str]]:
-    """(name, text) of what is told."""
+    """(name, text) of what is known."""
+    from halfcycle.pipeline.locales import scaled
+
     volts, hertz = one.nominal_voltage_v, one.nominal_frequency_hz
     told = f" ({one.nominal_told})" if one.nominal_told else ""
     thresholds = one.thresholds or {}
     lines = [
-        ("Udin", "not told" if volts is None else f"{volts:g} V, {one.nominal_kind}{told}"),
-        ("frequency", "not told" if hertz is None else f"{hertz:g} Hz, {one.frequency_kind}"),
+        ("Udin", "unknown" if volts is None else f"{scaled(volts, 'V')}, {one.nominal_kind}{told}"),
+        ("frequency", "unknown" if hertz is None else f"{hertz:g} Hz, {one.frequency_kind}"),
         ("hookup", f"{one.hookup}: {', '.join(one.phases)}" if one.hookup else ", ".join(one.phases)),
-        ("voltages", f"those of {one.voltages_of}, whose trend holds them" if one.voltages_of else ""),
+        ("voltages", f"those of {one.voltages_of}, in whose trend they are" if one.voltages_of else ""),
         ("currents", ", ".join(one.current_phases)),
         ("sampling", f"{one.rate_hz} Hz" if one.rate_hz else ""),
         ("demand", "" if one.demand_current_a is None else f"{one.demand_current_a:g} A"),
@@ -104,4 +106,6 @@ def _percent(value: float) -> str:
 
 
 def _number(value: float) -> str:
-    return "–" if math.isnan(value) else f"{value:.5g}"
+    if math.isnan(value):
+        return "–"
+    return f"{value:.0f}" if abs(value) >= 1e5 else f"{value:.5g}"

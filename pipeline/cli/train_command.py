@@ -36,7 +36,7 @@ def train_command(
     from halfcycle.pipeline.errors import ConfigError
 
     if labels is None and not family:
-        raise ConfigError("--no-family leaves nothing to train on; give --labels too")
+        raise ConfigError("--no-family leaves nothing to train on; give --labels")
     from halfcycle.pipeline.sites.table import SiteTable
 
     table = SiteTable.at(sites)
@@ -49,6 +49,6 @@ def train_command(
         )
         save(out, stored)
     except ModuleNotFoundError as error:
-        raise ConfigError(f"{error}; install halfcycle with its extra learned") from error
+        raise ConfigError(f"{error}; install halfcycle[learned]") from error
     show.line(f"written: {out}")
     return Exit.DONE

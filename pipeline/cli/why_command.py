@@ -22,15 +22,18 @@ _EPILOG = "Example:  halfcycle why 3f2a events.parquet"
 @typer_app.command("why", epilog=_EPILOG)
 def why_command(
     event_id: Annotated[
-        str, typer.Argument(help="The event_id of a row, or its first letters; or all.", show_default=False)
+        str, typer.Argument(help="The event_id of a row, its first characters, or all.", show_default=False)
     ],
     catalogue: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Argument(help="Catalogue of `screen`, its provenance beside it; none: the fleet's.", show_default=False),
+        typer.Argument(
+            help="Catalogue written by `screen`, with its provenance beside it. Default: those of the fleet.",
+            show_default=False,
+        ),
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(metavar="FILE", help="The fleet's settings, of a row of its catalogues."),
+        typer.Option(metavar="FILE", help="The fleet's settings: search its catalogues instead."),
     ] = None,
     files: Files = None,
     key: SigningKey = None,
@@ -44,7 +47,7 @@ def why_command(
     ending = ".parquet" if catalogue is None else catalogue.suffix.lower()
     outcomes = [_told(row, origin, ending, in_full=event_id != "all") for row in rows]
     if event_id == "all":
-        show.line(f"{sum(outcomes)} of {len(rows)} rows came about again, the same bytes")
+        show.line(f"{sum(outcomes)} of {len(rows)} rows reproduced, byte for byte")
     return Exit.DONE if all(outcomes) and origin is not None else Exit.QUARANTINED
 
 
@@ -61,13 +64,15 @@ def _origin(source: CatalogueSource, catalogue: Path | None, key: Path | None) -
         return FleetOrigin(source.archive, key=secret)
     known = None if catalogue is None else read_provenance(catalogue)
     if known is None or catalogue is None:
-        beside = "" if catalogue is None else f" ({manifest_path(catalogue)} is not there)"
-        show.warning(f"{source.name}: no provenance{beside}: its rows can be told, not made again")
+        beside = "" if catalogue is None else f" ({manifest_path(catalogue)} is missing)"
+        show.warning(f"{source.name}: no provenance{beside}: its rows can be explained, not reproduced")
         return None
     if not known.is_sound:
-        show.warning(f"{manifest_path(catalogue)}: was changed after it was written: its digest is another one")
+        show.warning(f"{manifest_path(catalogue)}: was changed after it was written: its digest differs")
     if known.catalogue_sha256 != sha256_of(catalogue):
-        show.warning(f"{catalogue}: was changed after it was written: its digest is not the one in its provenance")
+        show.warning(
+            f"{catalogue}: was changed after it was written: its digest differs from the one in its provenance"
+        )
     if secret is not None:
         manifest = read_manifest(catalogue)
         if manifest is None or not manifest.is_signed_by(secret):
@@ -115,14 +120,14 @@ def _outcome(row: Event, again: Again | None, failure: str, ending: str) -> tupl
     from halfcycle.pipeline.why.comparing import as_written, differences
 
     if again is None:
-        return ([f"not made again: {failure}"] if failure else ["not made again"]), False
+        return ([f"not reproduced: {failure}"] if failure else ["not reproduced"]), False
     altered = [f"the catalogue: {again.altered}"] if again.altered else []
-    lines = [*altered, *again.changes, f"made again: {again.reached}"]
+    lines = [*altered, *again.changes, f"reproduced: {again.reached}"]
     found = again.row(row)
     if found is None:
-        return [*lines, "the row does not come about any more"], False
+        return [*lines, "the row is no longer produced"], False
     (written,) = as_written([found], ending)
     differing = differences(row, written)
     if not differing:
-        return [*lines, "the same bytes"], not altered
+        return [*lines, "identical, byte for byte"], not altered
     return [*lines, *(f"{one.column}: was {one.was!r}, is {one.now!r}" for one in differing)], False

@@ -27,6 +27,7 @@ from halfcycle.pipeline.detectors.spans import (
     stop_of,
 )
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.locales import scaled
 
 CATEGORY: Final = "inrush current"
 
@@ -213,7 +214,7 @@ class _Beside:
         place = slice(excursion.i_start, excursion.i_stop)
         words = []
         if self.peak_a is not None:
-            words.append(f"peak {float(self.peak_a[list(excursion.channels), place].max()):.5g} A")
+            words.append(f"peak {scaled(float(self.peak_a[list(excursion.channels), place].max()), 'A')}")
         if self.voltage is not None:
             lowest = np.inf
             for c, reference_v in enumerate(self.reference_v):

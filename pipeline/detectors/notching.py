@@ -70,7 +70,7 @@ def find_notching(
                 repeats=count,
                 notes=(
                     f"area {area_vs:.3g} V·s, width {1e6 * float(notches.width_s[worst]):.3g} µs, "
-                    f"{count} {'notch' if count == 1 else 'notches'} a cycle"
+                    f"{count} {'notch' if count == 1 else 'notches'} per cycle"
                 ),
             )
         )

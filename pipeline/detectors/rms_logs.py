@@ -53,12 +53,12 @@ class RmsLog:
     def resolution(self, frequency_hz: float) -> str:
         """In words, how finely its events are known."""
         step = f"{self.step_s:g} s" if self.step_s >= 1 else f"{self.step_ns / 1e6:.3g} ms"
-        words = f"from the recorder's log of RMS, a row every {step}: start and end within {step}"
+        words = f"from the recorder's RMS log, one row every {step}: start and end known within {step}"
         if self.step_s * frequency_hz <= _WHOLE_CYCLES:
             return words
         if self.has_extremes:
-            return f"{words}, magnitude by the extremes that it kept"
-        return f"{words}, and what is shorter looks less severe than it was"
+            return f"{words}, magnitude from the logged extremes"
+        return f"{words}, and the severity of shorter events is underestimated"
 
 
 def find_in_log(

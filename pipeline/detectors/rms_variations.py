@@ -129,7 +129,9 @@ def find_rms_variations(
         not 0 <= interruption_pu < sag_pu < 1 < swell_pu
         or not 0 <= hysteresis_pu < min(1 - sag_pu, swell_pu - 1) + 1e-9
     ):
-        raise SignalError("thresholds must rise: interruption < sag < 1 < swell, with the hysteresis short of 1 pu")
+        raise SignalError(
+            "thresholds must satisfy interruption < sag < 1 < swell, with the hysteresis not reaching 1 pu"
+        )
     if values.size == 0:
         return []
     lowest, highest = values.min(), values.max()

@@ -99,7 +99,7 @@ def find_transients(
 
     Raises
     ------
-    SignalError : u not finite, not 1-D or 2-D, under 3 cycles, under 16 samples a cycle; rate or peak not above zero.
+    SignalError : u not finite, not 1-D or 2-D, under 3 cycles, under 16 samples per cycle; rate or peak not above zero.
 
     Source: categories of IEEE Std 1159-2019, Table 2; the method is derived. IEC 61000-4-30 leaves transients to
     informative text, with the comparison of cycles and a threshold among the methods (from memory).
@@ -117,9 +117,9 @@ def find_transients(
         raise SignalError(f"rate {rate_hz} Hz and nominal peak {nominal_peak} V must be above zero")
     turns = phase_turns(frequency_hz, rate_hz=rate_hz, n=values.shape[1])
     if not values.size or turns[-1] < FEWEST_CYCLES - 0.05:
-        raise SignalError(f"{values.shape[1]} samples are under {FEWEST_CYCLES} cycles")
+        raise SignalError(f"{values.shape[1]} samples are fewer than {FEWEST_CYCLES} cycles")
     if (values.shape[1] - 1) / turns[-1] < FEWEST_SAMPLES_A_CYCLE:
-        raise SignalError(f"there are under {FEWEST_SAMPLES_A_CYCLE} samples a cycle")
+        raise SignalError(f"there are fewer than {FEWEST_SAMPLES_A_CYCLE} samples per cycle")
     record = _Record(values, steady_turns(values, turns), rate_hz, nominal_peak, chosen)
     found: list[Finding] = []
     spans = _active(record)

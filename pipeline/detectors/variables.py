@@ -164,8 +164,8 @@ _HARMONICS = {
 }
 
 LIMIT_VARIABLES = {
-    "u_half": Variable("voltage, RMS over one cycle each half cycle [V]", _SERIES, _voltages),
-    "i_half": Variable("current, RMS over one cycle each half cycle [A]", _SERIES | {"currents"}, _currents),
+    "u_half": Variable("RMS voltage over one cycle, refreshed each half cycle [V]", _SERIES, _voltages),
+    "i_half": Variable("RMS current over one cycle, refreshed each half cycle [A]", _SERIES | {"currents"}, _currents),
     "f": Variable("frequency of the fundamental [Hz]", _SERIES, _frequency),
     "u2": Variable("negative-sequence unbalance [%]", _SERIES, partial(_unbalance, zero=False)),
     "u0": Variable("zero-sequence unbalance [%]", _SERIES, partial(_unbalance, zero=True)),

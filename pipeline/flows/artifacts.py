@@ -58,7 +58,7 @@ def night_markdown(
         f"{not_judged / 60:.1f} min not judged",
     ]
     if summary.other_version:
-        lines.append(f"- {counted(len(summary.other_version), 'day')} made by another version and left so")
+        lines.append(f"- {counted(len(summary.other_version), 'day')} made by another version and left unchanged")
     if summary.joined is not None and summary.joined.n_days:
         joined = summary.joined
         lines.append(
@@ -67,7 +67,7 @@ def night_markdown(
         )
     front = front_address(fleet)
     if front:
-        pages = f"{published.n_pages} pages written" if published else "no page had to be written"
+        pages = f"{published.n_pages} pages written" if published else "no page to write"
         lines.append(f"- [report](<{front}>): {pages}")
     clocks = () if summary.joined is None else summary.joined.clocks
     if clocks:

@@ -179,7 +179,7 @@ def clock_words(
     value, low, high = drift_s_a_day
     if abs(value) > NOTE_DRIFT_S_A_DAY and (low > 0 or high < 0):
         half = max((high - low) / 2, 0.001)
-        said.append(f"drifts {abs(value):.3f} s a day {_way(value)} (± {half:.3f})")
+        said.append(f"drifts by {abs(value):.3f} s per day {_way(value)} (± {half:.3f})")
     return said
 
 

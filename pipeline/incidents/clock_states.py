@@ -47,7 +47,7 @@ class ClockState:
             way = "ahead" if self.step_s > 0 else "back"
             size = abs(self.step_s)
             words = f"{size / 3600:g} h" if size >= 900 and size % 900 < 1e-6 else f"{size:.3f} s"
-            said.append(f"went {words} {way} on {self.stepped_on}")
+            said.append(f"jumped {words} {way} on {self.stepped_on}")
         return said
 
 

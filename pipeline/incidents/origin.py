@@ -139,7 +139,7 @@ def _evidence(found: Origins, i: int, k: int) -> str:
         words = f"down to {low_pu:.3f} pu"
     if votes:
         sure = 1 / (1 + np.exp(-abs(votes)))
-        words += f", its currents say {'downstream' if votes > 0 else 'upstream'} ({sure:.0%})"
+        words += f", its currents indicate {'downstream' if votes > 0 else 'upstream'} ({100 * sure:.0f} %)"
     if learned < _WORTH_A_WORD:
-        words += ", before it was the deeper one when faults were near it"
+        words += ", in the past it had the deeper sags when faults were near it"
     return words

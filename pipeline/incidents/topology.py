@@ -33,7 +33,7 @@ class FedSite(BaseModel):
     @classmethod
     def _is_one(cls, group: str | None) -> str | None:
         if group is not None and step_of(group) is None:
-            raise ValueError(f"vector group {group!r} is none; such as Dyn11, Yd5 or YNyn0 are")
+            raise ValueError(f"{group!r} is not a vector group; examples are Dyn11, Yd5 and YNyn0")
         return group
 
 
@@ -93,7 +93,7 @@ def topology_of(sites: tuple[FedSite, ...], where: str) -> Topology:
     names = [one.site for one in sites]
     twice = sorted({name for name in names if names.count(name) > 1}) if len(set(names)) < len(names) else []
     if twice:
-        raise ConfigError(f"{where}: {twice[0]!r} is named twice; a site has one table")
+        raise ConfigError(f"{where}: {twice[0]!r} appears twice; each site has one table")
     names += sorted({one.fed_by for one in sites if one.fed_by} - set(names))
     place = {name: i for i, name in enumerate(names)}
     fed_by = np.array([place[one.fed_by] if one.fed_by else -1 for one in sites] + [-1] * (len(names) - len(sites)))
@@ -104,7 +104,7 @@ def topology_of(sites: tuple[FedSite, ...], where: str) -> Topology:
             break
     else:
         raise ConfigError(
-            f"{where}: {names[int(np.flatnonzero(upper >= 0)[0])]!r} is fed through itself; feeds must not go round"
+            f"{where}: {names[int(np.flatnonzero(upper >= 0)[0])]!r} feeds itself; fed_by must not form a loop"
         )
     group = tuple(one.group for one in sites) + ("",) * (len(names) - len(sites))
     return Topology(tuple(names), fed_by, group, _turns(sites, fed_by))

@@ -112,11 +112,11 @@ def _on(stretch: SagVoltages, t_s: FloatArray) -> FloatArray:
     """What is new in a stretch, per unit of its steady wave, at given instants; 0 where it holds nothing."""
     n = stretch.volts.shape[1]
     if not len(stretch.volts):
-        raise SignalError("there is no voltage to be compared")
+        raise SignalError("there is no voltage to compare")
     own_s = stretch.start_s + np.arange(n) / stretch.rate_hz
     before = own_s < stretch.event_s - 0.5 / stretch.nominal_hz
     if before.sum() < _LEAST_CYCLES / stretch.nominal_hz * stretch.rate_hz:
-        raise SignalError("waveforms are compared by what is new in them: two steady cycles before the sag are needed")
+        raise SignalError("two steady cycles before the sag are needed to compare the waveforms")
     volts = np.nan_to_num(stretch.volts)
     hertz = _frequency(volts[:, before], stretch.rate_hz, stretch.nominal_hz)
     orders = np.arange(1, min(_ORDERS, int(stretch.rate_hz / 2 / stretch.nominal_hz)) + 1)

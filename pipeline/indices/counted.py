@@ -27,11 +27,15 @@ WINDOW_S: Final = 60.0
 """Of aggregation in time. IEEE 1564 mentions one minute (from memory); others in use are 3, 5 and 10 minutes."""
 
 RULES: Final[dict[Basis, str]] = {
-    "per phase": "each phase with its own lowest (highest) voltage and its own duration is one event",
-    "polyphase": "what overlaps in time on the phases of one point is one event, with the lowest (highest) voltage of "
-    "any phase and the time from the first phase's start to the last one's end (IEC 61000-4-30)",
-    "time-aggregated": "of the polyphase events that start within {window_s:g} s of the first one at a site only the "
-    "worst is counted; the window starts with the first event and does not slide (IEEE 1564, from memory)",
+    "per phase": "each phase counts as one event, with its own lowest (highest) voltage and duration",
+    "polyphase": (
+        "variations that overlap in time on the phases of one point are one event, with the lowest (highest) "
+        "voltage of any phase, from the start on the first phase to the end on the last (IEC 61000-4-30)"
+    ),
+    "time-aggregated": (
+        "of the polyphase events that start within {window_s:g} s of the first one at a site, only the worst "
+        "counts; the window starts with the first event and does not slide (IEEE 1564, from memory)"
+    ),
 }
 
 

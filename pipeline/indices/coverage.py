@@ -97,14 +97,14 @@ def read_coverage(path: Path) -> list[CoverageSpan]:
     import pyarrow as pa
 
     if path.suffix.lower() not in (".parquet", ".csv"):
-        raise ConfigError(f"{path.name}: a coverage table's ending is .parquet or .csv")
+        raise ConfigError(f"{path.name}: the extension of a coverage table must be .parquet or .csv")
     try:
         rows = _parquet_rows(path) if path.suffix.lower() == ".parquet" else _csv_rows(path)
         return [CoverageSpan(**{name: row[name] for name in _COLUMNS}) for row in rows]
     except FileNotFoundError as error:
-        raise ConfigError(f"{path}: there is no such coverage table") from error
+        raise ConfigError(f"{path}: no such coverage table") from error
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as error:
-        raise ConfigError(f"{path}: is no coverage table; it needs the columns {', '.join(_COLUMNS)}") from error
+        raise ConfigError(f"{path}: is not a coverage table; it needs the columns {', '.join(_COLUMNS)}") from error
 
 
 def _parquet_rows(path: Path) -> list[dict[str, Any]]:

@@ -62,13 +62,15 @@ def scaled(count: int, exposure: Exposure | None, *, days: float = 30.0) -> Rate
 
     Returns
     -------
-    Rate; withheld where the time judged is not known or less than nine tenths of the period.
+    Rate; withheld where the judged time is unknown or less than nine tenths of the period.
     """
     if exposure is None:
-        return Rate(None, None, None, "the time judged is not known")
+        return Rate(None, None, None, "the judged time is unknown")
     if exposure.availability < LEAST_AVAILABILITY:
         share = f"{number(100 * exposure.availability, '.3g')} %"
-        return Rate(None, None, None, f"only {share} of the period was judged; a rate needs {LEAST_AVAILABILITY:.0%}")
+        return Rate(
+            None, None, None, f"only {share} of the period was judged; a rate requires {100 * LEAST_AVAILABILITY:.0f} %"
+        )
     factor = days * _DAY_S / exposure.judged_s
     low, high = poisson_interval(count)
     return Rate(count * factor, low * factor, high * factor)

@@ -49,7 +49,7 @@ def severity(residual_pu: float, duration_s: float, curve: Curve) -> float:
     """
     borne = 1 - curve.lower_pu(duration_s)
     if not borne > 0:
-        raise SignalError(f"curve {curve.name} bears no sag of {duration_s:g} s")
+        raise SignalError(f"curve {curve.name} is not defined for a sag of {duration_s:g} s")
     return (1 - residual_pu) / borne
 
 
@@ -75,5 +75,5 @@ def sag_score(residuals_pu: Sequence[float]) -> float:
     Source: as quoted in IEEE 1564-2014 (from memory).
     """
     if len(residuals_pu) != 3:
-        raise SignalError(f"{len(residuals_pu)} phases; a sag score is of three")
+        raise SignalError(f"{len(residuals_pu)} phases; a sag score needs three")
     return 1 - sum(residuals_pu) / 3

@@ -169,7 +169,7 @@ def _severities(phases: Sequence[Counted], points: Sequence[Counted], make: _Mak
         if one.variation == "sag":
             rows.setdefault(one.event_ids[0], []).append(one)
     energies = [event_energy_s([p.magnitude_pu for p in row], [p.duration_s for p in row]) for row in rows.values()]
-    rule = "sum over phases of (1 - V²) times duration, as if rectangular; events of at most 60 s"
+    rule = "sum over phases of (1 - V²) × duration, taken as rectangular; events of at most 60 s"
     yield make.value("sag energy", "sum", "per phase", sum(energies), "s", rule)
     yield make.value("sag energy", "worst row", "per phase", max(energies, default=None), "s", rule)
     scores = [sag_score([p.magnitude_pu for p in row]) for row in rows.values() if len(row) == 3]
@@ -179,11 +179,11 @@ def _severities(phases: Sequence[Counted], points: Sequence[Counted], make: _Mak
     yield make.value("sag energy", "mean of events", "per phase", mean, "s", rule)
     curve_here = curve(REFERENCE_CURVE)
     bad = [severity(one.magnitude_pu, one.duration_s, curve_here) for one in sags]
-    rule = f"(1 - V) over that of the {curve_here.title} at the same duration; events of at most 60 s"
+    rule = f"(1 - V) over the (1 - V) of the {curve_here.title} at the same duration; events of at most 60 s"
     yield make.value("severity", "sum", "polyphase", sum(bad), "", rule)
     yield make.value("severity", "worst", "polyphase", max(bad, default=None), "", rule)
     lost = sum(lost_voltage_s(one.magnitude_pu, one.duration_s) for one in sags)
-    yield make.value("lost voltage", "sum", "polyphase", lost, "pu s", "(1 - V) times duration; events of at most 60 s")
+    yield make.value("lost voltage", "sum", "polyphase", lost, "pu s", "(1 - V) × duration; events of at most 60 s")
 
 
 def _of_system(rows: Sequence[IndexRow], make: _Maker) -> Iterator[IndexRow]:
@@ -215,10 +215,10 @@ def _months(events: Sequence[Event], points: Sequence[Counted], make: _Maker) ->
     for month, n in months.items():
         yield IndexRow(
             site=make.site, index="events by month", item=month, basis="polyphase", value=float(n),
-            rate_days=make.rate_days, withheld="how much of the month was judged is not known here",
+            rate_days=make.rate_days, withheld="the judged share of the month is unknown here",
         )  # fmt: skip
     spread = dispersion(list(months.values()))
-    rule = "variance over mean of the months' counts: 1 for events one by one, more for clusters"
+    rule = "variance over mean of the monthly counts: 1 for independent events, above 1 for clusters"
     yield make.value("dispersion", "months", "polyphase", spread, "", rule)
     others: dict[str, int] = {}
     for event in events:

@@ -44,7 +44,7 @@ def residues(folder: Path) -> list[F64]:
                 if channel.quantity == "voltage" and channel.phase not in ("N", ""):
                     found += _calm_pieces(capture.physical(i), capture.header)
     if not found:
-        raise ConfigError(f"{folder}: no calm stretch of twelve cycles in any voltage")
+        raise ConfigError(f"{folder}: no undisturbed stretch of twelve cycles in any voltage")
     return found
 
 

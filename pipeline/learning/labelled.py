@@ -149,7 +149,7 @@ def labelled_events(table: Path, *, sites: SiteTable | None = None) -> LabelledE
                     problems.append((row.line, str(error)))
     if problems:
         lines = [f"line {line}: {reason}" for line, reason in sorted(problems)]
-        raise ConfigError("\n".join([f"{table}: {len(lines)} rows cannot be used, so nothing was trained", *lines]))
+        raise ConfigError("\n".join([f"{table}: {len(lines)} rows cannot be used; nothing was trained", *lines]))
     _check_counts(table, Counter(event.label.label for event in found))
     found.sort(key=lambda event: event.label.line)
     return _together(found, hashlib.sha256(data).hexdigest()[:32])
@@ -248,7 +248,7 @@ def _phases_at(row: Label, file: _File, covering: Sequence[int], start_ns: int) 
         place, look = file.places[i], file.look(i)
         per_cycle = place.record.header.rate_hz / look.nominal_hz
         if per_cycle < LEAST_PER_CYCLE:
-            raise ConfigError(f"{row.capture.name}: {per_cycle:.1f} samples a cycle; {LEAST_PER_CYCLE} are needed")
+            raise ConfigError(f"{row.capture.name}: {per_cycle:.1f} samples per cycle; {LEAST_PER_CYCLE} are needed")
         chosen = [c for c, phase in enumerate(place.point.phases) if takes_part(phase, row.phases)]
         if not chosen:
             continue

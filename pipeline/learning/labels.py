@@ -87,7 +87,7 @@ def read_labels(table: Path) -> tuple[bytes, list[Label], list[tuple[int, str]]]
                 continue
             line = seen.setdefault((row.capture, row.start, row.phases), row.line)
             if line != row.line:
-                problems.append((row.line, f"the event of line {line} once more"))
+                problems.append((row.line, f"repeats the event of line {line}"))
             rows.append(row)
     except csv.Error as error:
         raise ConfigError(f"{table}, line {reader.line_num}: {error}") from error
@@ -96,16 +96,16 @@ def read_labels(table: Path) -> tuple[bytes, list[Label], list[tuple[int, str]]]
 
 def _label(cells: dict[str | Any, str | Any], line: int, folder: Path) -> Label:
     if None in cells or None in cells.values():
-        raise ConfigError("more or fewer cells than columns")
+        raise ConfigError("the number of cells differs from that of the columns")
     text = {name: cell.strip() for name, cell in cells.items()}
     if empty := [name for name in COLUMNS if not text[name]]:
         raise ConfigError(f"no {' and no '.join(empty)}")
     label = _name(text["label"])
     if label == UNKNOWN:
-        raise ConfigError(f"label {UNKNOWN} is what the model says where no class fits; no class can be called so")
+        raise ConfigError(f"label {UNKNOWN} is reserved for events that fit no class")
     phases = text.get("phases", "").upper().translate(_SEPARATORS)
     if wrong := sorted(set(phases) - set(LINE_PHASES)):
-        raise ConfigError(f"phases {text['phases']}: {', '.join(wrong)} is none of {', '.join(LINE_PHASES)}")
+        raise ConfigError(f"phases {text['phases']}: {', '.join(wrong)} is not one of {', '.join(LINE_PHASES)}")
     start_ns, offset_s = _start(text["start"])
     capture = folder / text["capture"]
     return Label(line, capture, text["start"], start_ns, offset_s, label, text.get("site", ""), phases)
@@ -124,7 +124,7 @@ def _start(text: str) -> tuple[int | None, float]:
     except ValueError:
         return instant_ns(text)[0], 0.0
     if not math.isfinite(seconds):
-        raise ConfigError(f"start {text} is no time")
+        raise ConfigError(f"start {text} is not a time")
     return None, seconds
 
 

@@ -34,9 +34,9 @@ Tell = Callable[[str], None]
 _TEST_PER_CLASS: Final = 40
 _LEVELS_DB: Final = (None, 40.0, 20.0)
 LIMITS: Final = (
-    "Trained on drawn windows of ten cycles of one voltage, with events of one to nine cycles; not on recordings.",
-    "Windows of 1.6 to 30 kHz at 50 or 60 Hz; what is unlike the training is called unknown.",
-    "The confidence is calibrated on drawn windows: on a network's own mix of events it is not.",
+    "Trained on synthetic windows of ten cycles of one voltage, with events of one to nine cycles; not on recordings.",
+    "Windows of 1.6 to 30 kHz at 50 or 60 Hz; windows unlike the training are called unknown.",
+    "Confidence is calibrated on the synthetic windows, not on the mix of events of a real network.",
 )
 _NO_FORM: Final = 0  # in place of a number, for a class that the family does not have
 
@@ -72,7 +72,7 @@ def trained_model(
     """
     say = tell or (lambda line: None)
     if labels is None and not family:
-        raise ConfigError("without the family there is nothing to train with; give a table of labelled events")
+        raise ConfigError("without synthetic windows there is nothing to train on; give a table of labelled events")
     if labels is None:
         say(f"training on {n_per_class} windows of each of {len(FORMS)} classes")
         model = train(n_per_class=n_per_class, seed=seed)
@@ -87,19 +87,19 @@ def _with_labels(events: LabelledEvents, *, n_per_class: int | None, seed: int, 
     say(f"{len(events.labels)} labelled events: {_listed(events.counts)}")
     drawn: list[Examples] = []
     if n_per_class is not None:
-        say(f"drawing {n_per_class} windows of each of {len(FORMS)} classes")
+        say(f"synthesising {n_per_class} windows of each of {len(FORMS)} classes")
         drawn.append(drawn_examples(training_features(n_per_class, seed=seed)))
     validation = validate(events, drawn=drawn[0] if drawn else None, seed=seed, tell=say)
     for line in told(validation):
         say(line)
-    say("training with everything")
+    say("training on all windows")
     model = fitted([*drawn, event_examples(events, np.ones(len(events.labels), dtype=bool))], seed=seed)
     scores = _scored_on_drawn(model, seed=seed, say=say) if drawn else {}
     data = {
         "labelled events": len(events.labels),
         "labelled events by class": _listed(events.counts),
         "sites of the labelled events": ", ".join(np.unique(events.sites).tolist()),
-        "leads of an event's windows [cycles]": ", ".join(f"{lead:g}" for lead in sorted(LEADS_CYCLES)),
+        "pre-event cycles of the windows": ", ".join(f"{lead:g}" for lead in sorted(LEADS_CYCLES)),
         "recordings of the labelled events": ", ".join(f"{r / 1e3:g} kHz at {f:g} Hz" for r, f in events.recordings),
         "SHA-256 of the labels, first 32 digits": events.digest,
         "seed": seed,
@@ -138,10 +138,10 @@ def _of_family(n_per_class: int, seed: int) -> dict[str, Any]:
     """What a card says of the drawn windows."""
     return {
         "family": "parametric models of single and combined disturbances, 29 classes",
-        "windows a class": n_per_class,
+        "windows per class": n_per_class,
         "seed": seed,
         "recordings": [_in_words(part) for part in TRAINING],
-        "test windows a class": _TEST_PER_CLASS,
+        "test windows per class": _TEST_PER_CLASS,
     }
 
 
@@ -162,7 +162,7 @@ def _in_short(v: Validation) -> str:
     mean, spread = np.mean(v.macro_f1), np.std(v.macro_f1)
     return (
         f"macro F1 {mean:.3f} (standard deviation over folds {spread:.3f}), {v.accuracy:.0%} of {v.n_events} events "
-        f"named right, {v.unknown:.0%} called unknown"
+        f"classified correctly, {v.unknown:.0%} called unknown"
     )
 
 
@@ -170,10 +170,10 @@ def _cautions(v: Validation) -> list[str]:
     cautions = []
     if v.grouped_by != "site":
         of = "one capture file" if v.grouped_by == "event" else "one site"
-        cautions.append(f"All labelled events are of {of}: for other sites the scores of the labels say little.")
+        cautions.append(f"All labelled events are from {of}; their scores say little about other sites.")
     if v.seen_in_one:
         names = ", ".join(v.seen_in_one)
-        cautions.append(f"Of one {v.grouped_by} alone, so never trained when they were tested: {names}.")
+        cautions.append(f"Of one {v.grouped_by} only, so absent from the training when tested: {names}.")
     return cautions
 
 
@@ -183,13 +183,16 @@ def _limits(events: LabelledEvents, v: Validation, *, family: bool) -> tuple[str
     rates = [rate for rate, _ in events.recordings]
     span = " to ".join(dict.fromkeys(f"{rate / 1e3:g}" for rate in (min(rates), max(rates))))
     hertz = " or ".join(f"{f:g}" for f in sorted({f for _, f in events.recordings}))
-    most = f", with at most {MOST_DRAWN} drawn windows a class" if family else ""
+    most = f", with at most {MOST_DRAWN} synthetic windows per class" if family else ""
     return (
-        f"Trained on windows of ten cycles of one voltage: {'drawn ones, and ' if family else ''}those of {n} labelled "
+        f"Trained on windows of ten cycles of one voltage: {'synthetic ones, and ' if family else ''}those of {n} "
+        "labelled "
         "events.",
-        LIMITS[1] if family else f"Windows of {span} kHz at {hertz} Hz; what is unlike the training is called unknown.",
-        "The confidence is calibrated on the mix of the training: on a network's own mix of events it is not.",
-        f"Labelled events were validated by {v.left_out} ({v.n_folds} folds{most}; the model itself has all): "
+        LIMITS[1]
+        if family
+        else f"Windows of {span} kHz at {hertz} Hz; windows unlike the training are called unknown.",
+        "Confidence is calibrated on the training mix, not on the mix of events of a real network.",
+        f"Labelled events were validated by {v.left_out} ({v.n_folds} folds{most}; the final model uses all): "
         f"{_in_short(v)}.",
         *_cautions(v),
     )
@@ -208,7 +211,7 @@ def _in_words(part: TrainingPart) -> str:
     if c.background_thd[1] > 0:
         words.append(f"{c.background_share:.0%} with distortion up to {c.background_thd[1]:.0%}")
     if any(c.frequency_deviation):
-        words.append(f"frequency off by up to {max(map(abs, c.frequency_deviation)):.0%}")
+        words.append(f"frequency deviation of up to {max(map(abs, c.frequency_deviation)):.0%}")
     if c.bits is not None:
         words.append(f"{c.bits} bits")
     return ", ".join(words)

@@ -162,7 +162,7 @@ def aggregate(
     of_each, number = np.asarray(values, np.float64), np.asarray(intervals, np.int64)
     marks = np.zeros(number.shape, np.bool_) if flagged is None else np.asarray(flagged, np.bool_)
     if number.ndim != 1 or of_each.shape[-1:] != number.shape or marks.shape != number.shape:
-        raise SignalError(f"values {of_each.shape}, intervals {number.shape} and flagged {marks.shape} must fit")
+        raise SignalError(f"values {of_each.shape}, intervals {number.shape} and flagged {marks.shape} must agree")
     if (np.diff(number) < 0).any():
         raise SignalError("intervals must never fall")
     if not number.size:

@@ -104,7 +104,7 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     _check_room(window)
     frequency = _frequency_before(window)
     if abs(frequency / window.frequency_hz - 1) > _MOST_OFF_FREQUENCY:
-        raise SignalError(f"the voltage before the event does not turn with {window.frequency_hz:g} Hz")
+        raise SignalError(f"the voltage before the event does not rotate at {window.frequency_hz:g} Hz")
     window = replace(window, frequency_hz=frequency)
     _check_room(window, lead_cycles=LEAD_CYCLES - 1)  # its cycle may be a little longer
     cycle = window.cycle

@@ -114,7 +114,9 @@ class Flickermeter:
 
     def __init__(self, *, n_channels: int, rate_hz: float, lamp_v: Lamp, nominal_hz: float) -> None:
         if n_channels < 1 or not rate_hz >= LOWEST_RATE_HZ:
-            raise SignalError(f"{n_channels} channels at {rate_hz:g} Hz; a flickermeter needs 1 and {LOWEST_RATE_HZ:g}")
+            raise SignalError(
+                f"{n_channels} channels at {rate_hz:g} Hz; a flickermeter needs 1 and at least {LOWEST_RATE_HZ:g}"
+            )
         if lamp_v not in _LAMPS or nominal_hz not in _LOW_PASS_HZ:
             raise SignalError(f"a lamp of {lamp_v} V at {nominal_hz:g} Hz; allowed are 120 and 230 V, 50 and 60 Hz")
         self._decimation = max(int(rate_hz // _INNER_RATE_HZ), 1)
@@ -298,7 +300,7 @@ def short_term_severity(pinst: npt.ArrayLike) -> F64:
     """
     values = np.asarray(pinst)
     if values.ndim < 1 or not values.shape[-1] or not np.isfinite(values).all():
-        raise SignalError(f"Pinst of shape {values.shape}; expected finite values, one at least")
+        raise SignalError(f"Pinst of shape {values.shape}; expected at least one finite value")
     levels = np.quantile(values, 1 - np.array(_PERCENTS) / 100, axis=-1)
     severity: F64 = np.sqrt(np.tensordot(np.array(_WEIGHTS), levels.astype(np.float64), axes=1))
     return severity

@@ -207,7 +207,7 @@ def smoothed_groups(groups: npt.ArrayLike, *, window_s: float, before: npt.Array
 
     values = np.asarray(groups, np.float64)
     if not window_s > 0:
-        raise SignalError(f"a window of {window_s:g} s; it must have a length")
+        raise SignalError(f"a window of {window_s:g} s; it must be above zero")
     if not values.shape[0]:
         return values
     memory = float(np.exp(-window_s / 1.5))

@@ -92,7 +92,7 @@ def joined_spectra(parts: Sequence[HarmonicSpectra]) -> HarmonicSpectra:
 
 def _there(values: F32 | None) -> F32:
     if values is None:
-        raise ValueError("of some windows there are groups and a signal, of others there are none")
+        raise ValueError("some windows have groups and a signal, others have none")
     return values
 
 
@@ -208,7 +208,7 @@ def margin_samples(*, rate_hz: float, n_cycles: int, highest_order: int = 50) ->
 
 def _check(samples: npt.NDArray[np.generic], starts: F64, lengths: F64, margin: int) -> None:
     if samples.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
-        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape}; they must fit")
+        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape}; they must agree")
     last = samples.shape[1] - margin
     if not ((lengths > 0).all() and (starts >= margin).all() and (starts + lengths <= last).all()):
         raise SignalError(f"windows must have a length and lie between samples {margin} and {last}")
@@ -245,7 +245,7 @@ def _plan(rate_hz: float, n_cycles: int, highest_order: int) -> _Plan:
     nominal_hz = n_cycles / _WINDOW_S
     n_orders = min(highest_order, int(_HIGHEST * rate_hz / (nominal_hz * _FREQUENCY_RANGE) - 0.5))
     if n_orders < 1:
-        raise SignalError(f"{rate_hz:g} Hz is too little for a harmonic of {nominal_hz:g} Hz")
+        raise SignalError(f"{rate_hz:g} Hz is too low for a harmonic of {nominal_hz:g} Hz")
     wanted_hz = (n_orders + 0.5) * nominal_hz * _FREQUENCY_RANGE
     m = int(_HIGHEST * rate_hz / wanted_hz)
     if m == 1:

@@ -41,7 +41,9 @@ def find_nominal_frequency(samples: npt.ArrayLike, *, rate_hz: float) -> float:
     every = max(1, int(rate_hz // _LOOK_RATE_HZ))
     n = values.shape[1] // every
     if n * every < 2 * rate_hz / USUAL_FREQUENCIES_HZ[0]:
-        raise SignalError(f"{values.shape[1]} samples at {rate_hz:g} Hz are under two cycles; no frequency can be told")
+        raise SignalError(
+            f"{values.shape[1]} samples at {rate_hz:g} Hz are less than two cycles; no frequency can be found"
+        )
     x = values[:, : n * every].astype(np.float32).reshape(values.shape[0], n, every).mean(axis=2)
     x = np.where(np.isfinite(x), x, np.float32(0))
     x = (x - x.mean(axis=1, keepdims=True)) * np.hanning(n).astype(np.float32)

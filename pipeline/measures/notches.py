@@ -183,7 +183,7 @@ def find_notches(average: npt.ArrayLike, *, least_depth_pu: float = 0.05) -> tup
 
 def _check(values: npt.NDArray[np.generic], starts: F64, lengths: F64, n_cycles: int, rate_hz: float) -> None:
     if values.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
-        raise SignalError(f"u has shape {values.shape}, starts {starts.shape}, lengths {lengths.shape}; they must fit")
+        raise SignalError(f"u {values.shape}, starts {starts.shape} and lengths {lengths.shape} must agree in shape")
     if n_cycles < 1 or not rate_hz > 0:
         raise SignalError(f"n_cycles is {n_cycles}, rate_hz {rate_hz:g}; expected 1 or more, and a rate")
     if starts.size and not (

@@ -121,7 +121,7 @@ def modes_of_poles(
     values = _checked(x, rate_hz)
     hertz, damping = np.atleast_1d(frequency_hz), np.atleast_1d(damping_per_s)
     if hertz.shape != damping.shape or hertz.ndim != 1:
-        raise SignalError(f"frequencies of shape {hertz.shape} do not fit dampings of shape {damping.shape}")
+        raise SignalError(f"frequencies of shape {hertz.shape} do not match dampings of shape {damping.shape}")
     return _with_amplitudes(values, (-damping + 2j * np.pi * hertz) / rate_hz, rate_hz)
 
 

@@ -154,7 +154,7 @@ def cycle_residue(u: npt.ArrayLike, *, cycle: npt.ArrayLike) -> F64:
         raise SignalError(f"u must be finite and 1-D or 2-D; got shape {values.shape}")
     lengths = np.broadcast_to(np.asarray(cycle, np.float64), (n,))
     if not (lengths >= FEWEST_SAMPLES_A_CYCLE).all():
-        raise SignalError(f"a cycle has under {FEWEST_SAMPLES_A_CYCLE} samples")
+        raise SignalError(f"a cycle has fewer than {FEWEST_SAMPLES_A_CYCLE} samples")
     at = np.arange(n) - lengths
     seen = at >= 0
     residue = np.zeros(values.shape)

@@ -268,7 +268,9 @@ def _above(rms: F32, floor: F32, lines: int) -> F32:
 
 def _check(values: npt.NDArray[np.generic], starts: F64, lengths: F64, n_cycles: int, rate_hz: float) -> None:
     if values.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
-        raise SignalError(f"u has shape {values.shape}, starts {starts.shape}, lengths {lengths.shape}; they must fit")
+        raise SignalError(
+            f"u has shape {values.shape}, starts {starts.shape}, lengths {lengths.shape}; they must agree"
+        )
     if n_cycles < 8 or n_cycles % 2 or not rate_hz > 0:
         raise SignalError(f"n_cycles is {n_cycles}, rate_hz {rate_hz:g}; expected an even number from 8 on, and a rate")
     last = values.shape[1] - MARGIN_SAMPLES

@@ -272,14 +272,14 @@ def rms_between(x: F64, edges: F64) -> F64:
 
     Raises
     ------
-    SignalError : edges that do not rise or lie outside the samples, or under 8 samples a cycle.
+    SignalError : edges that do not rise or lie outside the samples, or under 8 samples per cycle.
     """
     if edges.size < 3:
         return np.zeros(0)
     if not (edges.min() >= 0 and edges.max() <= x.size - 1 and (np.diff(edges) > 0).all()):
         raise SignalError("crossings must rise and lie within the samples")
     if float((edges[2:] - edges[:-2]).min()) < FEWEST_SAMPLES_A_CYCLE:
-        raise SignalError(f"crossings leave under {FEWEST_SAMPLES_A_CYCLE} samples a cycle")
+        raise SignalError(f"crossings leave fewer than {FEWEST_SAMPLES_A_CYCLE} samples per cycle")
     edge = _edges(x, edges, 1)
     integral = edge.beyond_block + np.concatenate(([0.0], np.cumsum(x * x)))[edge.block]
     return np.asarray(np.sqrt(np.maximum(integral[2:] - integral[:-2], 0.0) / (edges[2:] - edges[:-2])))

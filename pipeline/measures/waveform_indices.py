@@ -138,7 +138,7 @@ def window_values(
 
 def _check(samples: npt.NDArray[np.generic], starts: F64, lengths: F64) -> None:
     if samples.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
-        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape} must fit")
+        raise SignalError(f"samples {samples.shape}, starts {starts.shape}, lengths {lengths.shape} must agree")
     inside = (starts >= EDGE_SAMPLES) & (starts + lengths <= samples.shape[1] - EDGE_SAMPLES)
     if not (inside & (lengths >= _FEWEST_SAMPLES)).all():
         raise SignalError(
@@ -259,7 +259,7 @@ def half_cycle_extremes(u_half: npt.ArrayLike, *, windows: npt.ArrayLike) -> tup
     """
     values, edges = np.asarray(u_half, np.float64), np.asarray(windows, np.int64)
     if values.ndim != 2 or edges.ndim != 1 or edges.size < 2:
-        raise SignalError(f"u_half {values.shape} and windows {edges.shape}; expected 2-D, and two edges at least")
+        raise SignalError(f"u_half {values.shape} and windows {edges.shape}; expected 2-D, and at least two edges")
     if edges[0] < 0 or edges[-1] > values.shape[1] or not (np.diff(edges) > 0).all():
         raise SignalError(f"windows must rise and lie within {values.shape[1]} half cycles")
     held = values[:, : edges[-1]]

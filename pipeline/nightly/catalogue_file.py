@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 CATALOGUE_KEY: Final = b"halfcycle.catalogue"
 Row = tuple[str | None, float, float, str]
 """Of a catalogue's coverage: point, time judged, time not judged [s], why not."""
-_MADE_ANEW: Final = "catalogue and nightly make it anew, verify --repair too"
+_MADE_ANEW: Final = "catalogue, nightly or verify --repair rebuilds it"
 
 
 def catalogue_metadata(path: Path) -> dict[str, Any] | None:
@@ -37,9 +37,9 @@ def catalogue_metadata(path: Path) -> dict[str, Any] | None:
     except FileNotFoundError:
         return None
     except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
-        raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
+        raise PlaceError(f"{path}: is not a catalogue ({error}); {_MADE_ANEW}") from error
     if not isinstance(document, dict):
-        raise PlaceError(f"{path}: is no catalogue (its metadata is no table); {_MADE_ANEW}")
+        raise PlaceError(f"{path}: is not a catalogue (its metadata is no table); {_MADE_ANEW}")
     return document
 
 
@@ -65,7 +65,7 @@ def read_events_table(path: Path, names: Sequence[str] | None = None) -> pa.Tabl
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             return aligned(file.read(columns=names, use_threads=False), names)
     except (OSError, pa.ArrowException, ValueError) as error:
-        raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
+        raise PlaceError(f"{path}: is not a catalogue ({error}); {_MADE_ANEW}") from error
 
 
 def altered_catalogue(path: Path, *, key: bytes | None = None) -> str:
@@ -82,7 +82,7 @@ def altered_catalogue(path: Path, *, key: bytes | None = None) -> str:
         with pq.ParquetFile(path) as file:
             return what_changed(file.read(use_threads=False), key=key)
     except (OSError, pa.ArrowException, ValueError) as error:
-        raise PlaceError(f"{path}: is no catalogue ({error}); {_MADE_ANEW}") from error
+        raise PlaceError(f"{path}: is not a catalogue ({error}); {_MADE_ANEW}") from error
 
 
 def write_catalogue(

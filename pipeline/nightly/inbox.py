@@ -67,10 +67,10 @@ def waiting(fleet: Fleet) -> Waiting:
 
     Raises
     ------
-    StoreError : the inbox is no folder.
+    StoreError : the inbox is not a folder.
     """
     if not fleet.inbox.is_dir():
-        raise StoreError(f"{fleet.inbox}: the inbox is no folder")
+        raise StoreError(f"{fleet.inbox}: the inbox is not a folder")
     drop_leftovers(fleet)
     files = capture_files([fleet.inbox])
     uploads = [path for path in files if path.suffix.lower() in _UPLOAD_ENDINGS]
@@ -85,7 +85,7 @@ def waiting(fleet: Fleet) -> Waiting:
     return Waiting(
         tuple(path for path in ordered if path not in growing),
         tuple(path for path in ordered if path in growing),
-        tuple(f"{error.filename}: cannot be looked into ({error.strerror})" for error in closed),
+        tuple(f"{error.filename}: cannot be listed ({error.strerror})" for error in closed),
     )
 
 

@@ -331,7 +331,7 @@ def _read_index(fleet: Fleet) -> dict[date, _Known]:
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, TypeError, AttributeError) as error:
-        raise StoreError(f"{path}: is no index of incidents ({error}); remove it to have all days made anew") from error
+        raise StoreError(f"{path}: is not an index of incidents ({error}); remove it to rebuild all days") from error
 
 
 def _write_index(index: dict[date, _Known], fleet: Fleet) -> None:
@@ -348,7 +348,9 @@ def _read(path: Path) -> pa.Table:
         with pq.ParquetFile(path) as file:
             return file.read(use_threads=False)
     except (OSError, pa.ArrowException, ValueError) as error:
-        raise StoreError(f"{path}: cannot be read ({error}); remove the store's incidents to have them anew") from error
+        raise StoreError(
+            f"{path}: cannot be read ({error}); remove the incidents from the store to rebuild them"
+        ) from error
 
 
 def _write(table: pa.Table, path: Path, fleet: Fleet) -> None:

@@ -90,7 +90,7 @@ def _ingest_or_left(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileO
         try:
             return _ingest(path, fleet, keep=keep)
         except OSError as error:
-            raise refused(f"{path}: cannot be looked at", error) from error
+            raise refused(f"{path}: cannot be examined", error) from error
     except PlaceError as error:
         return FileOutcome(path, "left", reason=str(error))
 
@@ -118,7 +118,7 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
     if not os.path.lexists(path):
         return _moved(path, fleet)
     if is_special(path):
-        return FileOutcome(path, "left", reason=f"{path.name}: is no plain file; it is never opened")
+        return FileOutcome(path, "left", reason=f"{path.name}: is not a regular file and is never opened")
     before = state_of(path)
     held = _Held()
     try:
@@ -133,7 +133,7 @@ def _ingest(path: Path, fleet: Fleet, *, keep: frozenset[Path]) -> FileOutcome:
         return FileOutcome(path, "quarantined", reason=str(error))
     if state_of(path) != before:
         held.drop()
-        return FileOutcome(path, "left", reason=f"{path.name}: changed while it was read; it is left to settle")
+        return FileOutcome(path, "left", reason=f"{path.name}: changed while being read; it is left to settle")
     if held.remarks:
         reason = f"{path.name}: holds no waveform; {'; '.join(held.remarks)}"
         to_processed(path, fleet, keep=keep, reason=reason)
@@ -150,10 +150,10 @@ def _moved(path: Path, fleet: Fleet) -> FileOutcome:
     """What became of a file that was there when the run began: a process that then ended was done with it."""
     relative = path.relative_to(fleet.inbox)
     if (fleet.quarantine / relative).exists():
-        return FileOutcome(path, "quarantined", reason=f"{path.name}: its reason lies beside it in {fleet.quarantine}")
+        return FileOutcome(path, "quarantined", reason=f"{path.name}: its reason is beside it in {fleet.quarantine}")
     if (fleet.processed / relative).exists():
-        return FileOutcome(path, "stored", reason="by a process that ended before it could tell how many captures")
-    return FileOutcome(path, "left", reason=f"{path.name}: is not there any more")
+        return FileOutcome(path, "stored", reason="by a process that ended before reporting the number of captures")
+    return FileOutcome(path, "left", reason=f"{path.name}: no longer exists")
 
 
 def _stage(path: Path, fleet: Fleet, held: _Held) -> None:
@@ -233,7 +233,7 @@ def site_of(path: Path, header: Header, fleet: Fleet) -> Site:
         if header.station and header.station in (site.name, *site.stations):
             return site
     where = f"folder {folders[0]!r}" if folders else "no folder"
-    raise ReadError(path, "", f"{where} and station {header.station!r} name no configured site")
+    raise ReadError(path, "", f"{where} and station {header.station!r} match no configured site")
 
 
 def _composed(name: str) -> str:

@@ -20,8 +20,8 @@ from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.store.partitions import Store
 
 _WORDS: Final = {
-    "names": "captures came or went",
-    "incident_before": "the incident under way at its start is another",
+    "names": "captures were added or removed",
+    "incident_before": "the incident under way at its start changed",
 }
 _MOST_SHOWN: Final = 40  # signs of a setting's value
 
@@ -54,6 +54,7 @@ class Plan:
     days : whose catalogues it would make, in order of site and day; captures that it brings in come on top.
     inbox, settling : files that it would take in, and those that are still being written.
     frozen, other_version : days that stay as they are: waveforms are gone, or another version made them.
+    made_by : that version, of the first such day.
     renamed : (former name, present name) of what it would bring under another name.
     unknown : names that the store holds and no site has or had.
     removed : what is past its age today.
@@ -65,6 +66,7 @@ class Plan:
     settling: int
     frozen: int
     other_version: int
+    made_by: str
     renamed: tuple[tuple[str, str], ...]
     unknown: tuple[str, ...]
     removed: Removed
@@ -87,9 +89,15 @@ def plan(fleet: Fleet, today: date) -> Plan:
         tuple(_planned(day, state, found, fleet, day in postponed) for day, state in found.states
               if state in ("stale", "damaged")),
         len(inbox.ready), len(inbox.settling), states.count("frozen"), states.count("other version"),
+        _made_by(next((day for day, state in found.states if state == "other version"), None), fleet),
         tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
         would_be_removed(fleet, found.states, today), (*inbox.unreadable, *found.unreadable),
     )  # fmt: skip
+
+
+def _made_by(day: Day | None, fleet: Fleet) -> str:
+    """The version that made a day; "" of none."""
+    return "" if day is None else str((metadata_if_whole(path_of(day, fleet)) or {}).get("version", ""))
 
 
 def _planned(day: Day, state: State, found: DaysFound, fleet: Fleet, postponed: bool) -> PlannedDay:

@@ -77,7 +77,7 @@ def chosen(held: Sequence[QuarantineEntry], names: Sequence[str]) -> list[Quaran
         exact = {one.name for one in held if one.name == name}
         matching = exact or {one.name for one in held if fnmatchcase(one.name, name)}
         if not matching:
-            raise ConfigError(f"nothing that is set aside is called {name!r}; `halfcycle quarantine` lists the names")
+            raise ConfigError(f"nothing set aside is named {name!r}; `halfcycle quarantine` lists the names")
         wanted |= matching
     return [one for one in held if one.name in wanted]
 

@@ -108,7 +108,7 @@ def read_records(path: Path) -> DayOfRecords:
         )  # fmt: skip
         return DayOfRecords(day_of(int(records.starts_ns[0])), path.stem, records, said["source"], said["digest"])
     except (OSError, pa.ArrowException, KeyError, ValueError, TypeError, IndexError) as error:
-        raise DamagedCapture(path, f"is no stored record of a recorder's values ({error})") from error
+        raise DamagedCapture(path, f"is not a stored record of a recorder's values ({error})") from error
 
 
 def standing_records(store: Store, site: str, day: date) -> list[Path]:

@@ -65,7 +65,7 @@ def take_over(fleet: Fleet) -> tuple[list[str], list[str]]:
         left = _take_over(site, old, fleet)
         unreadable += [f"{path}: {words}; it stays under the former name of {site.name}" for path, words in left]
         if not left:
-            told.append(f"what the store held of {old} is now that of {site.name}")
+            told.append(f"the data stored for {old} now belong to {site.name}")
     return told, unreadable
 
 

@@ -231,7 +231,7 @@ def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread, strikes: Str
     outcomes = [outcome for batch in spread(function, plain, lost=lost) for outcome in batch]
     for path in [path for path in suspects if strikes[key_of_file(path, fleet)] >= MOST_UNTRIED]:
         suspects.remove(path)
-        reason = f"{path.name}: ended {strikes[key_of_file(path, fleet)]} runs; it is not tried any more"
+        reason = f"{path.name}: ended {strikes[key_of_file(path, fleet)]} runs; it is not tried again"
         outcomes.append(_quarantined(path, reason, fleet))
     with spread_apart(1) as apart:
         for batch in apart(function, [[path] for path in suspects], lost=lost):
@@ -246,7 +246,7 @@ def _lost_file(path: Path, reason: str, *, fleet: Fleet, strikes: Strikes) -> Fi
     n = strikes.add(key_of_file(path, fleet))
     words = f"{path.name}: cannot be ingested ({reason})"
     if n < MOST_STRIKES:
-        return FileOutcome(path, "left", reason=f"{words}; it is tried again, {n} of {MOST_STRIKES} times are over")
+        return FileOutcome(path, "left", reason=f"{words}; it is tried again after {n} of {MOST_STRIKES} attempts")
     return _quarantined(path, f"{words}; {n} times", fleet)
 
 

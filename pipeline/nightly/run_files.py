@@ -103,7 +103,7 @@ def overdue_words(runs: Sequence[Run], now: datetime) -> str:
     usual = timedelta(seconds=median((b - a).total_seconds() for a, b in pairwise(began)))
     if now - began[-1] <= max(_LATE * usual, timedelta(hours=1)):
         return ""
-    return f"no run since {began[-1]:%Y-%m-%d %H:%M} UTC; they were {_span(usual)} apart"
+    return f"no run since {began[-1]:%Y-%m-%d %H:%M} UTC; the usual interval is {_span(usual)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +131,7 @@ def disk_left(runs: Sequence[Run]) -> DiskLeft | None:
     if slope >= 0:
         return None
     left = float(free[-1]) / -slope
-    words = f"{free[-1] / 1e9:.1f} GB free, {-slope / 1e9:.3g} GB less each day: full in some {math.floor(left)} days"
+    words = f"{free[-1] / 1e9:.1f} GB free, {-slope / 1e9:.3g} GB less each day: full in about {math.floor(left)} days"
     return DiskLeft(left, words)
 
 

@@ -65,7 +65,7 @@ class SiteSurveys:
 
     def __init__(self, fleet: Fleet) -> None:
         if fleet.survey is None:
-            raise StoreError("the fleet asks for no survey")
+            raise StoreError("the fleet has no [survey]")
         self._fleet, self._store, self._asked = fleet, Store(fleet.store), fleet.survey
         self._profile = None if not fleet.survey.limits else load_limit_profile(fleet.survey.limits)
         self._quantities = chosen_quantities(fleet.survey.quantities)
@@ -169,7 +169,7 @@ class SiteSurveys:
         except ReadError as error:
             document = document_at(self._folders(site).made_path(day))
             if has_lost(document, names_present(self._store, site.name, day)):
-                raise PlaceError(f"{error}; its waveforms are gone, so it cannot be made anew") from error
+                raise PlaceError(f"{error}; its waveforms are gone, so it cannot be rebuilt") from error
             self.make(site, day)
         try:
             return self._read_as_made(site, day)

@@ -119,7 +119,7 @@ class FleetStatus:
             found.append(StatusFinding("", "disk", self.disk))
         found += [StatusFinding("", "damaged", words) for words in self.unreadable]
         for name in self.unknown:
-            words = "no site of the fleet has this name; formerly = [...] of a site makes its history that site's"
+            words = "no site of the fleet has this name; formerly = [...] of a site adopts its history"
             found.append(StatusFinding(name, "unknown site", words))
         if self.set_aside_elsewhere:
             found.append(StatusFinding("", "set aside", f"{counted(self.set_aside_elsewhere, 'file')} of no site"))
@@ -220,9 +220,9 @@ def _last_run(runs: Sequence[Run]) -> str:
     """A last night that was not whole, and since when that is so."""
     last = runs[-1]
     whole = [run for run in runs if run.state == "whole"]
-    since = f"; the last whole one was {whole[-1].began:%Y-%m-%d %H:%M}" if whole else ""
+    since = f"; the last complete one was {whole[-1].began:%Y-%m-%d %H:%M}" if whole else ""
     if last.error:
-        return f"the last one ({last.began:%Y-%m-%d %H:%M} UTC) could not do its job: {last.error}{since}"
+        return f"the last one ({last.began:%Y-%m-%d %H:%M} UTC) failed: {last.error}{since}"
     first = f": {last.mishaps[0]}" if last.mishaps else ""
     more = f" and {len(last.mishaps) - 1} more" if len(last.mishaps) > 1 else ""
     return f"the last one ({last.began:%Y-%m-%d %H:%M} UTC) set something aside or failed in part{first}{more}{since}"
@@ -231,17 +231,17 @@ def _last_run(runs: Sequence[Run]) -> str:
 def _findings(site: SiteStatus) -> list[StatusFinding]:
     said: list[tuple[What, str]] = []
     if site.last_capture is None:
-        said.append(("no capture", "no capture has come yet"))
+        said.append(("no capture", "no capture received yet"))
     if site.is_silent:
         silent = f"no capture for {counted(site.silent_days, 'day')} since {site.last_capture}"
         said.append(("silent", f"{silent}; the longest silence before was {counted(site.longest_silence_days, 'day')}"))
     if site.damaged:
         damaged = counted(site.damaged, "day")
-        said.append(("damaged", f"{damaged} whose catalogue cannot be read; the next night makes it anew"))
+        said.append(("damaged", f"{damaged} whose catalogue cannot be read; the next night rebuilds it"))
     if site.to_judge:
-        said.append(("not judged", f"{counted(site.to_judge, 'day')} to be judged by the next night"))
+        said.append(("not judged", f"{counted(site.to_judge, 'day')} for the next night to judge"))
     if site.set_aside:
-        said.append(("set aside", f"{counted(site.set_aside, 'item')}; `halfcycle quarantine` says why"))
+        said.append(("set aside", f"{counted(site.set_aside, 'item')}; see `halfcycle quarantine`"))
     if site.clock is not None:
         said += [("clock", f"{words} (as of {site.clock.day})") for words in site.clock.findings]
     return [StatusFinding(site.site, what, words) for what, words in said]

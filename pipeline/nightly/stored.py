@@ -31,12 +31,12 @@ def check_stored(path: Path) -> None:
     except DamagedCapture as error:
         raise _damaged(path, error.reason) from error
     if digest != path.stem:
-        raise _damaged(path, f"the digest of its content is {digest}, its name says another")
+        raise _damaged(path, f"the digest of its content is {digest}, which differs from its name")
 
 
 def _damaged(path: Path, how: str) -> DamagedCapture:
     return DamagedCapture(
-        path, f"a stored capture is damaged ({how}); the same capture put into the inbox again takes its place"
+        path, f"a stored capture is damaged ({how}); put the same capture into the inbox again to replace it"
     )
 
 

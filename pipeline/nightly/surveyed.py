@@ -133,7 +133,7 @@ def _verdicts_of(
     if fleet.survey is None or not fleet.survey.limits:
         return {}, ""
     if not folders.are_verdicts_current():
-        return {}, "the verdicts on its limits are older than its trends; the next night makes them anew"
+        return {}, "its verdicts are older than its trends; the next night rebuilds them"
     try:
         found = assessments_at(folders.verdicts_path)
     except ReadError as error:

@@ -118,7 +118,7 @@ def _of_capture(path: Path) -> StoreFault | None:
     except DamagedCapture as error:
         return StoreFault("damaged capture", path, error.reason)
     if path.parent.name != f"date={day.isoformat()}":
-        return StoreFault("misplaced capture", path, f"it begins on {day}, and lies in the folder of another day")
+        return StoreFault("misplaced capture", path, f"it begins on {day} but lies in the folder of another day")
     return None
 
 
@@ -145,9 +145,9 @@ def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
             read_events_table(path)
             named = (f"site={document.get('site')}", f"date={document.get('date')}")
             if named != (path.parent.parent.name, path.parent.name):
-                yield StoreFault("damaged catalogue", path, f"it is that of {named[0]}, {named[1]}")
+                yield StoreFault("damaged catalogue", path, f"it belongs to {named[0]}, {named[1]}")
             if altered := altered_catalogue(path, key=key):
-                yield StoreFault("altered table", path, f"{altered}; it is left as it is")
+                yield StoreFault("altered table", path, f"{altered}; it is left unchanged")
         except PlaceError as error:
             yield StoreFault("damaged catalogue", path, str(error).removeprefix(f"{path}: "))
     for path in sorted((store.root / "recorded").glob("site=*/date=*/*.parquet")):
@@ -161,9 +161,9 @@ def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
         try:
             table = pq.read_table(path, partitioning=None, page_checksum_verification=True)
             if altered := what_changed(table, key=key):
-                yield StoreFault("altered table", path, f"{altered}; it is left as it is")
+                yield StoreFault("altered table", path, f"{altered}; it is left unchanged")
         except (OSError, pa.ArrowException) as error:
-            words = f"it cannot be read ({error}); it is dropped by --repair, measure --store makes it again"
+            words = f"it cannot be read ({error}); --repair drops it, measure --store makes it again"
             yield StoreFault("damaged trend", path, words)
 
 
@@ -171,26 +171,26 @@ def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:
     for day, state in look_at_days(fleet).states:
         path = store.catalogue_path(day.site, day.day)
         if state == "stale" and path.exists():
-            yield StoreFault("stale catalogue", path, "it was made of other captures or settings than there are now")
+            yield StoreFault("stale catalogue", path, "its captures or settings have changed since it was made")
         elif state == "stale":
-            yield StoreFault("no catalogue", path, "the day has captures and no catalogue yet")
+            yield StoreFault("no catalogue", path, "the day has captures but no catalogue yet")
 
 
 def _leftovers(store: Store) -> Iterator[StoreFault]:
     """Files of interrupted writes, records that lie there twice, reasons without a capture, what has no place there."""
     for path in _twice(store):
-        yield StoreFault("leftover", path, "the same file gave these values again, under another name")
+        yield StoreFault("leftover", path, "the same file gave these values under another name")
     for path in _all_below(store.root):
         relative = path.relative_to(store.root)
         if path.name.startswith(ASIDE) or relative.parts[0] == store.staging.name:
-            yield StoreFault("leftover", path, "a write that was interrupted")
+            yield StoreFault("leftover", path, "an interrupted write")
         elif relative.parts[0] not in {folder.name for folder in store.folders}:
             continue  # the lock, the flow's own files and the like
         elif path.name.endswith(REASON_ENDING):
             if not path.with_name(path.name.removesuffix(REASON_ENDING)).exists():
-                yield StoreFault("leftover", path, "the reason for a capture that is not there")
+                yield StoreFault("leftover", path, "the reason for a missing capture")
         elif not _has_place(relative):
-            yield StoreFault("stranger", path, "a store has no file of such a name; it is left as it is")
+            yield StoreFault("stranger", path, "a store has no file of this name; it is left unchanged")
 
 
 def _twice(store: Store) -> Iterator[Path]:

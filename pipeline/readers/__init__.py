@@ -243,7 +243,7 @@ def _refuse_repairs(notes: Sequence[str], *, path: Path, source: str) -> None:
     if repair is not None:
         inside = f"{path.name}/"
         member = source.removeprefix(inside) if inside in source else ""
-        raise MalformedRecord(path, member, f"read strictly, without repair: {repair}")
+        raise MalformedRecord(path, member, f"needs repair, which strict reading refuses: {repair}")
 
 
 @contextmanager

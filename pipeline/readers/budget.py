@@ -72,7 +72,7 @@ class Budget:
         """
         self._used += n_bytes
         if self._used > self._allowed:
-            reason = f"would become over {self._allowed} bytes, more than a file of its size may"
+            reason = f"would expand to more than {self._allowed} bytes, more than a file of its size is allowed"
             raise Unsupported(self._path, place, f"{reason}; {VARIABLE} allows more")
 
 
@@ -135,7 +135,10 @@ class Clock:
         if self._used_s + time.perf_counter() - self._begun_s <= self._allowed_s:
             return
         if self._used_s + time.thread_time() - self._since_s > self._allowed_s:
-            reason = f"takes over {self._allowed_s:g} s of processor time to read, more than a file of its size may"
+            reason = (
+                f"takes more than {self._allowed_s:g} s of processor time to read, more than a file of its size is "
+                "allowed"
+            )
             raise Unsupported(self._path, place, f"{reason}; {SECONDS_VARIABLE} allows more")
 
 

@@ -154,7 +154,7 @@ def member_file(path: Path) -> Iterator[Path]:
     """
     bundle = bundle_of(path)
     if bundle is None:
-        raise ReadError(path, "", "no such file, nor a bundle on the way to it")
+        raise ReadError(path, "", "no such file, nor a bundle that could hold it")
     with unpacked(bundle) as folder, _named(bundle, folder):
         real = folder / path.relative_to(bundle)
         if not real.is_file():
@@ -177,7 +177,7 @@ def _named(bundle: Path, folder: Path) -> Iterator[None]:
 
 def _refuse_bundle(real: Path) -> None:
     if real.name.lower().endswith(_BUNDLE_ENDINGS) or is_bundle(real):
-        raise Unsupported(real, "", "a bundle within a bundle is not read; unpack it first")
+        raise Unsupported(real, "", "nested bundles are not read; unpack the inner one first")
 
 
 def _read_member(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Capture]:
@@ -211,7 +211,9 @@ def _read(path: Path, *, quantities: frozenset[Quantity] | None) -> Iterator[Cap
                 header = capture.header
                 yield replace(capture, header=replace(header, source=source, notes=(*header.notes, *notes)))
     if not n_captures and not any(remarks):
-        raise MalformedRecord(path, "", f"holds no capture{'; no reader knows ' * bool(unknown)}{', '.join(unknown)}")
+        raise MalformedRecord(
+            path, "", f"holds no capture{'; no reader recognises ' * bool(unknown)}{', '.join(unknown)}"
+        )
 
 
 def _remarks(path: Path) -> tuple[str, ...]:
@@ -253,7 +255,7 @@ def _remarks_of(reader: Reader, real: Path, folder: Path) -> list[str]:
 
 
 def _unknown_note(unknown: list[str]) -> tuple[str, ...]:
-    return (f"the bundle also holds files that no reader knows: {', '.join(unknown)}",) if unknown else ()
+    return (f"the bundle also holds files that no reader recognises: {', '.join(unknown)}",) if unknown else ()
 
 
 def _unpack(bundle: Path, folder: Path) -> None:
@@ -273,11 +275,11 @@ def _unpack_zip(bundle: Path, stream: IO[bytes], folder: Path) -> None:
         for info in members:
             kind = stat.S_IFMT(info.external_attr >> 16)
             if kind not in (0, stat.S_IFREG):
-                raise Unsupported(bundle, info.filename, "is a link or no plain file; such members are refused")
+                raise Unsupported(bundle, info.filename, "is a link or not a regular file; such members are refused")
             if info.flag_bits & 1:
                 raise Unsupported(bundle, info.filename, "is encrypted")
             if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
-                raise Unsupported(bundle, info.filename, "is packed in a way that is not read; allowed is deflate")
+                raise Unsupported(bundle, info.filename, "uses an unsupported compression; only deflate is read")
             quota.count(info.filename, info.file_size)
         for info in members:
             if (place := _place(bundle, folder, info.filename)) is not None:
@@ -294,7 +296,7 @@ def _unpack_tar(bundle: Path, stream: IO[bytes], folder: Path) -> None:
                 if info.isdir():
                     continue
                 if not info.isreg() or info.issparse():
-                    raise Unsupported(bundle, info.name, "is a link or no plain file; such members are refused")
+                    raise Unsupported(bundle, info.name, "is a link or not a regular file; such members are refused")
                 quota.count(info.name, info.size)
                 place, member = _place(bundle, folder, info.name), archive.extractfile(info)
                 if place is not None and member is not None:
@@ -317,7 +319,7 @@ class _Quota:
         if n_bytes > MAX_MEMBER_BYTES:
             raise Unsupported(self._bundle, name, f"holds {n_bytes} bytes; a member may hold {MAX_MEMBER_BYTES}")
         if self._n_bytes > MAX_TOTAL_BYTES:
-            raise Unsupported(self._bundle, name, f"the bundle holds over {MAX_TOTAL_BYTES} bytes, all together")
+            raise Unsupported(self._bundle, name, f"the bundle holds more than {MAX_TOTAL_BYTES} bytes in total")
         self._budget.use(n_bytes, name)
 
 
@@ -335,7 +337,7 @@ class _Bounded:
 
     def seek(self, position: int) -> int:
         if position > MAX_TOTAL_BYTES + MAX_MEMBERS * tarfile.RECORDSIZE:
-            raise Unsupported(self._bundle, "", f"the bundle holds over {MAX_TOTAL_BYTES} bytes, all together")
+            raise Unsupported(self._bundle, "", f"the bundle holds more than {MAX_TOTAL_BYTES} bytes in total")
         return self._stream.seek(position)
 
     def tell(self) -> int:
@@ -347,11 +349,11 @@ def _place(bundle: Path, folder: Path, name: str) -> Path | None:
 
     Raises
     ------
-    ReadError : its name leads out of the bundle, or there is another of the same name.
+    ReadError : its name points outside the bundle, or there is another of the same name.
     """
     parts = PurePosixPath(name.replace("\\", "/")).parts
     if not parts or "\0" in name or ".." in parts or parts[0] == "/" or parts[0][1:2] == ":":
-        raise MalformedRecord(bundle, name, "its name leads out of the bundle")
+        raise MalformedRecord(bundle, name, "its name points outside the bundle")
     if parts[0] == _LEFT_ALONE or any(part.startswith(".") for part in parts):
         return None
     place = folder.joinpath(*parts)
@@ -373,7 +375,7 @@ def _copy(member: IO[bytes], place: Path, n_bytes: int) -> None:
             out.write(chunk)
             left -= len(chunk)
         if member.read(1):
-            raise ValueError(f"{place.name} holds more than it is said to")
+            raise ValueError(f"{place.name} holds more than its header states")
 
 
 def recognises(path: Path, head: bytes) -> bool:

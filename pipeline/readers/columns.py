@@ -108,7 +108,7 @@ class ColumnCaptures:
         path, columns = file.path, file.columns
         said = load_description(path).over(file.own)
         if said.layout is not None and not file.takes_layout:
-            raise MalformedRecord(description_path(path), "layout", "is for arrays of a NumPy archive (.npz) alone")
+            raise MalformedRecord(description_path(path), "layout", "applies only to arrays of a NumPy archive (.npz)")
         i_time = time_column_of(columns, said=said, path=path)
         keep_unknown = quantities is not None and "other" in quantities
         channels, notes = channels_of(
@@ -203,7 +203,7 @@ def _check_lengths(path: Path, columns: Sequence[Column]) -> None:
     for column in columns:
         if column.n_rows != columns[0].n_rows:
             raise MalformedRecord(path, column.label, f"holds {column.n_rows} samples, but {columns[0].label} holds "
-                                  f"{columns[0].n_rows}; the channels to read can be named under [channels] in "
+                                  f"{columns[0].n_rows}; name the channels to read under [channels] in "
                                   f"{description_path(path).name}")  # fmt: skip
 
 
@@ -294,7 +294,7 @@ def _sample_type(file: ColumnFile, positions: Sequence[int]) -> tuple[str, list[
     if "float32" not in held:
         return ("int32" if "int32" in held else "int16"), []
     wide = [file.columns[i].label for i, kind in kinds.items() if kind.kind in "iu" and not np.can_cast(kind, np.int16)]
-    return "float32", [f"integers held as float32, good to 24 bits: {', '.join(wide)}"] if wide else []
+    return "float32", [f"integers held as float32, exact to 24 bits: {', '.join(wide)}"] if wide else []
 
 
 def columns_of_array(name: str, shape: tuple[int, ...], kind: np.dtype[Any]) -> list[Column]:

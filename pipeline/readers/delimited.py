@@ -184,7 +184,7 @@ class _Table(ColumnFile):
         seconds = pc.strptime(whole, format=f"{days} %H:%M:%S", unit="s")
         fields = pc.extract_regex(whole, r"^(?P<dmy>\d+)\.(?P<mdy>\d+)\.")
         if not pc.all(pc.equal(pc.day(seconds), pc.struct_field(fields, order).cast(pa.int64()))).as_py():
-            raise pa.ArrowInvalid("a day that its month does not have")  # which would be taken for one of the next
+            raise pa.ArrowInvalid("a day that does not exist in its month")  # which would be taken for one of the next
         return pc.add(pc.multiply_checked(seconds.cast(pa.int64()), 1_000_000_000), ns).cast(pa.timestamp("ns"))
 
     def place(self, i_row: int, column: Column) -> str:
@@ -222,7 +222,7 @@ class _Table(ColumnFile):
                 )
                 if not good and (cell or is_time):
                     what = "time" if is_time else "number"
-                    reason = f"{cell[:40]!r} is no {what}; the decimal sign is {decimal!r}"
+                    reason = f"{cell[:40]!r} is not a valid {what}; the decimal mark is {decimal!r}"
                     return MalformedRecord(self.path, f"line {line}, column {self.columns[i].label}", reason)
         return MalformedRecord(self.path, "", f"cannot be parsed ({error})")
 
@@ -251,16 +251,16 @@ def _number(text: str, path: Path, line: int) -> float:
     try:
         return float(match[1] if match else text) * (1e3 if match and (match[2] or "").lower() == "khz" else 1.0)
     except ValueError as error:
-        raise MalformedRecord(path, f"line {line}", f"{text!r} is no number, such as 6400 or 6400 Hz") from error
+        raise MalformedRecord(path, f"line {line}", f"{text!r} is not a number such as 6400 or 6400 Hz") from error
 
 
 def _notes(layout: Layout) -> list[str]:
     """What was odd in how a table is written."""
     notes: list[str] = []
     if layout.n_preamble:
-        notes.append(f"{layout.n_preamble} lines above the header are passed over")
+        notes.append(f"{layout.n_preamble} lines above the header are skipped")
     if layout.thousands:
-        notes.append("digits of numbers are grouped; the signs between the groups are left out")
+        notes.append("digits of numbers are grouped; group separators are removed")
     if not layout.is_utf8:
         notes.append(Repair("the text is not UTF-8; read as latin-1, names may be wrong"))
     return notes
@@ -272,9 +272,7 @@ def _note_on_end(path: Path) -> list[str]:
         stream.seek(0, io.SEEK_END)
         stream.seek(max(stream.tell() - 1, 0))
         ends_line = stream.read(1) in (b"\n", b"\r")
-    return (
-        [] if ends_line else ["the text ends without an end of its last line; if it was cut, the last row may be wrong"]
-    )
+    return [] if ends_line else ["the last line has no line end; if the file is truncated, the last row may be wrong"]
 
 
 def _recognises(path: Path, head: bytes) -> bool:

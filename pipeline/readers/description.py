@@ -92,8 +92,8 @@ class Description(_Strict):
     def _sides(cls, layout: object) -> tuple[str, ...]:
         sides = tuple(side.strip() for side in layout.split(",")) if isinstance(layout, str) else ()
         if len(set(sides)) < len(sides) or not {"sample"} <= set(sides) <= {"event", "channel", "sample"}:
-            raise ValueError(f"layout is {layout!r}; allowed are event, channel and sample in the order of the array's "
-                             "sides, such as \"event,channel,sample\"")  # fmt: skip
+            example = 'such as "event,channel,sample"'
+            raise ValueError(f"layout is {layout!r}; it must name the array's axes in their order, {example}")
         return sides
 
     @field_validator("utc_offset")
@@ -109,13 +109,13 @@ class Description(_Strict):
         if isinstance(value, datetime):
             value = value.isoformat()
         if not isinstance(value, str):
-            raise ValueError(f"{value!r} is no date with a time, such as 2026-03-02T06:00:00Z")
+            raise ValueError(f"{value!r} is not a date with a time such as 2026-03-02T06:00:00Z")
         time_ns, has_zone = instant_ns(value)
         if has_zone:
             return time_ns
         offset = info.data.get("utc_offset")
         if offset is None:
-            raise ValueError(f"{value} has no zone; write it with Z or +02:00, or add utc_offset")
+            raise ValueError(f"{value} has no time zone; write it with Z or +02:00, or add utc_offset")
         return time_ns - offset_ns(offset)
 
     def over(self, own: Description) -> Description:
@@ -132,7 +132,7 @@ def instant_ns(text: str) -> tuple[int, bool]:
     """
     match = _INSTANT.fullmatch(text.strip())
     if not match:
-        raise ValueError(f"{text!r} is no date with a time, such as 2026-03-02T06:00:00Z")
+        raise ValueError(f"{text!r} is not a date with a time such as 2026-03-02T06:00:00Z")
     *fields, fraction, zone = match.groups()
     moment = datetime(*(int(field or 0) for field in fields), tzinfo=UTC) - datetime(1970, 1, 1, tzinfo=UTC)  # type: ignore[misc,arg-type]
     time_ns = moment // timedelta(seconds=1) * 10**9 + int((fraction or "").ljust(9, "0"))
@@ -151,7 +151,7 @@ def offset_ns(text: str) -> int:
     """
     match = _OFFSET.fullmatch(text.strip())
     if not match:
-        raise ValueError(f"{text!r} is no offset from UTC, such as +02:00")
+        raise ValueError(f"{text!r} is not an offset from UTC such as +02:00")
     return (1 if match[1] == "+" else -1) * (int(match[2]) * 3600 + int(match[3]) * 60) * 10**9
 
 
@@ -182,7 +182,7 @@ def load_description(path: Path) -> Description:
     except OSError as error:
         raise ReadError(beside, "", f"cannot be opened ({error.strerror or error})") from error
     except (ValueError, RecursionError) as error:
-        raise MalformedRecord(beside, "", f"is no TOML: {error}") from error
+        raise MalformedRecord(beside, "", f"is not valid TOML: {error}") from error
     return validated(document, path=beside, places={})
 
 
@@ -357,10 +357,10 @@ def channels_of(
     if keep_unknown:
         left_out = []
     elif not channels:
-        raise MalformedRecord(path, "", "no column says what it measures; write units such as (V) behind the names, "
-                              f"or describe the columns under [channels] in {beside.name}")  # fmt: skip
-    notes = [f"left out, as neither name nor unit says what they are: {', '.join(left_out)}"] if left_out else []
-    notes += [f"without a unit, read as V or A by their names: {', '.join(assumed)}"] if assumed else []
+        how = f"add units such as (V) to the names, or describe the columns under [channels] in {beside.name}"
+        raise MalformedRecord(path, "", f"no column states what it measures; {how}")
+    notes = [f"ignored, as neither name nor unit states what they are: {', '.join(left_out)}"] if left_out else []
+    notes += [f"without a unit, taken as V or A by their names: {', '.join(assumed)}"] if assumed else []
     return channels, notes
 
 
@@ -376,12 +376,12 @@ def _position(name: str, columns: Sequence[Column], *, path: Path, key: str) -> 
 
 def _described(column: Column, known: ChannelDescription, *, path: Path) -> Channel:
     if column.kind.kind not in "iuf":
-        raise MalformedRecord(path, f"channels.{column.name}", f"holds {column.kind}, no numbers")
+        raise MalformedRecord(path, f"channels.{column.name}", f"holds {column.kind}, not numbers")
     unit = column.unit if known.unit is None else known.unit
     by_unit, factor = quantity_of_unit(unit or "")
     quantity = known.quantity or (by_unit if unit else quantity_of_name(column.name) or "other")
     if quantity != "other" and unit and by_unit != quantity:
-        raise MalformedRecord(path, f"channels.{column.name}", f"quantity {quantity} does not go with unit {unit!r}")
+        raise MalformedRecord(path, f"channels.{column.name}", f"quantity {quantity} does not match unit {unit!r}")
     if quantity == "other":
         factor = 1.0
     phase = known.phase if known.phase is not None else column.phase

@@ -70,7 +70,7 @@ class _Workspace(ColumnFile):
             rows = rows if rows.ndim == 2 and rows.shape[0] < rows.shape[1] else rows.T
             self._series += list(np.atleast_2d(rows))
             columns += found
-        notes = [f"variables left out, as they hold no series of numbers: {', '.join(left_out)}"] if left_out else []
+        notes = [f"variables ignored, as they hold no series of numbers: {', '.join(left_out)}"] if left_out else []
         super().__init__(path, columns=columns, own=own_description(scalars, path=path), notes=notes)
 
     def blocks(self, positions: Sequence[int]) -> Iterator[Block]:
@@ -120,14 +120,14 @@ def _check_level_4(data: bytes) -> None:
     at = 0
     while at < len(data):
         if len(data) - at < _LEVEL_4_HEAD:
-            raise ValueError(f"byte {at}: a variable's head is cut off")
+            raise ValueError(f"byte {at}: the header of a variable is truncated")
         code, n_rows, n_columns, is_complex, n_name = struct.unpack_from(f"{order}5i", data, at)
         kind = code % 100 // 10
         if kind >= len(_LEVEL_4_BYTES) or min(n_rows, n_columns, n_name - 1) < 0 or is_complex not in (0, 1):
-            raise ValueError(f"byte {at}: this is no head of a variable")
+            raise ValueError(f"byte {at}: not the header of a variable")
         at += _LEVEL_4_HEAD + n_name + n_rows * n_columns * _LEVEL_4_BYTES[kind] * (1 + is_complex)
         if at > len(data):
-            raise ValueError(f"the last variable ends {at - len(data)} bytes behind the file")
+            raise ValueError(f"the last variable ends {at - len(data)} bytes past the end of the file")
 
 
 def _checked_level_5(data: bytes, budget: Budget) -> tuple[bytes, list[str]]:
@@ -139,7 +139,7 @@ def _checked_level_5(data: bytes, budget: Budget) -> tuple[bytes, list[str]]:
     """
     mark = data[126:_HEAD_BYTES]
     if mark not in (b"IM", b"MI"):
-        raise ValueError("there is no mark of the byte order")
+        raise ValueError("the byte-order mark is missing")
     order = "<" if mark == b"IM" else ">"
     view = memoryview(data)
     kept: list[bytes | memoryview] = [view[:_HEAD_BYTES]]
@@ -192,7 +192,7 @@ def _element(view: memoryview, at: int, order: str) -> tuple[int, memoryview, in
         kind, start = word, at + 8
         after = min(start + n_bytes + (-n_bytes) % 8, len(view)) if start + n_bytes <= len(view) else 0
     if not after or after > len(view):
-        raise ValueError(f"an element of {n_bytes} bytes ends behind the file")
+        raise ValueError(f"an element of {n_bytes} bytes ends past the end of the file")
     return kind, view[start : start + n_bytes], after
 
 
@@ -248,7 +248,7 @@ def _check_fields(body: memoryview, at: int, order: str) -> tuple[int, int]:
     """Number of a structure's fields, and the byte behind their names."""
     kind, length, at = _element(body, at, order)
     if kind != _INT32 or len(length) != 4:
-        raise ValueError("a structure without a length of names")
+        raise ValueError("a structure without a field-name length")
     (n_name,) = struct.unpack(f"{order}i", length)
     kind, names, at = _element(body, at, order)
     if kind != _INT8 or n_name < 1 or len(names) % n_name:

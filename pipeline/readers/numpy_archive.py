@@ -140,15 +140,16 @@ class _Archive(ColumnFile):
             member for member in members.values()
             if member is not None and len(member.shape) > 1 and member.kind.kind in "iuf" and member.name in left_out
         ]  # fmt: skip
-        notes = [f"arrays left out, as they hold no series of numbers: {', '.join(left_out)}"] if left_out else []
+        notes = [f"arrays ignored, as they hold no series of numbers: {', '.join(left_out)}"] if left_out else []
         super().__init__(path, columns=columns, own=own_description(scalars, path=path), notes=notes)
 
     def array(self, member: _Member) -> npt.NDArray[Any]:
         """A whole array."""
         n_bytes = math.prod(member.shape) * member.kind.itemsize
         if n_bytes > MAX_ARRAY_BYTES:
-            raise Unsupported(self.path, member.name, f"holds {n_bytes} bytes; an array that needs a layout may hold "
-                                                      f"{MAX_ARRAY_BYTES}: split it up")  # fmt: skip
+            raise Unsupported(self.path, member.name, (
+                f"holds {n_bytes} bytes; an array with a layout may hold {MAX_ARRAY_BYTES}: split it"
+            ))  # fmt: skip
         with _read_errors(self.path, member.name), self._archive.open(member.info) as stream:
             stream.read(member.offset)
             flat = _elements(stream, math.prod(member.shape), member.kind)
@@ -262,7 +263,7 @@ def _laid_out(archive: _Archive, said: Description, quantities: frozenset[Quanti
     if n_channels > MAX_WIDTH:
         beside = description_path(archive.path)
         raise MalformedRecord(beside, "layout", f"makes {n_channels} channels of {member.name}; allowed are "
-                              f"{MAX_WIDTH}: are its sides in that order?")  # fmt: skip
+                              f"{MAX_WIDTH}; check the order of its axes")  # fmt: skip
     shown = " x ".join(f"{n} {side}s" for n, side in zip(values.shape, ("event", "channel", "sample"), strict=True))
     for k in range(n_events):
         notes = [f"array {member.name}, read as {shown}"]
@@ -271,7 +272,7 @@ def _laid_out(archive: _Archive, said: Description, quantities: frozenset[Quanti
             header = capture.header
             if n_events > 1:
                 hours = k * math.ceil((n_samples / header.rate_hz + 60.0) / 3600.0)
-                note = f"event {k + 1}: the array tells no times; events are taken to begin hours apart"
+                note = f"event {k + 1}: the array has no times; events are assumed to begin hours apart"
                 start_ns = header.start_ns + hours * 3600 * 10**9
                 header = replace(header, start_ns=start_ns, notes=(*header.notes, note))
             yield replace(capture, header=header)
@@ -284,8 +285,8 @@ def _described_member(archive: _Archive, said: Description) -> _Member:
     fitting = [one for one in all_of_them if len(one.shape) == len(sides) and said.array in (None, one.name)]
     if len(fitting) == 1:
         return fitting[0]
-    shown = ", ".join(f"{one.name} {one.shape}" for one in all_of_them) or "none of more than one side"
-    how = "name one as array" if len(fitting) > 1 else "one side of the array for each word is needed"
+    shown = ", ".join(f"{one.name} {one.shape}" for one in all_of_them) or "none with more than one axis"
+    how = "name one as array" if len(fitting) > 1 else "one axis of the array for each word is needed"
     raise MalformedRecord(beside, "layout", f"{','.join(sides)} fits {len(fitting)} arrays of {archive.path.name}, "
                           f"which holds {shown}; {how}")  # fmt: skip
 
@@ -296,9 +297,10 @@ def _check_told(archive: _Archive) -> None:
         return
     member = archive.undecided[0]
     sides = "event,channel,sample" if len(member.shape) > 2 else "channel,sample"
-    raise MalformedRecord(archive.path, member.name, f"has the shape {member.shape}, and which of its sides are "
-                          f"channels and which are samples cannot be told; write layout = \"{sides}\", or in the order "
-                          f"that it has, and rate_hz to {description_path(archive.path).name}")  # fmt: skip
+    raise MalformedRecord(archive.path, member.name, (
+        f"has the shape {member.shape}, and the axes of channels and samples cannot be distinguished; write layout = "
+        f"\"{sides}\", or the order it has, and rate_hz to {description_path(archive.path).name}"
+    ))  # fmt: skip
 
 
 READER: Final = Reader("NumPy archive", recognises=_recognises, read=_read, companions=companions)

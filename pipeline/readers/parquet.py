@@ -62,7 +62,7 @@ def _stored_header(path: Path, schema: pa.Schema) -> Header | None:
         raise MalformedRecord(path, "", f"its columns are {schema.names}, the header's channels {names}")
     for column in schema:
         if str(column.type) != {"float32": "float"}.get(header.sample_type, header.sample_type):
-            raise MalformedRecord(path, column.name, f"holds {column.type}, the header says {header.sample_type}")
+            raise MalformedRecord(path, column.name, f"holds {column.type}, the header states {header.sample_type}")
     return header
 
 
@@ -90,7 +90,7 @@ def _check_header(header: Header) -> None:
     if any(type(value) not in (int, float) or not math.isfinite(value) for value in numbers.values()):
         raise TypeError(f"these must be finite numbers: {numbers}")
     if not all(isinstance(text, str) for text in texts):
-        raise TypeError("a name, unit, point, station, source or note is no text")
+        raise TypeError("a name, unit, point, station, source or note is not text")
     if header.rate_hz <= 0 or header.n_samples < 0 or not -(2**63) <= header.start_ns < 2**63:
         raise ValueError(f"rate_hz {header.rate_hz}, n_samples {header.n_samples} or start_ns {header.start_ns}")
     if header.sample_type not in SAMPLE_TYPES:
@@ -189,7 +189,7 @@ def _piece_headers(
     """The headers of the pieces that a capture of our own is read in."""
     n_rows = file.metadata.num_rows
     if n_rows != stored.n_samples:
-        raise MalformedRecord(path, "", f"holds {n_rows} rows, the header says {stored.n_samples}")
+        raise MalformedRecord(path, "", f"holds {n_rows} rows, the header states {stored.n_samples}")
     channels = tuple(channel for channel in stored.channels if quantities is None or channel.quantity in quantities)
     return [
         replace(
@@ -227,7 +227,7 @@ class _Table(ColumnFile):
         for key, value in (schema.metadata or {}).items():
             text = value.decode("utf-8", "replace")
             stated[key.decode("utf-8", "replace")] = _number(text)
-        notes = [f"columns left out, as they hold no numbers: {', '.join(left_out)}"] if left_out else []
+        notes = [f"columns ignored, as they hold no numbers: {', '.join(left_out)}"] if left_out else []
         super().__init__(path, columns=columns, own=own_description(stated, path=path), notes=notes)
 
     def blocks(self, positions: Sequence[int]) -> Iterator[Block]:

@@ -64,7 +64,7 @@ def reader_of(path: Path) -> Reader:
             if reader.recognises(path, head):
                 _remember(path, state, reader)
                 return reader
-    raise UnknownFormat(path, "", f"no reader recognises it; known formats are {', '.join(readers())}")
+    raise UnknownFormat(path, "", f"no reader recognises the file; known formats are {', '.join(readers())}")
 
 
 _State = tuple[int, int, int]  # of a file: which it is, its length and time
@@ -94,7 +94,7 @@ def refuse_special(path: Path) -> _State:
     found = path.stat()
     kind = stat.S_IFMT(found.st_mode)
     if kind in SPECIAL_FILES:
-        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only plain files are read")
+        raise ReadError(path, "", f"is a {SPECIAL_FILES[kind]}, which is never opened; only regular files are read")
     return found.st_ino, found.st_size, found.st_mtime_ns
 
 

@@ -158,7 +158,7 @@ def sniff(data: bytes, *, preamble: bool) -> Layout:
     """
     data = data if not data.startswith(b"\xef\xbb\xbf") else b" " * 3 + data[3:]
     if not is_text_table(data):
-        raise ValueError("this is no delimited text")
+        raise ValueError("this is not delimited text")
     comments: dict[str, tuple[str, int]] = {}
     body: list[_Line] = []
     commented: list[_Line] = []  # the last comment, which may be the header
@@ -178,8 +178,9 @@ def sniff(data: bytes, *, preamble: bool) -> Layout:
             layout = _layout(lines, separator, comments, data, above=body[:n_before])
             if layout is not None:
                 return layout
-    raise ValueError("no header line with names above rows of as many numbers, parted by comma, semicolon, tab or "
-                     "blanks")  # fmt: skip
+    raise ValueError(
+        "no header line with names above rows of as many numbers, separated by comma, semicolon, tab or blanks"
+    )  # fmt: skip
 
 
 def _layout(

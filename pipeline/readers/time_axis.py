@@ -74,10 +74,10 @@ def timing_of(file: TimedColumns, *, said: Description, i_time: int | None) -> t
     else:
         start_ns = stamps.base_ns - (offset_ns(said.utc_offset) if said.utc_offset and not column.has_zone else 0)
         if said.start_ns is not None:
-            notes.append("the start given is taken, not that of the time column")
+            notes.append("the given start is used instead of that of the time column")
             start_ns = said.start_ns
         elif not column.has_zone and said.utc_offset is None:
-            notes.append(f"the times say no zone; read as UTC (utc_offset in {add_to} says another)")
+            notes.append(f"the times have no time zone; read as UTC (set utc_offset in {add_to} to change this)")
     rate_hz = stamps.rate_hz(add_to=add_to)
     notes += stamps.notes()
     ns_per_tick = 1e9 / stamps.ticks_per_s
@@ -183,8 +183,8 @@ class _Stamps:
             if refused.any():
                 i = int(places[np.argmax(refused)])
                 raise self._malformed(i_first + i - self.n_rows, f"the time steps by {steps[i]:.6g}{self._unit()}, "
-                                      f"where a step is {step:.6g}: samples are not evenly spaced; where they are, "
-                                      f"rate_hz in {description_path(self.file.path).name} says so")  # fmt: skip
+                                      f"where a step is {step:.6g}: samples are not evenly spaced; if they are, set "
+                                      f"rate_hz in {description_path(self.file.path).name}")  # fmt: skip
         self.n_stray += places.size
         self.stray_ticks += float(steps[places].sum())
         self.most_stray = max(self.most_stray, float(off[places].max()) / step)
@@ -209,8 +209,9 @@ class _Stamps:
             at = i + 1
             before = self.runs[-GAPS_IN_A_ROW - 1 : -1]
             if len(before) == GAPS_IN_A_ROW and all(run.n_rows == 1 for run in before):
-                raise self._malformed(i_first + i - self.n_rows, "several gaps follow one another: the sampling rate "
-                                      "seems to change; a table of one rate is needed")  # fmt: skip
+                raise self._malformed(i_first + i - self.n_rows, (
+                    "consecutive gaps: the sampling rate appears to change; a table with one rate is needed"
+                ))  # fmt: skip
         self.runs[-1].n_rows += len(gaps) - at
         self.runs[-1].last = float(known[-1])
 
@@ -271,7 +272,7 @@ class _Stamps:
         open_hz = rate_hz * (1 + self.n_stray) * self.resolution / ticks
         if given_hz is not None:
             if abs(rate_hz - given_hz) > open_hz + (1e-3 + self.n_stray / n_steps) * rate_hz:
-                raise MalformedRecord(self.file.path, self.column.label, f"the time column runs at {rate_hz:.6g} Hz, "
+                raise MalformedRecord(self.file.path, self.column.label, f"the time column implies {rate_hz:.6g} Hz, "
                                       f"the rate given is {given_hz:.6g} Hz")  # fmt: skip
             return given_hz
         finest = 6 - math.floor(math.log10(rate_hz))  # decimals, for a millionth of the rate

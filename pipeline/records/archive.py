@@ -103,7 +103,7 @@ class Reading:
         try:
             return header if self.describe is None else self.describe(header, path)
         except ConfigError as error:
-            raise ReadError(path, "channels", f"do not fit the site's table: {error}") from error
+            raise ReadError(path, "channels", f"do not match the table of the site: {error}") from error
 
     def _capture(self, capture: Capture, path: Path) -> Capture:
         if self.describe is None:

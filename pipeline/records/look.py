@@ -193,7 +193,7 @@ def take_look(
             suspects.add(block, position=position)
         position += block.shape[1]
     if rest is None or nominal_hz is None or position < 2 * half:
-        raise SignalError("under one cycle of record; nothing can be judged")
+        raise SignalError("less than one cycle recorded; nothing can be judged")
     if rest.shape[1]:  # what is left beyond the last line still counts: the last half, wherever it begins
         last = block[:, -half:] if block.shape[1] >= half else _last(record, point, half, per_cycle, peaks)
         squares.append(squares_of_halves(last, channels, half=half))

@@ -200,7 +200,7 @@ def _groups(channels: tuple[Channel, ...]) -> list[tuple[str, dict[str, int], tu
         if all(not channel.phase for _, channel in found) or _are_numbered([channel for _, channel in found]):
             members, notes = _in_order(found)
         elif unnamed := [channel.name for _, channel in found if not channel.phase]:
-            notes = (f"voltages of no known phase, not judged: {', '.join(unnamed)}",)
+            notes = (f"voltages of unknown phase, not judged: {', '.join(unnamed)}",)
         sets: list[dict[str, int]] = []
         for i, channel in members:
             if channel.phase:
@@ -229,10 +229,10 @@ def _in_order(members: list[tuple[int, Channel]]) -> tuple[list[tuple[int, Chann
     """Voltages whose phases are not named, taken in their order: one, two, or sets of three."""
     n = len(members)
     if n > len(LINE_PHASES) and n % len(LINE_PHASES):
-        raise SignalError(f"phases of {n} voltages are not named, and they are no sets of three")
+        raise SignalError(f"the phases of {n} voltages are not named, and they do not form sets of three")
     phases = LINE_PHASES[:n]
     named = [(i, replace(channel, phase=phases[k % len(phases)])) for k, (i, channel) in enumerate(members)]
-    return named, (f"phases not named; taken as {', '.join(phases)} in order of the channels",)
+    return named, (f"phases not named; taken as {', '.join(phases)} in channel order",)
 
 
 def _hookup_of(phases: dict[str, int]) -> Hookup:

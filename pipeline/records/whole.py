@@ -93,7 +93,7 @@ def measure_whole(
         position += block.shape[1]
     series = None if meter is None else meter.finish()
     if series is None or nominal_hz is None or not series.n:
-        raise SignalError("under one cycle of record; nothing can be judged")
+        raise SignalError("less than one cycle recorded; nothing can be judged")
     marked, unmeasured = marks.in_halves(position // half + 2)
     return Look(
         nominal_hz,

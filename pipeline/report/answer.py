@@ -26,7 +26,7 @@ from halfcycle.pipeline.report.survey_view import SurveyedPoint, disagreement_se
 from halfcycle.pipeline.report.times import Clock
 from halfcycle.pipeline.survey.compliance import overall
 
-_VERDICTS: Final = {"exceeded": "exceeded at", "met": "met at", "cannot tell": "not to be told at"}
+_VERDICTS: Final = {"exceeded": "exceeded at", "met": "met at", "cannot tell": "undetermined at"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,16 +76,16 @@ def lead(
         hit = _sites(len({one.site for one in below}))
         many = f"{len(below) or 'None'} of {len(sags)} sags and interruptions of at most a minute went"
         alone = f"The sag or interruption of at most a minute {'went' if below else 'did not go'}"
-        tail = f", at {hit}: equipment there that is built to it may have stopped." if below else "."
+        tail = f", at {hit}: equipment designed to that curve may have tripped." if below else "."
         verb = alone if len(sags) == 1 else many
         said.append(Sentence(f"{verb} below the {curve.title}{tail}", "#magnitude-duration"))
     n_long = sum(one.duration_s > 60 for one in counted)
     if n_long:
         said.append(
-            Sentence(f"{_n(n_long, 'event')} lasted longer than a minute; the indices leave such out.", "#events")
+            Sentence(f"{_n(n_long, 'event')} lasted longer than a minute; the indices exclude such events.", "#events")
         )
     if events and not any(event.cause for event in events):
-        said.append(Sentence("Causes were not looked for: the catalogue was made without them.", "#method"))
+        said.append(Sentence("Causes were not determined: the catalogue was made without --explain.", "#method"))
     judged = [one for one in surveyed if one.assessments]
     if judged:
         verdicts = Counter(overall(one.assessments).verdict for one in judged)
@@ -93,7 +93,7 @@ def lead(
         profiles = ", ".join(dict.fromkeys(one.profile for one in judged))
         said.append(Sentence(f"Limits of {profiles} at {_n(len(judged), 'measuring point')}: {counts}.", "#compliance"))
     elif not any(event.kind == "limit" for event in events):
-        said.append(Sentence("Whether limits are met cannot be told from this catalogue.", "#compliance"))
+        said.append(Sentence("This catalogue does not show whether limits are met.", "#compliance"))
     apart = sum(bool(one.disagreements) for one in surveyed)
     if apart and len(sites) > 1:
         said.append(
@@ -103,11 +103,7 @@ def lead(
             )
         )
     if not coverage:
-        said.append(
-            Sentence(
-                "How much of the time was judged is not known, so no rate is given unless you declare it.", "#coverage"
-            )
-        )
+        said.append(Sentence("The judged time is unknown, so no rates are given unless you declare it.", "#coverage"))
     return said
 
 
@@ -120,10 +116,10 @@ def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sente
     tail = ""
     if n_alike and any(event.kind not in VARIATIONS for event in events):
         alike = _n(n_alike, "is a sag, swell or interruption", "are sags, swells and interruptions")
-        tail = f"; with their phases taken together, {alike}"
+        tail = f"; with phases aggregated, {alike}"
     elif n_alike and n_alike != len(events):
         alike = _n(n_alike, "sag, swell or interruption", "sags, swells and interruptions")
-        tail = f"; with their phases taken together they are {alike}"
+        tail = f"; with phases aggregated they are {alike}"
     found = f"{_n(len(events), 'event')} {'was' if len(events) == 1 else 'were'} found at {_sites(len(sites))}"
     return Sentence(f"{when}, {found}{tail}.", "#events")
 
@@ -211,12 +207,12 @@ def _sides(events: Sequence[Event]) -> list[Sentence]:
     if not total:
         return []
     if not known:
-        return [Sentence(f"From which side {'it' if total == 1 else 'they'} came cannot be told.", "#events")]
+        return [Sentence("Side: unknown.", "#events")]
     parts = [f"{told[side]} from {side}" for side in ("upstream", "downstream") if told[side]]
     rest = total - known
     if total == 1:
         return [Sentence(f"It came from {parts[0].removeprefix('1 from ')}.", "#events")]
-    return [Sentence(f"Side: {' and '.join(parts)}" + (f"; of {rest} it cannot be told." if rest else "."), "#events")]
+    return [Sentence(f"Side: {' and '.join(parts)}" + (f"; {rest} unknown." if rest else "."), "#events")]
 
 
 def _causes(events: Sequence[Event]) -> list[Sentence]:
@@ -225,7 +221,7 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
     if not total:
         return []
     if not causes:
-        return [Sentence("No cause could be told.", "#events")]
+        return [Sentence("No cause could be determined.", "#events")]
     cause, n = min(causes.items(), key=lambda item: (-item[1], item[0]))
     shares = [round(100 * e.cause_confidence) for e in events if e.cause == cause and e.cause_confidence is not None]
     span = (
@@ -255,7 +251,7 @@ def _limits(events: Sequence[Event]) -> list[Sentence]:
 def _judged(site: str, coverage: Sequence[CoverageSpan]) -> Sentence:
     exposure = exposure_of(coverage, site)
     if exposure is None:
-        return Sentence("How much of the time was judged is not known.", "#coverage")
+        return Sentence("The judged time is unknown.", "#coverage")
     mine = [span for span in coverage if span.site == site]
     failed = sum(span.not_judged_s for span in mine)
     reasons = "; ".join(dict.fromkeys(span.reason for span in mine if span.reason))

@@ -9,7 +9,7 @@ from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.indices.counted import VARIATIONS, WINDOW_S
 from halfcycle.pipeline.indices.curves import Curve
 from halfcycle.pipeline.indices.table import IndexRow, index_rows
-from halfcycle.pipeline.locales import PLAIN, Manner, own_words, written_in
+from halfcycle.pipeline.locales import PLAIN, Manner, own_words, scaled, written_in
 from halfcycle.pipeline.report.answer import Sentence, SiteAnswer, lead, site_answer
 from halfcycle.pipeline.report.event_view import EventView, event_view
 from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, what_words
@@ -24,7 +24,6 @@ from halfcycle.pipeline.report.index_words import (
     severity_table,
 )
 from halfcycle.pipeline.report.material import Material
-from halfcycle.pipeline.report.phasor_diagram import scaled
 from halfcycle.pipeline.report.phasor_pair import MOMENTS
 from halfcycle.pipeline.report.summary import TextTable, worst_events
 from halfcycle.pipeline.report.survey_view import (
@@ -187,7 +186,7 @@ def _built(
         disagreements=disagreement_table(material.surveyed),
         limits=_limits(events, clock),
         method=_method(settings, rows),
-        provenance=TextTable("what this report was made of", ("what", "value"), tuple(material.provenance)),
+        provenance=TextTable("sources of this report", ("what", "value"), tuple(material.provenance)),
         clock=clock,
         manner=settings.manner,
     )  # fmt: skip
@@ -255,7 +254,7 @@ def _measured(alone: Mapping[str, Material]) -> TextTable:
             )
         )
     heads = ("site", "100 % is", "voltages", "measuring points", "rows", "incidents")
-    return TextTable("sites, and what 100 % is there", heads, tuple(rows))
+    return TextTable("sites, and their 100 % voltage", heads, tuple(rows))
 
 
 def _wiring(views: Sequence[EventView]) -> tuple[WiringView, ...]:
@@ -329,19 +328,16 @@ def _method(settings: ReportSettings, rows: Sequence[IndexRow]) -> tuple[str, ..
     reasons = list(dict.fromkeys(text.partition(": ")[2] for text in withheld))
     said = [
         "Urms(1/2) is the RMS voltage over one cycle, refreshed each half cycle (IEC 61000-4-30). A sag is below 90 "
-        "% of the "
-        "reference, a swell above 110 %, an interruption below 10 %, unless the catalogue was made with other "
-        "thresholds. "
-        "IEC standards say dip where this report says sag.",
-        "Start and end are the starts of the one-cycle windows that crossed the threshold and that were back, so "
-        "both may "
-        "lie up to a cycle off those of the voltage itself.",
+        "% of the reference, a swell above 110 %, an interruption below 10 %, unless the catalogue was made with "
+        "other thresholds. IEC standards call a sag a dip.",
+        "Start and end are the starts of the one-cycle windows that first crossed the threshold and first returned, "
+        "so both may differ by up to one cycle from those of the voltage itself.",
         f"Events lie inside the {settings.curve.title} where they are on its line. Its corners: "
         + "; ".join(settings.curve.sources)
         + ".",
         "SARFI-X counts events of at most 60 s below X % (above X % for X over 100). EN 50160 tables count by "
         "residual voltage "
-        "and duration; edges belong to the longer duration's left and to the higher voltage's row.",
+        "and duration; a value on an edge counts in the cell of the longer duration and of the higher voltage.",
         own_words(
             "Events near the edge of a cell belong to two: a cell's number in brackets is the sum of the probabilities "
             "that events lie in it, given where it differs from the count. Standard uncertainties are taken to be "
@@ -350,9 +346,9 @@ def _method(settings: ReportSettings, rows: Sequence[IndexRow]) -> tuple[str, ..
         "Rates are counts over judged time; intervals are exact 95 % intervals of a Poisson mean. Sags come in "
         "clusters: where "
         "the dispersion is above 1 they are too narrow.",
-        "Causes, sides and types are inferred from the waveform; the per cent behind a cause is how often such "
-        "answers are right on simulated networks, and is no proof. Side: downstream is where the current clamps' "
-        "arrows point to.",
+        "Causes, sides and types are inferred from the waveform; the percentage of a cause is how often such "
+        "answers are right on simulated networks, and is no proof. Side: the arrows of the current clamps point "
+        "downstream.",
         "Waveforms hold every sample of the span shown; where a picture has fewer columns than samples, each column "
         "shows "
         "its lowest and its highest sample, so no spike is lost.",

@@ -111,7 +111,7 @@ def event_view(
     packed = pack(cut)
     notes = list(cut.notes)
     if not packed.is_exact:
-        notes.append("the file holds its samples to 1/32,000 of each channel's largest value")
+        notes.append("the page holds the samples with a resolution of 1/32,000 of the largest value of each channel")
     return EventView(
         **view,
         picture=event_svg(event, whole, rms=rms, phasors=None, with_title=False, compact=True) if twin else "",
@@ -202,8 +202,8 @@ def _facts(event: Event, clock: Clock) -> TextTable:
             rows.append((f"phase {name}", f"{number(magnitude, '.4g')} {event.magnitude_unit}{lasted}"))
     optional = (
         ("stages", stage_words(event) if event.stages > 1 else ""),
-        ("jump of phase", "" if event.phase_jump_deg is None else f"{number(event.phase_jump_deg, '.1f')}°"),
-        ("start on the wave", "" if event.start_angle_deg is None else f"{event.start_angle_deg:.0f}°"),
+        ("phase-angle jump", "" if event.phase_jump_deg is None else f"{number(event.phase_jump_deg, '.1f')}°"),
+        ("point on wave, start", "" if event.start_angle_deg is None else f"{event.start_angle_deg:.0f}°"),
         ("type", event.dip_type or ""),
         ("ringing", "" if event.oscillation_hz is None else f"{number(event.oscillation_hz, '.4g')} Hz"),
         ("likely cause", _named(event.cause, event.cause_confidence, "probable")),
@@ -218,7 +218,7 @@ def _facts(event: Event, clock: Clock) -> TextTable:
         ("incident", event.incident_id),
     )
     rows += [(name, value) for name, value in optional if value]
-    return TextTable("the row of the catalogue", ("what", "value"), tuple(rows))
+    return TextTable("catalogue row", ("what", "value"), tuple(rows))
 
 
 def _named(name: str | None, confidence: float | None, of_what: str) -> str:

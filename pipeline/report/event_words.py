@@ -5,25 +5,24 @@ from __future__ import annotations
 from typing import Final
 
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.locales import number, own_words
-from halfcycle.pipeline.report.phasor_diagram import scaled
+from halfcycle.pipeline.locales import number, own_words, scaled
 from halfcycle.pipeline.report.slice import Slice
 from halfcycle.pipeline.report.times import Clock
 
 RMS_KINDS: Final = frozenset({"sag", "swell", "interruption", "undervoltage", "overvoltage"})
-_KIND_WORDS: Final = {"rapid_voltage_change": "rapid voltage change", "dc_offset": "direct-current offset"}
+_KIND_WORDS: Final = {"rapid_voltage_change": "rapid voltage change", "dc_offset": "dc offset"}
 _DIP_TYPES: Final = {
-    "A": "all three phases dropped alike, as in a three-phase fault or a load that starts on all phases",
-    "B": "one phase dropped and the other two stayed, as in an earth fault of one phase seen between phase and neutral",
-    "C": "two phases dropped and moved towards each other, as in a fault between two phases",
-    "D": "one phase dropped most and the other two a little, as in a fault between two phases behind a transformer",
-    "E": "two phases dropped alike, as in a fault of two phases to earth",
-    "F": "one phase dropped most and the other two somewhat, as in a fault of two phases to earth behind a transformer",
-    "G": "two phases dropped most and the third somewhat, as in a fault of two phases to earth behind a transformer",
+    "A": "all three phases dropped equally, as in a three-phase fault or the start of a three-phase load",
+    "B": "one phase dropped and the other two did not, as in a single-phase-to-earth fault measured phase to neutral",
+    "C": "two phases dropped and moved towards each other, as in a phase-to-phase fault",
+    "D": "one phase dropped most and the other two a little, as in a phase-to-phase fault beyond a transformer",
+    "E": "two phases dropped equally, as in a two-phase-to-earth fault",
+    "F": "one phase dropped most and the other two somewhat, as in a two-phase-to-earth fault beyond a transformer",
+    "G": "two phases dropped most and the third somewhat, as in a two-phase-to-earth fault beyond a transformer",
 }
 _SIDES: Final = {
-    "upstream": "upstream of the measuring point, where the clamps' arrows point away from: usually the supply",
-    "downstream": "downstream of the measuring point, the side that the clamps' arrows point to: usually the load",
+    "upstream": "upstream of the measuring point, usually the supply: the arrows of the clamps point away from it",
+    "downstream": "downstream of the measuring point, usually the load: the arrows of the clamps point to it",
 }
 _CAUSES: Final = {
     "fault": "a short circuit in the network",
@@ -34,7 +33,7 @@ _CAUSES: Final = {
     "open phase": "an open phase or a blown fuse",
     "disconnection": "the supply being switched off",
     "re-energising": "the supply being switched on again",
-    "lightning impulse": "a surge, as of lightning",
+    "lightning impulse": "a surge, such as lightning",
     "motor start": "the start of a large motor",
     "transformer energising": "a transformer being switched on",
     "capacitor energising": "a capacitor bank being switched on",
@@ -79,7 +78,7 @@ def event_sentences(event: Event, *, with_time: bool = True) -> list[str]:
         )
         said.append(f"The record does not show where it {ends}, so it may have lasted longer.")
     if event.quality:
-        said.append(f"Some samples in it were marked ({event.quality}); its values are less sure.")
+        said.append(f"Some of its samples were flagged ({event.quality}); its values are less certain.")
     return said
 
 
@@ -112,11 +111,11 @@ def _why_sentences(event: Event) -> list[str]:
         backed = "" if share is None else f" ({100 * share:.0f} % probable)"
         said.append(f"The likely cause is {cause_words(event.cause)}{backed}.")
     elif event.cause:
-        said.append("The cause cannot be told from these waveforms.")
+        said.append("These waveforms do not show the cause.")
     if event.direction in ("upstream", "downstream"):
         said.append(f"It came from {_SIDES[event.direction]}.")
     elif event.direction:
-        said.append("From which side it came cannot be told.")
+        said.append("The side it came from is unknown.")
     if event.dip_type:
         letter = event.dip_type[0]
         meaning = _DIP_TYPES.get(letter)
@@ -200,7 +199,7 @@ def _reference_words(event: Event) -> str:
         "sliding": "voltage before it",
         "pre-event": "voltage before it",
         "inferred": "nominal voltage inferred from the data",
-        "stated by the file": "nominal voltage that the file states",
+        "stated by the file": "nominal voltage stated by the file",
         "declared": "declared nominal voltage",
     }
     return kinds.get(event.reference_kind, "nominal voltage")

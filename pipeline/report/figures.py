@@ -57,7 +57,7 @@ def coverage_figure(spans: Sequence[CoverageSpan]) -> Figure | None:
     said = (
         f"Judged and not judged time of {len(sites)} sites: in all {seconds_words(sum(s.judged_s for s in kept))} "
         f"judged, "
-        f"{seconds_words(sum(s.not_judged_s for s in kept))} that could not be, "
+        f"{seconds_words(sum(s.not_judged_s for s in kept))} that could not be judged, "
         f"{seconds_words(sum(s.missing_s for s in kept))} without a recording."
     )
     heads = ("site", "judged", "could not be judged", "not recorded", "why not")

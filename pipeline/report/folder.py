@@ -62,7 +62,7 @@ def write_folder(pages: Iterable[tuple[str, str]], folder: Path, *, sign: str = 
     StoreError : a page cannot be written; an earlier report is still whole.
     """
     if folder.exists() and not (folder / _SIGN).is_file() and (not folder.is_dir() or any(folder.iterdir())):
-        raise ConfigError(f"{folder}: holds something else than a report; name another folder, or empty it")
+        raise ConfigError(f"{folder}: holds something other than a report; name another folder, or empty it")
     aside, former = (folder.with_name(f".{folder.name}.{what}") for what in ("new", "old"))
     try:
         if former.is_dir() and not folder.exists():  # a run was killed between the two renames below

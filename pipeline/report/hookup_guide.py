@@ -17,11 +17,11 @@ from halfcycle.pipeline.sites.wiring_model import picture_of
 from halfcycle.pipeline.terms import HOOKUPS, LINE_PHASES, NEUTRAL, Hookup
 
 CAUTIONS: Final = (
-    "Work on or near live parts is for qualified people only, under the local codes and the rules of the site.",
-    "De-energise where possible, then verify absence of voltage; wear protective equipment as the local rules say.",
-    "Use leads, clamps and inputs rated for the voltage, the current and the measurement category of the place.",
-    "Never open the secondary of a current transformer under load: short it first at its shorting terminals.",
-    "This drawing says how a recorder is connected, not that a circuit is safe or dead.",
+    "Work on or near live parts is for qualified persons only, under local codes and the rules of the site.",
+    "De-energise where possible, then verify absence of voltage; wear protective equipment as local rules require.",
+    "Use leads, clamps and inputs rated for the voltage, the current and the measurement category of the location.",
+    "Never open the secondary of a current transformer under load: short-circuit it first at its shorting terminals.",
+    "This drawing shows how a recorder is connected, not that a circuit is safe or dead.",
 )
 """What stands below every guide."""
 
@@ -41,23 +41,24 @@ _RELATIONS: Final = {
 }
 _LOOKS: Final = {
     "single-phase": ("UA has its nominal voltage.",),
-    "split-phase": ("UA and UB have the same size and lie opposite: 180° apart.",),
+    "split-phase": ("UA and UB have the same magnitude and are 180° apart.",),
     "three-wire": (
-        "UAB, UBC and UCA have the same size, 120° apart, and add up to zero; UBC lags UAB, UCA leads it.",
+        "UAB, UBC and UCA have the same magnitude, 120° apart, and add up to zero; UBC lags UAB, UCA leads it.",
         "IA lags UAB by 30° more than the load's angle; so do IB behind UBC and IC behind UCA.",
         "The three currents add up to zero.",
     ),
     "two-element": (
-        "UAB and UBC have the same size; UBC lags UAB by 120°.",
+        "UAB and UBC have the same magnitude; UBC lags UAB by 120°.",
         "IA lags UAB by 30° more than the load's angle; IC leads UAB by 90° less the load's angle.",
     ),
     "high-leg": (
-        "UA and UC have the same size and lie opposite; UB, the high leg, is √3 times as large and lags UA by 90°.",
-        "Should another phase be the high one, the leads are on the wrong conductors.",
+        "UA and UC have the same magnitude and are 180° apart; UB, the high leg, is √3 times as large and lags UA "
+        "by 90°.",
+        "If another phase is the high one, the leads are on the wrong conductors.",
     ),
 }
-_WYE_LOOK: Final = ("UA, UB and UC have the same size, 120° apart; UB lags UA, UC leads it.",)
-_FIVE_LOOK: Final = ("UN, neutral to earth, is a few volts; IN is what the three line currents add up to.",)
+_WYE_LOOK: Final = ("UA, UB and UC have the same magnitude, 120° apart; UB lags UA, UC leads it.",)
+_FIVE_LOOK: Final = ("UN, neutral to earth, is a few volts; IN is the sum of the three line currents.",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +150,7 @@ def guide_svg(guide: Guide) -> str:
         guide.expected,
         hookup=guide.hookup,
         title=f"hookup {guide.hookup.name}",
-        source=f"phasors as they must look, for a load that lags by {_EXAMPLE_LAG_DEG:g}°, as an example",
+        source=f"expected phasors, for a load that lags by {_EXAMPLE_LAG_DEG:g}°, as an example",
         notes=[*guide.look, "", *steps, "", *(f"Caution: {caution}" for caution in CAUTIONS)],
     )
 
@@ -161,7 +162,7 @@ def _connections(hookup: Hookup) -> TextTable:
         if channel == NEUTRAL:
             first, second = NEUTRAL, "earth"
         rows.append((f"U{channel}", f"+ lead on {first}", f"- lead on {second}"))
-    rows += [(f"I{channel}", f"clamp round {channel} alone", "arrow to the load") for channel in hookup.currents]
+    rows += [(f"I{channel}", f"clamp around {channel} alone", "arrow to the load") for channel in hookup.currents]
     return TextTable("what to connect where", ("input", "where", "and"), tuple(rows))
 
 
@@ -172,13 +173,13 @@ def _steps(hookup: Hookup) -> tuple[str, ...]:
     leads = f"{first} first, then {lines}" if first else f"{lines}, one after the other"
     return (
         "Set hookup, nominal voltage, and the ratios of voltage and current transformers in the recorder.",
-        "Mark which conductor is which phase, and which side is the load's.",
-        "Plug all leads and clamps into the recorder, and earth it where it asks for that, before they touch the site.",
-        "Have the circuit made safe as the local rules say; where it must stay live, only qualified people go on.",
+        "Identify the phase of each conductor, and the load side.",
+        "Plug all leads and clamps into the recorder, and earth it if required, before connecting them to the site.",
+        "Have the circuit made safe as local rules require; if it must stay live, only qualified persons proceed.",
         f"Connect the voltage leads: {leads}.",
-        "Close each clamp round its one conductor, jaws fully shut, its arrow to the load: that side is downstream.",
-        "Compare the phasors with those expected; record some seconds and run `halfcycle inspect` on them.",
-        "Take off in the reverse order: clamps from the conductors first, and only then from the recorder.",
+        "Close each clamp around its conductor, jaws fully shut, arrow towards the load: that side is downstream.",
+        "Compare the phasors with those expected; record a few seconds and run `halfcycle inspect` on the file.",
+        "Disconnect in reverse order: clamps off the conductors first, and only then from the recorder.",
     )
 
 

@@ -48,11 +48,11 @@ def incident_figures(events: Sequence[Event], clock: Clock) -> list[Figure]:
         return []
     shown = sorted(shared, key=lambda row: (-row["sites"], row["worst_pu"] or 9.0, row["start"]))[: _COLUMNS[WIDE]]
     shown.sort(key=lambda row: (row["start"], row["incident_id"]))
-    alone = "The incident that several sites saw is a column"
-    of_them = f"{len(shown)} of {len(shared)} incidents that several sites saw, each a column in order of time"
+    alone = "The incident seen by several sites is a column"
+    of_them = f"{len(shown)} of {len(shared)} incidents seen by several sites, one column each in order of time"
     said = (
-        f"{alone if len(shared) == 1 else of_them}; a row a "
-        "site; those that fell together side by side. The darker, the lower the voltage: below 90, 80, 60 and 30 %; "
+        f"{alone if len(shared) == 1 else of_them}; one row per site; sites with common incidents are adjacent. The "
+        "darker, the lower the voltage: below 90, 80, 60 and 30 %; "
         "a frame marks the site where the incident most likely began."
     )
     ids = [row["incident_id"] for row in shown]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 _MOST_CLOCKS = 30
 _LEAST_TOLD = 0.01
 _VERDICTS = {
-    "same": "one disturbance", "unclear": "neither for nor against the join", "other": "not the same disturbance",
+    "same": "one disturbance", "unclear": "inconclusive", "other": "not the same disturbance",
 }  # fmt: skip
 
 
@@ -85,8 +85,8 @@ def waveforms_table(rows: Sequence[WaveformEvidence], starts: Mapping[str, int])
         )
         for row in rows
     )
-    heads = ("incident (UTC)", "site", "against", "alike", "later by", "what the waveforms say")
-    return TextTable("waveforms laid over one another", heads, cells)
+    heads = ("incident (UTC)", "site", "against", "alike", "later by", "waveforms")
+    return TextTable("overlaid waveforms", heads, cells)
 
 
 def clocks_table(notes: dict[str, str]) -> TextTable:
@@ -94,5 +94,5 @@ def clocks_table(notes: dict[str, str]) -> TextTable:
     shown = sorted(notes.items())[:_MOST_CLOCKS]
     more = f", the first {len(shown)} of them" if len(shown) < len(notes) else ""
     return TextTable(
-        f"{len(notes)} clocks that are off{more}", ("site", "clock against the other sites'"), tuple(shown)
+        f"{len(notes)} clocks that are off{more}", ("site", "clock relative to the other sites"), tuple(shown)
     )

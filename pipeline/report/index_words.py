@@ -68,8 +68,8 @@ def cells_table(rows: Sequence[IndexRow], *, title: str, site: str | None = None
         name = f"≥ {band.low:g} %" if band.high == float("inf") else f"{band.low:g}–{band.high:g} %"
         cells = [(band.label + c.label, counts.get(band.label + c.label, 0.0)) for c in grid.columns]
         body.append((name, *(_cell(label, n, expected.get(label, 0.0)) for label, n in cells)))
-    outside = counts.get("in no cell", 0.0)
-    return TextTable(f"{title}, polyphase ({outside:.0f} in no cell)", heads, tuple(body))
+    outside = counts.get("outside all cells", 0.0)
+    return TextTable(f"{title}, polyphase ({outside:.0f} outside all cells)", heads, tuple(body))
 
 
 def _cell(label: str, n: float, expected: float) -> str:

@@ -23,7 +23,7 @@ def origin(
     period_ns: tuple[int, int] | None = None,
     manner: Manner = PLAIN,
 ) -> list[tuple[str, str]]:
-    """What a report was made of and how to make it again, as (what, value).
+    """What a report was made of and how to reproduce it, as (what, value).
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def origin(
     rows = [("period", period), ("made with", f"halfcycle {version('halfcycle')}")]
     for name, path in inputs.items():
         rows.append((name, f"{path.name}, SHA-256 {hashlib.sha256(path.read_bytes()).hexdigest()}"))
-    rows += [("rows", str(len(events))), ("to make it again", shlex.join(command))]
+    rows += [("rows", str(len(events))), ("to reproduce it", shlex.join(command))]
     return rows
 
 

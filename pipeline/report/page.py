@@ -24,13 +24,12 @@ _OF_A_FILE: Final = re.compile(r" xmlns='[^']*'|<rect( [xy]='0')* width='\d+' he
 _INDENT: Final = re.compile(r"^ +", re.MULTILINE)
 _UNIT: Final = re.compile(r"\d (?:%|m?s|min|h|k?V|k?A|pu|Hz|UTC)(?![\w])")
 CAUTIONS: Final = (
-    "This is an analysis of recordings after the fact. It protects nothing and must not be used to switch or to set "
-    "protection.",
-    "It says nothing of whether a circuit is safe or dead. Work on or near live parts is for qualified persons only, "
-    "under "
-    "the local codes; de-energise where possible.",
-    "What is inferred (causes, sides, nominal voltages) is named so, and may be wrong; what could not be judged is "
-    "said.",
+    "This is an analysis of recordings after the fact. It is no protection and must not be used for switching or "
+    "for protection settings.",
+    "It does not show whether a circuit is safe or dead. Work on or near live parts is for qualified persons only, "
+    "under local codes; de-energise where possible.",
+    "Inferred values (causes, sides, nominal voltages) are marked and may be wrong; whatever could not be judged is "
+    "stated.",
 )
 _PLACES: Final = {
     "coverage": "measured", "magnitude-duration": "chart", "events": "events", "compliance": "limits",

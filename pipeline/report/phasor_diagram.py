@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.locales import number, scaled
 from halfcycle.pipeline.report import svg
 from halfcycle.pipeline.report.hookup_drawing import STEP, TOP, conductors_of, hookup_parts
 from halfcycle.pipeline.report.summary import TextTable
@@ -82,15 +82,6 @@ def phasor_table(phasors: Sequence[Phasor], *, title: str, nominal_v: float | No
     heads = ("phasor", "RMS", "pu", "angle", "current lags by")
     kept = [k for k in range(len(heads)) if k in (0, 1, 3) or any(row[k] for row in rows)]
     return TextTable(title, tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows))
-
-
-def scaled(value: float, unit: str, *, digits: int = 5) -> str:
-    """A value with its unit, volts and amperes and their products in k, M or G where that is shorter."""
-    if unit in ("V", "A", "W", "var"):
-        for factor, prefix in ((1e9, "G"), (1e6, "M"), (1e3, "k")):
-            if abs(value) >= factor:
-                return f"{number(value / factor, f'.{digits}g')} {prefix}{unit}"
-    return f"{number(value, f'.{digits}g')} {unit}".rstrip()
 
 
 def degrees(value: complex) -> float:
@@ -212,4 +203,4 @@ def _described(phasor: Phasor, phasors: Sequence[Phasor]) -> str:
         return f"{size}: no steady angle, not drawn"
     reach = _RADIUS * (1.0 if phasor.quantity == "voltage" else _CURRENT_REACH)
     is_short = abs(phasor.value) / _longest(phasors, phasor.quantity) * reach < _SHORTEST
-    return f"{size} at {number(degrees(phasor.value), '.1f')}°" + (" * drawn longer than to scale" if is_short else "")
+    return f"{size} at {number(degrees(phasor.value), '.1f')}°" + (" * not to scale, drawn longer" if is_short else "")

@@ -8,8 +8,9 @@ from typing import Final, Literal
 
 import numpy as np
 
+from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.report.drawing import GRID, INK, MUTED, document, line_of, phase_colour, px, text_of
-from halfcycle.pipeline.report.phasor_diagram import degrees, scaled
+from halfcycle.pipeline.report.phasor_diagram import degrees
 from halfcycle.pipeline.report.slice import BeforeAndDuring
 
 Moment = Literal["before", "during"]
@@ -18,10 +19,10 @@ MOMENTS: Final[tuple[Moment, ...]] = ("before", "during")
 PHASOR_WIDTH: Final = 430.0
 PHASOR_HEIGHT: Final = 240.0
 PHASOR_NOTE: Final = (
-    "Phasors: voltages as whole lines, currents dashed and to a scale of their own; angles from the first voltage "
-    "before the event."
+    "Phasors: voltages solid, currents dashed to their own scale; angles relative to the first voltage before the "
+    "event."
 )
-_TITLES: Final = {"before": "phasors before", "during": "phasors during, at its worst"}
+_TITLES: Final = {"before": "phasors before", "during": "phasors during, at the worst instant"}
 _LEFT: Final = 116.0
 _RADIUS: Final = 82.0
 _LABELLED: Final = 14.0  # px: arrows that are shorter have their words in the list alone

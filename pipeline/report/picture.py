@@ -36,7 +36,7 @@ def write_png(svg: str, path: Path) -> None:
     try:
         import matplotlib.figure as figures
     except ImportError as error:
-        raise ConfigError("a PNG needs matplotlib; install halfcycle with its extra bench, or ask for .svg") from error
+        raise ConfigError("a PNG needs matplotlib; install halfcycle[bench], or ask for .svg") from error
     root = ElementTree.fromstring(svg)  # our own text, not a file from elsewhere
     width, height = float(root.attrib["width"]), float(root.attrib["height"])
     figure = figures.Figure(figsize=(width / _POINTS_PER_INCH, height / _POINTS_PER_INCH))

@@ -79,7 +79,7 @@ class Slice:
         if self.n <= most:
             return self
         spans = [number(length_s, ".3g") for length_s in (most / self.rate_hz, self.n / self.rate_hz)]
-        note = f"the file holds the samples of the first {spans[0]} s of {spans[1]} s; the RMS is of the whole"
+        note = f"the page holds the samples of the first {spans[0]} s of {spans[1]} s; the RMS is of the whole"
         return replace(self, samples=self.samples[:, :most], notes=(*self.notes, note))
 
 

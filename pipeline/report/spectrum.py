@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.locales import number, scaled
 from halfcycle.pipeline.measures.residue import cycle_residue
 from halfcycle.pipeline.report.drawing import (
     INK,
@@ -23,7 +23,6 @@ from halfcycle.pipeline.report.drawing import (
     phase_dash,
     text_of,
 )
-from halfcycle.pipeline.report.phasor_diagram import scaled
 from halfcycle.pipeline.report.slice import Slice
 
 F64 = npt.NDArray[np.float64]
@@ -85,7 +84,8 @@ def spectrum_words(event: Event, found: Spectrum) -> str:
     channel, at = np.unravel_index(int(found.amplitudes.argmax()), found.amplitudes.shape)
     size = scaled(float(found.amplitudes[channel, at]), "V", digits=3)
     text = (
-        f"Spectrum of what the voltage differs by from the cycle before, over {number(found.window_s * 1e3, '.3g')} ms "
+        "Spectrum of the difference between the voltage and its preceding cycle, over "
+        f"{number(found.window_s * 1e3, '.3g')} ms "
         f"and above the third harmonic: the largest part, {size}, lies at {number(found.frequencies_hz[at], '.4g')} Hz."
     )
     if event.oscillation_hz is not None:

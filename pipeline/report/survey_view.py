@@ -10,11 +10,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.locales import number, own_words, short_day, short_time
+from halfcycle.pipeline.locales import number, own_words, scaled, short_day, short_time
 from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.report.drawing import LIMIT, Axes, document, line_of, phase_colour, phase_dash, text_of
 from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
-from halfcycle.pipeline.report.phasor_diagram import scaled
 from halfcycle.pipeline.report.summary import TextTable
 from halfcycle.pipeline.report.times import Clock
 from halfcycle.pipeline.survey.compliance import (
@@ -207,9 +206,9 @@ def verdict_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
         elif whole.verdict == "met":
             text = f"{at}the limits of {one.profile} that could be judged are met"
         else:
-            text = f"{at}whether the limits of {one.profile} are met cannot be told"
+            text = f"{at}whether the limits of {one.profile} are met is undetermined"
         rest = f"; {len(whole.not_judged)} of {len(one.assessments)} could not be judged" if whole.not_judged else ""
-        memory = "; some bounds are known from memory only" if whole.from_memory else ""
+        memory = "; some bounds are from memory only" if whole.from_memory else ""
         said.append(text[:1].upper() + text[1:] + rest + memory + ".")
     return said
 
@@ -230,7 +229,7 @@ def disagreement_sentences(surveyed: Sequence[SurveyedPoint]) -> list[str]:
 def disagreement_table(surveyed: Sequence[SurveyedPoint]) -> TextTable | None:
     """A row for each finding; None where recorders and waveforms agree. surveyed: the points."""
     rows = tuple((one.name, text) for one in surveyed for text in one.disagreements)
-    return TextTable("the recorder's own values beside its waveforms", ("site", "finding"), rows) if rows else None
+    return TextTable("recorded values against waveforms", ("site", "finding"), rows) if rows else None
 
 
 def _chosen(one: SurveyedPoint) -> dict[str, tuple[float, list[str]]]:

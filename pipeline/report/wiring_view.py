@@ -63,17 +63,17 @@ def wiring_view(
     signs = [words_of(diagnosis) for diagnosis in diagnoses]
     sure = [sign for sign in signs if sign.sure >= _SURE]
     if sure:
-        verdict = f"The wiring is in doubt: {sure[0].what} ({100 * sure[0].sure:.0f} % sure)"
+        verdict = f"The wiring is doubtful: {sure[0].what} ({100 * sure[0].sure:.0f} % confidence)"
     elif signs:
-        verdict = "Nothing sure is wrong with the wiring, but not all fits"
+        verdict = "No certain wiring error, but not everything agrees"
     else:
-        verdict = "The phasors fit the hookup: nothing is wrong that they could show"
+        verdict = "The phasors agree with the hookup: they show no error"
     moment = time_words(start_ns)
     drawing = phasor_svg(
         found, hookup=HOOKUPS[hookup], title=name, source=f"phasors before the event of {moment}", found=signs
     )
     told = tuple(
-        f"{one.what} ({100 * one.sure:.0f} % sure): {one.evidence}" + (f"; {one.doubt}" if one.doubt else "")
+        f"{one.what} ({100 * one.sure:.0f} % confidence): {one.evidence}" + (f"; {one.doubt}" if one.doubt else "")
         for one in signs
     )
     return WiringView(name, f"{verdict} (three cycles before the event of {moment}).", told, drawing)

@@ -192,7 +192,7 @@ def read_provenance(catalogue: Path) -> Provenance | None:
         )  # fmt: skip
     except (KeyError, TypeError, AttributeError) as error:
         path = manifest_path(catalogue)
-        raise ConfigError(f"{path}: is no provenance of a catalogue ({type(error).__name__}: {error})") from error
+        raise ConfigError(f"{path}: is not the provenance of a catalogue ({type(error).__name__}: {error})") from error
 
 
 def settings_of(document: dict[str, Any]) -> ScreeningSettings:
@@ -200,7 +200,7 @@ def settings_of(document: dict[str, Any]) -> ScreeningSettings:
 
     Raises
     ------
-    ConfigError : they do not fit this version.
+    ConfigError : they do not match this version.
     """
     where = "settings of the provenance"
     try:
@@ -212,7 +212,7 @@ def settings_of(document: dict[str, Any]) -> ScreeningSettings:
         sites = tuple(checked(Site, site, where) for site in document["sites"])
         return ScreeningSettings(terms, document["strict"], SiteTable(sites))
     except (KeyError, TypeError) as error:
-        raise ConfigError(f"{where}: do not fit this version ({error})") from error
+        raise ConfigError(f"{where}: do not match this version ({error})") from error
 
 
 def _digests(result: Screening) -> dict[str, str]:

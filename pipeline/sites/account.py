@@ -8,8 +8,9 @@ from dataclasses import asdict, dataclass, field, replace
 from statistics import median
 from typing import Final, Literal
 
+from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.records.record import Record
-from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
+from halfcycle.pipeline.sites.evidence import LEAST_V, OTHER_FREQUENCY, PointEvidence, RecordEvidence, evidence_of
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
@@ -166,7 +167,7 @@ class Account:
     @property
     def line(self) -> str:
         """The account in one line."""
-        hertz = "frequency not told" if self.nominal_frequency_hz is None else f"{self.nominal_frequency_hz:g} Hz"
+        hertz = "frequency unknown" if self.nominal_frequency_hz is None else f"{self.nominal_frequency_hz:g} Hz"
         by_words: dict[str, list[str]] = {}
         for point in self.points:
             by_words.setdefault(point.told, []).append(point.name)
@@ -177,7 +178,7 @@ class Account:
 
 def same_words(first: str) -> str:
     """What is said of points that have the voltages of another one."""
-    return f"the voltages of {first}, judged once; currents each of its own"
+    return f"the voltages of {first}, judged once; each with its own currents"
 
 
 def _named(points: Sequence[str]) -> str:
@@ -223,6 +224,8 @@ def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> 
         )
         for records, fit in zip(of_points, fits, strict=True)
     ]
+    if other := next((one.problem for one in evidence if one.problem.startswith(OTHER_FREQUENCY)), ""):
+        points = [point if point.nominal_v is not None else replace(point, told=other) for point in points]
     return Account(
         site,
         frequency_hz,
@@ -251,7 +254,10 @@ def _point_account(
     found = _nominal(records, levels, declared_v, frequency_hz)
     told = found.told
     if refused_v is not None and declared_v is None and usual is not None:
-        told = f"the {volts(refused_v)} given cannot be its nominal voltage, as it lies at {volts(usual)}; {told}"
+        told = (
+            f"the {volts(refused_v)} given cannot be its nominal voltage, as its steady voltage is {volts(usual)}; "
+            f"{told}"
+        )
     ratio = first.nominal_ratio
     return PointAccount(
         name=first.name,
@@ -300,13 +306,13 @@ def _nominal(
     others = _alike([one.elsewhere_v for one in records if one.elsewhere_v is not None])
     seen = list(levels) or others
     if not seen:
-        return _Nominal("nominal voltage not told: no record begins with a steady voltage")
+        return _Nominal("nominal voltage unknown: no record begins with a steady voltage")
     level = median(seen)
     stated = _stated(records, level, line_to_line=line_to_line)
     if stated is not None:
         return _Nominal(f"nominal {volts(stated)} {between}, as the file states", stated, "stated by the file")
     if level < LEAST_V:
-        return _Nominal(f"no voltage above {LEAST_V:g} V: channels not in use; else give the nominal voltage")
+        return _Nominal(f"no voltage above {LEAST_V:g} V: channels not in use, or give the nominal voltage")
     return _inferred(records, seen, others if levels else [], frequency_hz, between)
 
 
@@ -329,13 +335,13 @@ def _inferred(
     of_how_many = f"{len(seen)} records" if len(seen) > 1 else "one record"
     if found and found[0].probability >= SURE:
         best = found[0]
-        how = f"inferred ({best.probability:.0%}) from {level} in {of_how_many}"
+        how = f"inferred (confidence {100 * best.probability:.0f} %) from {level} in {of_how_many}"
         return _Nominal(
             f"nominal {volts(best.volts)} {between}, {how}", best.volts, "inferred", best.probability, p_before >= SURE
         )
     rivals = [volts(one.volts) for one in found[:_SHOWN] if one.probability > 0.03]
-    named = f"may be {' or '.join(rivals)}" if rivals else "near no usual system voltage"
-    words = f"nominal voltage not told: {level} {between} in {of_how_many}, {named}"
+    named = f"may be {' or '.join(rivals)}" if rivals else "near no standard system voltage"
+    words = f"nominal voltage unknown: {level} {between} in {of_how_many}, {named}"
     return _Nominal(words, begins_before_events=p_before >= SURE)
 
 
@@ -357,4 +363,4 @@ def _stated(records: Sequence[PointEvidence], level_v: float, *, line_to_line: b
 
 def volts(value: float) -> str:
     """A voltage in words, with its prefix: ``230 V``, ``6.35 kV``."""
-    return f"{value / 1e3:.4g} kV" if abs(value) >= 1e3 else f"{value:.4g} V"
+    return scaled(value, "V", digits=4)

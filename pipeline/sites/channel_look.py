@@ -72,10 +72,12 @@ def look_at(samples: npt.ArrayLike, *, rate_hz: float) -> ChannelLook:
     if given.ndim != 2 or not given.shape[0]:
         raise SignalError(f"samples have shape {given.shape}; allowed is (n_channels, n)")
     if not (np.isfinite(rate_hz) and rate_hz >= 4 * _BAND_HZ[1]):
-        raise SignalError(f"{rate_hz:g} Hz is too slow to tell channels; allowed is {4 * _BAND_HZ[1]:g} Hz on")
+        raise SignalError(f"{rate_hz:g} Hz is too low to identify channels; at least {4 * _BAND_HZ[1]:g} Hz is needed")
     given = given[:, : int(_LOOK_CYCLES * rate_hz / _BAND_HZ[0])]
     if given.shape[1] < 2 * rate_hz / 50.0:
-        raise SignalError(f"{given.shape[1]} samples at {rate_hz:g} Hz are under two cycles; no channel can be told")
+        raise SignalError(
+            f"{given.shape[1]} samples at {rate_hz:g} Hz are less than two cycles; no channel can be identified"
+        )
     every = max(1, int(rate_hz // _LOOK_RATE_HZ))
     n = given.shape[1] // every
     x = np.nan_to_num(given[:, : n * every].astype(np.float64), nan=0.0, posinf=0.0, neginf=0.0)

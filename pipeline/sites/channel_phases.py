@@ -127,41 +127,41 @@ def _stated(said: Sequence[str], one: ThreePhaseSet) -> SetPhases:
                 missing = [phase == "" for phase in said]
                 if not forwards and sum(missing) > 1:
                     continue
-                words = ("phases as stated, and they turn so",) if forwards else (
-                    "phases as stated, but they turn backwards: two are exchanged, or the system rotates A-C-B",
+                words = ("phases as stated, confirmed by rotation",) if forwards else (
+                    "phases as stated, but rotation is reversed: two are exchanged, or the system rotates A-C-B",
                 )  # fmt: skip
                 sure = [(0.85 if gap else 0.98) if forwards else 0.6 for gap in missing]
                 return SetPhases((way[0], way[1], way[2]), (sure[0], sure[1], sure[2]), pairs, words)
-    words = (f"phases are stated as {', '.join(phase or 'none' for phase in said)}, which make no set",)
+    words = (f"phases are stated as {', '.join(phase or 'none' for phase in said)}, which do not form a set",)
     return SetPhases((said[0], said[1], said[2]), (0.3, 0.3, 0.3), None, words)
 
 
 def _first(one: ThreePhaseSet, *, is_voltage: bool, is_star: bool, phasors: C128) -> SetPhases:
     """The set by which all others are named: its first channel is A."""
-    backwards = "; they turn backwards in the order of the channels: two leads may be exchanged" * one.backwards
-    words = [f"the first channel is taken as A, the others follow by rotation{backwards}"]
+    backwards = "; rotation is reversed in channel order: two leads may be exchanged" * one.backwards
+    words = [f"the first channel is taken as A, the others by rotation{backwards}"]
     line_to_line: bool | None = False if is_star else None
     if is_voltage and not is_star:
         values = _level(phasors, one)
         zero = abs(sum(values)) / sum(abs(value) for value in values)
         if zero > _ZERO_SEQUENCE:
             line_to_line = False
-            words.append(f"their sum is {100 * zero:.1f} % of their level: to neutral, not between phases")
+            words.append(f"their sum is {100 * zero:.1f} % of their level: phase to neutral, not line to line")
         else:
-            words.append("they add up to zero: to neutral or between phases cannot be told")
+            words.append("they add up to zero: phase to neutral and line to line cannot be distinguished")
     sure = 0.6 if one.backwards else 0.92
     return SetPhases(("A", "B", "C"), (sure, sure, sure), line_to_line, tuple(words))
 
 
 def _alone(own: SetPhases) -> SetPhases:
     """The phases of a set that nothing ties to the one that is named already."""
-    words = (*own.evidence, "whether its A is that of the other sets cannot be told")
+    words = (*own.evidence, "whether its phase A is that of the other sets is unknown")
     return SetPhases(own.phases, (0.5, 0.5, 0.5), own.line_to_line, words)
 
 
 def _unsure(named: SetPhases) -> SetPhases:
     """Phases that rest on the order of channels which lie in none."""
-    words = (*named.evidence, "the channels lie in no order that would speak for one of these")
+    words = (*named.evidence, "the channel order does not favour any of these")
     return SetPhases(named.phases, (0.7, 0.7, 0.7), named.line_to_line, words)
 
 
@@ -169,7 +169,7 @@ def _differences(star: SetPhases, turned: int) -> SetPhases:
     """Line-to-line voltages whose phases are known from those of another set."""
     names = [star.phases[(turned + k) % 3] + star.phases[(turned + k + 1) % 3] for k in range(3)]
     if not set(names) <= set(LINE_TO_LINE_PHASES):
-        return SetPhases(("", "", ""), (0.0, 0.0, 0.0), True, ("between phases; which ones cannot be told",))
+        return SetPhases(("", "", ""), (0.0, 0.0, 0.0), True, ("line to line; phases unknown",))
     words = ("the differences of the other set's channels, sample by sample",)
     sure = min(*star.confidences, 0.97)
     return SetPhases((names[0], names[1], names[2]), (sure, sure, sure), True, words)
@@ -183,13 +183,13 @@ def _beside(star: Mapping[str, complex], own: Sequence[complex], one: ThreePhase
     phases = _rotated(LINE_PHASES, LINE_PHASES.index(first))
     pairs = reference.line_to_line
     if abs(apart) <= _SAME_PHASE_DEG:
-        words = (f"stands with the first set of voltages to {abs(apart):.1f}°",)
+        words = (f"agrees with the first set of voltages within {abs(apart):.1f}°",)
         if pairs:
             return SetPhases(_first(one, is_voltage=False, is_star=False, phasors=np.zeros(0, np.complex128)).phases,
                              (0.5, 0.5, 0.5), None, words)  # fmt: skip
         sure = min(*reference.confidences, 0.95)
         return SetPhases(phases, (sure, sure, sure), pairs, words)
-    words = (f"{apart:+.0f}° from the first set of voltages: between phases, or behind a transformer; cannot tell",)
+    words = (f"{apart:+.0f}° from the first set of voltages: line to line, or beyond a transformer; cannot tell",)
     return SetPhases(("A", "B", "C"), (0.5, 0.5, 0.5), None, words)
 
 

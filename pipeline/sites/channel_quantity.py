@@ -127,7 +127,7 @@ def quantities_of_sets(
     for i, one in enumerate(traits):
         votes = list(_votes(one, cleanest=cleanest, n_sets=len(traits), rising=rising))
         if i == 0:
-            votes.append((1.0, "the first set of the recording, which mostly is of voltages"))
+            votes.append((1.0, "the first set of the recording, usually voltages"))
         if i in related:
             votes.append((4.0, "three channels are the differences of three others, as line-to-line voltages are"))
         ballots.append(votes)
@@ -139,11 +139,11 @@ def quantities_of_sets(
             pooled = sum(weight for k in (i, *alike) for weight, _ in ballots[k]) / (len(alike) + 1)
             own = sum(weight for weight, _ in votes)
             more = min(0.5 * len(alike), 1.0)
-            words = f"keeps to one angle and size with {len(alike)} other sets, as voltages of one bus do"
+            words = f"keeps a constant angle and ratio to {len(alike)} other sets, as voltages of one bus do"
             votes = [*votes, (pooled - own + more, words)]
         said = stated[i]
         if said in ("voltage", "current"):
-            votes = [*votes, (_STATED if said == "voltage" else -_STATED, f"unit or name says {said}")]
+            votes = [*votes, (_STATED if said == "voltage" else -_STATED, f"unit or name states {said}")]
         found.append(_decided(votes, said, related=i in related))
     return found
 
@@ -163,17 +163,17 @@ def _votes(one: SetTraits, *, cleanest: float, n_sets: int, rising: bool) -> lis
     votes: list[tuple[float, str]] = []
     percent = f"{100 * one.distortion:.1f} %"
     if one.distortion > 0.12:
-        votes.append((-2.0, f"distorted by {percent}, as few voltages are"))
+        votes.append((-2.0, f"distorted by {percent}, unusual for voltages"))
     elif one.distortion > 0.03 and one.distortion > 2.5 * cleanest:
         votes.append((-1.5, f"distorted by {percent}, the least distorted set by {100 * cleanest:.1f} %"))
     elif n_sets > 1 and one.distortion == cleanest:
         votes.append((0.5, f"the least distorted set ({percent})"))
     if one.off_balance > 0.08:
-        votes.append((-2.0, f"out of balance by {100 * one.off_balance:.0f} %, as few voltages are"))
+        votes.append((-2.0, f"out of balance by {100 * one.off_balance:.0f} %, unusual for voltages"))
     elif one.off_balance > 0.04:
         votes.append((-0.7, f"out of balance by {100 * one.off_balance:.0f} %"))
     if one.variation > 0.02:
-        votes.append((-1.2, f"its size varies by {100 * one.variation:.0f} % while nothing else happens"))
+        votes.append((-1.2, f"its magnitude varies by {100 * one.variation:.0f} % while nothing else happens"))
     if _rises_shortly(one):
         votes.append((-4.0, f"rises to {one.highest:.1f} times its steady size for a while"))
     elif one.highest > _RISES:
@@ -195,13 +195,13 @@ def _decided(votes: Sequence[tuple[float, str]], said: Quantity | None, *, relat
     total = sum(weight for weight, _ in votes)
     words = tuple(text for _, text in votes)
     if said == "other":
-        return SetQuantity("other", 0.95, (*words, "its unit is neither of voltage nor of current"))
+        return SetQuantity("other", 0.95, (*words, "its unit is neither a voltage nor a current unit"))
     if said is None and not related:
         total = min(total, _MOST_OF_VOLTAGES)
     if abs(total) < _LEAST_TO_TELL:
         return SetQuantity(None, 0.0, (*words, "voltages or currents: cannot tell"))
     quantity: Quantity = "voltage" if total > 0 else "current"
-    against = () if said in (None, quantity) else (f"the waves speak against {said}",)
+    against = () if said in (None, quantity) else (f"the waveforms contradict {said}",)
     return SetQuantity(quantity, 1 / (1 + math.exp(-abs(total))), (*words, *against))
 
 

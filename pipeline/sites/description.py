@@ -38,16 +38,16 @@ def described(header: Header, table: Mapping[str, ChannelRule]) -> Header:
     channels = tuple(channel if match is None else _described(channel, match) for channel, match in pairs)
     notes = list(header.notes)
     if missing := unmatched(header, table):
-        notes.append(f"described in the site's table, but no channel of the capture: {', '.join(missing)}")
+        notes.append(f"described in the table of the site, but absent from the capture: {', '.join(missing)}")
     assumed = [old.name for old, match in pairs if match is not None and _is_assumed(old, match)]
     if assumed:
-        notes.append(f"without a unit, read as V or A by the site's table: {', '.join(assumed)}")
+        notes.append(f"without a unit, taken as V or A by the table of the site: {', '.join(assumed)}")
     idle = [
         new.name for new, match in zip(channels, matches, strict=True)
         if match is not None and match.rule.use and match.rule.quantity is None and new.quantity == "other"
     ]  # fmt: skip
     if idle:
-        notes.append(f"described, but neither as voltages nor as currents, so not judged: {', '.join(idle)}")
+        notes.append(f"described as neither voltage nor current, so not judged: {', '.join(idle)}")
     return replace(header, channels=channels, notes=tuple(notes))
 
 
@@ -85,14 +85,16 @@ def _quantity(channel: Channel, match: RuleMatch) -> tuple[Quantity, float]:
         was_other = channel.quantity == "other" and channel.unit.strip()
         if quantity != "other" and was_other and quantity_of_unit(channel.unit)[0] != quantity:
             raise ConfigError(f"channel {channel.name!r} (under {match.key!r}) is in {channel.unit!r} and described as "
-                              f"{quantity}: say the unit of its values times scale, such as V or kA")  # fmt: skip
+                              f"{quantity}: give the unit of values times scale, such as V or kA")  # fmt: skip
         return quantity, 1.0
     by_unit, factor = quantity_of_unit(rule.unit)
     if rule.quantity == "other":
         return "other", 1.0
     if channel.quantity != "other" and factor != 1.0:
-        raise ConfigError(f"channel {channel.name!r} (under {match.key!r}) is in {channel.unit} already, as its "
-                          f"file says, and described in {rule.unit}: give a scale, if values are wrong")  # fmt: skip
+        raise ConfigError(
+            f"channel {channel.name!r} (under {match.key!r}) is in {channel.unit} already, as its file states, but "
+            f"described in {rule.unit}: give a scale if the values are wrong"
+        )  # fmt: skip
     return by_unit, factor
 
 

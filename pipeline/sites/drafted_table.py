@@ -21,7 +21,7 @@ class Recorder:
     account : of its site.
     header : of one of its captures.
     paths : of its files.
-    hookup : told from the channels, of its first point.
+    hookup : inferred from the channels, of its first point.
     findings : about its wiring, in words.
     drafts : of its channels, where the files do not say what they are.
     """
@@ -37,8 +37,8 @@ class Recorder:
 def drafted_tables(recorders: Sequence[Recorder]) -> str:
     """A TOML text with a ``[[sites]]`` table for each recorder, each line with its evidence as a comment."""
     head = [
-        "# Sites as their recordings show them: a draft. Check each line, above all those that are inferred, and",
-        "# give the file to screen, measure, inspect or export with --sites; a fleet takes the same tables.",
+        "# Draft of the sites, from their recordings. Check each line, above all the inferred ones, then",
+        "# pass the file to screen, measure, inspect or export with --sites; a fleet takes the same tables.",
     ]
     names: dict[str, int] = {}
     return "\n".join([*head, *("\n".join(_table(one, _free(one, names))) for one in recorders)]) + "\n"
@@ -64,13 +64,11 @@ def _table(recorder: Recorder, name: str) -> list[str]:
     if len(values) == 1:
         lines.append(f"nominal_voltage_v = {float(f'{values.pop():.7g}')!r}")
     else:
-        lines.append(
-            f"# nominal_voltage_v = ...      # {'several' if values else 'not told'}: V of the judged voltages"
-        )
+        lines.append(f"# nominal_voltage_v = ...      # {'several' if values else 'unknown'}: V of the judged voltages")
     if account.nominal_frequency_hz is not None:
         lines.append(f"nominal_frequency_hz = {account.nominal_frequency_hz:g}      # {account.frequency_kind}")
     if recorder.hookup is not None:
-        how = "declared" if account.hookup else "told from the channels"
+        how = "declared" if account.hookup else "inferred from the channels"
         lines.append(f"hookup = {_text(recorder.hookup)}      # {how}")
     if header.station:
         lines.append(f"stations = [{_text(header.station)}]")
@@ -78,9 +76,9 @@ def _table(recorder: Recorder, name: str) -> list[str]:
         folder = recorder.paths[0].parent.name
         endings = sorted({path.suffix for path in recorder.paths})
         patterns = [f"{folder}/*{ending}" if folder else f"*{ending}" for ending in endings]
-        lines.append(f"files = [{', '.join(_text(one) for one in patterns)}]      # they name no station")
+        lines.append(f"files = [{', '.join(_text(one) for one in patterns)}]      # the files name no station")
     lines += [
-        "voltage_ratio = 1.0      # times what the files hold; 1 where they hold primary values",
+        "voltage_ratio = 1.0      # multiplies the values in the files; 1 for primary values",
         "current_ratio = 1.0",
         'time_zone = "UTC"',
     ]
@@ -91,7 +89,7 @@ def _table(recorder: Recorder, name: str) -> list[str]:
 
 def _channels(header: Header) -> list[str]:
     """The channels as they were understood, as comments: without its mark, and changed, a line says otherwise."""
-    lines = ["# channels as they are understood:"]
+    lines = ["# channels as interpreted:"]
     for channel in header.channels:
         values = {
             "quantity": channel.quantity, "phase": channel.phase, "unit": channel.unit, "point": channel.point,
@@ -102,7 +100,7 @@ def _channels(header: Header) -> list[str]:
 
 def _drafted_channel(draft: ChannelDraft) -> list[str]:
     """A channel that the files do not name; in use only where the draft is sure."""
-    told = f"# {draft.confidence:.0%} sure: {'; '.join(draft.evidence)}"
+    told = f"# confidence {100 * draft.confidence:.0f} %: {'; '.join(draft.evidence)}"
     name = f"channels.{_text(draft.name)}"
     if draft.quantity == "other" or not draft.phase:
         return [told, f"# {name} = {_inline({'quantity': 'other'})}"]

@@ -25,6 +25,8 @@ from halfcycle.pipeline.sites.wiring_correction import Wiring, told_wiring
 
 F64 = npt.NDArray[np.float64]
 
+OTHER_FREQUENCY: Final = "the voltages have a fundamental of"
+_APART: Final = 0.1  # 50 and 60 Hz are 17 % apart
 LEAST_V: Final = 30.0
 """No system or transformer secondary in use lies lower: common practice, no source. [V]"""
 DEAD: Final = 0.02
@@ -142,7 +144,19 @@ def evidence_of(
         )
         for one, point, values in zip(found, points, first, strict=True)
     ]
-    return RecordEvidence(header, hertz, tuple(told))
+    return RecordEvidence(header, hertz, tuple(told), _other_frequency(record, first, told, frequency_hz))
+
+
+def _other_frequency(
+    record: Record, beginnings: Sequence[F64], told: Sequence[PointEvidence], declared_hz: float | None
+) -> str:
+    """Why nothing is steady at a declared frequency, where the voltages have another one; "" where they do not."""
+    if declared_hz is None or any(one.level_v is not None for one in told):
+        return ""
+    shown = _frequency(record, beginnings)
+    if shown is None or abs(shown / declared_hz - 1) < _APART:
+        return ""
+    return f"{OTHER_FREQUENCY} {shown:g} Hz, not the {declared_hz:g} Hz given"
 
 
 def _beginning(record: Record, point: Point, k: int, *, whole: bool = False) -> F64:

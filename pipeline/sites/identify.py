@@ -35,9 +35,9 @@ Role = Literal["phase", "neutral", "dc", "unused", "idle", "unknown"]
 ROLES: Final = {
     "phase": "one of a set of phases",
     "neutral": "neutral or residual: the sum of a set",
-    "dc": "direct voltage or current, such as a station battery",
+    "dc": "dc voltage or current, such as a station battery",
     "unused": "unused input: no power-frequency content",
-    "idle": "carries power frequency only while something else happens",
+    "idle": "carries power frequency only during disturbances",
     "unknown": "cannot tell",
 }
 
@@ -46,7 +46,7 @@ _IDLE: Final = 0.02  # of its own largest cycle: a lone channel with less in the
 _SILENT: Final = 0.003  # and one with less than this is in no set
 _UNUSED: Final = 0.005  # of the largest of its quantity: no more than what an open input picks up
 _DC: Final = 10.0  # times its AC RMS: a mean that makes a channel a direct one
-_STEADY_DC: Final = 50.0  # times it: steadier than an open input's offset mostly is
+_STEADY_DC: Final = 50.0  # times it: steadier than the offset of an open input mostly is
 _BATTERY_V: Final = 20.0  # lower than any station battery
 _NOISE: Final = 0.5  # correlation of samples that follow one another: below, it is noise
 _SUM: Final = 0.97  # correlation of a residual channel with the sum of its set
@@ -198,7 +198,7 @@ def _without_power_frequency(
         return _direct(channel, quantity, mean=mean, ac=ac, largest=largest)
     beside = f" beside {largest:.4g}" if largest else ""
     if fundamental < _UNUSED * largest and ac < 2 * _UNUSED * largest:
-        words = f"{ac:.2g} of {quantity}, no more than an open input picks up{beside}"
+        words = f"{ac:.2g} of {quantity}, no more than the pick-up of an open input{beside}"
         return _lone(channel, "unused", quantity, 0.9 if quantity == "voltage" else 0.6, words)
     steady = abs(look.phasors[i].mean()) if look.phasors.shape[1] else 0.0
     if steady >= _FUNDAMENTAL_SHARE * ac or 0 < fundamental >= _FUNDAMENTAL_SHARE * look.rms[i].max(initial=0.0):
@@ -207,19 +207,19 @@ def _without_power_frequency(
     if float(x[1:] @ x[:-1]) < _NOISE * float(x @ x):
         small = ac < 2 * _UNUSED * largest
         return _lone(channel, "unused", quantity, 0.95 if small else 0.85, f"only noise, {ac:.2g}{beside}")
-    return _lone(channel, "unknown", quantity, 0.0, f"AC of {ac:.2g}, but none of power frequency: cannot tell")
+    return _lone(channel, "unknown", quantity, 0.0, f"AC of {ac:.2g}, but none at power frequency: cannot tell")
 
 
 def _direct(channel: Channel, quantity: Quantity | None, *, mean: float, ac: float, largest: float) -> ChannelDraft:
     """A channel that stands at one value: a battery, or the offset of an open input."""
     words = f"steady at {mean:.4g}, AC only {ac:.2g}"
     if quantity in ("voltage", "current") and mean < _UNUSED * largest:
-        return _lone(channel, "unused", quantity, 0.9, f"{words}, beside {largest:.4g}: an open input's offset")
+        return _lone(channel, "unused", quantity, 0.9, f"{words}, beside {largest:.4g}: the offset of an open input")
     if quantity == "voltage":
         sure = 0.95 if mean >= _BATTERY_V else 0.5
-        return _lone(channel, "dc", quantity, sure, f"{words}: a direct voltage, such as a station battery")
+        return _lone(channel, "dc", quantity, sure, f"{words}: a dc voltage, such as a station battery")
     sure = 0.8 if mean > _STEADY_DC * ac > 0 else 0.5
-    return _lone(channel, "dc", quantity, sure, f"{words}: a direct quantity, or an open input's offset")
+    return _lone(channel, "dc", quantity, sure, f"{words}: a dc quantity, or the offset of an open input")
 
 
 def _lone(channel: Channel, role: Role, quantity: Quantity | None, confidence: float, words: str) -> ChannelDraft:
@@ -227,7 +227,7 @@ def _lone(channel: Channel, role: Role, quantity: Quantity | None, confidence: f
 
 
 def _unknown(channel: Channel, quantity: Quantity | None) -> ChannelDraft:
-    return ChannelDraft(channel.name, "unknown", quantity, channel.phase, "", 0.0, ("cannot tell from the waves",))
+    return ChannelDraft(channel.name, "unknown", quantity, channel.phase, "", 0.0, ("cannot tell from the waveforms",))
 
 
 def _best_sets(
@@ -274,12 +274,12 @@ def _drafted_set(
     channels: Sequence[Channel],
     stated: Sequence[Quantity | None],
 ) -> tuple[SetDraft, dict[int, ChannelDraft]]:
-    balance = f"equal to {100 * one.off_balance:.1f} % and 120° apart with {_listed(channels, one.members)}"
+    balance = f"equal within {100 * one.off_balance:.1f} % and 120° apart with {_listed(channels, one.members)}"
     evidence = [balance, f"channels lie {one.layout}"]
     if one.turned_round is not None:
-        evidence.append(f"only with {channels[one.turned_round].name or one.turned_round} turned round")
+        evidence.append(f"only with {channels[one.turned_round].name or one.turned_round} reversed")
     if one.rivals:
-        evidence.append(f"could as well be {' or '.join(_listed(channels, rival) for rival in one.rivals[:3])}")
+        evidence.append(f"could equally be {' or '.join(_listed(channels, rival) for rival in one.rivals[:3])}")
     evidence += [*named.evidence, *quantity.evidence]
     of_set = SetDraft(
         point, one.members, quantity.quantity, named.line_to_line, one.confidence, quantity.confidence, tuple(evidence)
@@ -325,7 +325,7 @@ def _left_over(
         sure = min(likely, one.quantity_confidence or 0.5)
         single = max(_likeness(look.values[k], look.values[i]) for k in one.channels)
         if 1 - single < 2 * (1 - alike):
-            evidence.append("but one of its channels no less")
+            evidence.append("but equally one of its channels")
             sure = min(sure, 0.5)
         quantity = stated[i] or one.quantity
         return ChannelDraft(channel.name, "neutral", quantity, NEUTRAL, one.point, sure, tuple(evidence))

@@ -74,11 +74,13 @@ def mean_phasors(
     """
     values = np.atleast_2d(np.asarray(samples, np.float64))
     if not (frequency_hz > 0 and rate_hz >= 4 * frequency_hz):
-        raise SignalError(f"{rate_hz:g} Hz is too slow for phasors of {frequency_hz:g} Hz")
+        raise SignalError(f"{rate_hz:g} Hz is too low for phasors at {frequency_hz:g} Hz")
     cycle = rate_hz / frequency_hz
     n_cycles = min(_CYCLES, int(values.shape[1] / cycle + 1e-9))
     if n_cycles < 1:
-        raise SignalError(f"{values.shape[1]} samples at {rate_hz:g} Hz are under one cycle; no phasor can be told")
+        raise SignalError(
+            f"{values.shape[1]} samples at {rate_hz:g} Hz are less than one cycle; no phasor can be measured"
+        )
     size = min(round(n_cycles * cycle), values.shape[1])
     n = values.shape[1] // size
     turns = np.exp(-2j * np.pi * np.arange(size) / cycle) * np.sqrt(2) / size

@@ -137,4 +137,4 @@ def _mark(evidence: Sequence[RecordEvidence]) -> str:
     levels = sorted(_levels(range(len(evidence)), evidence).values())
     hertz = next((one.frequency_hz for one in evidence if one.frequency_hz is not None), None)
     words = [volts(levels[len(levels) // 2])] if levels else []
-    return ", ".join([*words, *([] if hertz is None else [f"{hertz:g} Hz"])]) or "not told"
+    return ", ".join([*words, *([] if hertz is None else [f"{hertz:g} Hz"])]) or "unknown"

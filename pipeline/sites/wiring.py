@@ -40,8 +40,8 @@ _OTHER_HOOKUP: Final = (20.0, 4.0)  # cost of the stated picture, and of another
 _USUAL_FACTORS: Final = {
     3**0.5: "√3: line-to-line against phase-to-neutral",
     3**-0.5: "1/√3: phase-to-neutral against line-to-line",
-    2.0: "2: line-to-line of a split phase against one leg, or a ratio twice too large",
-    0.5: "1/2: one leg against line-to-line of a split phase, or a ratio half too small",
+    2.0: "2: line-to-line of a split phase against one leg, or a ratio too large by two",
+    0.5: "1/2: one leg against line-to-line of a split phase, or a ratio too small by two",
     10.0: "10: a ratio or a range",
     0.1: "1/10: a ratio or a range",
     100.0: "100: a ratio or a range",

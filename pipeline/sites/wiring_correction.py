@@ -130,7 +130,7 @@ def wiring_of(
     if not serious:
         return Wiring("right", names, by_load=not clamps_declared)
     sure = min(one.sure for one in serious)
-    words = f"worked out with the wiring put right ({names}, confidence {100 * sure:.0f} %)"
+    words = f"determined with the wiring corrected ({names}, confidence {100 * sure:.0f} %)"
     return Wiring("put right", words, sure, _rows(plan.u), _rows(plan.i), by_load=not clamps_declared)
 
 
@@ -195,9 +195,7 @@ def agreed(verdicts: Sequence[Wiring]) -> Wiring | None:
     shared = max(groups.values(), key=len)
     if len(shared) < _AGREE * len(verdicts):
         words = "; ".join(dict.fromkeys(one.words for one in verdicts if one.words))
-        return Wiring(
-            "withheld", f"records differ in what they show of the wiring ({words})", lost=frozenset({"currents"})
-        )
+        return Wiring("withheld", f"records disagree on the wiring ({words})", lost=frozenset({"currents"}))
     return sorted(shared, key=lambda one: one.sure)[len(shared) // 2]
 
 
@@ -314,7 +312,7 @@ def _odd_lag(plan: _Plan, currents: Phasors) -> str:
     lag = float(np.degrees(np.angle(power)))
     if _USUAL_LAG_DEG[0] <= lag <= _USUAL_LAG_DEG[1]:
         return ""
-    return f"currents lag by {lag:.0f}°, so that clamps may be rotated or power flow back"
+    return f"currents lag by {lag:.0f}°, so clamps may be rotated, or power reversed"
 
 
 def _others_differ(one: Diagnosis, plan: _Plan) -> bool:

@@ -8,9 +8,10 @@ from typing import Final
 from halfcycle.pipeline.sites.wiring import Diagnosis, near_factor
 
 CAUTIONS: Final = (
-    "These are readings of the recording, not of the installation: nothing here says that a circuit is safe or dead.",
-    "Work on or near live parts is for qualified persons only, under the local codes; de-energise where possible.",
-    "The secondary of a current transformer must never be opened under load.",
+    "These findings come from the recording, not from the installation: nothing here shows that a circuit is safe "
+    "or dead.",
+    "Work on or near live parts is for qualified persons only, under local codes; de-energise where possible.",
+    "Never open the secondary of a current transformer under load.",
 )
 
 
@@ -35,7 +36,7 @@ class Words:
 WORDS: Final = {
     "rotation_reversed": Words(
         "phase rotation is C-B-A", "",
-        "check the order of the phases at the connection, and whether the site's rotation is meant to be so",
+        "check the order of the phases at the connection, and whether the site is meant to rotate this way",
         "without currents, two exchanged voltage leads look the same",
     ),
     "voltages_swapped": Words(
@@ -61,15 +62,15 @@ WORDS: Final = {
     ),
     "voltage_missing": Words(
         "voltage {0} is missing", "U",
-        "check its lead, its clip and its fuse, and whether that phase has voltage at all",
+        "check its lead, its clip and its fuse, and whether that phase is energised",
     ),
     "neutral_missing": Words(
-        "the star point floats: the neutral lead seems to be missing", "",
-        "check the neutral lead and its terminal, and whether the site's own neutral is whole",
-        "in a network whose star point is not earthed, an earth fault looks the same",
+        "the star point floats: the neutral lead appears to be missing", "",
+        "check the neutral lead and its terminal, and whether the neutral of the site is intact",
+        "in a network with an unearthed star point, an earth fault looks the same",
     ),
     "neutral_to_earth": Words(
-        "the neutral has voltage against earth", "",
+        "the neutral has a voltage to earth", "",
         "check the neutral and earth leads, and the site's bond between neutral and earth",
         "a network with an insulated or impedance-earthed star point may be like this by design",
     ),
@@ -84,14 +85,14 @@ WORDS: Final = {
     "current_reversed": Words(
         "current clamp {0} is backwards", "I",
         "check that its arrow points to the load, and its polarity at the recorder",
-        "power that flows back on that phase alone looks the same",
+        "reverse power on that phase alone looks the same",
     ),
     "current_wrong_phase": Words(
         "current clamp {0} is on the conductor of {1}", "I", "check which conductor the clamp is on",
     ),
     "current_ratio": Words(
         "current {0} has the wrong ratio", "I",
-        "check the ratio and range set for its clamp, and how many turns go through it",
+        "check the ratio and range set for its clamp, and the number of turns through it",
         "a load that is much larger or smaller on that phase looks the same",
     ),
     "current_missing": Words(
@@ -100,19 +101,19 @@ WORDS: Final = {
     ),
     "power_reversed": Words(
         "power flows towards the source on every phase", "",
-        "check whether the site generates; else check the arrows of all current clamps",
+        "check whether the site generates; if not, check the arrows of all current clamps",
         "export, all clamps backwards, and on some hookups exchanged leads look the same",
     ),
     "nominal_mismatch": Words(
-        "voltages do not fit the nominal voltage", "",
+        "voltages do not match the nominal voltage", "",
         "check the nominal voltage, the hookup and the transformer ratio that were given",
     ),
     "hookup_mismatch": Words(
-        "voltages do not look like this hookup", "", "check which hookup the site has, and give it with --hookup",
+        "voltages do not match this hookup", "", "check which hookup the site has, and give it with --hookup",
     ),
     "unclear": Words(
-        "voltages and currents fit no usual connection", "",
-        "check each lead and clamp in turn; there may be several mistakes, or a disturbance all through the recording",
+        "voltages and currents match no usual connection", "",
+        "check each lead and clamp in turn; there may be several errors, or a disturbance throughout the recording",
     ),
 }  # fmt: skip
 """Every fault that a diagnosis may name."""
@@ -147,7 +148,7 @@ def words_of(diagnosis: Diagnosis) -> WiringFinding:
     names = _names(words, diagnosis.fault, diagnosis.phases)
     what = title_of(diagnosis.fault, diagnosis.phases) + (f" but like {diagnosis.like}" if diagnosis.like else "")
     others = list(dict.fromkeys(title_of(other.kind, other.phases) for other in diagnosis.alternatives))
-    doubts = [words.doubt, *([f"the data fit as well: {'; '.join(others)}"] if others else [])]
+    doubts = [words.doubt, *([f"equally consistent with the data: {'; '.join(others)}"] if others else [])]
     numbers = [_number(name, value) for name, value in diagnosis.evidence]
     if diagnosis.fault == "nominal_mismatch":
         numbers += [text for text in [near_factor(diagnosis.evidence[0][1])] if text]

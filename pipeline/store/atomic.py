@@ -103,9 +103,9 @@ def check_folder(folder: Path) -> None:
     if not os.path.lexists(folder):
         return
     if not folder.is_dir():
-        raise StoreError(f"{folder}: cannot be written (it is no folder)")
+        raise StoreError(f"{folder}: cannot be written (not a folder)")
     if not os.access(folder, os.W_OK | os.X_OK):
-        raise StoreError(f"{folder}: cannot be written (no leave to)")
+        raise StoreError(f"{folder}: cannot be written (permission denied)")
 
 
 def sync_folder(folder: Path) -> None:

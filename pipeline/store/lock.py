@@ -39,7 +39,7 @@ def locked(folder: Path, *, wait_s: float = 0.0) -> Iterator[None]:
             if time.monotonic() >= deadline:
                 holder = os.pread(handle, 64, 0).decode(errors="replace").strip() or "unknown"
                 raise StoreError(
-                    f"{folder}: another run is at work here (process {holder}); try again when it has ended"
+                    f"{folder}: another run is in progress (process {holder}); try again when it has ended"
                 )
             time.sleep(_POLL_S)
         try:
@@ -57,7 +57,7 @@ def _acquired(handle: int) -> bool:
         import fcntl
     except ImportError as error:
         raise StoreError(
-            "this system has no flock, by which a store is locked; keep stores on Linux or macOS"
+            "this system has no flock, which stores need for locking; keep stores on Linux or macOS"
         ) from error
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -128,7 +128,7 @@ def read_manifest(path: Path) -> Manifest | None:
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        raise ConfigError(f"{target}: is no provenance of a file ({type(error).__name__}: {error})") from error
+        raise ConfigError(f"{target}: is not the provenance of a file ({type(error).__name__}: {error})") from error
 
 
 def with_manifest(table: pa.Table, name: str, activity: dict[str, Any], *, key: bytes | None = None) -> pa.Table:
@@ -158,7 +158,7 @@ def what_changed(table: pa.Table, *, key: bytes | None = None) -> str:
     """
     said = (table.schema.metadata or {}).get(MANIFEST_KEY)
     if said is None:
-        return "" if key is None else "it carries no provenance, so no signature"
+        return "" if key is None else "it has no provenance and so no signature"
     try:
         known = _opened(said)
         rows = next(value[ROWS] for value in known.document["entity"].values() if ROWS in value)

@@ -63,8 +63,8 @@ def check_name(name: str) -> None:
     unseen = any(unicodedata.category(sign) in _UNSEEN for sign in name)
     if not name.strip() or "/" in name or "\\" in name or unseen or len(os.fsencode(name)) > _LONGEST_NAME:
         raise StoreError(
-            f"site {name[:80]!r} cannot be a folder of the store; allowed is up to {_LONGEST_NAME} bytes of text "
-            "without / and \\ and without signs that are not seen"
+            f"site {name[:80]!r} cannot be a folder of the store; allowed are up to {_LONGEST_NAME} bytes of text "
+            "without / and \\ and without invisible characters"
         )
 
 
@@ -286,7 +286,7 @@ def stored_header(path: Path) -> Header:
     try:
         header = header_of(pq.read_schema(path).metadata)
     except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
-        raise DamagedCapture(path, f"is no stored capture ({error})") from error
+        raise DamagedCapture(path, f"is not a stored capture ({error})") from error
     if header is None:
-        raise DamagedCapture(path, "is no stored capture (it has no header)")
+        raise DamagedCapture(path, "is not a stored capture (it has no header)")
     return header

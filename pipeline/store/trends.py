@@ -52,7 +52,7 @@ def write_trend(
         raise StoreError(f"a trend needs the columns {', '.join(LEADING)}; without {', '.join(missing)}")
     starts = table.column("start").to_numpy().astype("datetime64[ns]").astype(np.int64)
     if (np.diff(starts) <= 0).any():
-        raise StoreError("a trend's intervals must be in order of their start, each once")
+        raise StoreError("the intervals of a trend must be in order of start, without repeats")
     days = starts // DAY_NS
     edges = [0, *(np.flatnonzero(np.diff(days)) + 1).tolist(), starts.size]
     paths = []

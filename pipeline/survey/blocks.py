@@ -243,7 +243,7 @@ class BlockMeter:
 def signal_obstacle(signal_hz: float | None, *, rate_hz: float, nominal_hz: float) -> str:
     """Why no mains signalling voltage can be measured; "" where it can, or no spectrum can. All: [Hz]"""
     if signal_hz is None:
-        return "the frequency of the mains signal is not told"
+        return "the frequency of the mains signal is not declared"
     if rate_hz < FEWEST_SAMPLES_A_CYCLE * nominal_hz:
         return ""
     highest = highest_signal_hz(rate_hz=rate_hz, n_cycles=round(0.2 * nominal_hz))

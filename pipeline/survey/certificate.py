@@ -26,10 +26,10 @@ if TYPE_CHECKING:
 
 MOST_SOURCES: Final = 200  # files that a certificate names one by one
 BUDGET: Final = (
-    "the stated uncertainties are of the computation from samples that are right, as the tests draw them; those of the "
-    "recorder, its transducers, their ratios and its clock come on top and are not known here"
+    "the stated uncertainties cover the computation from exact samples, as verified by tests; those of the "
+    "recorder, its transducers, their ratios and its clock are additional and unknown here"
 )
-CLOCK: Final = "time stamps as the files state them; whether the clock was synchronised is not known"
+CLOCK: Final = "time stamps as stated by the files; clock synchronisation unknown"
 _ENDING: Final = re.compile(r"(?:_(?:a|b|c|n|ab|bc|ca))?(?:_(?:min|max))?")
 
 
@@ -159,5 +159,5 @@ def _uncertainties() -> Mapping[str, dict[str, str]]:
 def _ratios(name: str, sites: SiteTable) -> str:
     site = next((one for one in sites.sites if one.name == name), None)
     if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
-        return "as the files state them"
-    return f"what the files hold times {site.voltage_ratio:g} (voltages) and {site.current_ratio:g} (currents)"
+        return "as stated by the files"
+    return f"values in the files times {site.voltage_ratio:g} (voltages) and {site.current_ratio:g} (currents)"

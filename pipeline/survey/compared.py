@@ -91,7 +91,7 @@ def _of_point(ours: pa.Table, theirs: pa.Table, interval_s: float) -> tuple[int,
     mine, its = (_by_start(table, names, step_ns) for table in (ours, theirs))
     shift = _shift(mine, its, names)
     both = sorted(mine.keys() & {start - shift for start in its})
-    late = f"the recorder's stamps lie {shift * interval_s:g} s later than the waveforms'"
+    late = f"the recorder's time stamps lie {shift * interval_s:g} s later than the waveforms'"
     findings = [f"{late}: its clock, its zone, or stamps of the ends of intervals"] if shift else []
     if not names or len(both) < _FEWEST:
         return len(both), []
@@ -146,19 +146,23 @@ def _ratios(names: Sequence[str], a: F64, b: F64) -> list[str]:
         other = next((names[j] for j in range(len(names)) if j != k and _is_sibling(names[j], name)
                       and _are_alike(b[:, k], a[:, j])), None)  # fmt: skip
         if other is not None:
-            found.append(f"what the recorder calls {name} goes as the waveforms' {other}: wiring or names are swapped")
+            found.append(
+                f"what the recorder calls {name} follows the {other} of the waveforms: wiring or names are swapped"
+            )
         elif spread <= _STEADY * abs(middle) or spread <= _ALIKE:
-            found.append(f"{name} is {middle:.4g} times what the waveforms show: {_cause(name, middle)}")
+            found.append(f"{name} is {middle:.4g} times the value from the waveforms: {_cause(name, middle)}")
         else:
-            found.append(f"{name} differs by {100 * float(np.median(np.abs(ratio - 1))):.2g} % and not by a ratio")
+            found.append(
+                f"{name} differs by {100 * float(np.median(np.abs(ratio - 1))):.2g} % and not by a constant ratio"
+            )
     return found
 
 
 def _cause(name: str, ratio: float) -> str:
     if name.startswith("p") and abs(ratio + 1) <= _ALIKE:
-        return "a current clamp, or the sign of power, is the other way round"
-    for factor, words in ((_SQRT3, "between lines, and the other to neutral"), (1 / _SQRT3, "to neutral, and the other "
-                          "between lines")):  # fmt: skip
+        return "a current clamp or the sign of power is reversed"
+    ways = {_SQRT3: "line to line, and the other to neutral", 1 / _SQRT3: "to neutral, and the other line to line"}
+    for factor, words in ways.items():
         if name.startswith("u") and abs(ratio / factor - 1) <= _ALIKE:
             return f"one is {words}: wiring"
     return "a transformer ratio or a unit"

@@ -127,9 +127,9 @@ def _order(one: StoredTrend) -> tuple[str, str, str, float]:
 
 def _difference(ours: pa.Table, theirs: pa.Table, path: Path) -> float:
     if ours.num_rows != theirs.num_rows or set(ours.column_names) - set(theirs.column_names):
-        raise StoreError(f"{path.name}: other rows or columns were read back than were written")
+        raise StoreError(f"{path.name}: the rows or columns read back differ from those written")
     if not ours.column("start").equals(theirs.column("start").cast(ours.schema.field("start").type)):
-        raise StoreError(f"{path.name}: other times were read back than were written")
+        raise StoreError(f"{path.name}: the times read back differ from those written")
     names = [name for name in ours.column_names if name != "start"]
     return max(_apart(_values(ours, name), _values(theirs, name)) for name in names)
 
@@ -225,7 +225,7 @@ def _read_back(
     columns = {series.column: series.values for series in found.series}
     flags = np.asarray(table.column("flag").to_numpy(zero_copy_only=False), np.bool_)
     if columns.keys() != held.keys() or (found.flagged != flags).any():
-        raise StoreError(f"{path.name}: other columns or flags were read back than were written")
+        raise StoreError(f"{path.name}: the columns or flags read back differ from those written")
     return max(_apart(_values(table, name), columns[name]) for name in held)
 
 

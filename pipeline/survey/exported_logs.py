@@ -122,4 +122,4 @@ def _check(one: IntervalRecords, path: Path) -> None:
         or values.keys() != {series.column for series in one.series}
         or any(not np.array_equal(series.values, values[series.column], equal_nan=True) for series in one.series)
     ):
-        raise StoreError(f"{path.name}: something else was read back than was written; nothing was written")
+        raise StoreError(f"{path.name}: the values read back differ from those written; nothing was written")

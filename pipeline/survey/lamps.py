@@ -1,9 +1,10 @@
-"""Which lamp a flickermeter stands for: stated, or told from the nominal voltage of the service."""
+"""Which lamp a flickermeter stands for: stated, or inferred from the nominal voltage of the service."""
 
 from __future__ import annotations
 
 from typing import Final
 
+from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.measures.flickermeter import Lamp
 
 LAMPS: Final[dict[int, Lamp]] = {120: 120, 230: 230}
@@ -29,5 +30,7 @@ def lamp_of(stated: Lamp | None, *, nominal_v: float, line_to_line: bool, nomina
     to_neutral = nominal_v / 3**0.5 if line_to_line else nominal_v
     for lamp, lowest, highest in _FEEDS:
         if lowest <= to_neutral <= highest:
-            return lamp, f"told from the nominal voltage of {nominal_v:g} V"
-    return (120 if nominal_hz == 60 else 230), f"told from {nominal_hz:g} Hz, as no lamp is fed by {nominal_v:g} V"
+            return lamp, f"inferred from the nominal voltage of {scaled(nominal_v, 'V')}"
+    return (120 if nominal_hz == 60 else 230), (
+        f"inferred from {nominal_hz:g} Hz, as no lamp runs on {scaled(nominal_v, 'V')}"
+    )

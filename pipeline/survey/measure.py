@@ -349,7 +349,7 @@ class _Run:
     def _deviation(self, values: F64, notes: dict[str, str]) -> tuple[F64, dict[str, str]]:
         """Under- or overdeviation in per cent of the nominal voltage; null where that is not told."""
         if self._known.of_account.nominal_v is None:
-            return np.full(values.shape, np.nan), {"reason": "the nominal voltage is not told"}
+            return np.full(values.shape, np.nan), {"reason": "the nominal voltage is unknown"}
         return deviation_pct(values, u_din_v=self._known.of_account.nominal_v), notes
 
     def _demands(self, starts: I64, notes: dict[str, dict[str, str]]) -> dict[str, F64]:
@@ -368,7 +368,7 @@ class _Run:
         if not self.survey.needs("changes"):
             return {}
         if meters.changes is None:
-            notes["rvc"] = {"reason": "the nominal voltage is not told"}
+            notes["rvc"] = {"reason": "the nominal voltage is unknown"}
             return {"rvc": np.full(starts.shape, np.nan)}
         found = meters.changes.finish()
         times = np.array([self._record.time_ns(change.start) for change in found], np.int64)

@@ -111,7 +111,7 @@ def _lacking(channels: Channels) -> str:
         return "" if len(currents) > 1 else f"two line currents are needed, {len(currents)} is measured"
     others = [phase for phase in hookup.judged_phases if phase not in channels.phases]
     if len(channels.phases) < len(hookup.judged_phases):
-        return f"conductor {', '.join(others)} is a point of its own; the points' powers add up"
+        return f"conductor {', '.join(others)} is a separate point; the powers of the points add up"
     without = [phase for phase in channels.phases if phase not in currents]
     return f"current {', '.join(without)} is not measured" if without else ""
 

@@ -36,12 +36,10 @@ from halfcycle.pipeline.trend_table import Certificate
 if TYPE_CHECKING:
     import pyarrow as pa
 
-BUDGET: Final = (
-    "the values, their definitions and their uncertainty are the recorder's; nothing is claimed of them here"
-)
+BUDGET: Final = "values, definitions and uncertainty are those of the recorder; nothing is claimed here"
 _USUAL_S: Final = 600.0
 _ROUNDING: Final = 1e-4
-CLOCK: Final = "the recorder's own stamps; whether its clock was synchronised is not known"
+CLOCK: Final = "time stamps of the recorder; clock synchronisation unknown"
 
 
 def recorded_trends(
@@ -110,7 +108,7 @@ def recorded_trend(
                 break
     certificate = Certificate(
         name, records.point, "recorded by the instrument", step_s, nominal_voltage_v=volts,
-        nominal_kind=kind if volts is not None else "not told", nominal_told="" if volts is None else "by a person",
+        nominal_kind=kind if volts is not None else "unknown", nominal_told="" if volts is None else "by a person",
         nominal_frequency_hz=said.nominal_frequency_hz, hookup=hookup, phases=phases, current_phases=currents,
         thresholds={name: getattr(thresholds, name) for name in ("sag_pu", "swell_pu", "interruption_pu")},
         version=code_version(), clock="; ".join([CLOCK, *records.notes]), ratios=_ratios(site), budget=BUDGET,
@@ -129,8 +127,8 @@ def _exact(step_s: float, to_s: float) -> float:
 
 def _ratios(site: Site | None) -> str:
     if site is None or (site.voltage_ratio == 1.0 and site.current_ratio == 1.0):
-        return "as the recorder applied them"
-    return f"what the file holds times {site.voltage_ratio:g} (voltages) and {site.current_ratio:g} (currents)"
+        return "as applied by the recorder"
+    return f"values in the file times {site.voltage_ratio:g} (voltages) and {site.current_ratio:g} (currents)"
 
 
 def _table(

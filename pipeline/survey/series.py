@@ -30,7 +30,7 @@ from halfcycle.pipeline.terms import NEUTRAL, Hookup
 F64 = npt.NDArray[np.float64]
 Values = npt.NDArray[np.floating]
 
-_NO_SPECTRUM: Final = "sampled too coarsely for harmonics: 16 samples a cycle are needed"
+_NO_SPECTRUM: Final = "sampling rate too low for harmonics: 16 samples per cycle are needed"
 _PLACE_OF_BAND: Final = {(low + high) // 2: k for k, (low, high) in enumerate(BANDS_HZ)}
 _FROM_LINES: Final = "minus the sum of the line currents"
 
@@ -294,7 +294,7 @@ class _Measured:
         shift = 0 if group[0].family[1:] in ("ih", "ig") else 1
         places = np.array([one.number - shift for one in group])
         return self._placed(
-            group, phase, values, places, f"the sampling rate reaches to order {values.shape[-1]} only", notes
+            group, phase, values, places, f"the sampling rate reaches only order {values.shape[-1]}", notes
         )
 
     def _placed(

@@ -96,7 +96,7 @@ def certificates_at(path: Path) -> tuple[Certificate, ...]:
     except ValueError as error:
         raise MalformedRecord(path, "certificate", str(error)) from error
     if not found:
-        raise MalformedRecord(path, "certificate", "there is none; this is no trend that halfcycle wrote")
+        raise MalformedRecord(path, "certificate", "there is none; halfcycle did not write this trend")
     return found
 
 

@@ -27,8 +27,8 @@ F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
 
 _NS_PER_H: Final = 3.6e12
-_NO_SPECTRUM: Final = "sampled too coarsely for harmonics: 16 samples a cycle are needed"
-_NO_CONDUCTORS: Final = "without a neutral a conductor has no power of its own"
+_NO_SPECTRUM: Final = "sampling rate too low for harmonics: 16 samples per cycle are needed"
+_NO_CONDUCTORS: Final = "without a neutral, the power of a single conductor is undefined"
 
 _OF_THREE: Final[Mapping[str, Callable[[EffectivePower, F64], F64]]] = {  # of effective and of reactive power
     "s_e": lambda power, q1: power.s_e,

@@ -26,7 +26,7 @@ F64 = npt.NDArray[np.float64]
 Wanted = Literal["none", "standard"]
 CHOICES: Final[tuple[Wanted, ...]] = get_args(Wanted)
 NOT_INCLUDED: Final = (
-    "noise that is left after the interval's mean, phase displacement of transducers, anti-alias filter, clipping"
+    "noise remaining after averaging over the interval, phase displacement of transducers, anti-alias filter, clipping"
 )
 _RECTANGULAR: Final = 1 / np.sqrt(3)
 

@@ -94,11 +94,11 @@ class ScreeningOrigin:
         settings = settings_of(self._known.settings)
         changes = [] if self._known.version == code_version() else [_other_version(self._known.version)]
         if settings.document != self._known.settings:
-            changes.append("settings: the learned model, or a default of this version, is not what it was")
+            changes.append("settings: the learned model or a default of this version has changed")
         places, gone = self._places(inputs)
         changes += gone
         if not places:
-            raise ReadError(self._catalogue, "", "; ".join(changes) or "no file of the recorder is there")
+            raise ReadError(self._catalogue, "", "; ".join(changes) or "no file of the recorder exists")
         paths = list(places)
         roots = sorted({root for path in paths if (root := _existing(path)) is not None})
         others = set(capture_files(roots, in_bundles=True)) - set(paths)
@@ -131,11 +131,9 @@ class ScreeningOrigin:
                     moved[given.parent] = elsewhere.parent
                     here = elsewhere
                 elif here is not None:
-                    changes.append(
-                        f"{one.path}: its content is another one (digest {file_digest(here)}, was {one.digest})"
-                    )
+                    changes.append(f"{one.path}: its content changed (digest {file_digest(here)}, was {one.digest})")
             if here is None:
-                changes.append(f"{one.path}: is not there any more; --files names a folder to look in")
+                changes.append(f"{one.path}: no longer exists; give its folder with --files")
                 continue
             if one.digest is None and one.n_bytes is not None and here.stat().st_size != one.n_bytes:
                 changes.append(f"{one.path}: has {here.stat().st_size} bytes, had {one.n_bytes}")
@@ -154,7 +152,7 @@ class FleetOrigin:
 
     def __init__(self, archive: WaveformPlaces, *, key: bytes | None = None) -> None:
         if archive.fleet is None:
-            raise HalfcycleError("no fleet is named")
+            raise HalfcycleError("no fleet was given")
         self._fleet = archive.fleet
         self._key = archive.fleet.secret if key is None else key
         self._done: dict[Day, Again] = {}
@@ -187,9 +185,9 @@ class FleetOrigin:
             if document.get("version") != code_version():
                 changes.append(_other_version(str(document.get("version"))))
             if document.get("settings") != fleet.site_digest(site.on(day.day)):
-                changes.append("settings: those of the site are not what they were when the day was judged")
+                changes.append("settings: those of the site changed since the day was judged")
             if document.get("names") != names_digest(names, day.day, int(document.get("days_after", 1))):
-                changes.append("captures: some of the day, or of the days beside it, came or went since it was judged")
+                changes.append("captures: some of the day or its neighbours were added or removed since it was judged")
         return Again(
             tuple(again.events), tuple(again.records), tuple(again.accounts), again.terms, tuple(changes),
             f"{day.day} of {day.site} judged again from the store", altered,
@@ -197,7 +195,7 @@ class FleetOrigin:
 
 
 def _other_version(was: str) -> str:
-    return f"version: made by {was}, this is {code_version()}"
+    return f"version: made by {was}, now {code_version()}"
 
 
 def _existing(path: Path) -> Path | None:

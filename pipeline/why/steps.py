@@ -101,7 +101,7 @@ def _variation_steps(event: Event, trace: Trace) -> list[Step]:
     steps = [
         Step(
             "thresholds",
-            (f"{variation.kind} {sign} {_figure(on)} pu on {_rule(variation.kind)}; over at {back} {_figure(off)} pu",),
+            (f"{variation.kind} {sign} {_figure(on)} pu on {_rule(variation.kind)}; ends at {back} {_figure(off)} pu",),
         ),
         Step("start", (*_windows(trace, first.channel, first.i_start), f"start {iso_utc(event.start)}")),
         Step(
@@ -109,16 +109,16 @@ def _variation_steps(event: Event, trace: Trace) -> list[Step]:
             (
                 f"{named} Urms(1/2) of {n_windows} on phase {measured.phases[worst.channel]}, in the window from "
                 f"{when}: {_at(trace, worst.channel, at)}",
-                f"magnitude {event.magnitude!r} {event.magnitude_unit}",
+                f"magnitude {_figure(event.magnitude)} {event.magnitude_unit}",
             ),
         ),
     ]
     steps.append(Step("end", _end(event, trace, back=back, off=off)))
     hertz = float(series.frequency_hz[first.i_start])
-    steps.append(Step("frequency", (f"tracked in the first window: {hertz!r} Hz",)))
+    steps.append(Step("frequency", (f"tracked in the first window: {_figure(hertz)} Hz",)))
     if event.refined_start is not None:
         late_ms = (event.refined_start - event.start) / 1e6
-        first_off = f"first sample off the cycle before: {iso_utc(event.refined_start)}"
+        first_off = f"first sample that differs from the preceding cycle: {iso_utc(event.refined_start)}"
         steps.append(Step("refined start", (f"{first_off}, {number(late_ms, '+.3f')} ms from start",)))
     if event.stages > 1:
         levels = zip(event.stage_magnitudes.split(), event.stage_durations_s.split(), strict=False)
@@ -133,15 +133,23 @@ def _rule(kind: str) -> str:
 def _end(event: Event, trace: Trace, *, back: str, off: float) -> tuple[str, ...]:
     variation = trace.variation
     if variation.open_stop:
-        return (f"under way at the end of what was seen: no duration; seen for {event.observed_s!r} s",)
+        return (f"in progress at the end of the record: no duration; observed for {_figure(event.observed_s)} s",)
     told = [
         f"phase {trace.measured.phases[part.channel]}: {_at(trace, part.channel, part.i_stop)} {back} {_figure(off)}"
         for part in variation.channels
         if part.i_stop < trace.measured.half_cycles.n
     ]
-    ends = "the end of the first window back" if variation.kind == "interruption" else "that of the last phase back"
-    lasted = f"seen for {event.observed_s!r} s" if event.duration_s is None else f"duration {event.duration_s!r} s"
-    return (*told, f"{lasted}, from the first window beyond to {ends}")
+    ends = (
+        "the end of the first window that returned"
+        if variation.kind == "interruption"
+        else "the start of the window in which the last phase returned"
+    )
+    lasted = (
+        f"observed for {_figure(event.observed_s)} s"
+        if event.duration_s is None
+        else f"duration {_figure(event.duration_s)} s"
+    )
+    return (*told, f"{lasted}, from the start of the first window beyond the threshold to {ends}")
 
 
 def _windows(trace: Trace, channel: int, i: int) -> tuple[str, ...]:
@@ -150,7 +158,7 @@ def _windows(trace: Trace, channel: int, i: int) -> tuple[str, ...]:
     lines = []
     for k in range(max(i - _SHOWN, 0), min(i + _SHOWN, series.n)):
         when = iso_utc(trace.record.time_ns(float(series.starts[channel, k])))
-        mark = "  ← first beyond" if k == i else ""
+        mark = "  ← first beyond threshold" if k == i else ""
         lines.append(f"phase {trace.measured.phases[channel]}, window from {when}: {_at(trace, channel, k)}{mark}")
     return tuple(lines)
 
@@ -176,7 +184,11 @@ def _finding_steps(event: Event, terms: Terms) -> list[Step]:
                 Step(f"detector {chosen.detector.name}", tuple(f"{key} = {value}" for key, value in settings.items()))
             )
     when = [f"start {iso_utc(event.start)}"]
-    when.append(f"seen for {event.observed_s!r} s" if event.duration_s is None else f"duration {event.duration_s!r} s")
+    when.append(
+        f"observed for {_figure(event.observed_s)} s"
+        if event.duration_s is None
+        else f"duration {_figure(event.duration_s)} s"
+    )
     if event.refined_start is not None:
         when.append(f"refined start {iso_utc(event.refined_start)}")
     steps.append(Step("time", tuple(when)))
@@ -184,27 +196,30 @@ def _finding_steps(event: Event, terms: Terms) -> list[Step]:
         "polarity", "rise_s", "width_s", "oscillation_hz", "decay_s", "n_modes", "energy_pu2s", "repeats", "before",
         "after", "unseen",
     )  # fmt: skip
-    values = [f"{name} {getattr(event, name)!r}" for name in named if getattr(event, name) is not None]
+    values = [f"{name} {_shown(getattr(event, name))}" for name in named if getattr(event, name) is not None]
     by_phase = [
-        f"phase {letter}: {value!r} {event.magnitude_unit}"
+        f"phase {letter}: {_figure(value)} {event.magnitude_unit}"
         for letter, value in zip("ABC", (event.magnitude_a, event.magnitude_b, event.magnitude_c), strict=True)
         if value is not None
     ]
-    steps.append(Step("magnitude", (f"{event.magnitude!r} {event.magnitude_unit}", *by_phase, *values)))
+    steps.append(Step("magnitude", (f"{_figure(event.magnitude)} {event.magnitude_unit}", *by_phase, *values)))
     return steps
 
 
 def _explanation(event: Event) -> tuple[str, ...]:
     lines = []
     if event.cause is not None:
-        lines.append(f"cause {event.cause}, probability {event.cause_confidence!r}")
+        lines.append(f"cause {event.cause}, probability {_figure(event.cause_confidence)}")
     if event.direction is not None:
-        lines.append(f"side {event.direction}, {event.direction_confidence!r} sure")
+        lines.append(f"side {event.direction}, confidence {_figure(event.direction_confidence)}")
     if event.dip_type is not None:
-        lines.append(f"type {event.dip_type}: characteristic {event.characteristic_pu!r} pu, PN {event.pn_factor!r}")
+        lines.append(
+            f"type {event.dip_type}: characteristic {_figure(event.characteristic_pu)} pu, PN "
+            f"{_figure(event.pn_factor)}"
+        )
     for name, unit in (("phase_jump_deg", "°"), ("start_angle_deg", "°"), ("recovery_angle_deg", "°")):
         if (value := getattr(event, name)) is not None:
-            lines.append(f"{name.removesuffix('_deg').replace('_', ' ')} {value!r}{unit}")
+            lines.append(f"{name.removesuffix('_deg').replace('_', ' ')} {_figure(value)}{unit}")
     return (*lines, *(f"evidence: {part}" for part in (event.why or "").split("; ") if part))
 
 
@@ -213,15 +228,32 @@ def _sureness(sure: Uncertainty) -> tuple[str, ...]:
     instants = {name: iso_utc(value) for name, value in values.items() if name == "start_corrected" and value}
     words = {"not_included": "not included"}
     told = {name: value for name, value in (values | instants).items() if value is not None}
-    return tuple(f"{words.get(name, name)} {value}" for name, value in told.items())
+    return tuple(f"{words.get(name, name)} {_shown(value, uncertain=_is_u(name))}" for name, value in told.items())
+
+
+def _is_u(name: str) -> bool:
+    return name.endswith(("_u", "_u_s"))
+
+
+def _shown(value: object, *, uncertain: bool = False) -> str:
+    """A value as text: uncertainties with two significant digits (JCGM 100, 7.2.6), other floats with seven."""
+    if isinstance(value, float):
+        return number(value, ".2g") if uncertain else _figure(value)
+    return str(value)
 
 
 def _learned(event: Event) -> tuple[str, ...]:
-    lines = [f"{event.learned_class}, {event.learned_confidence!r}"]
+    lines = [f"{event.learned_class}, {_figure(event.learned_confidence)}"]
     if event.learned_primitives:
         lines.append(f"primitives {event.learned_primitives}: {event.learned_primitive_confidences}")
     return tuple(lines)
 
 
-def _figure(value: float) -> str:
-    return number(value, ".7g")
+def _figure(value: float | None) -> str:
+    return "unknown" if value is None else number(value, ".7g")
+
+
+def _lasted(event: Event) -> str:
+    if event.duration_s is None:
+        return f"observed for {_figure(event.observed_s)} s"
+    return f"duration {_figure(event.duration_s)} s"

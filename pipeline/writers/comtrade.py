@@ -121,20 +121,24 @@ def _check_options(path: Path, revision: Revision, data: DataKind, digital_chann
 def _check_header(capture: Capture, digital_channels: int) -> None:
     header = capture.header
     if not 0 < len(header.channels) + digital_channels <= _MOST_CHANNELS or not header.n_samples:
-        raise StoreError("COMTRADE holds one sample of one channel at least")
+        raise StoreError("COMTRADE needs at least one sample of one channel")
     _check_text(header.station, "station")
     for channel in header.channels:
         for name in ("name", "phase", "point", "unit"):
             _check_text(getattr(channel, name), f"{name} of channel {channel.name}")
         if quantity_of_unit(channel.unit)[0] != channel.quantity:
-            raise StoreError(f"channel {channel.name} is of quantity {channel.quantity}, but its unit {channel.unit!r} "
-                             f"says {quantity_of_unit(channel.unit)[0]}")  # fmt: skip
+            raise StoreError(
+                f"channel {channel.name} is of quantity {channel.quantity}, but its unit {channel.unit!r} implies "
+                f"{quantity_of_unit(channel.unit)[0]}"
+            )  # fmt: skip
 
 
 def _check_text(text: str, what: str) -> None:
     odd = any(sign in ",\ufeff" or unicodedata.category(sign) in ("Cc", "Cs") for sign in text)
     if odd or text != text.strip():
-        raise StoreError(f"COMTRADE holds no commas, control signs or outer blanks in the {what}, got {text!r}")
+        raise StoreError(
+            f"COMTRADE allows no commas, control characters, or leading or trailing blanks in the {what}, got {text!r}"
+        )
 
 
 class _Clock:
@@ -217,7 +221,7 @@ def _values(capture: Capture, revision: Revision, data: DataKind) -> tuple[_Valu
         if (values.astype(np.float64) != samples)[~missing].any():
             raise StoreError("FLOAT32 data hold integers exactly up to 16777216 only; the capture has larger ones")
         if np.isinf(values[~missing]).any() or (values[~missing] == _LEAST_FLOAT).any():
-            raise StoreError("infinite samples and the least float cannot be written: they are read as missing ones")
+            raise StoreError("infinite samples and the lowest float cannot be written: they would be read as missing")
         values[missing] = np.nan
         return values.astype(_VALUE_TYPES[data]), missing
     if samples.dtype.name not in _NARROWER_TYPES[data]:
@@ -225,7 +229,7 @@ def _values(capture: Capture, revision: Revision, data: DataKind) -> tuple[_Valu
                          f"only {' and '.join(_NARROWER_TYPES[data])} ones")  # fmt: skip
     code = _MISSING_CODES[data]
     if (samples[~missing] == code).any():
-        raise StoreError(f"{data} data cannot hold the sample {code}: it means a missing one")
+        raise StoreError(f"{data} data cannot hold the sample {code}: it marks a missing sample")
     values = samples.astype(_VALUE_TYPES[data])
     values[missing] = code
     return values, missing

@@ -29,12 +29,12 @@ def write_delimited(capture: Capture, path: Path, *, separator: str = ",", decim
 
     Raises
     ------
-    ConfigError : separator or decimal sign is not allowed.
+    ConfigError : separator or decimal mark is not allowed.
     StoreError : the file cannot be written.
     """
     if separator not in SEPARATORS or decimal not in DECIMALS or separator == decimal:
-        raise ConfigError(f"separator {separator!r} with decimal sign {decimal!r}; allowed separators are comma, "
-                          "semicolon and tab, decimal signs are point and comma, and the two must differ")  # fmt: skip
+        raise ConfigError(f"separator {separator!r} with decimal mark {decimal!r}; allowed separators are comma, "
+                          "semicolon and tab, decimal marks are point and comma, and the two must differ")  # fmt: skip
     import pandas as pd
 
     from halfcycle.pipeline.waveform_table import column_names

@@ -90,7 +90,7 @@ def write_pqdif(captures: Sequence[Capture], path: Path, *, compressed: bool = F
     Source: IEEE 1159.3, edition 1.5.
     """
     if not captures:
-        raise ConfigError("PQDIF files hold one capture at least, got none")
+        raise ConfigError("a PQDIF file needs at least one capture")
     for capture in captures:
         _check(capture)
     records: list[tuple[str, Body]] = []
@@ -112,7 +112,7 @@ def holds(channel: Channel) -> bool:
 def _check(capture: Capture) -> None:
     header, samples = capture.header, capture.samples
     if not header.channels or not header.n_samples:
-        raise StoreError("a PQDIF observation holds one sample of one channel at least")
+        raise StoreError("a PQDIF observation needs at least one sample of one channel")
     if samples.nbytes > LARGEST // 2:
         raise StoreError(f"a PQDIF observation holds at most {LARGEST // 2} bytes of samples, got {samples.nbytes}")
     _check_text(header.station, "station")
@@ -126,14 +126,18 @@ def _check(capture: Capture) -> None:
             raise StoreError(f"channel {channel.name} is of quantity {channel.quantity} in unit {channel.unit!r}; the "
                              f"units of PQDIF are {', '.join(filter(None, _UNITS))}")  # fmt: skip
         if channel.missing_code is not None and row.dtype.kind == "i" and (row == channel.missing_code).any():
-            raise StoreError(f"channel {channel.name} misses samples, which PQDIF marks in real numbers only")
+            raise StoreError(
+                f"channel {channel.name} has missing samples, which PQDIF can mark only in floating-point values"
+            )
         if row.dtype.kind == "f" and np.isinf(row).any():
-            raise StoreError(f"channel {channel.name} has infinite samples, which are read as missing ones")
+            raise StoreError(f"channel {channel.name} has infinite samples, which would be read as missing")
 
 
 def _check_text(text: str, what: str) -> None:
     if text != text.strip() or any(unicodedata.category(sign) in ("Cc", "Cs") for sign in text):
-        raise StoreError(f"PQDIF holds no control signs or outer blanks in the {what}, got {text!r}")
+        raise StoreError(
+            f"PQDIF allows no control characters, or leading or trailing blanks in the {what}, got {text!r}"
+        )
 
 
 # --- records

@@ -121,8 +121,10 @@ def write_pqdif_intervals(tables: Sequence[IntervalTable], path: Path) -> None:
     records = [("tagContainer", laid_out(container))]
     for table in tables:
         if table.starts_ns.size < 2 or not table.channels:
-            raise StoreError(f"{table.station}: PQDIF tells the length of intervals by their times: two at least, and "
-                             "one quantity that it has")  # fmt: skip
+            raise StoreError(
+                f"{table.station}: PQDIF needs at least two times, to give the length of intervals, and one quantity "
+                "that it defines"
+            )  # fmt: skip
         records.append(("tagRecDataSource", laid_out(_data_source(table))))
         records.append(("tagRecObservation", laid_out(_observation(table))))
     write_records(records, path)

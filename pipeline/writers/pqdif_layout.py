@@ -210,7 +210,7 @@ def write_records(records: Sequence[tuple[str, Body]], path: Path) -> None:
     sizes = [sum(len(part) for part in body) for _, body in records]
     ends = list(accumulate(HEADER_BYTES + size for size in sizes))
     if ends[-1] > LARGEST:
-        raise StoreError(f"{path.name} would have {ends[-1]} bytes; links of PQDIF reach to {LARGEST}")
+        raise StoreError(f"{path.name} would have {ends[-1]} bytes; links of PQDIF reach only to {LARGEST}")
     try:
         with path.open("wb") as stream:
             for (tag, body), size, following in zip(records, sizes, [*ends[:-1], 0], strict=True):

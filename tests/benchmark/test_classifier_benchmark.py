@@ -110,7 +110,7 @@ def test_a_suite_may_be_like_one_that_is_like_another_but_not_like_itself(tmp_pa
     mine, large = load_classifier_suite(str(path)), load_classifier_suite("classifiers-large")
     assert mine == large.model_copy(update={"test_per_class": 7})
     path.write_text(f'like = "{path}"\n')
-    with pytest.raises(ConfigError, match="like itself"):
+    with pytest.raises(ConfigError, match="refers to itself"):
         load_classifier_suite(str(path))
 
 
@@ -119,7 +119,7 @@ def test_what_is_wrong_in_a_suite_is_said(tmp_path: Path) -> None:
         (SUITE.replace("[1, 2, 3, 5, 6, 10]", "[1, 30]"), "classes has \\[30\\]"),
         (SUITE.replace("[1, 2, 3, 5, 6, 10]", "[1, 1]"), "each once"),
         (SUITE.replace('"slow"', '"as trained"'), "share a name"),
-        (SUITE.replace("[inf, 30.0]", "[nan]"), "no number of decibels"),
+        (SUITE.replace("[inf, 30.0]", "[nan]"), "must be a number of decibels"),
         (SUITE + "colour = 3\n", "colour"),
         ('like = "no such"\n', "classifiers-quick"),
     ):
@@ -220,7 +220,7 @@ def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_pl
     assert sum(confusion.column("count").to_pylist()) == table.num_rows * 60
     report = (out / "small.md").read_text()
     assert "Seed 7, 8" in report
-    for title in ("## Classes", "## Points of macro F1 lost", "## F1 of each primitive", "## Most confused", "## Time"):
+    for title in ("## Classes", "## Loss of macro F1", "## F1 of each primitive", "## Most confused", "## Time"):
         assert title in report
     for what in ("accuracy", "macro-f1", "reliability", "confusion-halfcycle", "confusion-multi-layer-perceptron"):
         assert (out / f"small-{what}.png").read_bytes().startswith(b"\x89PNG")

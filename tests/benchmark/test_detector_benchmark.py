@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import hashlib
 import json
 import math
 from pathlib import Path
@@ -18,6 +20,7 @@ from halfcycle.pipeline.benchmark.detector_run import columns_of, is_open, run_d
 from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
 from halfcycle.pipeline.benchmark.suite import DetectorSuite, load_detector_suite
 from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.readers import read_captures
 
 COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """
@@ -142,9 +145,9 @@ def test_what_is_wrong_in_a_suite_or_a_name_is_said(tmp_path: Path) -> None:
     for broken, words in (
         (SUITE.replace("level_pu = [0.3, 0.7]\n", ""), "needs level_pu"),
         (SUITE.replace("[0.3, 0.7]", "[0.7, 0.3]"), "must not exceed"),
-        (SUITE.replace("[0.1, 0.4]", "[0.1, 1.4]"), "hold 0.4 s less"),
+        (SUITE.replace("[0.1, 0.4]", "[0.1, 1.4]"), "hold at most 0.4 s less"),
         (SUITE + "colour = 3\n", "colour"),
-        ("seed = ", "no TOML"),
+        ("seed = ", "not valid TOML"),
     ):
         path = tmp_path / "broken.toml"
         path.write_text(broken)
@@ -171,6 +174,28 @@ def test_the_command_writes_a_table_that_says_where_it_comes_from_a_report_and_p
     assert "Seed 3" in report
     assert "## By SNR" in report
     assert (out / "small-f1.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_cases_are_taken_away_as_files_that_hold_the_samples_and_the_truth(suite_file: Path, tmp_path: Path) -> None:
+    out = tmp_path / "cases"
+    done = run_code(COMMAND, "benchmark", "export", "--suite", str(suite_file), "--out", str(out))
+    assert done.returncode == 0, done.stderr
+    said = json.loads((out / "suite.json").read_text())
+    assert said["sha256"] in done.stdout
+    cases = list(cases_of(suite()))
+    assert said["cases"] == len(cases) == len(list((out / "waveforms").iterdir()))
+    with (out / "cases.csv").open() as file:
+        rows = list(csv.DictReader(file))
+    for case, row in zip(cases, rows, strict=True):
+        (capture,) = read_captures(out / row["file"])
+        u = np.stack([capture.physical(i) for i in range(3)]).astype("<f4")
+        assert np.array_equal(u, case.problem.u)
+        assert hashlib.sha256(u.tobytes()).hexdigest() == row["sha256_of_samples"]
+    with (out / "truth.csv").open() as file:
+        truth = list(csv.DictReader(file))
+    assert [(row["kind"], float(row["start_s"])) for row in truth] == [
+        (one.kind, one.start_s) for case in cases for one in case.truth
+    ]
 
 
 def test_another_distribution_adds_a_contender_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:

@@ -60,7 +60,7 @@ def test_a_sag_of_a_busbar_is_one_row_whose_side_is_told_by_each_feeder() -> Non
     findings = judged(busbar(fault_case(np.random.default_rng([1, 77]), place="downstream")))
     (sag,) = (event for event in findings.events if event.kind in OF_VOLTAGES)
     assert (sag.point, sag.direction, sag.cause) == ("Mill Lane", "downstream", "fault")
-    assert "by feeder: downstream of Mill Lane (95%), upstream of Quarry Road" in str(sag.why)
+    assert "by feeder: downstream of Mill Lane (95 %), upstream of Quarry Road" in str(sag.why)
     assert [one.point for one in findings.coverage] == ["Mill Lane"]  # no second of it is counted three times
     assert any("Quarry Road, Weir: the voltages of Mill Lane, judged once" in note for note in findings.notes)
 
@@ -112,5 +112,5 @@ def test_the_account_names_the_feeders_of_one_busbar(scale: float) -> None:
     (record,) = records_of([Piece(capture.header, lambda: capture, capture.digest)])
     account = draft("s", [TERMS.evidence_of(record)], TERMS.declared)
     assert [one.same_as for one in account.points] == [None, "Mill Lane", "Mill Lane"]
-    assert "Quarry Road, Weir: the voltages of Mill Lane, judged once; currents each of its own" in account.line
+    assert "Quarry Road, Weir: the voltages of Mill Lane, judged once; each with its own currents" in account.line
     assert [one.point for one in judged(capture).coverage] == ["Mill Lane"]

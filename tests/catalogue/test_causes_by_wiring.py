@@ -48,7 +48,7 @@ def test_a_verdict_puts_the_side_right_or_withholds_it_and_says_so() -> None:
 
     withheld = explained(case, turned, Wiring("withheld", "clamps in doubt", lost=frozenset({"currents"})))
     assert (withheld.direction, withheld.direction_confidence, withheld.cause) == (None, None, "fault")
-    assert "clamps in doubt; currents left out, side withheld" in str(withheld.why)
+    assert "clamps in doubt; currents not used, side withheld" in str(withheld.why)
 
     nothing = explained(case, turned, Wiring("withheld", "leads in doubt", lost=frozenset({"voltages", "currents"})))
     assert (nothing.direction, nothing.dip_type, nothing.cause, nothing.cause_confidence) == (None, None, "unknown", 0)

@@ -242,4 +242,4 @@ def test_crests_that_are_flat_to_the_count_are_named_as_not_judged() -> None:
     (record,) = records_of([Piece(header, lambda: capture, lambda: "d")])
     terms = Terms(Thresholds(), NOMINAL_V, F_HZ, "four-wire", choose({"flat_topping": {}}))
     found = judge(record, site="s", terms=terms)
-    assert any("harmonics, notches and the like not judged: A, B, C" in note for note in found.notes)
+    assert any("harmonics, notches and other waveform measures not judged: A, B, C" in note for note in found.notes)

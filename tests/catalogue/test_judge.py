@@ -139,7 +139,7 @@ def test_a_swell_carries_its_maximum() -> None:
     assert event.magnitude == pytest.approx(1.3, abs=0.002)
     assert event.magnitude_b == pytest.approx(1.2, abs=0.002)
     assert event.notes == ""
-    assert "untypical" in the_event([Stage(0.7, 0.1, (1.9, 1.0, 1.0))]).notes
+    assert "outside the typical range" in the_event([Stage(0.7, 0.1, (1.9, 1.0, 1.0))]).notes
 
 
 def test_stages_of_a_sag_are_told() -> None:
@@ -221,7 +221,7 @@ def test_a_phase_without_voltage_throughout_is_no_sag_unless_the_hookup_says_it_
     u[2] *= 0.005  # what couples into an input that is not connected
     findings = judged(capture_of(u, "A", "B", "C"), terms)
     assert [(event.kind, event.phases) for event in variations(findings)] == [("sag", "A")]
-    assert any("without voltage" in note and "C" in note for note in findings.notes)
+    assert any("no voltage throughout" in note and "C" in note for note in findings.notes)
     in_use = variations(judged(capture_of(u, "A", "B", "C"), GIVEN))
     assert [(event.kind, event.phases, event.open_start, event.open_end) for event in in_use] == [
         ("sag", "AC", True, True)

@@ -105,5 +105,5 @@ def test_an_event_below_the_model_s_samples_a_cycle_keeps_its_row_and_says_so(
     (record,) = records_of([Piece(header, lambda: replace(capture, header=header, samples=thin), lambda: "d")])
     (event,) = judge(record, site="s", terms=Terms(Thresholds(), 230.0, 50.0)).events
     named = said(event, record, stored)
-    assert "not named by the model (16.0 samples a cycle; at least 20 are needed)" in named.notes
+    assert "not classified by the model (16.0 samples per cycle; at least 20 are needed)" in named.notes
     assert replace(named, notes=event.notes) == event

@@ -94,7 +94,7 @@ def test_screening_and_night_have_the_other_events_name_the_detector_and_end_wit
     assert pq.read_table(out).column("kind").to_pylist() == ["sag"]
     told = capsys.readouterr()
     assert "not judged: 1 capture or point: detector failed: unbalance (ZeroDivisionError: a bug)" in told.out
-    assert "1 time a detector failed" in told.err
+    assert "1 time: a detector failed" in told.err
     summary = run_nightly(fleet)
     assert [event.kind for event in events_in(fleet)] == ["sag"]
     assert report(summary, nothing="") == 3

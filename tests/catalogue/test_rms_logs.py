@@ -82,7 +82,7 @@ def test_a_log_of_half_cycles_gives_sags_swells_and_interruptions(tmp_path: Path
     assert (swell.magnitude, swell.reference_v, swell.nominal_kind) == (pytest.approx(1.2), 230.0, "declared")
     assert interruption.part_of == around.event_id
     assert (sag.first_sample, sag.n_samples, sag.duration_a_s) == (200, 40, pytest.approx(0.3))
-    assert all("a row every 10 ms: start and end within 10 ms" in one.notes for one in result.events)
+    assert all("one row every 10 ms: start and end known within 10 ms" in one.notes for one in result.events)
     assert (result.judged_s, result.log_s, result.n_in_both) == (0.0, pytest.approx(30.0), 0)
 
 
@@ -102,10 +102,10 @@ def test_extremes_of_a_second_tell_how_deep_and_means_say_that_they_do_not(tmp_p
     with_extremes = judged(write_log(tmp_path / "a" / "log.csv", columns, 1.0)).events
     assert brief(with_extremes) == [("sag", "A", 30.0, 1.0), ("swell", "A", 60.0, 2.0)]
     assert [one.magnitude for one in with_extremes] == pytest.approx([0.4, 260 / 230])
-    assert all("within 1 s, magnitude by the extremes" in one.notes for one in with_extremes)
+    assert all("within 1 s, magnitude from the logged extremes" in one.notes for one in with_extremes)
     (alone,) = judged(write_log(tmp_path / "b" / "log.csv", {"U L1 avg (V)": mean}, 1.0)).events
     assert (alone.magnitude, alone.duration_s) == (pytest.approx(200 / 230), 1.0)
-    assert "what is shorter looks less severe than it was" in alone.notes
+    assert "the severity of shorter events is underestimated" in alone.notes
 
 
 def test_rows_of_minutes_are_no_log_and_give_no_event(tmp_path: Path) -> None:
@@ -195,7 +195,7 @@ def test_the_command_lists_them_and_a_survey_flags_their_intervals(tmp_path: Pat
     assert "instantaneous sag" in out.read_text()
     shown = halfcycle("show", out.read_text().splitlines()[1].split(",")[0], "--in", out, "--out", tmp_path / "e.svg")
     assert shown.returncode == 1
-    assert "holds no waveform; the event is from values that the recorder logged" in shown.stderr
+    assert "holds no waveform; the event comes from logged values" in shown.stderr
     trend = tmp_path / "trend.parquet"
     done = halfcycle(
         "measure", tmp_path / "log.csv", "--out", trend, "--interval", "10", "--nominal-voltage", "230"

@@ -127,7 +127,7 @@ def test_a_catalogue_of_an_earlier_version_lacks_columns_and_is_read(tmp_path: P
 
 @pytest.mark.parametrize(
     ("name", "content", "word"),
-    [("a.txt", b"", "ending"), ("a.parquet", b"PAR1", "no catalogue"), ("a.csv", b"x,y\n1,2\n", "no column")],
+    [("a.txt", b"", "extension"), ("a.parquet", b"PAR1", "not a catalogue"), ("a.csv", b"x,y\n1,2\n", "no column")],
 )
 def test_what_is_no_catalogue_is_refused_with_a_reason(tmp_path: Path, name: str, content: bytes, word: str) -> None:
     (tmp_path / name).write_bytes(content)

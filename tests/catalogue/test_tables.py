@@ -160,7 +160,7 @@ def test_a_catalogue_without_events_has_its_columns_all_the_same(tmp_path: Path,
 
 @pytest.mark.parametrize("name", ["events", "events.xlsx", "events.parquet.gz", ".parquet", "events.json"])
 def test_an_unknown_ending_is_refused_with_those_allowed_before_anything_is_written(tmp_path: Path, name: str) -> None:
-    with pytest.raises(ConfigError, match=r"the ending must be one of \.parquet, \.csv, \.ndjson"):
+    with pytest.raises(ConfigError, match=r"the extension must be one of \.parquet, \.csv, \.ndjson"):
         write_table(TABLE, tmp_path / name)
     assert list(tmp_path.iterdir()) == []
 

@@ -132,7 +132,7 @@ def test_a_category_without_a_typical_magnitude_accepts_any() -> None:
 @pytest.mark.parametrize(
     ("kind", "duration_s", "nominal_hz", "words"),
     [
-        ("notch", 1.0, 50.0, "no RMS variation"),
+        ("notch", 1.0, 50.0, "not an RMS variation"),
         ("sag", -0.1, 50.0, "must be >= 0"),
         ("sag", np.nan, 50.0, "must be >= 0"),
         ("sag", 1.0, 0.0, "> 0"),

@@ -75,7 +75,7 @@ def test_the_textbook_signature_of_a_cause_is_named_with_a_sentence(cause: str) 
 def test_nothing_measured_is_unknown_to_every_rule() -> None:
     for rule in RULES:
         assert rule(Evidence()).confidence == 0.0
-    assert find_cause(Evidence()) == Verdict("unknown", 0.0, "what was measured fits no cause well")
+    assert find_cause(Evidence()) == Verdict("unknown", 0.0, "no cause fits the measurements well")
 
 
 @pytest.mark.parametrize("cause", list(TEXTBOOK))

@@ -135,7 +135,7 @@ def test_where_rules_disagree_the_sentence_says_so_and_a_short_record_is_said_to
         duration_s=0.1, residual_pu=0.5, depth_pu=0.3, drop_share=1.0, recovery_share=1.0, rectangularity=1.0,
         unbalance=1.0, step_pu=0.0,
     )  # fmt: skip
-    assert "by rule alone it would be fault" in named({"open phase": 0.8}, fault).why
+    assert "by rule alone the cause would be fault" in named({"open phase": 0.8}, fault).why
     assert "by rule" not in named({"fault": 0.8}, fault).why
     assert "the record ends 0.2 s after the start" in named({"fault": 0.8}, fault, seconds_after=0.2).why
     assert "the record ends" not in named({"fault": 0.8}, fault, seconds_after=2.0).why
@@ -162,9 +162,9 @@ def test_what_is_energised_as_the_supply_returns_is_its_return() -> None:
 def test_a_trip_says_where_the_phases_stand_and_how_long_was_looked_at_and_no_fault_is_back_that_is_not() -> None:
     numbers = {"end_low": 0.1, "end_high": 1.0, "n_after": 260.0}
     e = Evidence(residual_pu=0.02, rectangularity=0.1)  # which the rule of faults does not take for one
-    assert "stand at 0.10 to 1.00 pu; 130 cycles are looked at" in named({"fault, then trip": 0.9}, e, **numbers).why
+    assert "settle at 0.10 to 1.00 pu; 130 cycles were examined" in named({"fault, then trip": 0.9}, e, **numbers).why
     assert "back" not in named({"fault": 0.9}, e, **numbers).why
-    assert "back afterwards" in named({"fault": 0.9}, e, end_low=0.98, end_high=1.0).why
+    assert "recovers afterwards" in named({"fault": 0.9}, e, end_low=0.98, end_high=1.0).why
 
 
 def test_where_nothing_is_likely_a_sure_rule_decides_and_the_probability_stays_the_models() -> None:
@@ -175,3 +175,10 @@ def test_where_nothing_is_likely_a_sure_rule_decides_and_the_probability_stays_t
     found = named({"transformer energising": 0.45, "load switching": 0.4}, inrush)
     assert (found.cause, found.confidence) == ("transformer energising", 0.45)
     assert named({"transformer energising": 0.1, "load switching": 0.45, "open phase": 0.45}, inrush).cause == "unknown"
+
+
+def test_by_voltages_alone_a_bank_is_never_sure_to_stand_alone() -> None:
+    # Common practice, no source: what banks exchange is seen in the current between them.
+    for name in ("capacitor energising", "back-to-back capacitor energising"):
+        assert named({name: 0.99}).confidence == 0.9
+        assert named({name: 0.99}, Evidence(oscillation_current=0.4)).confidence == 0.99

@@ -230,7 +230,8 @@ def test_faults_in_a_solved_circuit_have_the_types_of_the_table(
 
 def test_what_is_no_sag_of_these_types_has_no_type_and_a_reason() -> None:
     cases = {
-        "neither positive nor negative sequence has changed": BEFORE + 0.5,  # zero sequence alone: an isolated network
+        "neither the positive nor the negative sequence has changed": BEFORE
+        + 0.5,  # zero sequence alone: an isolated network
         "the positive sequence has risen": 1.2 * BEFORE,
     }
     for reason, during in cases.items():
@@ -239,7 +240,7 @@ def test_what_is_no_sag_of_these_types_has_no_type_and_a_reason() -> None:
         assert symmetrical_component_dip(BEFORE, during) is None
         assert six_voltage_dip(BEFORE, during) is None
     wrong_order = classify_dip(BEFORE[[0, 2, 1]], of_type("C", 0.5))
-    assert wrong_order.reason == "the voltages before the sag are no balanced set in the order A, B, C"
+    assert wrong_order.reason == "the voltages before the sag are not a balanced set with rotation A-B-C"
 
 
 @pytest.mark.parametrize("bad", [np.ones(2), np.array([1, np.nan, 1]), np.ones((3, 2))])
@@ -258,7 +259,7 @@ def test_where_the_angle_jumps_the_algorithms_may_disagree_and_the_joint_result_
     assert (second.dip_type, second.phase) != (dip_type, "A")
     assert not joint.agrees
     assert joint.confidence <= 0.5
-    assert f"the six voltages say type {second.dip_type}" in joint.reason
+    assert f"the six-voltage method gives type {second.dip_type}" in joint.reason
 
 
 def test_nearer_to_the_border_of_two_types_the_confidence_is_lower() -> None:

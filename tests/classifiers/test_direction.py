@@ -222,7 +222,7 @@ def test_a_sag_without_current_before_it_is_not_voted_on_by_one_method_alone() -
 @pytest.mark.parametrize(("i_start", "i_stop"), [(7, 12), (8, 8), (8, 31)])
 def test_ranges_that_do_not_fit_are_refused(i_start: int, i_stop: int) -> None:
     v, i = series(1.0 + 1.0j, downstream=True)
-    with pytest.raises(ValueError, match="do not fit"):
+    with pytest.raises(ValueError, match="do not agree"):
         find_direction(v, i, n_before=8, i_start=i_start, i_stop=i_stop)
 
 

@@ -47,7 +47,7 @@ def test_white_noise_stays_white_on_the_grid() -> None:
         (np.zeros((1, 3000)), 16e3, "cycles"),
         (np.zeros(3200), 16e3, "shape"),
         (np.full((1, 3200), np.nan), 16e3, "finite"),
-        (np.zeros((1, 150)), 750.0, "samples a cycle"),
+        (np.zeros((1, 150)), 750.0, "samples per cycle"),
     ],
 )
 def test_windows_that_are_none_are_refused(x: np.ndarray, rate_hz: float, says: str) -> None:

@@ -116,7 +116,7 @@ def test_without_primitives_there_is_no_head_of_them() -> None:
     assert model.judge(drawn.features).primitives is None
     with pytest.raises(ValueError, match="without primitives"):
         model.predict_primitives(drawn.features)
-    with pytest.raises(ValueError, match="do not fit"):
+    with pytest.raises(ValueError, match="do not match"):
         model.fit(drawn.features, drawn.classes, drawn.primitives[:5])
 
 
@@ -216,7 +216,7 @@ def test_a_model_of_another_version_is_to_be_trained_again(
 
 def test_an_object_that_is_no_model_is_refused(folder: Path, tmp_path: Path) -> None:
     other = ExtraTreesClassifier(2, random_state=0).fit([[0.0], [1.0]], [0, 1])
-    with pytest.raises(ModelError, match="no model"):
+    with pytest.raises(ModelError, match="not a model"):
         load(resealed(copy_of(folder, tmp_path / "copy"), other))
 
 
@@ -233,8 +233,8 @@ def test_a_tree_that_leads_out_of_itself_is_refused(folder: Path, tmp_path: Path
     [
         ("features", ["one"], "other features"),
         ("versions", {"scikit-learn": "0.1"}, "train it again"),
-        ("sha256", "0", "is not the one"),
-        ("versions", {}, "card that can be read"),
+        ("sha256", "0", "is not the model"),
+        ("versions", {}, "no model with a readable card"),
     ],
 )
 def test_a_model_for_another_version_or_with_another_card_is_refused(
@@ -253,7 +253,7 @@ def test_a_folder_without_a_card_or_with_a_torn_model_is_refused(folder: Path, t
     copy = copy_of(folder, tmp_path / "copy")
     data = (copy / stored.MODEL).read_bytes()
     (copy / stored.MODEL).write_bytes(data[: len(data) // 2])
-    with pytest.raises(ModelError, match="is not the one"):
+    with pytest.raises(ModelError, match="is not the model"):
         load(copy)
     assert zipfile.is_zipfile(folder / stored.MODEL)
 

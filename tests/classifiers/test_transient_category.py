@@ -86,5 +86,5 @@ def test_the_duration_goes_before_the_rise() -> None:
     ],
 )
 def test_what_cannot_be_named_is_refused(kind: str, values: dict[str, float]) -> None:
-    with pytest.raises(ValueError, match=r"oscillation_hz|duration_s|no transient"):
+    with pytest.raises(ValueError, match=r"oscillation_hz|duration_s|not a transient"):
         transient_category(kind, **values)

@@ -178,6 +178,6 @@ def test_the_result_goes_to_stdout_and_progress_and_warnings_to_stderr(tmp_path:
     (fleet.inbox / SITE / "bad.csv").write_bytes(b"\x00")
     done = halfcycle("ingest", "--config", tmp_path / "fleet" / "fleet.toml")
     assert done.returncode == 3
-    assert done.stdout == "files: 1 stored, 0 known before, 1 quarantined; 1 new capture\n"
+    assert done.stdout == "files: 1 stored, 0 already stored, 1 quarantined; 1 new capture\n"
     assert "bad.csv" in done.stderr
-    assert "no reader recognises it" in done.stderr
+    assert "no reader recognises the file" in done.stderr

@@ -17,7 +17,7 @@ def test_captures_of_a_folder_become_one_file_and_a_bad_one_is_left_out_with_its
     (tmp_path / "in" / "bad.parquet").write_bytes(b"PAR1 no more")
     done = halfcycle("export", tmp_path / "in", "--out", tmp_path / "out" / "night.pqd")
     assert done.returncode == 3, done.stderr
-    assert "2 captures, samples read back as they were" in done.stdout
+    assert "2 captures, samples read back exactly" in done.stdout
     assert "left out: 1 file" in done.stdout
     assert "bad.parquet" in done.stderr
     assert len(list(read_captures(tmp_path / "out" / "night.pqd"))) == 2

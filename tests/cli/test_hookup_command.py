@@ -28,8 +28,8 @@ def test_a_hookup_is_told_and_drawn_before_anybody_goes_out(tmp_path: Path) -> N
     assert (done.returncode, done.stderr) == (0, "")
     words = " ".join(done.stdout.split())
     for said in (
-        "UA + lead on A - lead on N", "IC clamp round C alone arrow to the load", "5. Connect the voltage leads",
-        "UB 240 V -120°", "qualified people only", "verify absence of voltage", "Never open the secondary",
+        "UA + lead on A - lead on N", "IC clamp around C alone arrow to the load", "5. Connect the voltage leads",
+        "UB 240 V -120°", "qualified persons only", "verify absence of voltage", "Never open the secondary",
         "that side is downstream", f"diagram: {out}",
     ):  # fmt: skip
         assert said in words, said

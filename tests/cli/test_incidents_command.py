@@ -57,7 +57,7 @@ def test_most_says_how_many_are_printed(catalogue: Path) -> None:
     [
         ((), "name a catalogue, or a fleet"),
         (("missing.parquet",), "no such catalogue"),
-        (("{catalogue}", "--out", "i.xlsx"), "ending"),
+        (("{catalogue}", "--out", "i.xlsx"), "extension"),
         (("{catalogue}", "--topology", "missing.toml"), "missing.toml"),
     ],
 )
@@ -87,7 +87,7 @@ def test_waveforms_are_recalled_and_laid_over_one_another(tmp_path: Path) -> Non
     halfcycle("screen", tmp_path / "in", "--out", catalogue, "--nominal-voltage", "230")
     done = halfcycle("incidents", catalogue, "--waveforms", "3", "--files", tmp_path / "in")
     assert done.returncode == 0, done.stderr
-    assert "waveforms laid over one another" in done.stdout
+    assert "overlaid waveforms" in done.stdout
     assert "one disturbance" in done.stdout
     gone = halfcycle("incidents", catalogue, "--waveforms", "1", "--files", tmp_path / "nowhere")
     assert gone.returncode == 2

@@ -48,7 +48,7 @@ def test_indices_are_printed_and_written_raw_and_aggregated(catalogue: Path, tmp
 def test_without_the_time_judged_there_are_counts_and_no_rates(catalogue: Path) -> None:
     done = halfcycle("indices", catalogue)
     assert "withheld" in done.stdout
-    assert "the time judged is not known" in done.stdout
+    assert "the judged time is unknown" in done.stdout
 
 
 def test_coverage_gives_rates_or_says_why_not(catalogue: Path, tmp_path: Path) -> None:

@@ -86,11 +86,11 @@ def test_a_trend_comes_into_the_report_with_its_verdicts(catalogue: Path, tmp_pa
     words = ["e.parquet", "--out", "a.html", "--trend", "t.parquet", "--limits", "en-50160-lv"]
     done = halfcycle("report", *words, cwd=tmp_path)
     assert done.returncode == 0, done.stderr
-    assert "Limits of EN 50160, low voltage at 1 measuring point: not to be told at 1." in done.stdout
+    assert "Limits of EN 50160, low voltage at 1 measuring point: undetermined at 1." in done.stdout
     page = (tmp_path / "a.html").read_text(encoding="utf-8")
     assert "voltage, RMS over 10/12 cycles, in intervals of 1" in page
     assert "--trend t.parquet --limits en-50160-lv" in page
-    assert "The phasors fit the hookup" in page
+    assert "The phasors agree with the hookup" in page
 
 
 def test_lost_waveforms_are_said_and_the_rest_is_shown(catalogue: Path, tmp_path: Path) -> None:
@@ -113,7 +113,7 @@ def test_a_fleet_becomes_a_page_with_its_coverage_and_its_time_zone(tmp_path: Pa
     assert "13:00:00 CET" in page
     assert "On 2 March 2026, 1 event was found" in done.stdout
     assert 'id="coverage-chart"' in page
-    assert "of the period was judged; a rate needs 90%" in page
+    assert "of the period was judged; a rate requires 90" in page
 
 
 def test_a_folder_has_a_page_for_each_site(catalogue: Path, tmp_path: Path) -> None:

@@ -167,11 +167,11 @@ def test_files_without_a_waveform_are_counted_and_noted_and_no_fault(tmp_path: P
     done = screen(inputs, "--out", out)
     assert done.returncode == 0, done.stderr
     assert "1 event in 1 capture of 2 files" in done.stdout
-    assert "1 file holds no waveform; the notes say what else" in done.stdout.splitlines()
+    assert "1 file holds no waveform; the notes state what they hold" in done.stdout.splitlines()
     (inputs / "deep").mkdir()
     (inputs / "deep" / "trend.pqd").write_bytes(interval_file())
     done = screen(inputs, "--out", out, "--notes")
-    assert "2 files hold no waveform; the notes say what else" in done.stdout.splitlines()
+    assert "2 files hold no waveform; the notes state what they hold" in done.stdout.splitlines()
     for name in ("trend.pqd", "deep/trend.pqd"):
         assert f"{inputs / name}: 3 interval observations (RMS) not read as waveforms" in done.stdout.splitlines()
     assert not (tmp_path / "e.quarantine.csv").exists()
@@ -190,7 +190,7 @@ def test_strict_lists_what_would_be_put_right_with_its_reason_and_status_3(tmp_p
     with (tmp_path / "e.quarantine.csv").open(encoding="utf-8", newline="") as stream:
         (row,) = csv.DictReader(stream)
     assert Path(row["path"]) == inputs / "uneven.csv"
-    assert row["reason"].startswith("uneven.csv: read strictly, without repair: ")
+    assert row["reason"].startswith("uneven.csv: needs repair, which strict reading refuses: ")
 
 
 @pytest.mark.parametrize("documents", [(), ("LICENSE", "minutes.pdf", "photo of the board.jpg")])
@@ -202,7 +202,7 @@ def test_a_folder_without_a_recording_gives_an_empty_catalogue_and_status_3(
         (tmp_path / "in" / name).write_bytes(b"%PDF-1.7 or what not")
     done = screen(tmp_path / "in", "--out", tmp_path / "e.parquet")
     assert done.returncode == 3
-    assert done.stderr == "nothing was judged: there is no recording\n"
+    assert done.stderr == "nothing was judged: no recording found\n"
     assert ("3 other files passed over" in done.stdout) == bool(documents)
     assert not (tmp_path / "e.quarantine.csv").exists()
     assert "0 events in 0 captures of 0 files" in done.stdout
@@ -306,3 +306,22 @@ def test_a_wrong_file_of_settings_is_said_in_a_sentence(tmp_path: Path, text: st
     assert wrong.returncode == 2, wrong.stdout
     assert said in wrong.stderr
     assert "Traceback" not in wrong.stderr
+
+
+def test_a_declared_frequency_that_the_voltages_contradict_is_named_as_the_reason(tmp_path: Path) -> None:
+    """The project's own design: what is wrong is named, and not the nominal voltage, which is not at fault."""
+    write_capture(made_capture(START, sags=SAG, station="REC-1"), tmp_path / "a.parquet")
+    done = halfcycle("screen", tmp_path, "--out", tmp_path / "e.csv", "--nominal-frequency", "60")
+    reason = "the voltages have a fundamental of 50 Hz, not the 60 Hz given"
+    assert done.returncode == 3
+    assert f"REC-1: 60 Hz; {reason}" in done.stdout
+    assert f"nothing was judged: {reason}" in done.stderr
+    assert "give the nominal voltage" not in done.stdout + done.stderr
+
+
+def test_a_declared_voltage_that_the_steady_voltage_contradicts_is_told_without_being_asked(tmp_path: Path) -> None:
+    """The project's own design: a record at 230 V, declared as 400 V, is judged by its sliding reference."""
+    write_capture(made_capture(START, sags=SAG, station="REC-1"), tmp_path / "a.parquet")
+    done = halfcycle("screen", tmp_path, "--out", tmp_path / "e.csv", "--nominal-voltage", "400")
+    assert done.returncode == 0
+    assert "the steady voltage differs from the nominal 400 V; judged against the sliding reference" in done.stdout

@@ -57,6 +57,6 @@ def test_wrong_usage_is_told_in_words(words: tuple[str, ...], said: str, config:
 
 def test_a_night_names_the_clocks_that_need_a_look() -> None:
     assert clocks_line([("Weir", "drifts")]) == (
-        "clocks: 1 recorder's is off, set or drifting (Weir); `halfcycle status` says how"
+        "clocks: 1 recorder's is off, adjusted or drifting (Weir); see `halfcycle status`"
     )
     assert "5 recorders' are" in clocks_line([(name, "") for name in "ABCDE"])

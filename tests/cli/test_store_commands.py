@@ -113,7 +113,7 @@ def test_a_chosen_file_goes_back_into_the_inbox_with_its_companion_and_is_tried_
     ]  # fmt: skip
     write_fleet(fleet.inbox.parent, sites=(SITE, "Mill [north]"))
     done = halfcycle("quarantine", "--config", config_of(fleet), "--retry", "Mill [north]/late.cfg")
-    assert (done.returncode, done.stdout) == (0, "1 put back; the next nightly run tries them again\n")
+    assert (done.returncode, done.stdout) == (0, "1 put back; the next nightly run tries again\n")
     assert names(fleet.inbox) == ["Mill [north]/late.cfg", "Mill [north]/late.dat"]
     assert names(fleet.quarantine) == [f"{SITE}/bad.csv", f"{SITE}/bad.csv.reason.txt"]
     assert [outcome.state for outcome in run_nightly(fleet).files] == ["stored"]
@@ -126,7 +126,7 @@ def test_patterns_and_all_choose_several_and_a_name_that_nothing_has_is_wrong_us
     run_nightly(fleet)
     wrong = halfcycle("quarantine", "--config", config_of(fleet), "--retry", "nothing*")
     assert wrong.returncode == 2
-    assert "nothing that is set aside is called 'nothing*'" in wrong.stderr
+    assert "nothing set aside is named 'nothing*'" in wrong.stderr
     both = halfcycle("quarantine", "--config", config_of(fleet), "--retry", "a", "--retry-all")
     assert both.returncode == 2
     assert "2 put back" in halfcycle("quarantine", "--config", config_of(fleet), "--retry", "*.csv").stdout

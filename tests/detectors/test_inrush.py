@@ -103,9 +103,9 @@ def test_notes_tell_the_instantaneous_peak_and_the_lowest_voltage() -> None:
     volts = 230 * np.stack([np.ones(MOTOR.size), np.where(MOTOR > 300, 0.912, 1.0)])
     volts[0, 500] = 0
     (found,) = inrush(MOTOR, rated_a=100.0, peak_a=peaks, voltage=VoltageBeside(volts, 230.0))
-    assert found.notes == "peak 1234.4 A; lowest voltage 0.912 pu"
+    assert found.notes == "peak 1.2344 kA; lowest voltage 0.912 pu"
     (found,) = inrush(MOTOR, rated_a=100.0, peak_a=peaks)
-    assert found.notes == "peak 1234.4 A"
+    assert found.notes == "peak 1.2344 kA"
     flags = np.zeros(volts.shape, np.uint8)
     flags[1, 1000:1100] = MISSING
     (found,) = inrush(MOTOR, rated_a=100.0, voltage=VoltageBeside(volts, [230.0, 230.0], flags))

@@ -63,7 +63,7 @@ def test_notches_that_last_are_found_with_depth_area_width_and_number() -> None:
     assert finding.start == pytest.approx(2.0 * RATE_HZ, abs=0.21 * RATE_HZ)
     assert finding.stop == pytest.approx(6.5 * RATE_HZ, abs=0.21 * RATE_HZ)
     assert finding.repeats == 2
-    words = re.fullmatch(r"area ([\d.]+) V·s, width ([\d.]+) µs, 2 notches a cycle", finding.notes)
+    words = re.fullmatch(r"area ([\d.]+) V·s, width ([\d.]+) µs, 2 notches per cycle", finding.notes)
     assert words is not None
     assert float(words[1]) == pytest.approx(0.25 * PEAK_V * WIDTH_S, rel=0.15)
     assert float(words[2]) == pytest.approx(1e6 * WIDTH_S, rel=0.15)
@@ -72,7 +72,7 @@ def test_notches_that_last_are_found_with_depth_area_width_and_number() -> None:
 def test_six_notches_of_a_converter_are_counted() -> None:
     (finding,) = found(voltage(0.3, 0.0, 4.0, duration_s=4.0, centres_deg=(35, 95, 155, 215, 275, 335)))
     assert finding.repeats == 6
-    assert finding.notes.endswith("6 notches a cycle")
+    assert finding.notes.endswith("6 notches per cycle")
     assert (finding.open_start, finding.open_stop) == (True, True)
 
 

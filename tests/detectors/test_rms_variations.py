@@ -237,7 +237,7 @@ def test_the_reference_may_be_one_number_one_of_each_channel_or_a_series() -> No
     ids=str,
 )
 def test_thresholds_out_of_order_are_refused(wrong: dict[str, float]) -> None:
-    with pytest.raises(SignalError, match="thresholds must rise"):
+    with pytest.raises(SignalError, match="thresholds must satisfy"):
         find_rms_variations(levels("100 50 100"), np.arange(3.0), **wrong)
 
 

@@ -8,6 +8,7 @@ A block that needs a server, hours, or another's package has the reason before i
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import shutil
@@ -37,6 +38,11 @@ capture = hc.synthesise(wave, start_ns=1_772_431_200_000_000_000, station="Harro
 hc.export([capture], "night.cfg")
 hc.export([capture], "recording.cfg")
 """
+_QUARRY = (
+    "QUARRY 1\nstation=Sorrel Mill\nstart=2026-03-02T06:00:00Z\nrate_hz=6400\nchannel=V1 voltage A V 0.02\nsamples\n"
+    + "".join(f"{round(16250 * math.sin(math.pi * k / 64))}\n" for k in range(6400))
+)
+_NETWORK = '[[sites]]\nsite = "Sorrel Mill"\nfed_by = "Quernholm Intake"\n\n[[sites]]\nsite = "Quernholm Intake"\n'
 
 
 @dataclass(frozen=True)
@@ -71,16 +77,33 @@ def set_up(built: Path, folder: Path) -> Path:
     (folder / "week").mkdir()
     for name in ("night.cfg", "night.dat"):
         shutil.copy(folder / name, folder / "week" / name)
-    shutil.copy(ROOT / "docs" / "templates" / "limits" / "works-contract.toml", folder / "my-supply.toml")
+    templates = ROOT / "docs" / "templates"
+    for name in ("my-supply.toml", "works-contract.toml"):
+        shutil.copy(templates / "limits" / "works-contract.toml", folder / name)
+    shutil.copy(templates / "page" / "month_page.py", folder)
+    for name in ("reader", "detector", "cause"):
+        shutil.copytree(templates / name, folder / name)
+    (folder / "made.quarry").write_text(_QUARRY, encoding="utf-8")
+    (folder / "network.toml").write_text(_NETWORK, encoding="utf-8")
+    code = f"set -eu\n{_HALFCYCLE}halfcycle screen captures/ --out events.parquet"
+    subprocess.run(["bash", "-c", code], cwd=folder, env=_environment(folder), check=True, timeout=300)
     return folder
+
+
+def _environment(folder: Path) -> dict[str, str]:
+    """Where a snippet runs. What it installs with pip goes into a folder of its own, without asking a registry."""
+    return os.environ | {
+        "PY": sys.executable, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}",
+        "PIP_TARGET": str(folder / "installed"), "PIP_NO_DEPS": "1", "PIP_NO_BUILD_ISOLATION": "0",
+        "PIP_NO_INDEX": "1", "PYTHONPATH": str(folder / "installed"),
+    }  # fmt: skip
 
 
 def ran(snippet: Snippet, folder: Path) -> None:
     code = snippet.text if snippet.kind == "python" else f"set -eu\n{_HALFCYCLE}{accepting(snippet.text)}"
     command = [sys.executable, "-c", code] if snippet.kind == "python" else ["bash", "-c", code]
-    here = {"PY": sys.executable, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"}
     done = subprocess.run(
-        command, check=False, cwd=folder, env=os.environ | here, capture_output=True, text=True,
+        command, check=False, cwd=folder, env=_environment(folder), capture_output=True, text=True,
         encoding="utf-8", timeout=600,
     )  # fmt: skip
     assert done.returncode == 0, f"{snippet.text}\n{done.stdout}\n{done.stderr}"

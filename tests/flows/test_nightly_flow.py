@@ -215,7 +215,7 @@ def test_a_night_ends_with_its_summary_and_leaves_no_process(
         status, out, err = run.end()
         assert status == 3, err
         assert out.splitlines() == [
-            "files: 3 stored, 0 known before, 1 quarantined; 3 new captures",
+            "files: 3 stored, 0 already stored, 1 quarantined; 3 new captures",
             "catalogues: 5 days rebuilt with 3 events; 0.1 min judged, 0.0 min not judged",
         ]
         assert len(err.splitlines()) == 1

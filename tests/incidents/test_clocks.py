@@ -52,7 +52,7 @@ def test_a_drifting_clock_is_followed_and_noted() -> None:
     assert middle["drift_s_a_day"] == pytest.approx(0.1, abs=0.01)
     assert -0.5 + 0.1 * day <= middle["offset_s"] + 0.01
     assert middle["offset_s"] <= -0.5 + 0.1 * (day + 1) + 0.01
-    assert "drifts 0.1" in clock_notes(found.clocks, found.sightings.sites)["Wharf"]
+    assert "drifts by 0.1" in clock_notes(found.clocks, found.sightings.sites)["Wharf"]
 
 
 def test_stated_drifts_hold_the_truth_and_hardly_ever_name_a_clock_that_is_steady() -> None:
@@ -74,7 +74,7 @@ def test_a_clock_that_is_set_between_two_days_has_stepped_and_does_not_drift() -
     assert wharf.stepped_on is not None
     assert wharf.stepped_on.toordinal() == date(2026, 1, 6).toordinal()
     assert wharf.step_s == pytest.approx(-0.8, abs=0.01)
-    assert "went 0.800 s back on 2026-01-06" in wharf.findings
+    assert "jumped 0.800 s back on 2026-01-06" in wharf.findings
     assert not any("drifts" in words for words in wharf.findings)
     assert states["Abbey"].findings == []
 

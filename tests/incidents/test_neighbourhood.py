@@ -39,7 +39,7 @@ def test_a_site_that_was_deeper_before_and_is_not_now_is_the_less_likely_the_mor
     assert row["origin_site" if n else "rival_site"] == "Middle"
     share = (1 + n) / (2 + n)
     assert row["origin_confidence"] == pytest.approx(0.95 * share, abs=1e-6)
-    assert ("before it was the deeper one" in str(row["why"])) == (n > 1)
+    assert ("in the past it had the deeper sags" in str(row["why"])) == (n > 1)
 
 
 def test_a_site_that_is_deeper_in_the_ratio_that_repeats_keeps_all_its_odds() -> None:

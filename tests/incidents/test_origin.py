@@ -95,10 +95,10 @@ def test_a_topology_makes_votes_of_other_sites_count(tmp_path: Path) -> None:
     ("text", "word"),
     [
         ("[[sites]]\nsite = 'A'\n[[sites]]\nsite = 'A'\n", "twice"),
-        ("[[sites]]\nsite = 'A'\nfed_by = 'B'\n[[sites]]\nsite = 'B'\nfed_by = 'A'\n", "round"),
+        ("[[sites]]\nsite = 'A'\nfed_by = 'B'\n[[sites]]\nsite = 'B'\nfed_by = 'A'\n", "loop"),
         ("[[sites]]\nsite = 'A'\nfeeds = 'B'\n", "unknown key"),
         ("", "sites"),
-        ("[[", "no TOML"),
+        ("[[", "not valid TOML"),
     ],
 )
 def test_a_topology_that_cannot_be_is_refused_in_words(text: str, word: str, tmp_path: Path) -> None:

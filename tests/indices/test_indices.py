@@ -377,7 +377,7 @@ def test_a_rate_is_scaled_by_judged_time_and_withheld_where_too_little_was_judge
     assert short.value is short.low is short.high is None
     assert "89 %" in short.withheld
     assert scaled(6, Exposure(9 * day, 10 * day)).value is not None
-    assert "not known" in scaled(6, None).withheld
+    assert "unknown" in scaled(6, None).withheld
     with pytest.raises(SignalError):
         poisson_interval(-1)
 
@@ -438,7 +438,7 @@ def test_the_table_holds_every_index_of_every_site_with_its_rule() -> None:
     assert table.num_rows == len(rows)
     unknown = index_rows(events)
     assert all(row.rate is None for row in unknown)
-    assert "not known" in unknown[0].withheld
+    assert "unknown" in unknown[0].withheld
     outside = index_rows(events, period_ns=(150 * S, 250 * S), judged_days=1)
     assert next(r for r in outside if (r.index, r.item) == ("SARFI-X", "70 %")).value == 1
 

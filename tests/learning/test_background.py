@@ -47,7 +47,7 @@ def test_a_piece_with_an_event_in_it_is_no_background(tmp_path: Path) -> None:
     calm, with_sag = (len(residues(tmp_path / name)) for name in ("calm", "sag"))
     assert 1 <= calm - with_sag <= 6
     (tmp_path / "nothing").mkdir()
-    with pytest.raises(ConfigError, match="no calm stretch"):
+    with pytest.raises(ConfigError, match="no undisturbed stretch"):
         residues(tmp_path / "nothing")
 
 

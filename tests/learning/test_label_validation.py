@@ -96,7 +96,7 @@ def test_a_class_of_one_site_alone_was_never_trained_where_it_was_tested_and_tha
     found = validate(events, drawn=None, seed=0)
     assert found.accuracy == 0.0
     assert {scores.n_groups for scores in found.classes.values()} == {1}
-    assert "never trained when they were tested: echo, flutter, surge" in told(found)[-1]
+    assert "absent from the training when tested: echo, flutter, surge" in told(found)[-1]
 
 
 # --- what is said of an event
@@ -148,7 +148,7 @@ def test_scores_are_those_of_the_definitions(monkeypatch: pytest.MonkeyPatch) ->
     assert scores["labels: recall of surge, left-out sites"] == pytest.approx(5 / 6)
     assert scores["labels: events of flutter called unknown, left-out sites"] == 1.0
     lines = told(found)
-    assert "75% of 12 events named right, 8% called unknown" in lines[0]
+    assert "75% of 12 events classified correctly, 8% called unknown" in lines[0]
     assert "  flutter: precision 0.80, recall 0.67, F1 0.73, 6 events" in lines
 
 
@@ -228,7 +228,7 @@ def test_known_primitives_say_the_same_as_floats_and_as_booleans() -> None:
 def test_primitives_known_in_part_are_refused() -> None:
     primitives = np.zeros((4, 2))
     primitives[1, 0] = np.nan
-    with pytest.raises(ValueError, match="all together"):
+    with pytest.raises(ValueError, match="either all of them are known"):
         DisturbanceClassifier().fit(np.zeros((4, 2)), [0, 0, 1, 1], primitives)
     with pytest.raises(ValueError, match="groups of shape"):
         DisturbanceClassifier().fit(np.zeros((4, 2)), [0, 0, 1, 1], groups=[1, 2])

@@ -283,8 +283,8 @@ def test_every_bad_row_is_named_with_its_line_and_reason_and_nothing_is_used(fol
     head, *lines = str(caught.value).splitlines()
     reasons = [
         "missing.npz", "text.npz", "outside a.npz", "outside a.npz", "noon", "nan", "no label",
-        "missing, stuck or clipped", "cycles around", "X is none of A, B, C", "no voltage of phases C", "unknown",
-        "cells than columns", "cells than columns", "the event of line 3 once more",
+        "missing, stuck or clipped", "cycles around", "X is not one of A, B, C", "no voltage of phases C", "unknown",
+        "the number of cells differs", "the number of cells differs", "repeats the event of line 3",
     ]  # fmt: skip
     assert "15 rows cannot be used" in head
     assert [line.split(":")[0] for line in lines] == [f"line {12 + i}" for i in range(15)]
@@ -304,7 +304,7 @@ def test_clipped_samples_are_refused(tmp_path: Path) -> None:
 def test_too_few_samples_a_cycle_are_refused(tmp_path: Path) -> None:
     waveform = Waveform(hookup="single-phase", nominal_voltage_v=230.0, rate_hz=900.0, duration_s=2.4)
     write_capture(synthesise(waveform, start_ns=ns(START)).capture, tmp_path / "a.npz")
-    with pytest.raises(ConfigError, match=r"18\.0 samples a cycle; 20 are needed"):
+    with pytest.raises(ConfigError, match=r"18\.0 samples per cycle; 20 are needed"):
         labelled_events(table(tmp_path, two_classes()))
 
 

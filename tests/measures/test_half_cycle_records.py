@@ -199,14 +199,14 @@ REFUSED = {
     "infinite": ({"u": [0.0, np.inf], "nominal_frequency_hz": 50.0}, "finite"),
     "under 8 samples a cycle": ({"u": np.zeros(100), "nominal_frequency_hz": 401.0}, "per cycle"),
     "no frequency to be told": ({"u": np.zeros(1000)}, "nominal frequency"),
-    "too short to tell the frequency": ({"u": np.zeros(100)}, "under two cycles"),
+    "too short to tell the frequency": ({"u": np.zeros(100)}, "less than two cycles"),
     "frequency of zero": ({"u": np.zeros(100), "nominal_frequency_hz": 0.0}, "above zero"),
     "frequency below zero": ({"u": np.zeros(100), "nominal_frequency_hz": -50.0}, "above zero"),
     "falling crossings": ({"u": np.zeros(100), "crossings": [1.0, 50.0, 30.0]}, "rise"),
     "crossings beyond the end": ({"u": np.zeros(100), "crossings": [1.0, 50.0, 99.5]}, "within"),
     "crossings before the start": ({"u": np.zeros(100), "crossings": [-0.5, 50.0, 99.0]}, "within"),
     "crossings that are no number": ({"u": np.zeros(100), "crossings": [1.0, np.nan, 99.0]}, "rise"),
-    "crossings too close": ({"u": np.zeros(100), "crossings": [1.0, 4.0, 8.9]}, "8 samples a cycle"),
+    "crossings too close": ({"u": np.zeros(100), "crossings": [1.0, 4.0, 8.9]}, "8 samples per cycle"),
     "crossings of other channels": ({"u": np.zeros((3, 100)), "crossings": np.ones((2, 3))}, "shape"),
 }
 

@@ -28,7 +28,7 @@ SOURCE_REPEATED = (
     "IEEE 1159-2019, 4.4.4.2 (second-hand): notching is periodic; a single notch is a transient (common practice, no "
     "source)"
 )
-SOURCE_CONVERTER = "common practice, no source: a six-pulse converter makes six notches a cycle, of fractions of a ms"
+SOURCE_CONVERTER = "common practice, no source: a six-pulse converter makes six notches per cycle, of fractions of a ms"
 
 PEAK_V = 325.0
 PHASE = 0.3

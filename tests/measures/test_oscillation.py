@@ -113,7 +113,7 @@ def test_what_cannot_be_fitted_is_refused(x: F64, settings: dict[str, Any]) -> N
 
 
 def test_poles_whose_shapes_do_not_fit_are_refused() -> None:
-    with pytest.raises(SignalError, match="do not fit"):
+    with pytest.raises(SignalError, match="do not match"):
         modes_of_poles(np.zeros(50), rate_hz=RATE_HZ, frequency_hz=[1.0, 2.0], damping_per_s=[1.0])
 
 

@@ -148,7 +148,7 @@ def test_an_event_whose_explanation_fails_keeps_its_row_and_is_counted(
     summary = run_nightly(fleet)
     assert sum(day.n_mishaps for day in summary.days) == sum("not explained" in e.notes for e in events_in(fleet)) >= 6
     assert report(summary, nothing="") == 3
-    assert "an event could not be explained or named to the end" in capsys.readouterr().err
+    assert "an event could not be fully explained or classified" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("together", [False, True])

@@ -79,7 +79,7 @@ def test_a_change_to_come_changes_nothing(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("site", "words"),
     [
-        (f"{RATIO}{RATIO}", "two have one day valid_from"),
+        (f"{RATIO}{RATIO}", "two have the same valid_from"),
         ('[[sites.changes]]\nvalid_from = 2026-03-02\nthresholds = "none such"\n', "none such"),
         ("[[sites.changes]]\nvoltage_ratio = 2.0\n", "valid_from"),
         ("[[sites.changes]]\nvalid_from = 2026-03-02\nstations = []\n", "stations"),
@@ -94,5 +94,5 @@ def test_a_table_for_screening_takes_changes_of_ratios_and_channels_alone(tmp_pa
     path = write_fleet(tmp_path, site=RATIO)
     assert load_sites(path)[0].changes[0].voltage_ratio == 2.0
     path = write_fleet(tmp_path, site=f"[[sites.changes]]\nvalid_from = {AFTER}\nnominal_voltage_v = 400.0\n")
-    with pytest.raises(ConfigError, match="nominal_voltage_v counts in the nights of a fleet alone"):
+    with pytest.raises(ConfigError, match="nominal_voltage_v applies only to the nightly runs of a fleet"):
         load_sites(path)

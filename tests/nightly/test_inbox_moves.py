@@ -73,7 +73,7 @@ def test_a_file_of_any_name_in_any_depth_of_folders_goes_to_its_place(fleet: Fle
     assert not other.exists() or names(other) == []
     reasons = [path for path in root.rglob("*") if path.name.endswith(".reason.txt")]
     assert len(reasons) == (0 if good else 1)
-    assert all("no reader recognises it" in reason.read_text(encoding="utf-8") for reason in reasons)
+    assert all("no reader recognises the file" in reason.read_text(encoding="utf-8") for reason in reasons)
 
 
 @pytest.mark.parametrize(
@@ -252,7 +252,7 @@ def test_files_that_changed_a_moment_ago_are_left_to_settle_with_their_companion
 
 def test_an_inbox_that_is_missing_is_a_clear_error(fleet: Fleet) -> None:
     fleet.inbox.rmdir()
-    with pytest.raises(StoreError, match="the inbox is no folder"):
+    with pytest.raises(StoreError, match="the inbox is not a folder"):
         run_nightly(fleet)
 
 

@@ -92,7 +92,7 @@ def test_a_file_that_changes_while_it_is_read_is_left_and_taken_whole_the_next_t
     monkeypatch.setattr(ingest_module, "read_captures", growing)
     summary = run_nightly(fleet)
     assert outcomes(summary) == {"a.csv": "left"}
-    assert "changed while it was read" in summary.left[0].reason
+    assert "changed while being read" in summary.left[0].reason
     assert not list((fleet.store / "waveforms").rglob("*.parquet"))
     monkeypatch.undo()
     assert outcomes(run_nightly(fleet)) == {"a.csv": "stored"}

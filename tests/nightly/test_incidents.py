@@ -74,11 +74,11 @@ def test_a_catalogue_that_is_written_has_the_incidents_over_all_sites(tmp_path: 
 
 def test_what_a_night_tells_of_incidents_and_clocks_stands_in_its_summary(tmp_path: Path) -> None:
     fleet = loaded(fleet_at(tmp_path))
-    joined = JoinOutcome(2, 3, 1, (("Tram <b>", "drifts 0.100 s a day ahead (± 0.002)"),))
+    joined = JoinOutcome(2, 3, 1, (("Tram <b>", "drifts by 0.100 s per day ahead (± 0.002)"),))
     text = night_markdown(fleet, RunSummary(joined=joined), None, [])
     assert "2 days joined over sites with 3 incidents of several sites; the incident id of 1 event has changed" in text
     assert "## Clocks that are off or drift" in text
-    assert "drifts 0.100 s a day ahead" in text
+    assert "drifts by 0.100 s per day ahead" in text
     assert "<b>" not in text
     assert "Clocks" not in night_markdown(fleet, RunSummary(joined=JoinOutcome(2, 3, 1)), None, [])
 

@@ -79,7 +79,7 @@ def test_events_of_a_log_over_midnight_are_each_in_the_day_in_which_they_start(t
     assert (over_midnight.source, over_midnight.first_sample, over_midnight.n_samples) == (eve, 236, 14)
     assert (last.source, last.first_sample) == (after, 400 - 240)
     assert over_midnight.magnitude == pytest.approx(150 / 230, abs=1e-4)
-    assert "from the recorder's log of RMS, a row every 500 ms" in over_midnight.notes
+    assert "from the recorder's RMS log, one row every 500 ms" in over_midnight.notes
     assert (judged_s(fleet, EVE), judged_s(fleet, NEXT)) == (120.0, 120.0)
     assert summary_if_idle(fleet) is not None
 
@@ -215,10 +215,10 @@ def test_a_report_of_the_fleet_lists_events_of_logs_and_show_says_that_there_is_
     done = halfcycle("report", "--config", tmp_path / "fleet" / "fleet.toml", "--out", tmp_path / "pages")
     assert done.returncode == 0, done.stderr
     pages = "".join(page.read_text() for page in (tmp_path / "pages").rglob("*.html"))
-    assert "log of RMS" in pages
+    assert "RMS log" in pages
     (event,) = events_in(fleet)
     shown = halfcycle(
         "show", event.event_id, "--config", tmp_path / "fleet" / "fleet.toml", "--out", tmp_path / "e.svg"
     )  # fmt: skip
     assert shown.returncode == 1
-    assert "holds no waveform; the event is from values that the recorder logged" in shown.stderr
+    assert "holds no waveform; the event comes from logged values" in shown.stderr

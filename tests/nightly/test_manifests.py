@@ -117,7 +117,7 @@ def test_without_a_key_nothing_is_signed_and_older_tables_without_manifests_are_
     older = {name: value for name, value in table.schema.metadata.items() if name != MANIFEST_KEY}
     pq.write_table(table.replace_schema_metadata(older), catalogue)
     assert altered(fleet) == {}
-    assert what_changed(pq.ParquetFile(catalogue).read(), key=KEY) == "it carries no provenance, so no signature"
+    assert what_changed(pq.ParquetFile(catalogue).read(), key=KEY) == "it has no provenance and so no signature"
     config = tmp_path / "fleet.toml"
     config.write_text('key = "none.key"\n' + config.read_text(encoding="utf-8"), encoding="utf-8")
     with pytest.raises(ConfigError, match=r"none\.key: the key cannot be read"):

@@ -59,8 +59,8 @@ def test_a_file_without_a_waveform_does_not_raise_the_exit_status(config: Path) 
     assert done.returncode == 0, done.stderr
     assert "quarantined" not in done.stderr
     assert done.stdout.splitlines() == [
-        "files: 2 stored, 0 known before, 0 quarantined; 2 new captures",
-        "1 file holds no waveform: moved to processed, the reason beside it in a .reason.txt",
+        "files: 2 stored, 0 already stored, 0 quarantined; 2 new captures",
+        "1 file holds no waveform: moved to processed, with the reason beside it in a .reason.txt",
     ]
 
 
@@ -104,7 +104,7 @@ def test_a_strict_run_quarantines_each_repair_with_its_reason_and_no_other_file(
     }
     reason = (fleet.quarantine / SITE / "deep" / "uneven.csv.reason.txt").read_text(encoding="utf-8")
     assert reason == outcomes["uneven.csv"].reason + "\n"
-    assert "read strictly, without repair: " in reason
+    assert "needs repair, which strict reading refuses: " in reason
     assert "steps vary by up to" in reason
     assert len(names(fleet.store / "waveforms")) == 1
 

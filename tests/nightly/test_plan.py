@@ -49,7 +49,7 @@ def test_a_plan_names_each_day_the_night_makes_and_why(tmp_path: Path) -> None:
     write_capture(made_capture("2026-04-01T15:00:00"), fleet.inbox / SITE / "new.csv")
     assert plan(fleet, FIRST).inbox == 2
     run_nightly(fleet, catalogue=False)
-    assert reasons(fleet) == {"2026-03-01": "captures came or went", "2026-04-01": "no catalogue yet"}
+    assert reasons(fleet) == {"2026-03-01": "captures were added or removed", "2026-04-01": "no catalogue yet"}
     before = digests(fleet.store)
     planned = plan(fleet, FIRST)
     assert digests(fleet.store) == before

@@ -66,7 +66,7 @@ def test_no_day_is_judged_again_for_a_new_name(tmp_path: Path, capsys: pytest.Ca
     summary = run_nightly(renamed(tmp_path, ""))
     assert summary.days == ()
     assert report(summary, nothing="nothing to judge") == 0
-    assert f"what the store held of {OLD} is now that of {NEW}" in capsys.readouterr().out
+    assert f"the data stored for {OLD} now belong to {NEW}" in capsys.readouterr().out
 
 
 def test_days_whose_waveforms_are_gone_take_the_new_name_too(tmp_path: Path) -> None:

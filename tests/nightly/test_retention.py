@@ -83,7 +83,7 @@ def test_a_night_removes_says_so_and_is_idle_afterwards(tmp_path: Path, capsys: 
     fleet = fleet_with_two_days(tmp_path, "calm_waveforms_days = 10\nprocessed_days = 3000")
     assert summary_if_idle(fleet) is None
     assert report(run_nightly(fleet), nothing="nothing new") == 0
-    assert "past the age that [retention] sets: 1 capture (" in capsys.readouterr().out
+    assert "older than [retention] allows: 1 capture (" in capsys.readouterr().out
     assert summary_if_idle(fleet) is not None
     assert set(states(fleet).values()) == {"fresh", "frozen"}
 
@@ -117,7 +117,7 @@ def test_trends_and_verdicts_stand_once_their_waveforms_are_gone(tmp_path: Path)
     assert survey is not None
     ((site, _, reason),) = survey.failed
     assert site == SITE
-    assert "its waveforms are gone, so it cannot be made anew" in reason
+    assert "its waveforms are gone, so it cannot be rebuilt" in reason
 
 
 def test_trends_go_by_their_age_only_where_no_waveform_could_make_them_anew(tmp_path: Path) -> None:

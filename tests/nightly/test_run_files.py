@@ -63,7 +63,7 @@ def test_a_night_that_cannot_do_its_job_leaves_a_file_too_and_status_says_so(tmp
     assert [run.state for run in last_runs(fleet)] == ["whole", "failed"]
     (finding,) = [one for one in fleet_status(fleet, today()).findings if one.what == "night"]
     assert "the disk is full" in finding.words
-    assert "last whole one" in finding.words
+    assert "last complete one" in finding.words
     (fleet.store / "runs" / "2026-03-01T000000.000000Z-1.json").write_text("{broken")
     assert len(last_runs(fleet)) == 2
 
@@ -73,7 +73,7 @@ def test_a_night_is_overdue_when_twice_the_usual_time_has_passed_and_more() -> N
     runs = made_runs(10)
     last = runs[-1].began
     assert overdue_words(runs, last + timedelta(days=1.2)) == ""
-    assert "24.0 h apart" in overdue_words(runs, last + timedelta(days=2.6))
+    assert "interval is 24.0 h" in overdue_words(runs, last + timedelta(days=2.6))
     assert overdue_words(runs[:2], last + timedelta(days=30)) == ""
 
 
@@ -83,7 +83,7 @@ def test_the_disk_is_full_when_a_straight_line_says_and_a_clean_up_does_not_turn
     found = disk_left(runs)
     assert found is not None
     assert found.days == pytest.approx(10.0, rel=1e-9)
-    assert "full in some 10 days" in found.words
+    assert "full in about 10 days" in found.words
     runs[5] = replace(runs[5], disk_free_bytes=1_900 * 10**9)
     cleaned = disk_left(runs)
     assert cleaned is not None

@@ -225,7 +225,7 @@ def test_a_damaged_catalogue_is_named_and_made_anew(fleet: Fleet) -> None:
     (path,) = (fleet.store / "catalogue").rglob("*.parquet")
     path.write_bytes(path.read_bytes()[:100])
     assert states(fleet) == {DAY_1: "damaged"}
-    with pytest.raises(PlaceError, match=r"events\.parquet: is no catalogue"):
+    with pytest.raises(PlaceError, match=r"events\.parquet: is not a catalogue"):
         read_catalogue(fleet, [Day(SITE, date.fromisoformat(DAY_1))])
     summary = run_nightly(fleet)
     assert summary.damaged == (Day(SITE, date.fromisoformat(DAY_1)),)
@@ -249,7 +249,7 @@ def test_a_day_is_judged_without_a_damaged_stored_capture_which_is_named(fleet: 
     summary = run_nightly(fleet)
     ((named, reason),) = summary.set_aside
     assert named == path
-    assert "damaged" in reason or "is no stored capture" in reason
+    assert "damaged" in reason or "is not a stored capture" in reason
     assert [round(event.magnitude, 2) for event in events_in(fleet)] == [0.4]
     (outcome,) = summary.days
     assert outcome.judged_s == pytest.approx(2.0)
@@ -276,8 +276,8 @@ def test_a_file_belongs_to_the_site_of_its_folder_else_to_the_one_that_lists_its
     assert {name: outcome.site for name, outcome in outcomes.items()} == {
         "a.cfg": "Quarry Road", "b.cfg": "Weir", "c.cfg": "Quarry Road", "d.cfg": "", "e.csv": "",
     }  # fmt: skip
-    assert "folder 'other' and station 'REC-8' name no configured site" in outcomes["d.cfg"].reason
-    assert "no folder and station '' name no configured site" in outcomes["e.csv"].reason
+    assert "folder 'other' and station 'REC-8' match no configured site" in outcomes["d.cfg"].reason
+    assert "no folder and station '' match no configured site" in outcomes["e.csv"].reason
     assert "d.cfg.reason.txt" in " ".join(names(fleet.quarantine))
 
 

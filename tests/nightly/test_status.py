@@ -54,7 +54,7 @@ def test_a_recorder_that_drifts_is_a_finding_with_its_interval(config: Path) -> 
     value, low, high = site.clock.drift_s_a_day
     assert value == pytest.approx(0.1, abs=0.01)
     assert 0 < low <= 0.1 <= high
-    assert any("drifts 0.10" in words for words in findings(status, "Tram Depot", "clock"))
+    assert any("drifts by 0.10" in words for words in findings(status, "Tram Depot", "clock"))
     assert findings(status, "Quarry Road", "clock") == []
 
 

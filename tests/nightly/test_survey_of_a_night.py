@@ -228,7 +228,7 @@ def test_a_recorder_that_disagrees_with_its_waveforms_is_a_finding(
     assert summary.survey is not None
     ((site, text),) = summary.survey.disagreements
     assert site == SITE
-    assert "u_rms_a is 0.1 times what the waveforms show: a transformer ratio or a unit" in text
+    assert "u_rms_a is 0.1 times the value from the waveforms: a transformer ratio or a unit" in text
     report(summary, nothing="")
     assert "recorder and waveforms disagree" in capsys.readouterr().out
     (one,) = (point for point in fleet_surveyed(fleet) if point.disagreements)
@@ -267,7 +267,7 @@ def test_records_that_cannot_be_read_are_quarantined_and_those_of_a_fleet_withou
     summary = run_nightly(fleet)
     states = {one.path.name: one.state for one in summary.files}
     assert (states["bad.csv"], states["good.csv"]) == ("quarantined", "stored")
-    assert "the times must rise" in summary.quarantined[0].reason
+    assert "the times must increase" in summary.quarantined[0].reason
     assert Store(fleet.store).recorded_days(SITE) == [EVE, NEXT]
     assert not (fleet.store / "trends").exists()
 

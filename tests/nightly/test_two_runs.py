@@ -57,7 +57,7 @@ def test_a_catalogue_is_read_while_a_run_is_at_work(config: Path) -> None:
         done = halfcycle("catalogue", "--config", config)
         assert done.returncode == 0, done.stderr
         assert "0 days rebuilt, 1 day chosen" in done.stdout
-        assert "another run is at work" in halfcycle("catalogue", "--config", config, "--rebuild").stderr
+        assert "another run is in progress" in halfcycle("catalogue", "--config", config, "--rebuild").stderr
 
 
 @pytest.mark.parametrize("command", ["nightly", "ingest"])
@@ -65,7 +65,7 @@ def test_a_second_command_stops_with_a_word_that_names_the_first_and_status_1(co
     with run_under_way(config, 60) as child:
         second = halfcycle(command, "--config", config)
         assert second.returncode == 1
-        assert f"another run is at work here (process {child.pid})" in second.stderr
+        assert f"another run is in progress (process {child.pid})" in second.stderr
         assert "Traceback" not in second.stderr
         assert second.stdout == ""
         assert names(loaded(config).inbox) == [f"{SITE}/a.csv"]

@@ -43,6 +43,6 @@ def test_the_time_of_whoever_uses_a_capture_is_not_that_of_its_file(
         now += budget.LEAST_SECONDS
         budget.check_time()
         now += 1.0
-        with pytest.raises(Unsupported, match="here: takes over 60 s"):
+        with pytest.raises(Unsupported, match="here: takes more than 60 s"):
             budget.check_time("here")
         now -= 1.0

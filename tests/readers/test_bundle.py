@@ -141,8 +141,8 @@ def test_an_event_is_found_in_a_bundle_as_in_the_bare_file(tmp_path: Path, pack:
 
 def test_files_of_unknown_formats_are_noted_where_a_whole_bundle_is_read(tmp_path: Path) -> None:
     (capture,) = read_captures(zipped(tmp_path, [*pair(tmp_path), ("notes.txt", b"a note of the crew")]))
-    assert any("files that no reader knows: notes.txt" in note for note in capture.header.notes)
-    with pytest.raises(MalformedRecord, match=r"holds no capture; no reader knows notes\.txt"):
+    assert any("files that no reader recognises: notes.txt" in note for note in capture.header.notes)
+    with pytest.raises(MalformedRecord, match=r"holds no capture; no reader recognises notes\.txt"):
         list(read_captures(zipped(tmp_path, [("notes.txt", b"a note of the crew")])))
 
 
@@ -162,7 +162,7 @@ def test_errors_name_the_member_and_the_place_in_it(tmp_path: Path, pack: Pack) 
 def test_names_that_lead_out_are_refused_and_nothing_is_written(tmp_path: Path, pack: Pack, name: str) -> None:
     # SOURCE.
     path = pack(tmp_path, [*pair(tmp_path), (name, b"t,va\n0,1\n")])
-    with pytest.raises(MalformedRecord, match="its name leads out of the bundle"):
+    with pytest.raises(MalformedRecord, match="its name points outside the bundle"):
         list(read_captures(path))
     assert not list(tmp_path.rglob("out.csv"))
     assert screen([path], terms=Terms(Thresholds()), workers=1).set_aside[0].path == path
@@ -176,7 +176,7 @@ def test_links_and_devices_in_a_tar_are_refused(tmp_path: Path, kind: bytes) -> 
         info = tarfile.TarInfo("a.cfg")
         info.type, info.linkname = kind, "/etc/passwd"
         archive.addfile(info)
-    with pytest.raises(Unsupported, match=r"a\.cfg: is a link or no plain file"):
+    with pytest.raises(Unsupported, match=r"a\.cfg: is a link or not a regular file"):
         list(read_captures(path))
 
 
@@ -187,7 +187,7 @@ def test_links_in_a_zip_are_refused(tmp_path: Path) -> None:
         info = zipfile.ZipInfo("a.cfg")
         info.create_system, info.external_attr = 3, (stat.S_IFLNK | 0o777) << 16
         archive.writestr(info, "/etc/passwd")
-    with pytest.raises(Unsupported, match=r"a\.cfg: is a link or no plain file"):
+    with pytest.raises(Unsupported, match=r"a\.cfg: is a link or not a regular file"):
         list(read_captures(path))
 
 
@@ -202,7 +202,7 @@ def test_a_bundle_that_would_grow_too_large_is_refused_before_it_does(
         list(read_captures(path))
     monkeypatch.setattr(bundle, "MAX_MEMBER_BYTES", 60_000)
     monkeypatch.setattr(bundle, "MAX_TOTAL_BYTES", 90_000)
-    with pytest.raises(Unsupported, match=r"b\.csv: the bundle holds over 90000 bytes"):
+    with pytest.raises(Unsupported, match=r"b\.csv: the bundle holds more than 90000 bytes"):
         list(read_captures(path))
     monkeypatch.setattr(bundle, "MAX_MEMBERS", 1)
     with pytest.raises(Unsupported, match=r"b\.csv: the bundle holds more than 1 files"):
@@ -235,10 +235,10 @@ def test_a_tar_header_that_claims_a_huge_comment_takes_no_memory(tmp_path: Path)
 def test_a_bundle_in_a_bundle_is_refused_in_words(tmp_path: Path, pack: Pack, inner: str) -> None:
     inside = (zipped if inner.endswith("zip") else tarred)(tmp_path, pair(tmp_path, "x"), f"made-{inner}")
     path = pack(tmp_path, [*pair(tmp_path), (inner, inside.read_bytes())])
-    with pytest.raises(Unsupported, match=rf"{inner}: a bundle within a bundle is not read; unpack it first"):
+    with pytest.raises(Unsupported, match=rf"{inner}: nested bundles are not read; unpack the inner one first"):
         list(read_captures(path))
     result = screen([path], terms=Terms(Thresholds()), workers=1)
-    assert [(item.path, "within a bundle" in item.reason) for item in result.set_aside] == [(path / inner, True)]
+    assert [(item.path, "nested bundles" in item.reason) for item in result.set_aside] == [(path / inner, True)]
     assert result.n_captures == 1
 
 
@@ -271,7 +271,7 @@ def test_an_encrypted_or_oddly_packed_zip_is_unsupported(tmp_path: Path) -> None
     path = tmp_path / "n.zip"
     with zipfile.ZipFile(path, "w", zipfile.ZIP_LZMA) as archive:
         archive.writestr("a.csv", "t,va\n0,1\n")
-    with pytest.raises(Unsupported, match=r"a\.csv: is packed in a way that is not read"):
+    with pytest.raises(Unsupported, match=r"a\.csv: uses an unsupported compression"):
         list(read_captures(path))
     path = zipped(tmp_path, [("a.csv", b"t,va\n0,1\n")])
     content = bytearray(path.read_bytes())
@@ -341,6 +341,6 @@ def test_a_nightly_run_stores_the_captures_of_a_bundle_or_sets_it_aside_whole(tm
     outcomes = {outcome.path: outcome for outcome in run_nightly(fleet).files}
     assert (outcomes[good].state, outcomes[good].n_captures) == ("stored", 2)
     assert outcomes[bad].state == "quarantined"
-    assert outcomes[bad].reason.startswith(f"{bad.name}, sub/2.csv, line 3, column va: 'x' is no number")
+    assert outcomes[bad].reason.startswith(f"{bad.name}, sub/2.csv, line 3, column va: 'x' is not a valid number")
     (event,) = events_in(fleet, (SITE, "2026-03-01"))
     assert event.duration_s == pytest.approx(0.5, abs=0.02)

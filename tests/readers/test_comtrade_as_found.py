@@ -86,7 +86,7 @@ def test_the_time_multiplier_may_be_missing(tmp_path):
 
 
 def test_a_time_multiplier_that_is_none_is_noted_where_it_does_not_matter(tmp_path):
-    assert has_note(read_lines(tmp_path, {14: "none"}), "the time multiplier 'none' is no number")
+    assert has_note(read_lines(tmp_path, {14: "none"}), "the time multiplier 'none' is not a number")
 
 
 def test_fields_after_the_last_of_an_analogue_channel_are_noted(tmp_path):
@@ -101,7 +101,7 @@ def test_empty_offsets_are_zero_and_skews_not_applied_and_both_noted_by_channel(
                          binary_rows(np.ones((6, 4), int)))  # fmt: skip
     assert capture.header.channels[0].offset == 0
     assert has_note(capture, "empty offsets are taken as 0 (U3, U4, U5 and 1 more)")
-    assert has_note(capture, "time skews of channels are stated and not applied (U3")
+    assert has_note(capture, "time skews of channels are stated but not applied (U3")
 
 
 def test_channel_lines_that_were_read_before_say_the_same_again(tmp_path):
@@ -206,19 +206,19 @@ def test_a_byte_that_the_guessed_code_page_does_not_have_is_replaced():
 def test_text_after_the_declared_rows_is_left_out_and_noted(tmp_path):
     capture = read_lines(tmp_path, PLAIN_ASCII, ascii_rows(VALUES) + b"the end")
     np.testing.assert_array_equal(capture.samples, VALUES.T)
-    assert has_note(capture, "the data from line 7 on are no rows")
+    assert has_note(capture, "the data from line 7 on are not data rows")
 
 
 def test_more_rows_than_declared_are_left_out_and_noted(tmp_path):
     for kind, data in (("BINARY", binary_rows(VALUES)), ("ASCII", ascii_rows(VALUES) + b"the end")):
         capture = read_lines(tmp_path, {10: "1000,4", 13: kind}, data)
         np.testing.assert_array_equal(capture.samples, VALUES[:4].T)
-        assert has_note(capture, "4 are declared; the rest are left out")
+        assert has_note(capture, "4 are declared; the excess rows are ignored")
 
 
 def test_a_revision_between_the_editions_is_read_as_the_one_before(tmp_path):
     assert has_note(
-        read_lines(tmp_path, {1: "Mill Lane,rec 1,2007"}), "2007 is no edition of the standard; read as 1999"
+        read_lines(tmp_path, {1: "Mill Lane,rec 1,2007"}), "2007 is not an edition of the standard; read as 1999"
     )
 
 

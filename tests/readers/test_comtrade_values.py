@@ -157,7 +157,7 @@ def test_a_ratio_with_a_zero_or_absent_member_is_one_and_noted(tmp_path, ratio):
 def test_a_secondary_side_with_a_ratio_of_one_is_left_as_it_is_and_noted(tmp_path):
     capture = read_lines(tmp_path, {3: "1,UA,A,,V,0.5,0,0,-32767,32767,1,1,S"})
     assert capture.header.channels[0].scale == 0.5
-    assert has_note(capture, "a ratio of 1 are in volts and amperes of that side (UA)")
+    assert has_note(capture, "a ratio of 1 stay in secondary volts and amperes (UA)")
 
 
 def test_a_negative_multiplier_turns_the_wave_and_its_offset_is_added(tmp_path):

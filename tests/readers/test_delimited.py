@@ -153,7 +153,7 @@ def test_absolute_times_give_rate_and_start(tmp_path: Path, form: str, zone: str
     (capture,) = read_text(tmp_path, f"timestamp,va (V)\n{rows}")
     assert capture.header.rate_hz == 6400.0  # a step is 156.25 us: stamps of whole microseconds leave 0.25 us open
     assert capture.header.start_ns == START_NS
-    assert ("no zone" in " ".join(capture.header.notes)) == (not zone)
+    assert ("no time zone" in " ".join(capture.header.notes)) == (not zone)
 
 
 def test_times_without_zone_are_moved_by_the_described_offset(tmp_path: Path) -> None:
@@ -255,7 +255,7 @@ def test_a_gap_cuts_the_record_in_two(tmp_path: Path, monkeypatch: pytest.Monkey
 def test_a_change_of_rate_is_refused_with_its_line(tmp_path: Path) -> None:
     times = np.concatenate([np.arange(100), 100 + 2 * np.arange(100)])
     rows = "".join(f"{t},1\n" for t in times)
-    with pytest.raises(MalformedRecord, match=r"line 10\d, column t \(ms\).*rate seems to change"):
+    with pytest.raises(MalformedRecord, match=r"line 10\d, column t \(ms\).*rate appears to change"):
         read_text(tmp_path, f"t (ms),va\n{rows}")
 
 
@@ -283,26 +283,26 @@ def test_infinite_values_are_missing_and_noted(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "place", "words"),
     [
-        ("t,va\n0,1\n1,x\n2,3\n", "line 3, column va", "'x' is no number"),
-        ("t,va\n0,1\n\n1,2\n2,1;5\n", "line 5, column va", "no number"),
-        ("t;va\n0;1,5\n1;2.5\n", "line 3, column va", "decimal sign is ','"),
+        ("t,va\n0,1\n1,x\n2,3\n", "line 3, column va", "'x' is not a valid number"),
+        ("t,va\n0,1\n\n1,2\n2,1;5\n", "line 5, column va", "not a valid number"),
+        ("t;va\n0;1,5\n1;2.5\n", "line 3, column va", "decimal mark is ','"),
         ("# x: y\nt,va,vb\n0,1,2\n1,2\n", "line 4", "has 2 cells, the header 3"),
         ("t,va\n0,1\n1,2\n2,3,4\n", "line 4", "has 3 cells, the header 2"),
         ("t,va\n0,1\n2,2\n1,3\n", "line 4, column t", "time runs backwards"),
         ("t,va\n0,1\n\n2,2\n1,3\n", "line 5, column t", "time runs backwards"),
         ("t,va\n1,1\n1,2\n1,3\n", "line 2, column t", "stands still"),
         ("t,va\n0,1\n,2\n2,3\n", "line 3, column t", "time is missing"),
-        ("time,va\n2026-03-02 06:00:00,1\nlater,2\n", "line 3, column time", "'later' is no time"),
+        ("time,va\n2026-03-02 06:00:00,1\nlater,2\n", "line 3, column time", "'later' is not a valid time"),
         ("time,va\n2026-03-02 06:00:00,1\n2026-03-02 05:00:00,2\n", "line 3, column time", "time runs backwards"),
         ("t,va\n0,1\n", "t", "too few rows"),
         ("va,vb\n0,1\n1,2\n", "", "add rate_hz = ... to x.csv.toml"),
         ("t,va\n", "", "no header line"),
         ("0,1\n1,2\n", "", "no header line"),
         ("", "", "the file is empty"),
-        ("t,x,y\n0,1,2\n1,2,3\n", "", "no column says what it measures"),
-        ("# start: yesterday\nt,va\n0,1\n1,2\n", "line 1", "no date with a time"),
-        ("\n# rate_hz: fast\nt,va\n0,1\n1,2\n", "line 2", "no number"),
-        ("# rate_hz: 3200\nt (ms),va\n0,1\n1,2\n2,3\n", "t (ms)", "runs at 1000 Hz, the rate given is 3200 Hz"),
+        ("t,x,y\n0,1,2\n1,2,3\n", "", "no column states what it measures"),
+        ("# start: yesterday\nt,va\n0,1\n1,2\n", "line 1", "not a date with a time"),
+        ("\n# rate_hz: fast\nt,va\n0,1\n1,2\n", "line 2", "not a number"),
+        ("# rate_hz: 3200\nt (ms),va\n0,1\n1,2\n2,3\n", "t (ms)", "implies 1000 Hz, the rate given is 3200 Hz"),
         ("# channels.va.phase: X\nt,va\n0,1\n1,2\n", "line 1", "allowed are A, B, C"),
     ],
 )
@@ -338,7 +338,7 @@ def test_a_description_renames_nothing_but_says_the_rest(tmp_path: Path) -> None
     ("text", "place", "words"),
     [
         ('rate_hz = 800\n[channels."va (V)"]\n[channels.vx]', "channels.vx", "no such column; the nearest is va (V)"),
-        ("rate_hz = 800\n[channels.va]\nunit = 'A'\nquantity = 'voltage'", "channels.va", "does not go with unit 'A'"),
+        ("rate_hz = 800\n[channels.va]\nunit = 'A'\nquantity = 'voltage'", "channels.va", "does not match unit 'A'"),
         ("time_column = 'tt'", "time_column", "no such column; the nearest is t"),
     ],
 )
@@ -437,7 +437,7 @@ def test_round_trip_of_any_capture(tmp_path_factory, values, rate_hz, start_ns, 
 
 def test_a_layout_beside_a_table_is_refused(tmp_path: Path) -> None:
     (tmp_path / "x.csv.toml").write_text('layout = "channel,sample"\n')
-    with pytest.raises(MalformedRecord, match="for arrays of a NumPy archive"):
+    with pytest.raises(MalformedRecord, match="only to arrays of a NumPy archive"):
         read_text(tmp_path, "t,va\n0,1\n1,2\n")
 
 
@@ -447,4 +447,4 @@ def test_a_text_that_ends_within_its_last_line_is_noted(tmp_path: Path, ending: 
     path = tmp_path / "x.csv"
     path.write_bytes(b"t (s),U1 (V)\n0,1\n0.001,2\n0.002,123" + ending.encode())
     (capture,) = read_captures(path)
-    assert any("without an end of its last line" in note for note in capture.header.notes) == noted
+    assert any("the last line has no line end" in note for note in capture.header.notes) == noted

@@ -90,7 +90,7 @@ def test_a_number_that_is_grouped_wrongly_is_refused_with_its_place(tmp_path: Pa
     text = table(seconds(","), separator=";", decimal=",", group=".").replace("\n", "\r\n")
     lines = text.split("\r\n")
     lines[9] = lines[9].rpartition(";")[0] + ";1.23.456,0"
-    with pytest.raises(MalformedRecord, match=r"line 10, column UC: '1\.23\.456,0' is no number"):
+    with pytest.raises(MalformedRecord, match=r"line 10, column UC: '1\.23\.456,0' is not a valid number"):
         read(tmp_path, "\r\n".join(lines))
 
 
@@ -118,7 +118,7 @@ def test_dates_that_may_be_in_either_order_are_refused(tmp_path: Path) -> None:
 def test_a_date_that_does_not_exist_is_refused_with_its_place(tmp_path: Path) -> None:
     times = dates("%d.%m.%Y %H:%M:%S.%f")
     times[9] = "31.02.2024 10:00:00"
-    with pytest.raises(MalformedRecord, match=r"line 12, column Time: '31\.02\.2024 10:00:00' is no time"):
+    with pytest.raises(MalformedRecord, match=r"line 12, column Time: '31\.02\.2024 10:00:00' is not a valid time"):
         read(tmp_path, table(times, separator=";"))
 
 
@@ -126,7 +126,7 @@ def test_lines_above_the_header_are_passed_over_and_noted(tmp_path: Path) -> Non
     text = "Exported by the crew;;;\nStation;Mill Lane;;\n\n" + table(seconds(","), separator=";", decimal=",")
     capture = read(tmp_path, text)
     assert is_right(capture)
-    assert has_note(capture, "2 lines above the header are passed over")
+    assert has_note(capture, "2 lines above the header are skipped")
 
 
 def test_a_header_with_too_few_names_is_not_passed_over(tmp_path: Path) -> None:

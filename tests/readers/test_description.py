@@ -77,11 +77,11 @@ def test_the_description_with_the_full_name_comes_first(tmp_path: Path) -> None:
         ("rate_hz = 0", "rate_hz", "greater than 0"),
         ("rate_hz = nan", "rate_hz", "finite"),
         ("rate_hz = '6400'", "rate_hz", "number"),
-        ("start = 2026-03-02T06:00:00", "start", "no zone"),
-        ("start = 2026-03-02", "start", "no date with a time"),
+        ("start = 2026-03-02T06:00:00", "start", "no time zone"),
+        ("start = 2026-03-02", "start", "not a date with a time"),
         ("start = '2026-13-02T06:00:00Z'", "start", "month"),
         ("start = 0001-01-01T00:00:00Z", "start", "1678"),
-        ("utc_offset = 'two hours'\nstart = 2026-03-02T06:00:00", "utc_offset", "no offset"),
+        ("utc_offset = 'two hours'\nstart = 2026-03-02T06:00:00", "utc_offset", "not an offset"),
         ("time_unit = 'ms'", "time_unit", "without time_column"),
         ("time_column = 't'\ntime_unit = 'h'", "time_unit", "'s', 'ms' or 'us'"),
         ("[channels.v1]\nphase = 'X'", "channels.v1.phase", "allowed are A, B, C, N, AB, BC, CA"),
@@ -89,7 +89,7 @@ def test_the_description_with_the_full_name_comes_first(tmp_path: Path) -> None:
         ("[channels.v1]\nscale = 0", "channels.v1.scale", "scale is 0"),
         ("[channels.v1]\nscale = inf", "channels.v1.scale", "finite"),
         ("station = \nrate_hz = 1", "", "line 1"),
-        ("a = " + "[" * 5000, "", "is no TOML"),
+        ("a = " + "[" * 5000, "", "is not valid TOML"),
     ],
 )
 def test_a_wrong_description_names_file_key_and_reason(tmp_path: Path, text: str, place: str, words: str) -> None:

@@ -114,7 +114,7 @@ def test_cells_words_and_complex_numbers_are_noted(tmp_path: Path) -> None:
     [
         ({"v1": V3[0]}, "", "add rate_hz = ... to x.mat.toml"),
         ({"v1": V3[0], "i1": V3[0, :9], "fs": 1.0}, "i1", "holds 9 samples, but v1 holds 500"),
-        ({"x": V3[0], "fs": 1.0}, "", "no column says what it measures"),
+        ({"x": V3[0], "fs": 1.0}, "", "no column states what it measures"),
         ({"v1": V3[0], "fs": 0.0}, "fs", "greater than 0"),
         ({"v1": V3[0], "t": np.r_[0, 2, 1, np.arange(3, 500)]}, "sample 3 of t", "runs backwards"),
     ],

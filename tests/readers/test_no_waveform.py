@@ -61,7 +61,7 @@ def test_a_file_without_observations_and_records_of_unknown_types_are_told(tmp_p
     assert remarks_on(saved(tmp_path)) == ("it holds no observation",)
     odd = ("tagSeriesScale", b"what is this")
     path = saved(tmp_path, *made.interval_records(), ("tagBlank", bytes(40)), odd, odd)
-    assert remarks_on(path) == (INTERVALS, "2 records of unknown types left out")
+    assert remarks_on(path) == (INTERVALS, "2 records of unknown type ignored")
 
 
 def test_a_file_with_captures_has_no_remarks(tmp_path: Path) -> None:
@@ -102,7 +102,7 @@ def test_checksums_of_another_kind_are_a_repair_said_once(tmp_path: Path) -> Non
     assert said == INTERVALS
     assert isinstance(guessed, Repair)
     assert not isinstance(said, Repair)
-    with pytest.raises(MalformedRecord, match=r"x\.pqd: read strictly, without repair: checksums"):
+    with pytest.raises(MalformedRecord, match=r"x\.pqd: needs repair, which strict reading refuses: record checksums"):
         remarks_on(path, strict=True)
 
 
@@ -122,7 +122,7 @@ def test_a_bundle_of_files_without_waveforms_names_each(tmp_path: Path, trend: P
     assert remarks_on(path) == (
         f"a/x.pqd: {INTERVALS}",
         "b/y.pqd: it holds no observation",
-        "the bundle also holds files that no reader knows: c/notes.txt",
+        "the bundle also holds files that no reader recognises: c/notes.txt",
     )
     assert remarks_on(path / "a" / "x.pqd") == (INTERVALS,)
 
@@ -131,7 +131,7 @@ def test_a_repair_in_a_bundle_stays_one(tmp_path: Path) -> None:
     path = zipped(tmp_path, a=saved(tmp_path, *made.interval_records(), checksum=lambda stored: 7))
     for named in (path, path / "a" / "x.pqd"):
         assert any(isinstance(remark, Repair) for remark in remarks_on(named))
-        with pytest.raises(ReadError, match="read strictly"):
+        with pytest.raises(ReadError, match="strict reading refuses"):
             remarks_on(named, strict=True)
 
 

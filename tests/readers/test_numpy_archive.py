@@ -199,17 +199,17 @@ def test_unread_arrays_are_noted_and_their_content_never_looked_at(tmp_path: Pat
     [
         ({"v1": V3[0]}, "", "x.npz", "", "add rate_hz = ... to x.npz.toml"),
         ({"v1": V3[0], "v2": V3[1, :9], "fs": 1}, "", "x.npz", "v2", "holds 9 samples, but v1 holds 500"),
-        ({"x": V3[0], "fs": 1}, "", "x.npz", "", "no column says what it measures"),
-        ({"fs": 1}, "", "x.npz", "", "no column says what it measures"),
+        ({"x": V3[0], "fs": 1}, "", "x.npz", "", "no column states what it measures"),
+        ({"fs": 1}, "", "x.npz", "", "no column states what it measures"),
         ({"v1": V3[0], "fs": -1}, "", "x.npz", "fs", "greater than 0"),
-        ({"v1": V3[0], "fs": 1, "start": "soon"}, "", "x.npz", "start", "no date with a time"),
+        ({"v1": V3[0], "fs": 1, "start": "soon"}, "", "x.npz", "start", "not a date with a time"),
         ({"v1": V3[0], "fs": 1}, "[channels.w1]", "x.npz.toml", "channels.w1", "the nearest is v1"),
         ({"v1": V3[0], "t": np.full(500, np.nan)}, "", "x.npz", "sample 1 of t", "time is missing"),
         ({"v1": V3[0], "t": np.arange(500)[::-1]}, "", "x.npz", "sample 2 of t", "runs backwards"),
         ({"v1": V3[0], "t": np.full(500, np.datetime64("NaT", "us"))}, "", "x.npz", "sample 1 of t", "is missing"),
         ({"v1": np.array([], np.int16), "fs": 1}, "", "x.npz", "", "holds no samples"),
         ({"v1": V3[0], "d": np.full(500, np.datetime64("2026", "us"))}, "rate_hz = 1\n[channels.d]", "x.npz.toml",
-         "channels.d", "no numbers"),
+         "channels.d", "not numbers"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_named_with_file_and_key(
@@ -356,7 +356,9 @@ def test_each_event_of_a_described_array_is_a_capture(
         np.testing.assert_array_equal(capture.samples, EVENTS[k, [0, 3]])
         assert [(c.quantity, c.phase) for c in capture.header.channels] == [("voltage", "A"), ("current", "A")]
         assert capture.header.start_ns == START_NS + k * 3600 * 10**9
-        assert any("events are taken to begin hours apart" in note for note in capture.header.notes) == (len(found) > 1)
+        assert any("events are assumed to begin hours apart" in note for note in capture.header.notes) == (
+            len(found) > 1
+        )
 
 
 @pytest.mark.parametrize(("layout", "turned"), [("channel,sample", False), ("sample,channel", True)])
@@ -374,8 +376,8 @@ def test_a_described_array_may_have_two_sides_of_any_shape(tmp_path: Path, layou
         ({"data": EVENTS[0, :, :6], "fs": 3200}, "", "x.npz", "data", "shape (6, 6)"),
         ({"data": EVENTS}, 'layout = "event,sample"', "x.npz.toml", "layout", "data (4, 6, 500)"),
         ({"data": EVENTS, "b": EVENTS}, 'layout = "event,channel,sample"', "x.npz.toml", "layout", "name one as array"),
-        ({"data": EVENTS}, 'layout = "event,chanel,sample"', "x.npz.toml", "layout", "allowed are event, channel"),
-        ({"data": EVENTS}, 'layout = "channel,channel,sample"', "x.npz.toml", "layout", "allowed are event, channel"),
+        ({"data": EVENTS}, 'layout = "event,chanel,sample"', "x.npz.toml", "layout", "must name the array's axes"),
+        ({"data": EVENTS}, 'layout = "channel,channel,sample"', "x.npz.toml", "layout", "must name the array's axes"),
         ({"data": EVENTS}, 'rate_hz = 1.0\nlayout = "event,sample,channel"', "x.npz.toml", "layout", "500 channels"),
     ],
 )

@@ -96,13 +96,13 @@ def test_a_machine_that_runs_down_with_its_voltage_is_not_judged_and_that_is_sai
     assert [part.seconds for part in result.not_judged] == [pytest.approx(2.0)]
 
 
-@pytest.mark.parametrize("kind", ["magnitudes", "angles", "a direct voltage"])
+@pytest.mark.parametrize("kind", ["magnitudes", "angles", "a dc voltage"])
 def test_what_is_no_waveform_is_not_judged_and_that_is_said(tmp_path: Path, kind: str) -> None:
     t = np.arange(N) / RATE_HZ
     values = {
         "magnitudes": np.tile(np.where((t > 0.4) & (t < 0.6), 115.0, 230.0), (3, 1)),
         "angles": np.stack([np.mod(36 * t - 120 * k, 360) for k in range(3)]),
-        "a direct voltage": np.full((3, N), 110.0),
+        "a dc voltage": np.full((3, N), 110.0),
     }[kind]
     result = screened(recording(tmp_path, values))
     assert not result.events
@@ -123,7 +123,7 @@ def test_one_unused_phase_is_left_out_and_named(tmp_path: Path) -> None:
     values[2] = np.random.default_rng(1).normal(0, 0.5, N)
     result = screened(recording(tmp_path, values))
     assert is_the_sag(result, phases="AB")
-    assert has_note(result, "without voltage throughout, not judged: C")
+    assert has_note(result, "no voltage throughout, not judged: C")
 
 
 @pytest.mark.parametrize("named", ["by point", "by phase", "by number"])
@@ -154,7 +154,7 @@ def test_a_voltage_well_above_its_stated_nominal_is_judged_against_itself_and_th
     assert is_the_sag(result)
     assert result.events[0].reference_kind == "sliding"
     assert result.events[0].reference_v == pytest.approx(1.2 * VOLTS, rel=1e-3)
-    assert has_note(result, "steady voltage away from the nominal 230 V; measured against the sliding reference")
+    assert has_note(result, "the steady voltage differs from the nominal 230 V; judged against the sliding reference")
 
 
 def test_a_neutral_that_shifts_is_no_event_line_to_line(tmp_path: Path) -> None:
@@ -206,7 +206,7 @@ def test_a_gap_in_the_stamps_of_a_file_is_not_bridged_by_an_event(tmp_path: Path
     result = screened(path)
     assert all(event.open_end or event.open_start for event in result.events)
     assert result.n_captures == 2
-    assert has_note(result, "the recording is cut there")
+    assert has_note(result, "the recording is split there")
 
 
 def test_a_clock_that_was_never_set_or_a_trigger_before_the_start_changes_no_event(tmp_path: Path) -> None:

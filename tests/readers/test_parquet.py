@@ -150,7 +150,7 @@ def broken(
 @pytest.mark.parametrize(
     ("change", "channel", "words"),
     [
-        ({"n_samples": 11}, {}, "holds 10 rows, the header says 11"),
+        ({"n_samples": 11}, {}, "holds 10 rows, the header states 11"),
         ({"n_samples": "10"}, {}, "must be integers"),
         ({"n_samples": -1}, {}, "n_samples -1"),
         ({"start_ns": 2**64}, {}, f"start_ns {2**64}"),
@@ -159,11 +159,11 @@ def broken(
         ({"rate_hz": 0}, {}, "rate_hz 0"),
         ({"rate_hz": float("nan")}, {}, "must be finite"),
         ({"rate_hz": [1]}, {}, "must be finite"),
-        ({"sample_type": "int32"}, {}, "holds int16, the header says int32"),
+        ({"sample_type": "int32"}, {}, "holds int16, the header states int32"),
         ({"sample_type": "int8"}, {}, "allowed are int16, int32, float32"),
         ({"sample_type": ["int16"]}, {}, "allowed are int16, int32, float32"),
-        ({"station": 5}, {}, "is no text"),
-        ({"notes": [1]}, {}, "is no text"),
+        ({"station": 5}, {}, "is not text"),
+        ({"notes": [1]}, {}, "is not text"),
         ({"notes": None}, {}, "header is broken"),
         ({"channels": [1]}, None, "header is broken"),
         ({"more": 1}, {}, "unexpected keyword argument 'more'"),
@@ -310,12 +310,12 @@ def test_long_plain_tables_come_in_pieces(tmp_path: Path, monkeypatch: pytest.Mo
     ("columns", "place", "words"),
     [
         ({"v1": [1.0, 2.0]}, "", "add rate_hz = ... to x.parquet.toml"),
-        ({"x": [1.0, 2.0], "t": [0.0, 1.0]}, "", "no column says what it measures"),
+        ({"x": [1.0, 2.0], "t": [0.0, 1.0]}, "", "no column states what it measures"),
         ({"v1": [1.0, 2.0, 3.0], "t": [0.0, 1.0, 0.5]}, "sample 3 of t", "runs backwards"),
         ({"v1": [1.0, 2.0, 3.0], "t": [0.0, None, 0.5]}, "sample 2 of t", "time is missing"),
         ({"v1": pa.array([], pa.float32()), "t": pa.array([], pa.float64())}, "t", "too few rows"),
         ({"v1": [1.0, 2.0], "t": pa.array([0, 2**60], pa.timestamp("ms"))}, "row 1", "cannot be decoded"),
-        ({"words": ["a", "b"]}, "", "no column says what it measures"),
+        ({"words": ["a", "b"]}, "", "no column states what it measures"),
     ],
 )
 def test_a_wrong_plain_table_is_refused(tmp_path: Path, columns: dict[str, object], place: str, words: str) -> None:

@@ -247,9 +247,9 @@ def test_infinite_samples_are_missing_and_noted(tmp_path: Path, physical: int) -
     [
         (42, bytes(16), Unsupported, "complex"),
         (43, bytes(32), Unsupported, "complex"),
-        (10, b"ab", MalformedRecord, "no number"),
-        (50, bytes(24), MalformedRecord, "no number"),
-        (60, bytes(32), MalformedRecord, "no number"),
+        (10, b"ab", MalformedRecord, "not a number"),
+        (50, bytes(24), MalformedRecord, "not a number"),
+        (60, bytes(32), MalformedRecord, "not a number"),
     ],
 )
 def test_samples_that_are_no_real_numbers_are_refused(
@@ -379,15 +379,15 @@ def test_times_may_be_time_stamps(tmp_path: Path) -> None:
         (made.steps((8, 1e300)), {}, "sampling rate is 1e-300"),
         (made.steps((4, 1e-320), (4, 1.0)), {}, "sampling rate is inf"),
         ([*made.steps((8, 1e300)), made.scalar("tagSeriesScale", 41, 1e300)], {}, "sampling rate is 0"),
-        ([*made.steps((8, 1e-3)), made.scalar("tagSeriesOffset", 41, 1e300)], {}, "beyond the years"),
-        ([*made.steps((8, 1e-3)), made.scalar("tagSeriesOffset", 41, 9.9e9)], {}, "beyond the years"),
+        ([*made.steps((8, 1e-3)), made.scalar("tagSeriesOffset", 41, 1e300)], {}, "outside the years"),
+        ([*made.steps((8, 1e-3)), made.scalar("tagSeriesOffset", 41, 9.9e9)], {}, "outside the years"),
         ([*made.steps((8, 1e-3)), made.scalar("tagSeriesScale", 41, math.inf)], {}, "finite number"),
         (
             [*made.stored(41, [0.0, 1.0]), made.scalar("tagSeriesOffset", 41, 1e300)],
             {"time_method": 1},
-            "beyond the years",
+            "outside the years",
         ),
-        (made.stored(41, [1e300, 2e300]), {"time_method": 1}, "beyond the years"),
+        (made.stored(41, [1e300, 2e300]), {"time_method": 1}, "outside the years"),
         ([*made.stored(41, [0.0, 1.0]), made.scalar("tagSeriesScale", 41, -1.0)], {"time_method": 1}, "above 0"),
         ([made.vector("tagSeriesValues", 41, [])], {}, "increments are a number of rates"),
         ([made.vector("tagSeriesValues", 41, [2, 8, 0.1])], {}, "increments are a number of rates"),
@@ -398,8 +398,8 @@ def test_times_may_be_time_stamps(tmp_path: Path) -> None:
         (made.stored(41, [0.0]), {"time_method": 1}, "too few"),
         (made.stored(41, [0.0] * 8), {"time_method": 1}, "stands still"),
         (made.stored(41, [math.nan] * 8), {"time_method": 1}, "time is missing"),
-        ([made.raw_vector("tagSeriesValues", 10, 8, b"01234567")], {"time_method": 1}, "no number"),
-        ([made.raw_vector("tagSeriesValues", 50, 8, b"\xff" * 96)], {"time_method": 1}, "no times"),
+        ([made.raw_vector("tagSeriesValues", 10, 8, b"01234567")], {"time_method": 1}, "not a number"),
+        ([made.raw_vector("tagSeriesValues", 50, 8, b"\xff" * 96)], {"time_method": 1}, "times end here"),
     ],
 )
 def test_times_that_cannot_be_true_are_refused(
@@ -466,9 +466,9 @@ def test_shared_values_take_the_scale_of_the_shared_series_or_their_own(tmp_path
 @pytest.mark.parametrize(
     ("share", "words"),
     [
-        (made.shared(5, 0), "not there"),
-        (made.shared(0, 7), "not there"),
-        (made.shared(0, 0), "circle"),
+        (made.shared(5, 0), "does not exist"),
+        (made.shared(0, 7), "does not exist"),
+        (made.shared(0, 0), "loop"),
         ([], "is missing"),
     ],
 )
@@ -478,7 +478,7 @@ def test_series_that_share_what_is_not_there_are_refused(tmp_path: Path, share: 
 
 def test_definitions_and_series_that_are_not_there_are_refused(tmp_path: Path) -> None:
     instance = made.instance(1, made.steps((8, 0.001)), made.stored(21, RAMP))
-    refused(save(tmp_path, [made.channel("UA")], instance), "is to have definition 1")
+    refused(save(tmp_path, [made.channel("UA")], instance), "refers to definition 1")
     series = made.collection("tagSeriesInstances", made.collection("tagOneSeriesInstance", *made.steps((8, 0.001))))
     short = made.collection("tagOneChannelInst", made.scalar("tagChannelDefnIdx", 32, 0), series)
     refused(save(tmp_path, [made.channel("UA")], short), "has 2 series, it has 1")
@@ -641,7 +641,7 @@ def test_transducer_ratios_and_calibrations_are_told_and_not_applied(tmp_path: P
     header = from_source(tmp_path, ("tagRecMonitorSettings", body))
     assert header.channels[0].scale == 1.0
     assert f"{words}; values are taken as they are: 100 of UA" in " ".join(header.notes)
-    assert ("calibrations are stated and not applied: UA" in header.notes) == bool(used)
+    assert ("calibrations are stated but not applied: UA" in header.notes) == bool(used)
 
 
 # --- nominal values
@@ -664,9 +664,9 @@ def nominal(folder: Path, waves: Sequence[list[float]], stated: float, phases: S
         (230.0, 325.3, (1, 2, 3), 230.0, "peak"),
         (231.0, 400.0, (1, 2, 3), 400.0, ""),  # the system's voltage, line to line
         (231.0, 565.7, (1, 2, 3), 400.0, "peak"),
-        (230.0, 1000.0, (1, 2, 3), None, "neither RMS nor peak"),
-        (400.0, 230.0, (5, 6, 7), None, "neither RMS nor peak"),
-        (0.0, 230.0, (1, 2, 3), None, "neither RMS nor peak"),
+        (230.0, 1000.0, (1, 2, 3), None, "neither the RMS nor the peak"),
+        (400.0, 230.0, (5, 6, 7), None, "neither the RMS nor the peak"),
+        (0.0, 230.0, (1, 2, 3), None, "neither the RMS nor the peak"),
     ],
 )
 def test_the_waveform_tells_whether_a_nominal_value_is_rms_or_peak(
@@ -762,7 +762,7 @@ def test_a_strict_reading_refuses_what_had_to_be_put_right(tmp_path: Path) -> No
         save(tmp_path / "c", [made.channel("x")], made.instance(0, made.steps((1, 1.0)), made.stored(40, [math.inf]))),
     ):
         assert len(read(repaired)) == 1
-        with pytest.raises(MalformedRecord, match="read strictly"):
+        with pytest.raises(MalformedRecord, match="strict reading refuses"):
             read(repaired, strict=True)
     assert len(read(timed(tmp_path / "d", made.steps((8, 0.001))), strict=True)) == 1
 

@@ -112,8 +112,8 @@ def test_every_value_unit_phase_and_statistic_is_read_or_named(tmp_path: Path, c
     assert got.keys() == expected.keys()
     for name, row in expected.items():
         np.testing.assert_array_equal(got[name], row)
-    assert found.left_out == (("H", "interval, spectra in V is not read"),)
-    assert any("start or the end of intervals is not told" in note for note in found.notes)
+    assert found.left_out == (("H", "interval, spectra in V is not supported"),)
+    assert any("start or end of intervals" in note for note in found.notes)
 
 
 def test_times_may_be_seconds_one_by_one_or_stamps_with_gaps(tmp_path: Path) -> None:
@@ -139,7 +139,7 @@ def test_one_row_an_observation_makes_one_trend_and_a_row_twice_counts_once(tmp_
     ]  # fmt: skip
     (found,) = intervals_in(saved(tmp_path, source, *rows))
     assert found.series[0].values.tolist() == [230.0, 231.0, 232.0, 233.0]
-    assert any("1 values stand there twice" in note for note in found.notes)
+    assert any("1 values occur twice" in note for note in found.notes)
 
 
 def test_scale_offset_missing_values_and_a_local_clock(tmp_path: Path) -> None:
@@ -209,7 +209,7 @@ def test_damage_is_told_in_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(ReadError, match="4 times, but 2"):
         intervals_in(saved(tmp_path, source, unequal))
     alone = made.observation(values(0, made.steps((1, 600.0)), made.stored(40, [230.0])), start=START)
-    with pytest.raises(ReadError, match="one row does not tell the length"):
+    with pytest.raises(ReadError, match="cannot be found from one row"):
         intervals_in(saved(tmp_path, source, alone))
 
 

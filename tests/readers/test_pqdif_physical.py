@@ -65,9 +65,9 @@ def refused(folder: Path, content: bytes, words: str, error: type[ReadError] = M
 
 def within_the_bar(action: Callable[[], object]) -> None:
     """Run it twice: against the clock, and with its memory traced, which takes its time."""
-    start = time.perf_counter()
+    start = time.process_time()
     action()
-    assert time.perf_counter() - start < MOST_S
+    assert time.process_time() - start < MOST_S
     tracemalloc.start()
     try:
         action()
@@ -209,14 +209,14 @@ def test_time_stamps_that_are_no_times_are_refused(content: bytes) -> None:
         (made.vector("tagSeriesValues", 32, [5]), lambda c: c.number(VALUES), "must be a scalar"),
         (made.scalar("tagSeriesValues", 32, 5), lambda c: c.guid(VALUES), "must be a GUID"),
         (made.scalar("tagSeriesValues", 32, 5), lambda c: c.time_ns(VALUES), "must be a time stamp"),
-        (made.identity("tagSeriesValues", made.VAL), lambda c: c.number(VALUES), "no number"),
+        (made.identity("tagSeriesValues", made.VAL), lambda c: c.number(VALUES), "not a number"),
         (("tagSeriesValues", "embedded", (60, bytes(8))), lambda c: c.guid(VALUES), "16 bytes; at most 8"),
         (("tagSeriesValues", "embedded", (50, bytes(8))), lambda c: c.time_ns(VALUES), "12 bytes; at most 8"),
         (made.scalar("tagSeriesValues", 41, 1.5), lambda c: c.whole(VALUES), "whole number"),
         (made.scalar("tagSeriesValues", 41, float("nan")), lambda c: c.whole(VALUES), "whole number"),
         (made.vector("tagSeriesValues", 32, [65]), lambda c: c.text(VALUES), "physical type 32"),
         (made.raw_vector("tagSeriesValues", 99, 1, b"1234"), lambda c: c.vector(VALUES), "must be a vector"),
-        (made.raw_vector("tagSeriesValues", 21, 5, bytes(8)), lambda c: c.vector(VALUES), "said to lie in"),
+        (made.raw_vector("tagSeriesValues", 21, 5, bytes(8)), lambda c: c.vector(VALUES), "bytes are stated"),
         (made.raw_vector("tagSeriesValues", 10, 70_000, bytes(70_000)), lambda c: c.text(VALUES), "more than 65536"),
     ],
 )
@@ -231,7 +231,7 @@ def test_elements_that_are_not_what_they_should_be_are_named(
 def test_a_link_out_of_its_record_is_refused() -> None:
     content = bytearray(made.body(made.vector("tagSeriesValues", 21, [1, 2])))
     struct.pack_into("<I", content, 4 + 20, len(content))  # the link of the only entry
-    with pytest.raises(MalformedRecord, match="would reach to byte"):
+    with pytest.raises(MalformedRecord, match="would extend to byte"):
         collection_of(bytes(content)).vector(VALUES)
 
 
@@ -273,10 +273,10 @@ def link_at(content: bytes, i_record: int) -> int:
 @pytest.mark.parametrize(
     ("field", "i_record", "value", "words"),
     [
-        (40, 2, 0xFFFFFFF0, "cut"),
-        (40, 1, "itself", "comes before it"),
+        (40, 2, 0xFFFFFFF0, "truncated"),
+        (40, 1, "itself", "is before this one"),
         (40, 2, 64, "signature is missing"),
-        (36, 2, 0xFFFFFFFF, "cut"),
+        (36, 2, 0xFFFFFFFF, "truncated"),
         (36, 1, "one more", "lies within"),
         (32, 1, 0, "its header has 0 bytes"),
         (32, 1, 0xFFFFFFFF, "its header has"),
@@ -297,18 +297,18 @@ def test_record_headers_that_lie_are_refused(
 def test_links_that_go_in_a_circle_are_refused(tmp_path: Path) -> None:
     content = bytearray(made.file(*waveform()))
     struct.pack_into("<I", content, link_at(content, 2) + 40, link_at(content, 1))
-    refused(tmp_path, bytes(content), "comes before it")
+    refused(tmp_path, bytes(content), "is before this one")
 
 
 def test_there_is_one_container_and_it_comes_first(tmp_path: Path) -> None:
     first, second, third = waveform()
-    refused(tmp_path, made.file(second, third), "no container")
+    refused(tmp_path, made.file(second, third), "not a container")
     refused(tmp_path, made.file(first, second, third, first), "second container")
 
 
 def test_an_observation_before_any_data_source_is_refused(tmp_path: Path) -> None:
     first, _, third = waveform()
-    refused(tmp_path, made.file(first, third), "no data source before it")
+    refused(tmp_path, made.file(first, third), "without a preceding data source")
 
 
 # --- checksums
@@ -351,8 +351,8 @@ def test_a_file_compressed_as_a_whole_reads_as_a_plain_one(tmp_path: Path) -> No
     content = whole_file(waveform())
     (capture,) = read_captures(put(tmp_path, content))
     assert capture.samples[0].tolist() == RAMP
-    refused(tmp_path, content[:-5], "zlib stream is cut")
-    refused(tmp_path, content[:-1] + bytes([content[-1] ^ 1]), "no zlib stream")  # its own checksum
+    refused(tmp_path, content[:-5], "zlib stream is truncated")
+    refused(tmp_path, content[:-1] + bytes([content[-1] ^ 1]), "not a zlib stream")  # its own checksum
 
 
 @pytest.mark.parametrize(("style", "algorithm"), [(None, 1), (0, 1), (2, 0), (0, 0)])
@@ -372,9 +372,9 @@ def test_other_compression_is_unsupported(tmp_path: Path, style: int, algorithm:
 def test_bodies_that_are_no_stream_or_end_early_are_refused(tmp_path: Path) -> None:
     first, second, third = waveform(compressed=True)
     plain = made.file(first, second, third)
-    refused(tmp_path, plain, "no zlib stream")
+    refused(tmp_path, plain, "not a zlib stream")
     cut = made.file(first, (second[0], zlib.compress(second[1])), (third[0], zlib.compress(third[1])[:-6]))
-    refused(tmp_path, cut, "zlib stream is cut")
+    refused(tmp_path, cut, "zlib stream is truncated")
     flipped = bytearray(zlib.compress(third[1]))
     flipped[-1] ^= 1  # the stream's own Adler-32
     refused(
@@ -402,7 +402,9 @@ def test_counts_beyond_the_record_are_refused_without_allocating_them(
 ) -> None:
     first, second, _ = waveform(compressed=compressed)
     content = made.file(first, second, ("tagRecObservation", lying(n_values, 0xFFFFFFFF)), compressed=compressed)
-    within_the_bar(lambda: refused(tmp_path, content, "would reach to byte|is to reach to byte|said to lie in|samples"))
+    within_the_bar(
+        lambda: refused(tmp_path, content, "would extend to byte|its content reaches to byte|bytes are stated|samples")
+    )
 
 
 @pytest.mark.parametrize("compressed", [False, True])

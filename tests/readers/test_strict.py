@@ -23,9 +23,9 @@ ASCII = {13: "ASCII"}
 
 @pytest.mark.parametrize(("changed", "data", "words"), [
     ({10: "1000,4"}, binary_rows(VALUES), "6 rows, 4 are declared"),
-    (ASCII, ascii_rows(VALUES) + b"the end", "are no rows"),
+    (ASCII, ascii_rows(VALUES) + b"the end", "are not data rows"),
     ({}, binary_rows(VALUES, stamps=np.arange(6) * 7), "the sampling rates are used"),
-    ({1: "Mill Lane,rec 1,2007"}, binary_rows(VALUES), "no edition of the standard"),
+    ({1: "Mill Lane,rec 1,2007"}, binary_rows(VALUES), "not an edition of the standard"),
     ({3: LINES[3] + ",extra"}, binary_rows(VALUES), "fields after the first 13"),
     ({3: "1,UA,A,bus 1,V,0.5,,0,-32767,32767,1,1,P"}, binary_rows(VALUES), "empty offsets are taken as 0"),
     ({3: "1,UA,A,bus 1,V,0.5,0,0,-32767,32767,1,1,"}, binary_rows(VALUES), "not marked primary or secondary"),
@@ -44,7 +44,7 @@ def test_what_is_put_right_in_a_comtrade_file_is_refused_in_a_strict_reading(tmp
         path.write_bytes(path.read_text(encoding="utf-8").encode("latin-1"))
     (repair,) = [note for note in read_one(path).header.notes if isinstance(note, Repair)]
     assert words in repair
-    with pytest.raises(ReadError, match="read strictly, without repair: ") as caught:
+    with pytest.raises(ReadError, match="needs repair, which strict reading refuses: ") as caught:
         list(read_captures(path, strict=True))
     assert words in caught.value.reason
 
@@ -53,7 +53,7 @@ def test_gaps_and_numbers_and_units_of_stamps_are_repairs_too(tmp_path):
     values = np.arange(180).reshape(60, 3)
     for name, stamps in (("gap", np.arange(60) * 1000 + 5000 * (np.arange(60) > 30)), ("unit", np.arange(60) * 10**6)):
         path = put(tmp_path, LINES | {10: "1000,60"}, binary_rows(values, stamps=stamps), name=f"{name}.cfg")
-        with pytest.raises(ReadError, match="read strictly"):
+        with pytest.raises(ReadError, match="strict reading refuses"):
             list(read_captures(path, strict=True))
     data = bytearray(binary_rows(VALUES))
     data[5 * 16] = 99
@@ -100,7 +100,7 @@ def test_a_strict_reading_of_a_bundle_names_the_member(tmp_path):
         archive.write(path.with_suffix(".dat"), "sub/r.dat")
     bundle = Path(tmp_path, "b.zip")
     bundle.write_bytes(packed.getvalue())
-    with pytest.raises(ReadError, match=r"b\.zip, sub/r\.cfg: read strictly"):
+    with pytest.raises(ReadError, match=r"b\.zip, sub/r\.cfg: needs repair, which strict reading refuses"):
         list(read_captures(bundle, strict=True))
 
 
@@ -138,19 +138,19 @@ LISTED = made.channel("UA", time_method=1)
 @pytest.mark.parametrize(("records", "how", "words"), [
     ([], {"times": made.steps((7, 0.001))}, "one fewer than the samples"),
     ([], {"values": made.stored(40, [1.0, math.inf] * 4)}, "4 values are infinite"),
-    ([], {"channel": made.channel("UA", units=0)}, "without a unit, read as V or A"),
+    ([], {"channel": made.channel("UA", units=0)}, "without a unit, taken as V or A"),
     ([], {"channel": LISTED, "times": UNEVEN}, "steps vary by up to"),
-    ([], {"checksum": {"checksum": lambda stored: 7}}, "not Adler-32; they are not compared"),
+    ([], {"checksum": {"checksum": lambda stored: 7}}, "not Adler-32 and are not compared"),
     ([settings(used=1, ratio=100.0)], {}, "are to be used; values are taken as they are: 100 of UA"),
-    ([settings(used=1, calibration=1.02)], {}, "calibrations are stated and not applied: UA"),
+    ([settings(used=1, calibration=1.02)], {}, "calibrations are stated but not applied: UA"),
     ([], {"channel": made.channel("UA", nominal=325.27), "times": made.steps((1280, 1 / 6400)), "values": sine(230.0)},
-     "is the waveform's peak; rated are 230.001 V RMS: UA"),
+     "is the peak of the waveform; the rated value is 230.001 V RMS: UA"),
 ])  # fmt: skip
 def test_what_is_put_right_or_guessed_in_a_pqdif_file_is_refused_in_a_strict_reading(tmp_path, records, how, words):
     path = pqdif(tmp_path, *records, **how)
     (repair,) = [note for note in read_one(path).header.notes if isinstance(note, Repair)]
     assert words in repair
-    with pytest.raises(ReadError, match="read strictly, without repair: ") as caught:
+    with pytest.raises(ReadError, match="needs repair, which strict reading refuses: ") as caught:
         list(read_captures(path, strict=True))
     assert words in caught.value.reason
 
@@ -160,9 +160,9 @@ def test_what_is_put_right_or_guessed_in_a_pqdif_file_is_refused_in_a_strict_rea
     ([], {"zone": "CET"}, "the time zone stated is 'CET'"),
     ([settings(used=0, ratio=100.0)], {}, "are not to be used; values are taken as they are"),
     ([], {"channel": made.channel("UA", units=18)}, "voltages or currents in other units, not judged: UA"),
-    ([], {"values": made.stored(41, [0.1] * 8)}, "64-bit numbers are read as 32-bit ones"),
+    ([], {"values": made.stored(41, [0.1] * 8)}, "64-bit samples are read as 32-bit"),
     ([], {"channel": made.channel("UA", nominal=230.0), "times": made.steps((1280, 1 / 6400)), "values": sine(0.0)},
-     "neither RMS nor peak of the waveform"),
+     "neither the RMS nor the peak of the waveform"),
 ])  # fmt: skip
 def test_what_is_odd_but_allowed_in_a_pqdif_file_is_read_strictly_and_noted(tmp_path, records, how, words):
     (capture,) = read_captures(pqdif(tmp_path, *records, **how), strict=True)

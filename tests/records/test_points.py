@@ -181,7 +181,7 @@ def test_six_voltages_without_phases_are_two_sets_in_their_order_and_four_are_re
 def test_a_voltage_of_no_known_phase_beside_named_ones_is_left_out_and_named() -> None:
     (point,) = points_of(header("A", "B", "C", Channel("spare", "voltage", "", "V")))
     assert point.phases == ("A", "B", "C")
-    assert point.notes == ("voltages of no known phase, not judged: spare",)
+    assert point.notes == ("voltages of unknown phase, not judged: spare",)
 
 
 def test_the_high_leg_of_a_delta_is_a_point_of_its_own_with_its_own_nominal_voltage() -> None:

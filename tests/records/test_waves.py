@@ -49,7 +49,7 @@ def test_what_is_no_waveform_is_not_judged(volts: npt.NDArray[np.float64], nomin
     assert found.events == ()
     (coverage,) = found.coverage
     assert (coverage.judged_s, coverage.not_judged_s) == (0.0, pytest.approx(2.0))
-    assert "no waveform at the power frequency" in coverage.reason
+    assert "no waveform at power frequency" in coverage.reason
 
 
 @pytest.mark.parametrize("noise_v", [1.0, 10.0, 30.0])

@@ -83,5 +83,5 @@ def everything() -> Material:
     return Material(
         events=events, slices=some_slices, coverage=spans, zones={"Mill": "Europe/Madrid", "Lock": "Europe/Lisbon"},
         surveyed=[surveyed(51), surveyed(0, site="Lock")],
-        provenance=[("period", "1 March 2026"), ("to make it again", "halfcycle report --out report.html")],
+        provenance=[("period", "1 March 2026"), ("to reproduce it", "halfcycle report --out report.html")],
     )  # fmt: skip

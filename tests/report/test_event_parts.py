@@ -72,10 +72,10 @@ def test_the_wiring_is_judged_from_the_phasors_before_an_event() -> None:
     good = wiring_view("Mill", balanced(reversed_clamp=False), hookup="four-wire", start_ns=0, nominal_v=230.0)
     assert good is not None
     assert good.signs == ()
-    assert "nothing is wrong" in good.verdict
+    assert "they show no error" in good.verdict
     bad = wiring_view("Mill", balanced(reversed_clamp=True), hookup="four-wire", start_ns=0, nominal_v=230.0)
     assert bad is not None
-    assert "in doubt" in bad.verdict
+    assert "is doubtful" in bad.verdict
     assert "B" in bad.verdict
     assert bad.drawing.startswith("<svg")
     assert wiring_view("Mill", balanced(reversed_clamp=False), hookup="", start_ns=0, nominal_v=None) is None

@@ -42,7 +42,7 @@ def test_a_guide_connects_every_channel_once_and_in_a_safe_order(hookup: Hookup)
     assert inputs == [*(f"U{one}" for one in hookup.voltages), *(f"I{one}" for one in hookup.currents)]
     for row in guide.connections.rows:
         if row[0].startswith("I"):
-            assert row[1:] == (f"clamp round {row[0][1:]} alone", "arrow to the load")
+            assert row[1:] == (f"clamp around {row[0][1:]} alone", "arrow to the load")
         else:
             assert row[1] == f"+ lead on {row[0][1]}"
     stages = ("into the recorder", "made safe", "voltage leads", "Close each clamp", "reverse order")
@@ -90,6 +90,6 @@ def test_the_drawing_holds_inputs_steps_and_cautions(hookup: Hookup) -> None:
 
 def test_the_cautions_are_the_usual_ones() -> None:
     said = " ".join(CAUTIONS)
-    for words in ("qualified people only", "local codes", "verify absence of voltage", "protective equipment",
+    for words in ("qualified persons only", "local codes", "verify absence of voltage", "protective equipment",
                   "Never open the secondary of a current transformer under load"):  # fmt: skip
         assert words in said

@@ -85,7 +85,7 @@ def test_every_current_appears_however_small_it_is() -> None:
     root = drawn("four-wire", [*WYE[:4], *small])
     shown = texts(root)
     assert {"IA", "IB*", "IC*"} <= set(shown)
-    assert "0.01 A at -100.0° * drawn longer than to scale" in shown
+    assert "0.01 A at -100.0° * not to scale, drawn longer" in shown
     tips = {
         complex(float(line.get("x2", 0)) - 715.0, 275.0 - float(line.get("y2", 0)))
         for line in root.iter(f"{SVG}line")

@@ -52,6 +52,6 @@ def test_a_folder_that_holds_other_things_is_left_alone(tmp_path: Path) -> None:
     write_folder([(FRONT, "x")], tmp_path / "out")  # an empty one may be used
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "work.txt").write_text("dear")
-    with pytest.raises(ConfigError, match="something else"):
+    with pytest.raises(ConfigError, match="something other"):
         write_folder([(FRONT, "x")], tmp_path / "mine")
     assert (tmp_path / "mine" / "work.txt").read_text() == "dear"

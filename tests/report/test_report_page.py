@@ -152,14 +152,14 @@ def test_the_answer_comes_first_with_numbers_that_are_right() -> None:
     said = " ".join(sentence.text for sentence in made.lead)
     assert "4 events were found at one site" in said
     assert "1 of 3 sags and interruptions of at most a minute went below the ITI curve (2000), at one site" in said
-    assert "Whether limits are met cannot be told" in said
-    assert "How much of the time was judged is not known" in said
+    assert "This catalogue does not show whether limits are met" in said
+    assert "The judged time is unknown" in said
     (answer,) = made.answers
     site = " ".join(sentence.text for sentence in answer.sentences)
     assert "It had 3 sags and 1 swell, in 1 incident." in site
     assert "The worst was the momentary swell of 1 March 2026, 12:05:00 UTC: 120.0 % for 1 s." in site
     assert "1 of its 3 sags and interruptions of at most a minute went below the ITI curve (2000)." in site
-    assert "Side: 1 from upstream and 1 from downstream; of 2 it cannot be told." in site
+    assert "Side: 1 from upstream and 1 from downstream; 2 unknown." in site
     cause = "The likely cause of 2 of 3 events is a short circuit in the network"
     assert f"{cause} (50 to 90 % probable)." in site
     assert made.scatter is not None
@@ -173,7 +173,7 @@ def test_what_is_not_known_is_said() -> None:
     assert "No waveform:" in text
     assert "is not known: the catalogue does not say" in text
     assert "whether they are met cannot be told" in text
-    assert "the time judged is not known" in text
+    assert "the judged time is unknown" in text
     empty = Elements(page([])).text
     assert "No event was found" in empty
 
@@ -258,8 +258,8 @@ def test_every_curve_can_be_drawn(name: str) -> None:
         ({"phases": "AB", "line_to_line": True}, "the line-to-line voltage AB fell to 50.0 %"),
         ({"kind": "swell", "magnitude": 1.2, "phases": "B"}, "the voltage of phase B rose to 120.0 %"),
         ({"open_end": True}, "The record does not show where it ended, so it may have lasted longer."),
-        ({"quality": "clipped"}, "Some samples in it were marked (clipped)"),
-        ({"cause": "unknown"}, "The cause cannot be told from these waveforms."),
+        ({"quality": "clipped"}, "Some of its samples were flagged (clipped)"),
+        ({"cause": "unknown"}, "These waveforms do not show the cause."),
         ({"direction": "upstream"}, "It came from upstream of the measuring point"),
         ({"dip_type": "Ca"}, "Its three-phase type is Ca: two phases dropped"),
         (
@@ -301,7 +301,7 @@ def test_the_summary_says_the_answer_and_words_from_files_are_no_markup() -> Non
     assert text.startswith("# Voltage events at Mill \\*1\\* \\[x\\](y)\\|z\n")
     assert "1 event was found at one site" in text
     assert "| 30.0 % | 300 ms |" in text
-    assert "must not be used to switch" in text
+    assert "must not be used for switching" in text
     hostile = summary(content([event(site=HOSTILE, category=HOSTILE, cause=HOSTILE)]))
     assert not re.search(r"(?<!\\)<script", hostile)
     assert hostile.count("\n# ") == 0

@@ -59,11 +59,11 @@ def test_a_trend_is_drawn_against_its_bounds_and_counts_what_is_beyond() -> None
 
 
 def test_a_recorder_that_disagrees_with_its_waveforms_is_said_first_and_each_finding_is_a_row() -> None:
-    found = ["u_rms_a is 0.1 times what the waveforms show: a transformer ratio or a unit", "its clock", "wiring"]
+    found = ["u_rms_a is 0.1 times the value from the waveforms: a transformer ratio or a unit", "its clock", "wiring"]
     apart = replace(surveyed(0), disagreements=found)
     (said,) = disagreement_sentences([apart, surveyed(0, site="Lock")])
     assert said == (
-        "The recorder's own values disagree with its waveforms: u_rms_a is 0.1 times what the waveforms show: "
+        "The recorder's own values disagree with its waveforms: u_rms_a is 0.1 times the value from the waveforms: "
         "a transformer ratio or a unit; its clock; and 1 more."
     )
     page = Elements(render(build_content(material([], surveyed=[apart]), settings=SETTINGS), settings=SETTINGS))
@@ -100,7 +100,7 @@ def test_the_answer_says_whether_limits_are_met_and_what_could_not_be_judged() -
     made = build_content(material([], surveyed=[surveyed(51), surveyed(0, site="Lock")]), settings=SETTINGS)
     assert any("exceeded at 1, met at 1" in sentence.text for sentence in made.lead)
     assert [answer.site for answer in made.answers] == ["Lock", "Mill"]
-    assert not any("cannot be told from this catalogue" in sentence.text for sentence in made.lead)
+    assert not any("does not show whether limits are met" in sentence.text for sentence in made.lead)
     text = render(made, settings=SETTINGS)
     assert "Trends of the survey" in text
     assert 'id="trend-0-u-rms"' in text

@@ -74,13 +74,13 @@ def test_the_exact_name_goes_before_patterns_and_the_first_pattern_before_others
     [
         ('[channels."V{phaze}"]', "nearest known one is {phase}"),
         ('[channels."V{phase}{phase}"]', "once"),
-        ('[channels."V{phase}"]\nphase = "A"', "said beside it"),
-        ('[channels."{point}V"]\npoint = "x"', "said beside it"),
+        ('[channels."V{phase}"]\nphase = "A"', "also given as"),
+        ('[channels."{point}V"]\npoint = "x"', "also given as"),
         ('[channels.""]', "empty"),
         ('[channels.V1]\nphse = "A"', "nearest valid key is 'phase'"),
         ('[channels.V1]\nphase = "Q"', "allowed are A, B, C"),
-        ("[channels.V1]\nscale = 0", "every sample would be the same"),
-        ('[channels.V1]\nunit = "kvolt"', "neither of voltage nor of current"),
+        ("[channels.V1]\nscale = 0", "every sample would be zero"),
+        ('[channels.V1]\nunit = "kvolt"', "neither voltage nor current"),
         ('[channels.V1]\nunit = "kV"\nquantity = "current"', "does not go with unit"),
         ('[channels.V1]\nuse = false\nphase = "A"', "stands alone"),
         ('[channels.V1]\nquantity = "power"', "voltage"),
@@ -110,13 +110,13 @@ def test_a_channel_without_a_unit_becomes_a_voltage_in_volts() -> None:
 def test_a_quantity_without_a_unit_is_read_in_volts_or_amperes_with_a_note() -> None:
     found = described(with_channels("x"), table('[channels.x]\nquantity = "current"\nphase = "1"'))
     assert (found.channels[0].quantity, found.channels[0].unit, found.channels[0].phase) == ("current", "A", "A")
-    assert any("read as V or A" in note and "x" in note for note in found.notes)
+    assert any("taken as V or A" in note and "x" in note for note in found.notes)
 
 
 def test_units_that_contradict_the_file_are_refused() -> None:
     with pytest.raises(ConfigError, match="in V already"):
         described(with_channels("V1", quantity="voltage", unit="V"), table('[channels.V1]\nunit = "kV"'))
-    with pytest.raises(ConfigError, match="say the unit"):
+    with pytest.raises(ConfigError, match="give the unit"):
         described(with_channels("V1", unit="pu"), table('[channels.V1]\nquantity = "voltage"'))
     # A simulator that calls its voltages amperes: said to be voltages, they are in volts.
     wrong = with_channels("V1", quantity="current", unit="A", scale=3.0)
@@ -130,7 +130,7 @@ def test_what_is_not_used_is_left_out_and_what_is_not_there_is_named() -> None:
     found = described(header, rules)
     assert [channel.quantity for channel in found.channels] == ["voltage", "other", "voltage"]
     assert unmatched(header, rules) == ("X*",)
-    assert any("no channel of the capture: X*" in note for note in found.notes)
+    assert any("absent from the capture: X*" in note for note in found.notes)
     assert found.channels[2] is header.channels[2]
     assert described(header, {}) is header
 
@@ -210,5 +210,5 @@ def test_columns_that_tell_nothing_are_channels_only_where_others_are_asked_for(
     assert [(c.name, c.quantity) for c in asked.header.channels][:2] == [("ua", "voltage"), ("x2_L2", "other")]
     (today,) = read_captures(path)
     assert [channel.name for channel in today.header.channels] == ["ua"]
-    with pytest.raises(MalformedRecord, match="no column says"):
+    with pytest.raises(MalformedRecord, match="no column states"):
         list(read_captures(written(tmp_path, "csv")))

@@ -97,9 +97,9 @@ def test_a_short_record_is_one_window_of_whole_cycles() -> None:
 @pytest.mark.parametrize(
     ("rows", "hertz", "words"),
     [
-        (wave(230, 0, seconds=0.01), 50.0, "under one cycle"),
-        (wave(230, 0), 2000.0, "too slow"),
-        (wave(230, 0), 0.0, "too slow"),
+        (wave(230, 0, seconds=0.01), 50.0, "less than one cycle"),
+        (wave(230, 0), 2000.0, "too low"),
+        (wave(230, 0), 0.0, "too low"),
         (np.zeros(6400), 50.0, "no fundamental"),
         (np.full(6400, np.nan), 50.0, "no fundamental"),
     ],

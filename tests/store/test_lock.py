@@ -56,7 +56,7 @@ def holder(folder: Path, seconds: float = 60.0) -> Iterator[subprocess.Popen[str
 def test_a_second_process_is_turned_away_with_the_number_of_the_first(tmp_path: Path) -> None:
     with (
         holder(tmp_path) as child,
-        pytest.raises(StoreError, match=f"another run is at work here .process {child.pid}"),
+        pytest.raises(StoreError, match=f"another run is in progress .process {child.pid}"),
         locked(tmp_path),
     ):
         pytest.fail("two runs at once")
@@ -81,7 +81,7 @@ def test_a_run_that_may_wait_gets_the_lock_when_the_other_ends(tmp_path: Path) -
 def test_a_run_that_waits_gives_up_after_its_time(tmp_path: Path) -> None:
     with holder(tmp_path):
         began = time.monotonic()
-        with pytest.raises(StoreError, match="another run is at work"), locked(tmp_path, wait_s=0.5):
+        with pytest.raises(StoreError, match="another run is in progress"), locked(tmp_path, wait_s=0.5):
             pytest.fail("two runs at once")
         assert 0.5 <= time.monotonic() - began < 5
 

@@ -90,7 +90,7 @@ def test_a_capture_that_is_set_aside_is_listed_with_its_reason_until_it_is_put_b
 def test_a_stored_file_that_is_none_is_a_clear_error(tmp_path: Path) -> None:
     path = tmp_path / "broken.parquet"
     path.write_bytes(b"PAR1")
-    with pytest.raises(StoreError, match=r"broken\.parquet: is no stored capture"):
+    with pytest.raises(StoreError, match=r"broken\.parquet: is not a stored capture"):
         stored_header(path)
     import pyarrow as pa
     import pyarrow.parquet as pq

@@ -84,11 +84,11 @@ def brief(judged: list[Assessment]) -> list[tuple[str, str, str, int]]:
 def test_a_feeder_of_which_voltages_alone_are_asked_says_where_they_are(tmp_path: Path) -> None:
     found = surveyed(tmp_path, busbar(), "u_rms")
     assert list(found.trends) == [("bus", "Mill Lane")]
-    assert ("bus", "Weir", "the voltages of Mill Lane, measured once; currents each of its own") in found.not_measured
+    assert ("bus", "Weir", "the voltages of Mill Lane, measured once; each with its own currents") in found.not_measured
     done = halfcycle("measure", tmp_path / "bus.parquet", "--out", tmp_path / "t.csv", "--interval", "10")
     assert done.returncode == 0, done.stderr
     shown = halfcycle("inspect", tmp_path / "t.csv").stdout
-    assert "those of Mill Lane, whose trend holds them" in shown
+    assert "those of Mill Lane, in whose trend they are" in shown
 
 
 def test_points_whose_voltages_differ_a_little_are_two(tmp_path: Path) -> None:

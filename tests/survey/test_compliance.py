@@ -161,7 +161,7 @@ def test_verdicts_that_were_written_are_read_back_as_they_were(tmp_path: Path) -
     back = assessments_at(tmp_path / "verdicts.parquet")
     assert repr(back) == repr({("Mill", ""): found, ("Mill", "b"): found[:1]})  # NaN is no NaN's equal
     (tmp_path / "other.parquet").write_bytes(b"PAR1")
-    with pytest.raises(ReadError, match="no table of verdicts"):
+    with pytest.raises(ReadError, match="not a table of verdicts"):
         assessments_at(tmp_path / "other.parquet")
 
 
@@ -205,7 +205,7 @@ def test_no_verdict_rests_on_an_inferred_voltage_and_all_print_the_declared_one(
     table = trend({"u_rms_a": np.full(WEEK, 276.0), "thd_u_a": np.full(WEEK, 3.0)})
     (one,) = judged(table, nominal_v=276.0, declared=False)
     assert (one.verdict, one.declared_voltage_v) == ("cannot tell", None)
-    assert one.reason == "the declared voltage is not told (276 V is inferred)"
+    assert one.reason == "no voltage is declared (276 V is inferred)"
     assert math.isnan(one.share_pct)
     (one,) = judged(table)
     assert (one.verdict, one.declared_voltage_v) == ("exceeded", 230.0)
@@ -285,7 +285,7 @@ def test_a_distortion_of_too_few_orders_may_breach_but_not_meet() -> None:
         table = table.set_column(table.column_names.index("thd_u_a"), noted, table.column("thd_u_a"))
         (one,) = judged(table, quantity="thd_u", measured_as="absolute", below=None, above=8.0)
         assert one.verdict == verdict
-        assert one.reason == ("" if verdict == "exceeded" else "measured to order 25 only, of 40")
+        assert one.reason == ("" if verdict == "exceeded" else "measured only to order 25 of 40")
 
 
 def test_currents_need_the_demand_current_and_the_short_circuit_ratio() -> None:
@@ -298,8 +298,8 @@ def test_currents_need_the_demand_current_and_the_short_circuit_ratio() -> None:
         return {one.name: (one.verdict, one.reason) for one in found if one.quantity in ("ih05", "ih11", "ih")}
 
     week = "current harmonic, 95 % of a week, order"
-    assert verdicts(None, 100.0)[week] == ("cannot tell", "the short-circuit ratio Isc/IL is not told")
-    assert verdicts(19.9, None)[f"{week} 5"] == ("cannot tell", "the demand current is not told")
+    assert verdicts(None, 100.0)[week] == ("cannot tell", "the short-circuit ratio Isc/IL is not declared")
+    assert verdicts(19.9, None)[f"{week} 5"] == ("cannot tell", "the demand current is not declared")
     low, high = verdicts(19.9, 100.0), verdicts(20.0, 100.0)
     assert (low[f"{week} 5"][0], low[f"{week} 11"][0]) == ("exceeded", "exceeded")
     assert (high[f"{week} 5"][0], high[f"{week} 11"][0]) == ("met", "exceeded")
@@ -368,11 +368,11 @@ def test_what_is_wrong_in_a_profile_is_said(tmp_path: Path) -> None:
         (f"{row}quantity = 'u2'\nabove = '1/0'", "number or a fraction"),
         (f"{row}quantity = 'u2'\nabove = true", "number or a fraction"),
         (f"{row}quantity = 'uh'\nabove = 1.0", "table or orders"),
-        (f"{row}quantity = 'uh'\nabove = 1.0\norders = [9, 3]", "must rise"),
+        (f"{row}quantity = 'uh'\nabove = 1.0\norders = [9, 3]", "must increase"),
         (f"{row}quantity = 'u2'\nabove = 1.0\nshare_pct = 101", "share_pct"),
         ("title = 't'\nlike = 'nothing'", "like 'nothing'; allowed are"),
         ("title = 't'\nlike = 'en-50160-lv'\nwithout = ['x']", "without 'x'; rows of en-50160-lv are"),
-        ("title = ", "no TOML"),
+        ("title = ", "not valid TOML"),
     ):
         path.write_text(text)
         with pytest.raises(ConfigError, match=words):
@@ -412,7 +412,7 @@ def test_a_mains_signal_is_judged_by_the_bound_at_its_frequency(at: str, bound_p
     if bound_pct is not None:
         assert float(one.bounds.split()[1]) == pytest.approx(2.3 * bound_pct, rel=0.01)
     else:
-        assert one.reason in ("there is no bound at 50000 Hz", "the frequency of the mains signal is not told")
+        assert one.reason in ("there is no bound at 50000 Hz", "the frequency of the mains signal is not declared")
 
 
 def test_rapid_changes_have_a_bound_for_most_and_one_for_all_intervals() -> None:

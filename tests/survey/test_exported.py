@@ -94,7 +94,7 @@ def test_the_same_trends_give_the_same_bytes(tmp_path: Path) -> None:
 def test_what_cannot_be_written_is_said_and_nothing_stays(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match=r"exported as \.csv, \.parquet, \.pqd"):
         export_trends([made_trend()], tmp_path / "t.mat")
-    with pytest.raises(StoreError, match="two at least"):
+    with pytest.raises(StoreError, match="at least two times"):
         export_trends([StoredTrend(_one_row(), made_trend().certificate)], tmp_path / "t.pqd")
     assert list(tmp_path.iterdir()) == []
 
@@ -109,8 +109,8 @@ def test_the_command_exports_trends_and_recorders_logs_with_the_same_verdict(tmp
     write_trends([made_trend(n=1008)], trend, interval_s=600.0)
     done = halfcycle("export", trend, "--out", tmp_path / "t.pqd")
     assert done.returncode == 0, done.stderr
-    assert "1008 intervals, values read back as they were" in done.stdout
-    assert "left out: 4 columns that PQDIF has no place for: measured, interrupted, uh05_a, energy_in" in done.stdout
+    assert "1008 intervals, values read back exactly" in done.stdout
+    assert "left out: 4 columns that PQDIF cannot hold: measured, interrupted, uh05_a, energy_in" in done.stdout
     verdicts = []
     for path in (trend, tmp_path / "t.pqd"):
         out = tmp_path / f"{path.stem}.verdicts.csv"
@@ -126,4 +126,4 @@ def test_the_command_exports_trends_and_recorders_logs_with_the_same_verdict(tmp
     assert recorded.certificate.origin == "recorded by the instrument"
     refused = halfcycle("export", trend, "--out", tmp_path / "t.csv", "--separator", ";")
     assert refused.returncode == 2
-    assert "are of captures, and these are trends" in refused.stderr
+    assert "apply to captures only; these are trends" in refused.stderr

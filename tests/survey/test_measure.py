@@ -140,7 +140,7 @@ def test_no_energy_counts_twice_where_blocks_begin_anew_at_a_tick() -> None:
     """The block that the tick falls into overlaps the next one: IEC 61000-4-30 Ed. 3, 4.4 (from memory)."""
     trend = measured(record_of(made(seconds=30.0)), "energy_in", "p_total", interval_s=600.0).table
     energy, power = (trend.column(name).to_numpy() for name in ("energy_in", "p_total"))
-    # From the first whole block to the tick, and from there to the end of the last whole one.
+    # From the first whole block to the tick, and from there to the end of the last complete one.
     covered_s = trend.column("measured").to_numpy() * 600.0
     assert energy == pytest.approx(power * covered_s / 3600, rel=1e-4)
 
@@ -309,7 +309,7 @@ def test_voltages_that_are_not_connected_are_measured_and_have_no_deviation() ->
     ).table  # fmt: skip
     assert table.column("u_rms_a").to_pylist() == pytest.approx([0.0] * table.num_rows, abs=0.5)
     assert table.column("u_under_a").null_count == table.num_rows
-    assert notes_of(table)["u_under_a"] == {"reason": "the nominal voltage is not told"}
+    assert notes_of(table)["u_under_a"] == {"reason": "the nominal voltage is unknown"}
 
 
 def test_nothing_to_measure_is_said() -> None:
@@ -350,7 +350,7 @@ def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert "cannot tell" in done.stdout
-    assert "the declared voltage is not told" in done.stdout
+    assert "no voltage is declared" in done.stdout
     assert "Mill Lane: 3 intervals of 10 s, 2 intervals of 600 s" in done.stdout
     of_orders = [line for line in done.stdout.splitlines() if "harmonic 25" in line]
     assert len(of_orders) == 1  # limits of which nothing can be told for one and the same reason are one line

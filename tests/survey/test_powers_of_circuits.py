@@ -208,8 +208,8 @@ def test_the_legs_and_the_high_leg_of_a_delta_add_up_and_neither_calls_itself_th
     s = apparent(circuit, ("A", "B", "C"), ("A", "B", "C"))
     total = value(legs, "p_a") + value(legs, "p_c") + value(high, "p_b")
     assert total == pytest.approx(circuit.p, abs=OF_S * s)
-    assert reason(legs, "p_total") == "high-leg: conductor B is a point of its own; the points' powers add up"
-    assert reason(high, "q1_total") == "high-leg: conductor A, C is a point of its own; the points' powers add up"
+    assert reason(legs, "p_total") == "high-leg: conductor B is a separate point; the powers of the points add up"
+    assert reason(high, "q1_total") == "high-leg: conductor A, C is a separate point; the powers of the points add up"
     assert value(legs, "i_rms_n") == pytest.approx(rms({k: circuit.i[k]["N"] for k in ORDERS}), rel=2e-4)
 
 

@@ -142,7 +142,7 @@ def test_without_its_frequency_or_beyond_reach_there_is_no_signalling_voltage_bu
     reasons = [
         notes_of(trend_of(capture, "u_sig", signal_hz=hertz).table)["u_sig_a"]["reason"] for hertz in (None, 1600.0)
     ]
-    assert reasons[0] == "the frequency of the mains signal is not told"
+    assert reasons[0] == "the frequency of the mains signal is not declared"
     assert reasons[1] == "a mains signal can be measured up to 1265 Hz"
 
 
@@ -229,7 +229,7 @@ def test_the_largest_rapid_change_of_an_interval_is_zero_without_one_and_null_wi
     assert found[10] == pytest.approx(5.0, abs=0.05)
     assert {*found[:10], *found[11:]} == {0.0}
     odd = capture_of({"UA": u * 0.37}, rate_hz=1600.0)
-    assert notes_of(trend_of(odd, "rvc").table)["rvc"] == {"reason": "the nominal voltage is not told"}
+    assert notes_of(trend_of(odd, "rvc").table)["rvc"] == {"reason": "the nominal voltage is unknown"}
 
 
 def test_all_means_all_quantities_nothing_the_usual_ones_and_a_family_its_numbers() -> None:

@@ -213,14 +213,14 @@ def test_a_gap_is_missing_and_a_status_that_is_not_in_order_flags(tmp_path: Path
 @pytest.mark.parametrize(
     ("text", "reason"),
     [
-        ("time,T (C)\n2026-03-02 00:00:00,1\n2026-03-02 00:10:00,2\n2026-03-02 00:20:00,2\n", "no column tells"),
+        ("time,T (C)\n2026-03-02 00:00:00,1\n2026-03-02 00:10:00,2\n2026-03-02 00:20:00,2\n", "no column states"),
         ("time,U L1 (V)\n02/03/2026 00:00:00,1\n02/03/2026 00:10:00,2\n02/03/2026 00:20:00,2\n", "day or the month"),
         ("time,U L1 (V)\n2026-10-25 02:40:00,1\n2026-10-25 02:50:00,2\n2026-10-25 03:00:00,2\n2026-10-25 02:00:00,1\n",
-         "say time_zone"),
-        ("time,U L1 (V)\n2026-10-25 02:40:00,1\n2026-10-25 02:50:00,x\n2026-10-25 03:00:00,2\n", "no numbers"),
+         "give time_zone"),
+        ("time,U L1 (V)\n2026-10-25 02:40:00,1\n2026-10-25 02:50:00,x\n2026-10-25 03:00:00,2\n", "are not numbers"),
         ("time,U L1 (V)\n2026-10-25 02:40:00,1\n2026-10-25 02:50:00,-2\n2026-10-25 03:00:00,2\n", "below zero"),
         ("time,U L1 (V),V1 (V)\n2026-10-25 02:40:00,1,1\n2026-10-25 02:50:00,2,1\n2026-10-25 03:00:00,2,1\n",
-         "both read as u_rms_a"),
+         "both map to u_rms_a"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_told_is_refused_with_the_reason(tmp_path: Path, text: str, reason: str) -> None:
@@ -263,14 +263,14 @@ def test_names_of_the_trade_say_quantity_phase_and_statistic(name: str, unit: st
     ("name", "unit", "reason"),
     [
         ("S total", "kVA", "several definitions"),
-        ("Harmonic 5 U L1", "%", "does not say which"),
+        ("Harmonic 5 U L1", "%", "does not state which"),
         ("U avg", "V", "no phase"),
         ("U L1 L2", "V", "phases A and B"),
         ("U L1 min max", "V", "two statistics"),
         ("Temperature", "degC", "is not known"),
-        ("THD L1", "%", "voltage or the current"),
+        ("THD L1", "%", "of voltage or current"),
         ("Frequency L1", "Hz", "has no phase"),
-        ("U L1", "A", "does not go with|neither"),
+        ("U L1", "A", "does not match|neither"),
         ("Humidity", "%", "neither its name nor its unit"),
     ],
 )  # fmt: skip
@@ -314,13 +314,13 @@ def pair(
         (lambda v: v, 0, None),
         (lambda v: {name: one * 1.003 for name, one in v.items()}, 0, None),
         (lambda v: v | {"i_rms_a": 20 * v["i_rms_a"]}, 0, "i_rms_a is 20 times"),
-        (lambda v: v | {f"u_rms_{p}": v[f"u_rms_{p}"] * 3**0.5 for p in "abc"}, 0, "between lines, .*wiring"),
-        (lambda v: v | {"p_total": -v["p_total"]}, 0, "other way round"),
-        (lambda v: v | {"u_rms_a": v["u_rms_b"], "u_rms_b": v["u_rms_a"]}, 0, "u_rms_b: wiring or names are swapped"),
+        (lambda v: v | {f"u_rms_{p}": v[f"u_rms_{p}"] * 3**0.5 for p in "abc"}, 0, "to neutral: wiring"),
+        (lambda v: v | {"p_total": -v["p_total"]}, 0, "sign of power is reversed"),
+        (lambda v: v | {"u_rms_a": v["u_rms_b"], "u_rms_b": v["u_rms_a"]}, 0, "u_rms_b of the waveforms: wiring"),
         (lambda v: v, 600, "stamps lie 600 s later"),
         (lambda v: v, 3600, "stamps lie 3600 s later"),
         (lambda v: v, -7200, "stamps lie -7200 s later"),
-        (lambda v: v | {"i_rms_c": v["i_rms_c"][::-1]}, 0, "i_rms_c differs by .* not by a ratio"),
+        (lambda v: v | {"i_rms_c": v["i_rms_c"][::-1]}, 0, "i_rms_c differs by .* not by a constant ratio"),
     ],
 )  # fmt: skip
 def test_a_disagreement_with_the_waveforms_is_a_finding_about_ratio_clock_or_wiring(

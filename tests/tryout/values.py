@@ -191,6 +191,12 @@ TABLE: dict[str, Tried] = {
         needs=("--suite", "--out", "--contenders"),
         is_long=True,
     ),
+    "benchmark export": Tried(
+        (),
+        {"--suite": ("{detectors}",), "--out": ("{out}/b",), "--seed": ("3",)},
+        needs=("--suite", "--out"),
+        is_long=True,
+    ),
     "benchmark classifiers": Tried(
         (),
         {

@@ -250,7 +250,7 @@ def test_what_is_written_reads_back_sample_for_sample(
         ({"name": "U\0A"}, {}, "name of channel"),
         ({"name": " UA"}, {}, "name of channel"),
         ({"point": "bus\n"}, {}, "point of channel"),
-        ({"missing_code": 5}, {}, "misses samples"),
+        ({"missing_code": 5}, {}, "has missing samples"),
         ({}, {"station": "a\x07b"}, "station"),
         ({}, {"start_ns": -3 * 10**18}, "1899-12-30"),
         ({}, {"trigger_ns": -3 * 10**18}, "1899-12-30"),
@@ -272,7 +272,7 @@ def test_infinite_and_empty_captures_and_none_are_refused(tmp_path: Path) -> Non
     for shape in ((0, 5), (1, 0)):
         with pytest.raises(StoreError, match="one sample of one channel"):
             write_pqdif([capture_of(np.zeros(shape, np.int16), channel[: shape[0]])], tmp_path / "r.pqd")
-    with pytest.raises(ConfigError, match="one capture at least"):
+    with pytest.raises(ConfigError, match="at least one capture"):
         write_pqdif([], tmp_path / "r.pqd")
 
 
@@ -296,7 +296,7 @@ def test_a_file_whose_last_record_links_on_is_read_with_a_note(tmp_path: Path) -
     path = tmp_path / "x.pqd"
     write_pqdif([capture_of(some_samples())], path)
     (whole,) = read_captures(path)
-    assert not any("was cut between two records" in note for note in whole.header.notes)
+    assert not any("truncated between two records" in note for note in whole.header.notes)
     data = bytearray(path.read_bytes())
     at = 0
     while (following := struct.unpack_from("<I", data, at + 40)[0]) != 0:
@@ -304,4 +304,4 @@ def test_a_file_whose_last_record_links_on_is_read_with_a_note(tmp_path: Path) -
     struct.pack_into("<I", data, at + 40, len(data))
     path.write_bytes(bytes(data))
     (cut,) = read_captures(path)
-    assert any("was cut between two records" in note for note in cut.header.notes)
+    assert any("truncated between two records" in note for note in cut.header.notes)

@@ -87,7 +87,7 @@ class Recording:
     ) -> None:
         recording, configuration = told or _configured(path)
         if recording.data.kind not in ("", configuration.data_kind):
-            raise MalformedRecord(path, "", f"the configuration says {configuration.data_kind} data, "
+            raise MalformedRecord(path, "", f"the configuration states {configuration.data_kind} data, "
                                             f"the section line {recording.data.kind}")  # fmt: skip
         analog = configuration.analog
         columns = [i for i, channel in enumerate(analog) if quantities is None or channel.quantity in quantities]
@@ -97,7 +97,7 @@ class Recording:
         timing, timing_notes = _timing(rows, n_samples, configuration, recording.data.path)
         last = timing.stretches[-1]
         if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
-            raise MalformedRecord(path, "", "by its sampling rates the recording ends after the year 2262")
+            raise MalformedRecord(path, "", "according to its sampling rates the recording ends after the year 2262")
         self._path, self._rows, self.data_path = path, rows, recording.data.path
         self._pieces = list(_pieces(timing, configuration.start_ns))
         header = Header(
@@ -216,8 +216,8 @@ def _declared_rows(n_rows: int, n_declared: int | None, path: Path) -> tuple[int
         return n_rows, ()
     if n_rows < n_declared:
         raise MalformedRecord(path, "", f"the configuration declares {n_declared} samples, the data hold {n_rows}: "
-                                        f"the file is cut")  # fmt: skip
-    return n_declared, (Repair(f"the data hold {n_rows} rows, {n_declared} are declared; the rest are left out"),)
+                                        f"the file is truncated")  # fmt: skip
+    return n_declared, (Repair(f"the data hold {n_rows} rows, {n_declared} are declared; the excess rows are ignored"),)
 
 
 def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Path) -> tuple[Timing, tuple[str, ...]]:
@@ -232,8 +232,9 @@ def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Pat
     notes = timing.notes
     (first_number, first_stamp), (last_number, last_stamp) = rows.ends(n_samples)
     if np.isfinite([first_number, last_number]).all() and last_number - first_number != n_samples - 1:
-        notes += (Repair(f"{n_samples} samples are numbered from {first_number:.0f} to {last_number:.0f}; "
-                         f"the numbers are passed over"),)  # fmt: skip
+        notes += (Repair(
+            f"{n_samples} samples are numbered from {first_number:.0f} to {last_number:.0f}; the numbers are ignored"
+        ),)  # fmt: skip
     if timing.is_stamped:
         return timing, notes
     note = stamp_note(timing, first_stamp=first_stamp, last_stamp=last_stamp, tick_ns=tick_ns, wraps=rows.stamps_wrap)

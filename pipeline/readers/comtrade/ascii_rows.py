@@ -107,7 +107,7 @@ def ascii_rows(data: DataPart, columns: Sequence[int], *, configuration: Configu
         content, notes = _tidied(content, data, n_fields, n_numbers, configuration.n_samples)
         table = _parsed(content, wanted, n_fields)
     if table is None:
-        raise MalformedRecord(data.path, f"line {data.first_line}", "the data hold no row of numbers")
+        raise MalformedRecord(data.path, f"line {data.first_line}", "the data hold no rows of numbers")
     numbers, stamps = (_floats(table.column(str(i))) for i in range(_LEADING_FIELDS))
     code_before_2013 = _MISSING_BEFORE_2013 if configuration.revision < 2013 else None
     values, missing_code = _narrowed([table.column(str(column)) for column in wanted], len(numbers), code_before_2013)
@@ -163,7 +163,9 @@ def _tidied(
             fields.pop()
         problem = _problem(fields, n_fields, n_numbers)
         if problem and n_declared is not None and len(rows) >= n_declared:
-            notes = (Repair(f"the data from line {i} on are no rows; they are left out, as no more are declared"),)
+            notes = (
+                Repair(f"the data from line {i} on are not data rows; they are ignored, as no more rows are declared"),
+            )
             break
         if problem:
             raise MalformedRecord(data.path, f"line {i}", problem)
@@ -173,7 +175,7 @@ def _tidied(
 
 def _problem(fields: list[bytes], n_fields: int, n_numbers: int) -> str | None:
     if len(fields) != n_fields:
-        return f"a row has {n_fields} fields, this one has {len(fields)}; is the file cut here?"
+        return f"a row has {n_fields} fields, this one has {len(fields)}; the file may be truncated here"
     for i, field in enumerate(fields[:n_numbers]):
         if field and _NUMBER.fullmatch(field) is None:
             return f"field {i + 1} must be a number, got '{field[:_SHOWN_BYTES].decode('latin-1')}'"

@@ -196,8 +196,8 @@ def binary_rows(data: DataPart, columns: Sequence[int], *, configuration: Config
         raise MalformedRecord(
             data.path,
             f"byte {data.offset + n_rows * row_bytes}",
-            f"{data.length} bytes are {n_rows} rows of {row_bytes} bytes and {rest} bytes over; "
-            f"the file is cut, or its rows are not {n_analog} analogue and {n_digital} digital channels of {kind}",
+            f"{data.length} bytes are {n_rows} rows of {row_bytes} bytes and {rest} bytes left over; the file is "
+            f"truncated, or its rows do not hold {n_analog} analogue and {n_digital} digital channels of {kind}",
         )
     return BinaryRows(data, kind, row_bytes, n_rows, tuple(columns))
 

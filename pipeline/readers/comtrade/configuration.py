@@ -153,7 +153,7 @@ def _station(lines: Lines, notes: Notes) -> tuple[str, int]:
         raise lines.broken(f"the revision year must have four digits, got '{year[:40]}'")
     revision = max((known for known in (1991, 1999, 2013) if known <= int(year)), default=1991)
     if int(year) not in _KNOWN_REVISIONS:
-        notes.add(Repair(f"revision year {year} is no edition of the standard; read as {revision}"))
+        notes.add(Repair(f"revision year {year} is not an edition of the standard; read as {revision}"))
     return ",".join(fields[:-2]), revision
 
 
@@ -195,19 +195,19 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     what = f"analogue channel {i_channel + 1}"
     fields = lines.take(what)
     if len(fields) < _ANALOG_FIELDS_1991:
-        raise lines.broken(f"{what} needs {_ANALOG_FIELDS_1991} fields at least, this line has {len(fields)}")
+        raise lines.broken(f"{what} needs at least {_ANALOG_FIELDS_1991} fields, this line has {len(fields)}")
     if len(fields) > _ANALOG_FIELDS:
-        notes.add(Repair(f"fields after the first {_ANALOG_FIELDS} of an analogue channel are left out"))
+        notes.add(Repair(f"fields after the first {_ANALOG_FIELDS} of an analogue channel are ignored"))
     _, name, phase_field, component, unit, a, b, skew, least, most = fields[:_ANALOG_FIELDS_1991]
     name = name or f"A{i_channel + 1}"
     quantity, factor = quantity_of_unit(unit)
     if not unit and phase_of_name(name) and (by_name := quantity_of_name(name)) is not None:
         quantity = by_name
-        notes.add_channel(Repair("channels without a unit are read in V or A by their names"), name)
+        notes.add_channel(Repair("channels without a unit are taken in V or A, by their names"), name)
     if not b:
         notes.add_channel(Repair("empty offsets are taken as 0"), name)
     if skew and lines.number(skew, f"the skew of {what}"):
-        notes.add_channel("time skews of channels are stated and not applied", name)
+        notes.add_channel("time skews of channels are stated but not applied", name)
     for text, limit in ((least, "least"), (most, "greatest")):
         if text:
             lines.number(text, f"the {limit} value of {what}")
@@ -216,7 +216,7 @@ def _analog_channel(lines: Lines, i_channel: int, revision: int, notes: Notes) -
     scale = lines.number(a, f"the multiplier of {what}") * factor
     offset = lines.number(b, f"the offset of {what}") * factor if b else 0.0
     if not (math.isfinite(scale) and math.isfinite(offset)):
-        raise lines.broken(f"the multiplier, offset and ratio of {what} are beyond any number")
+        raise lines.broken(f"the multiplier, offset and ratio of {what} exceed the range of numbers")
     return AnalogChannel(
         name=name,
         quantity=quantity,
@@ -265,7 +265,7 @@ def _ratio(lines: Lines, fields: list[str], name: str, revision: int, notes: Not
         return 1.0
     members = [lines.number(text, f"the ratio of {name}") if text else 0.0 for text in (primary, secondary)]
     if members[0] == members[1] > 0:
-        notes.add_channel("channels with secondary values and a ratio of 1 are in volts and amperes of that side", name)
+        notes.add_channel("channels with secondary values and a ratio of 1 stay in secondary volts and amperes", name)
     if min(members) <= 0:
         notes.add_channel(Repair("channels with secondary values and no ratio above 0 are taken as primary"), name)
         return 1.0
@@ -284,7 +284,7 @@ def _skip_digital(lines: Lines, i_channel: int) -> None:
     fields = lines.take(f"digital channel {i_channel + 1}")
     if not lines.n_commas or len(fields) >= _ANALOG_FIELDS_1991:
         raise lines.broken(f"digital channel {i_channel + 1} has 3 or 5 fields, this line has {len(fields)}: "
-                           f"the numbers of channels do not fit the lines")  # fmt: skip
+                           f"the numbers of channels do not match the lines")  # fmt: skip
 
 
 def _line_frequency(lines: Lines) -> float | None:
@@ -294,7 +294,7 @@ def _line_frequency(lines: Lines) -> float | None:
     fields = lines.take("the line frequency")
     if len(fields) > 1:
         raise lines.broken(f"the line frequency must stand alone, this line has {len(fields)} fields: "
-                           f"the numbers of channels do not fit the lines")  # fmt: skip
+                           f"the numbers of channels do not match the lines")  # fmt: skip
     value = lines.number(fields[0], "the line frequency") if fields[0] else 0.0
     if not 0 <= value <= MAX_LINE_FREQUENCY_HZ:
         raise lines.broken(f"the line frequency must be from 0 to {MAX_LINE_FREQUENCY_HZ:g} Hz, got {value:g}")
@@ -338,7 +338,7 @@ def _times(lines: Lines, revision: int, notes: Notes) -> tuple[int, int | None, 
     if start_ns is None:
         raise lines.broken("the time of the first sample is missing")
     if trigger[0].upper() in get_args(DataKind):
-        raise lines.broken("of the times of the first sample and the trigger, one has no line")
+        raise lines.broken("one of the two lines with the times of the first sample and the trigger is missing")
     trigger_ns = _stamp(lines, "the time of the trigger", month_first=month_first)
     if max(stamps.decimals(start[1]), stamps.decimals(trigger[1])) <= _MICROSECOND_DECIMALS:
         return start_ns, trigger_ns, 1000
@@ -378,7 +378,7 @@ def _time_multiplier(lines: Lines, revision: int, *, needed: bool, notes: Notes)
         return value
     if needed:
         raise lines.broken(f"the time multiplier must be a number from {least:g} to {most:g}, got '{text[:40]}'")
-    notes.add(Repair(f"the time multiplier '{text[:40]}' is no number from {least:g} to {most:g}; taken as 1"))
+    notes.add(Repair(f"the time multiplier '{text[:40]}' is not a number from {least:g} to {most:g}; taken as 1"))
     return 1.0
 
 

@@ -87,7 +87,7 @@ def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
     speed = decade if fits else pace.speed
     if fits and decade != 1:
         unit = _UNITS.get(tick_ns / decade, f"{tick_ns / decade:g} ns")
-        notes = (Repair(f"the time stamps of the data count {unit}, as the sampling rates show"),)
+        notes = (Repair(f"the time stamps of the data are in {unit}, as the sampling rates show"),)
     scale = _Scale(tick_ns / speed, pace.resolution * tick_ns / speed)
     jumps = list(_jumps(rows, timing, scale))
     gaps = [(row, excess_ns) for row, excess_ns in jumps if excess_ns > 0]
@@ -96,13 +96,13 @@ def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
     if not gaps:
         return Timing(timing.stretches, (*timing.notes, *notes), is_stamped=fits)
     if len(gaps) > _MOST_GAPS * n_rows:
-        no_times = f"the time stamps of the data jump ahead {len(gaps)} times in {n_rows} samples, as no times do"
+        no_times = f"the time stamps of the data jump ahead {len(gaps)} times in {n_rows} samples, which is implausible"
         return Timing(timing.stretches, (*timing.notes, *notes, Repair(f"{no_times}; the sampling rates are used")))
     longest_ns = max(excess_ns for _, excess_ns in gaps)
     notes += (
         Repair(
             f"the time stamps of the data jump ahead of the sampling rates {len(gaps)} times, by "
-            f"{longest_ns / NS_PER_S:.6g} s at most; the recording is cut there"
+            f"{longest_ns / NS_PER_S:.6g} s at most; the recording is split there"
         ),
     )
     return Timing(tuple(_cut(timing.stretches, gaps)), (*timing.notes, *notes), is_stamped=True)

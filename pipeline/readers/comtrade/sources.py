@@ -134,9 +134,9 @@ def _sections(path: Path, head: bytes, size: int) -> Sources:
             length = held if match[3] is None else int(match[3])
             if length > held:
                 raise MalformedRecord(path, f"byte {start}", f"the DAT section declares {length} bytes, "
-                                                             f"the file holds {held}: it is cut")  # fmt: skip
+                                                             f"the file holds {held}: it is truncated")  # fmt: skip
             more = held - length
-            words = f"{more} bytes follow the {length} that the DAT section declares; they are left out"
+            words = f"{more} bytes follow the {length} that the DAT section declares; they are ignored"
             notes = (Repair(words),) if more > _LINE_END_BYTES else ()
             return Sources(configuration, first_line, DataPart(path, start, length, line, kind), notes)
     raise MalformedRecord(path, "", f"there is no {'CFG' if configuration is None else 'DAT'} section")

@@ -65,12 +65,12 @@ def stamp_ns(date: str, time: str, *, month_first: bool) -> int:
     """
     date_match, time_match = _DATE.fullmatch(date), _TIME.fullmatch(time)
     if date_match is None:
-        raise ValueError(f"'{date}' is no date")
+        raise ValueError(f"'{date}' is not a date")
     if time_match is None:
-        raise ValueError(f"'{time}' is no time of day (hh:mm:ss.ssssss)")
+        raise ValueError(f"'{time}' is not a time of day (hh:mm:ss.ssssss)")
     hour, minute, second = (int(time_match[i]) for i in (1, 2, 3))
     if hour > 23 or minute > 59 or second > 60:
-        raise ValueError(f"'{time}' is no time of day")
+        raise ValueError(f"'{time}' is not a time of day")
     fraction_ns = int((time_match[4] or "0")[:9].ljust(9, "0"))
     seconds = _days(date_match, month_first=month_first) * 86400 + hour * 3600 + minute * 60 + second
     return seconds * NS_PER_S + fraction_ns
@@ -88,7 +88,7 @@ def _days(match: re.Match[str], *, month_first: bool) -> int:
     try:
         ordinal = datetime.date(year, month, day).toordinal()
     except ValueError as error:
-        raise ValueError(f"'{match[0]}' is no date ({error})") from error
+        raise ValueError(f"'{match[0]}' is not a date ({error})") from error
     if year not in _YEARS:
         raise ValueError(f"year {year} in '{match[0]}' is outside {_YEARS.start} to {_YEARS.stop - 1}")
     return ordinal - _EPOCH
@@ -121,5 +121,5 @@ def offset_ns(time_code: str) -> int | None:
     match = _OFFSET.fullmatch(text)
     seconds = int(match[2]) * 3600 + int(match[3] or 0) * 60 if match else _MAX_OFFSET_S + 1
     if match is None or int(match[3] or 0) > 59 or seconds > _MAX_OFFSET_S:
-        raise ValueError(f"time code '{time_code}' is no offset from UTC such as 0, +9 or -5h30")
+        raise ValueError(f"time code '{time_code}' is not an offset from UTC such as 0, +9 or -5h30")
     return (-seconds if match[1] == "-" else seconds) * NS_PER_S

@@ -88,8 +88,10 @@ def timing_of_rates(rates: Sequence[RateLine]) -> Timing:
         rate_hz = group[0].rate_hz
         if any(rate.rate_hz != rate_hz for rate in group):
             rate_hz = n_samples / length_s
-            notes.append(Repair(f"{len(group)} sampling rates within {100 * SAME_RATE:g} % of their middle "
-                                f"are taken as one of {rate_hz:.6f} Hz"))  # fmt: skip
+            notes.append(Repair(
+                f"{len(group)} sampling rates within {100 * SAME_RATE:g} % of their midpoint are taken as one rate "
+                f"of {rate_hz:.6f} Hz"
+            ))  # fmt: skip
         stretches.append(Stretch(first, n_samples, rate_hz, round(elapsed_s * NS_PER_S)))
         elapsed_s += length_s
         first += n_samples
@@ -137,7 +139,7 @@ def stamp_note(timing: Timing, *, first_stamp: float, last_stamp: float, tick_ns
         return None
     spanned_s, expected_s = (ticks * tick_ns / NS_PER_S for ticks in (last_stamp - first_stamp, expected))
     return Repair(
-        f"the time stamps of the data span {spanned_s:g} s, the sampling rates make it {expected_s:g} s; "
+        f"the time stamps of the data span {spanned_s:g} s, the sampling rates imply {expected_s:g} s; "
         f"the sampling rates are used"
     )
 
@@ -165,8 +167,10 @@ def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path
     notes = ["no sampling rate is stated; it is taken from the time stamps of the data"]
     known = np.flatnonzero(np.abs(stamps) <= MAX_STAMP)  # not NaN either
     if len(stamps) < _MIN_STRETCH_SAMPLES or len(known) < 2 or known[0] != 0 or known[-1] != len(stamps) - 1:
-        raise MalformedRecord(path, "", f"no sampling rate is stated, and of {len(stamps)} time stamps {len(known)} "
-                                        f"are there: too few, or none at an end")  # fmt: skip
+        raise MalformedRecord(path, "", (
+            f"no sampling rate is stated, and only {len(known)} of {len(stamps)} time stamps are present: too few, "
+            "or missing at an end"
+        ))  # fmt: skip
     steps = np.diff(stamps[known])
     if wraps:
         steps = (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2
@@ -175,13 +179,13 @@ def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path
         raise MalformedRecord(path, f"row {row + 1}", "no sampling rate is stated, and the time stamps run backwards")
     elapsed = np.concatenate(([0.0], np.cumsum(steps)))
     if len(known) < len(stamps):
-        notes.append(Repair(f"{len(stamps) - len(known)} missing time stamps are placed between their neighbours"))
+        notes.append(Repair(f"{len(stamps) - len(known)} missing time stamps are interpolated"))
         elapsed = np.interp(np.arange(len(stamps)), known, elapsed)
     stretches = tuple(
         _stretch(elapsed, first, end, tick_ns=tick_ns, path=path) for first, end in _uniform_runs(elapsed, path=path)
     )
     if len(stretches) > 1:
-        notes.append(f"the time stamps are cut into {len(stretches)} uniform stretches")
+        notes.append(f"the time stamps are split into {len(stretches)} uniform stretches")
     return Timing(stretches, tuple(notes))
 
 
@@ -215,9 +219,11 @@ def _stretch(elapsed: Elapsed, first: int, end: int, *, tick_ns: float, path: Pa
     n_steps, length_ns = end - 1 - first, float(elapsed[end - 1] - elapsed[first]) * tick_ns
     rate_hz = n_steps * NS_PER_S / length_ns if length_ns > 0 else math.inf
     if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
-        raise MalformedRecord(path, f"row {first + 1}", f"no sampling rate is stated, and the time stamps make it "
-                                                        f"{rate_hz:g} Hz; allowed are {MIN_RATE_HZ:g} to "
-                                                        f"{MAX_RATE_HZ:g} Hz")  # fmt: skip
+        reason = (
+            f"no sampling rate is stated, and the time stamps imply {rate_hz:g} Hz; allowed are {MIN_RATE_HZ:g} to "
+            f"{MAX_RATE_HZ:g} Hz"
+        )
+        raise MalformedRecord(path, f"row {first + 1}", reason)
     whole_hz = round(rate_hz)
     if whole_hz and abs(n_steps * NS_PER_S / whole_hz - length_ns) <= tick_ns:
         rate_hz = float(whole_hz)  # stamps are rounded to ticks: as good as the measured one, and the likelier

@@ -35,7 +35,7 @@ class NamedColumn:
     label: str
     name: str
     unit: str | None
-    numbers: F64 | None  # None where its cells are no numbers
+    numbers: F64 | None  # None where its cells are not numbers
     texts: Sequence[str]
 
 
@@ -74,7 +74,7 @@ def records_of(
     kept, twins = without_twins(series)
     if not kept:
         reasons = "; ".join(f"{label}: {reason}" for label, reason in [*left_out, *twins][:5])
-        raise ValueError(f"no column tells which quantity it holds ({reasons}); describe them beside the file")
+        raise ValueError(f"no column states which quantity it holds ({reasons}); describe them beside the file")
     starts = times_ns - (step_ns if said.stamps == "end" else 0)
     return IntervalRecords(
         said.station or "", starts, step_ns, _of_one_hookup(kept), flagged, (*left_out, *twins), tuple(notes),
@@ -85,7 +85,7 @@ def records_of(
 def _series(column: NamedColumn, rule: ColumnRule, phase: str | None) -> IntervalSeries:
     told = _told(column, rule, phase)
     if column.numbers is None:
-        raise Unclear("its cells are no numbers")
+        raise Unclear("its cells are not numbers")
     values = column.numbers * (told.factor * rule.scale)
     if told.symbol in ("u_rms", "i_rms") and (values < 0).any():
         raise Unclear("an RMS value below zero")
@@ -101,7 +101,7 @@ def _told(column: NamedColumn, rule: ColumnRule, phase: str | None) -> Told:
     quantity = QUANTITIES[rule.quantity]
     plain, factor = unit_of(unit)
     if plain and plain != quantity.unit:
-        raise Unclear(f"unit {unit!r} does not go with {quantity.meaning}")
+        raise Unclear(f"unit {unit!r} does not match {quantity.meaning}")
     spoken = "" if quantity.of == "point" else _known_phase(phase or column.name)
     return Told(quantity.symbol, spoken, rule.statistic or _statistic(column.name), factor)
 
@@ -109,7 +109,7 @@ def _told(column: NamedColumn, rule: ColumnRule, phase: str | None) -> Told:
 def _known_phase(text: str) -> str:
     found = phase_of(text) or phase_of("", text)
     if not found:
-        raise Unclear(f"{text!r} says no phase")
+        raise Unclear(f"{text!r} is not a phase")
     return found
 
 

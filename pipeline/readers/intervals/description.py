@@ -63,7 +63,7 @@ class ColumnRule(_Strict):
     @classmethod
     def _texts(cls, value: object) -> tuple[str, ...]:
         if not isinstance(value, list | tuple):
-            raise ValueError('good is a list of what a row in order says, such as ["0", "OK"]')
+            raise ValueError('good must list the values of a valid row, such as ["0", "OK"]')
         return tuple(str(one) for one in value)
 
     @model_validator(mode="after")
@@ -73,7 +73,7 @@ class ColumnRule(_Strict):
         if self.phase and not phase_of(self.phase):
             raise ValueError(f"phase {self.phase!r} is not known")
         if self.status and not self.good:
-            raise ValueError("a status column needs good, a list of what a row in order says")
+            raise ValueError("a status column needs good, the list of values of a valid row")
         return self
 
 
@@ -116,7 +116,7 @@ def described_intervals(path: Path) -> IntervalDescription | None:
     except OSError as error:
         raise ReadError(beside, "", f"cannot be opened ({error.strerror or error})") from error
     except (ValueError, RecursionError) as error:
-        raise MalformedRecord(beside, "", f"is no TOML: {error}") from error
+        raise MalformedRecord(beside, "", f"is not valid TOML: {error}") from error
     if "intervals" not in document:
         return None
     try:

@@ -71,7 +71,7 @@ def told_by(name: str, unit: str | None) -> Told:
     statistics = [_STATISTICS[word] for word in words if word in _STATISTICS]
     words = [word for word in words if word not in _STATISTICS]
     if len(set(statistics)) > 1:
-        raise Unclear("its name says two statistics")
+        raise Unclear("its name states two statistics")
     statistic = statistics[0] if statistics else "average"
     letter, words = words[:1], words[1:]  # S is a power or a phase: at the beginning a power
     if letter and (letter[0] not in _POWERS):
@@ -79,15 +79,15 @@ def told_by(name: str, unit: str | None) -> Told:
     phases = [phase for word in words if (phase := _phase(word))]
     words = [*letter, *(word for word in words if not _phase(word))]
     if len(set(phases)) > 1:
-        raise Unclear(f"its name says the phases {' and '.join(phases)}")
+        raise Unclear(f"its name states the phases {' and '.join(phases)}")
     phase = phases[0] if phases else ""
     plain, factor = unit_of(unit)
     symbol = _symbol(words, plain, phase)
     quantity = QUANTITIES[symbol]
     if plain and plain != quantity.unit and not (plain == "%" and quantity.unit == ""):
-        raise Unclear(f"unit {unit!r} does not go with {quantity.meaning}")
+        raise Unclear(f"unit {unit!r} does not match {quantity.meaning}")
     if quantity.of != "point" and not phase:
-        raise Unclear("its name says no phase")
+        raise Unclear("its name states no phase")
     if quantity.of == "point" and phase:
         raise Unclear(f"{quantity.meaning} has no phase")
     if symbol == "u_rms" and phase == "N":
@@ -143,7 +143,7 @@ def _symbol(words: list[str], unit: str, phase: str) -> str:
         kind = letter or ("i" if "ithd" in joined or "thdi" in joined else "")
         kind = kind or ("u" if re.search(r"[uv]thd|thd[uv]", joined) else "")
         if not kind:
-            raise Unclear("it does not say whether its distortion is of the voltage or the current")
+            raise Unclear("it does not state whether the distortion is of voltage or current")
         return f"thd_{kind}"
     for spoken, symbol, _ in _BASES:
         if said & spoken and not (symbol == "f" and unit not in ("", "Hz")):
@@ -154,7 +154,7 @@ def _symbol(words: list[str], unit: str, phase: str) -> str:
         return "u_rms" if letter == "u" else "i_rms"
     if said & {"p", "q", "s"} and not unit:
         return _power({"p": "W", "q": "var", "s": "VA"}[next(iter(said & {"p", "q", "s"}))], phase)
-    raise Unclear("neither its name nor its unit says which quantity it is")
+    raise Unclear("neither its name nor its unit states its quantity")
 
 
 def _letter(said: frozenset[str], unit: str) -> str:
@@ -167,9 +167,9 @@ def _letter(said: frozenset[str], unit: str) -> str:
 def _harmonic(order: int, letter: str, unit: str) -> str:
     symbol = f"{letter}h{order:02d}"
     if not letter or symbol not in QUANTITIES:
-        raise Unclear(f"no quantity is its harmonic {order}")
+        raise Unclear(f"there is no quantity for harmonic {order}")
     if unit == "%":
-        raise Unclear("a harmonic in per cent is of its fundamental or of nominal: the name does not say which")
+        raise Unclear("a harmonic in per cent refers to the fundamental or to nominal: the name does not state which")
     return symbol
 
 
@@ -178,5 +178,5 @@ def _power(unit: str, phase: str) -> str:
     if phase:
         return _OF_LINE.get(symbol, symbol)
     if unit == "VA":
-        raise Unclear("a total apparent power has several definitions, and its name does not say which")
+        raise Unclear("a total apparent power has several definitions, and its name does not state which")
     return symbol

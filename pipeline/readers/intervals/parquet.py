@@ -61,8 +61,8 @@ def _records(table: pa.Table, said: IntervalDescription) -> IntervalRecords:
 
     name = said.time_column or _time_column(table.schema)
     if name is None or name not in table.column_names:
-        raise ValueError("there is no column of times")
-    notes = () if table.schema.field(name).type.tz else ("the times say no zone; read as UTC",)
+        raise ValueError("there is no time column")
+    notes = () if table.schema.field(name).type.tz else ("the times have no time zone; read as UTC",)
     columns = []
     for field in table.schema:
         if field.name == name:

@@ -87,10 +87,10 @@ class IntervalRecords:
     @property
     def remark(self) -> str:
         """What the file holds, in words."""
-        what = "a log of RMS values, one every" if self.is_rms_log else "interval records of"
-        told = "; ".join(f"{label} is left out: {reason}" for label, reason in self.left_out)
+        what = "an RMS log, one value every" if self.is_rms_log else "interval records of"
+        told = "; ".join(f"{label} is ignored: {reason}" for label, reason in self.left_out)
         words = f"{what} {self.step_s:g} s, {self.starts_ns.size} rows of {len(self.series)} series, no waveform"
-        shows = "; `halfcycle screen` looks for events in it" if self.shows_events else ""
+        shows = "; `halfcycle screen` finds events in it" if self.shows_events else ""
         return f"{words}; `halfcycle measure` makes a trend of it{shows}{f'; {told}' if told else ''}"
 
 
@@ -103,14 +103,14 @@ def step_of(starts_ns: I64) -> int:
     """
     steps = np.diff(starts_ns)
     if not steps.size:
-        raise ValueError("one row does not tell the length of the intervals")
+        raise ValueError("the length of the intervals cannot be found from one row")
     if (steps <= 0).any():
         row = int(np.flatnonzero(steps <= 0)[0]) + 2
-        raise ValueError(f"row {row}: the times must rise, and each stand there once")
+        raise ValueError(f"row {row}: the times must increase, each occurring once")
     step = int(np.median(steps))
     near = np.abs(steps - step) <= max(step * 0.02, 1e6)
     if near.mean() < _STEADY_SHARE:
-        raise ValueError("the rows follow one another in steps without a common length")
+        raise ValueError("the steps between rows have no common length")
     return _rounded(round(float(steps[near].mean())))
 
 
@@ -128,7 +128,7 @@ def without_twins(series: Sequence[IntervalSeries]) -> tuple[tuple[IntervalSerie
         by_column.setdefault(one.column, []).append(one)
     kept = tuple(ones[0] for ones in by_column.values() if len(ones) == 1)
     twins = tuple(
-        (one.label, f"{' and '.join(repr(other.label) for other in ones)} both read as {column}; describe them")
+        (one.label, f"{' and '.join(repr(other.label) for other in ones)} both map to {column}; describe them")
         for column, ones in by_column.items()
         if len(ones) > 1
         for one in ones

@@ -158,7 +158,7 @@ def _times(
     first = [column[0] if column else "" for column in cells]
     chosen = [i for i, label in enumerate(labels) if said.time_column in (label, name_and_unit(label)[0])]
     if said.time_column is not None and not chosen:
-        raise BadTimes(f"there is no column {said.time_column!r}, which the description names")
+        raise BadTimes(f"the description names a column {said.time_column!r}, which does not exist")
     zone = said.time_zone or (layout.comments["utc_offset"][0] if "utc_offset" in layout.comments else None)
     for i in chosen or range(len(labels)):
         if not _DATE.fullmatch(first[i]):
@@ -167,7 +167,7 @@ def _times(
             return (*_parted(instants_of(cells[i], zone=zone, order=said.dates), {i}),)
         clock = next((k for k in range(len(labels)) if k != i and _CLOCK.fullmatch(first[k])), None)
         if clock is None:
-            raise BadTimes(f"{labels[i]!r} has dates, and no column has the time of day")
+            raise BadTimes(f"{labels[i]!r} has dates, but no column has the time of day")
         both = [f"{date} {time}" for date, time in zip(cells[i], cells[clock], strict=True)]
         return (*_parted(instants_of(both, zone=zone, order=said.dates), {i, clock}),)
     for i in chosen or range(len(labels)):
@@ -175,9 +175,13 @@ def _times(
         if scale is not None:
             values = _numbers(cells[i], layout)
             if values is None or np.isnan(values).any():
-                raise BadTimes(f"{labels[i]!r} holds something that is no number")
-            return np.rint(values * (1e9 / scale)).astype(np.int64), {i}, ("relative times: the start is not told",)
-    raise BadTimes("there is no column of times")
+                raise BadTimes(f"{labels[i]!r} holds something that is not a number")
+            return (
+                np.rint(values * (1e9 / scale)).astype(np.int64),
+                {i},
+                ("the times are relative and no start is given",),
+            )
+    raise BadTimes("there is no time column")
 
 
 def _parted(found: tuple[I64, tuple[str, ...]], used: set[int]) -> tuple[I64, set[int], tuple[str, ...]]:

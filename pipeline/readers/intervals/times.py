@@ -50,7 +50,7 @@ def instants_of(texts: Sequence[str], *, zone: str | None, order: str | None = N
     if any(with_zone):
         if not all(with_zone):
             raise BadTimes(
-                f"row {with_zone.index(False) + 1}: {texts[with_zone.index(False)]!r} says no zone, others do"
+                f"row {with_zone.index(False) + 1}: {texts[with_zone.index(False)]!r} has no time zone, others have one"
             )
         shifts = np.array([0 if text.endswith("Z") else _offset(text) or 0 for text in cells], np.int64)
         bare = [text[:-1] if text.endswith("Z") else _without_offset(text) for text in cells]
@@ -58,8 +58,8 @@ def instants_of(texts: Sequence[str], *, zone: str | None, order: str | None = N
     local = _local(cells, order)
     if zone is None:
         if (steps := np.flatnonzero(np.diff(local) <= 0)).size:
-            raise BadTimes(f"row {int(steps[0]) + 2}: the times go back, as where summer time ends; say time_zone")
-        return local, ("the times say no zone; read as UTC (time_zone in a description says another)",)
+            raise BadTimes(f"row {int(steps[0]) + 2}: the times go back, as at the end of summer time; give time_zone")
+        return local, ("the times have no time zone; read as UTC (set time_zone in a description to change this)",)
     return utc_of(local, zone), ()
 
 
@@ -105,18 +105,18 @@ def _local(cells: Sequence[str], order: str | None) -> I64:
     texts = [cell.replace(",", ".") for cell in cells]
     forms = [form for form in _forms() if _parses(texts[:_LOOKED_AT], form)]
     if not forms:
-        raise BadTimes(f"{cells[0]!r} is no date with a time that is known, such as 2026-03-02 06:00:00")
+        raise BadTimes(f"{cells[0]!r} is not a recognised date and time such as 2026-03-02 06:00:00")
     for form in forms if order is None else [form for form in forms if _fits(form, order)]:
         times = pd.to_datetime(pd.Series(texts), format=form, errors="coerce")
         if not times.isna().any():
             others = [other for other in forms if other != form and _parses(texts, other) and order is None]
             if any(_days_first(other) != _days_first(form) for other in others):
-                which = 'say dates = "dmy" or "mdy" in a description'
+                which = 'set dates = "dmy" or "mdy" in a description'
                 raise BadTimes(f"dates such as {cells[0]!r} may begin with the day or the month; {which}")
             return pd.DatetimeIndex(times).as_unit("ns").asi8.copy()
     times = pd.to_datetime(pd.Series(texts), format=forms[0], errors="coerce")
     row = int(np.flatnonzero(times.isna())[0])
-    raise BadTimes(f"row {row + 1}: {cells[row][:40]!r} is no date with a time as {cells[0]!r} is")
+    raise BadTimes(f"row {row + 1}: {cells[row][:40]!r} is not a date and time like {cells[0]!r} is")
 
 
 def _forms() -> list[str]:

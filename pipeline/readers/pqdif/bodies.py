@@ -100,8 +100,10 @@ class BodyBudget:
         """
         self._entries -= n
         if self._entries < 0:
-            raise MalformedRecord(body.path, place, "the collections up to here have more entries than a file of this "
-                                                    "size can hold: their counts or links are wrong")  # fmt: skip
+            raise MalformedRecord(body.path, place, (
+                "the collections so far have more entries than a file of this size can hold: their counts or links "
+                "are wrong"
+            ))  # fmt: skip
 
     def use_values(self, n_bytes: int, body: Body, place: str) -> None:
         """Take values of a vector.
@@ -112,8 +114,10 @@ class BodyBudget:
         """
         self._value_bytes -= n_bytes
         if self._value_bytes < 0:
-            raise MalformedRecord(body.path, place, "the series up to here have more values than a file of this size "
-                                                    "can hold: their counts or links are wrong")  # fmt: skip
+            raise MalformedRecord(body.path, place, (
+                "the series so far have more values than a file of this size can hold: their counts or links are "
+                "wrong"
+            ))  # fmt: skip
 
     def inflated(self, record: Record, n_bytes: int, path: Path) -> None:
         """Say how far a record has been inflated; how often does not count.
@@ -127,7 +131,7 @@ class BodyBudget:
             self._inflated[record.offset] = n_bytes
             self._total_inflated += n_bytes - before
         if self._total_inflated > self._most_inflated:
-            reason = f"the records up to here inflate to more than {self._most_inflated} bytes"
+            reason = f"the records so far inflate to more than {self._most_inflated} bytes"
             raise MalformedRecord(path, record.place, f"{reason}; {VARIABLE} allows more")
 
 
@@ -228,7 +232,7 @@ class _Inflation:
     def reach(self, end: int) -> None:
         """Inflate up to byte `end` of the content, or to its own end."""
         if end > self._most:
-            raise MalformedRecord(self._source.path, self._place, f"its content is to reach to byte {end}; at most "
+            raise MalformedRecord(self._source.path, self._place, f"its content reaches to byte {end}; at most "
                                                                   f"{self._most} are read")  # fmt: skip
         while len(self.content) < end and not self._zlib.eof:
             self._step(max(end - len(self.content), _STEP))
@@ -249,9 +253,9 @@ class _Inflation:
         try:
             more = self._zlib.decompress(self._ahead, most)
         except zlib.error as error:
-            raise MalformedRecord(self._source.path, self._place, f"it is no zlib stream ({error})") from error
+            raise MalformedRecord(self._source.path, self._place, f"not a zlib stream ({error})") from error
         if not (self._ahead or more or self._zlib.eof):
-            raise MalformedRecord(self._source.path, self._place, "its zlib stream is cut")
+            raise MalformedRecord(self._source.path, self._place, "its zlib stream is truncated")
         self._ahead = self._zlib.unconsumed_tail
         self.content += more
 
@@ -291,8 +295,8 @@ def checksum_note(source: Source, record: Record, *, is_adler: bool) -> str | No
     if adler(source, record) == record.checksum:
         return None
     if is_adler:
-        raise MalformedRecord(source.path, record.place, "its checksum is not that of its bytes: it is damaged")
-    return Repair("checksums of records are not Adler-32; they are not compared")
+        raise MalformedRecord(source.path, record.place, "its checksum does not match its bytes: it is damaged")
+    return Repair("record checksums are not Adler-32 and are not compared")
 
 
 def adler(source: Source, record: Record) -> int:
@@ -305,4 +309,4 @@ def adler(source: Source, record: Record) -> int:
 
 def beyond(body: Body, end: int, size: int, place: str) -> MalformedRecord:
     """The error for bytes that a body does not have."""
-    return MalformedRecord(body.path, place, f"it would reach to byte {end} of a body of {size} bytes")
+    return MalformedRecord(body.path, place, f"it would extend to byte {end} of a body of {size} bytes")

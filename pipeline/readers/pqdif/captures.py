@@ -192,7 +192,7 @@ def remarks(path: Path) -> tuple[str, ...]:
         n_unknown = sum(record.tag not in _KNOWN for record in file.records)
     return (
         *(others or ("it holds no observation",)),
-        *((f"{n_unknown} record{'s' * (n_unknown > 1)} of unknown types left out",) if n_unknown else ()),
+        *((f"{n_unknown} record{'s' * (n_unknown > 1)} of unknown type ignored",) if n_unknown else ()),
         *dict.fromkeys(checked),
         *file.notes,
     )
@@ -212,7 +212,7 @@ def _look(file: RecordFile) -> tuple[list[Found], tuple[str, ...]]:
             set_so = settings(file.body(record))
         elif record.tag == tags.OBSERVATION.guid:
             if source_record is None:
-                raise MalformedRecord(file.path, record.place, "it is an observation, with no data source before it")
+                raise MalformedRecord(file.path, record.place, "it is an observation without a preceding data source")
             if source is None:
                 source = data_source(file.body(source_record))
             body = file.body(record)

@@ -92,7 +92,7 @@ def notes_on(source: DataSource, settings: Settings, used: Collection[int]) -> t
     without_unit = [i for i in used if _is_without_unit(source.channels[i])]
     if without_unit:
         names = _names(source, without_unit)
-        notes.append(Repair(f"without a unit, read as V or A by what they are said to measure: {names}"))
+        notes.append(Repair(f"without a unit, taken as V or A by their stated quantity: {names}"))
     odd = [i for i in used if quantity_of(source.channels[i]) == "other" and _is_said_to_be_known(source.channels[i])]
     if odd:
         notes.append(f"voltages or currents in other units, not judged: {_names(source, odd)}")
@@ -100,11 +100,13 @@ def notes_on(source: DataSource, settings: Settings, used: Collection[int]) -> t
     if ratios:
         listed = ", ".join(f"{ratio:g} of {_names(source, [i])}" for i, ratio in ratios)
         use = "are to be used" if settings.uses_transducers else "are not to be used"
-        note = f"transducer ratios are stated, and said that they {use}; values are taken as they are: {listed}"
+        note = (
+            f"transducer ratios are stated, and the file states that they {use}; values are taken as they are: {listed}"
+        )
         notes.append(Repair(note) if settings.uses_transducers else note)  # guessed: that they have been used already
     calibrated = [i for i in settings.calibrated if i in used]
     if calibrated:
-        notes.append(Repair(f"calibrations are stated and not applied: {_names(source, calibrated)}"))  # likewise
+        notes.append(Repair(f"calibrations are stated but not applied: {_names(source, calibrated)}"))  # likewise
     return tuple(notes)
 
 

@@ -71,8 +71,8 @@ _BY_MEASURED: Final = {
 }  # fmt: skip
 _OF_ALL: Final = {"p": "p_total", "q1": "q1_total"}
 _NOT_TOLD: Final = (
-    "whether time stamps are of the start or the end of intervals is not told; taken as their start "
-    "(stamps in a description says another)"
+    "the file does not state whether time stamps are of the start or end of intervals; taken as the start (set "
+    "stamps in a description to change this)"
 )
 
 
@@ -207,11 +207,11 @@ def _column(
     if definition.phase == tags.PHASE_NONE and not spoken:
         spoken = phase_of("", definition.name)
     elif not spoken and definition.phase not in tags.PHASES_OF_ALL:
-        raise Unclear(f"its phase ({tags.PHASE.name} {definition.phase}) is none of the line's")
+        raise Unclear(f"its phase ({tags.PHASE.name} {definition.phase}) is not a line phase")
     symbol = _OF_ALL.get(symbol, symbol) if not spoken else symbol
     quantity = QUANTITIES[symbol]
     if (quantity.of == "point") != (not spoken):
-        raise Unclear("its definition says no phase" if not spoken else f"{quantity.meaning} has no phase")
+        raise Unclear("its definition states no phase" if not spoken else f"{quantity.meaning} has no phase")
     if symbol == "u_rms" and spoken == "N":
         raise Unclear("the voltage of the neutral is not judged")
     factor = 1.0 if rule is None else rule.scale
@@ -224,10 +224,10 @@ def _symbol(definition: ChannelDefinition, series: SeriesDefinition) -> str:
     if by_measured is not None:
         symbol = by_measured.get(definition.measured or tags.MEASURED_NONE)
         if symbol is None:
-            raise Unclear("it does not say whether it is of the voltage or the current")
+            raise Unclear("it does not state whether it is of voltage or current")
         return symbol
     if key not in _SYMBOLS:
-        raise Unclear(f"{kind_of(definition)} in {tags.UNIT_WORDS.get(series.units) or 'no unit'} is not read")
+        raise Unclear(f"{kind_of(definition)} in {tags.UNIT_WORDS.get(series.units) or 'no unit'} is not supported")
     return _SYMBOLS[key]
 
 
@@ -247,14 +247,14 @@ def _instants(path: Path, series: SeriesDefinition, observed: Observation, i: in
     values = stored.array()
     if stored.dtype == TIMESTAMP:
         if not are_times(values):
-            raise MalformedRecord(path, stored.place, "holds something that is no time")
+            raise MalformedRecord(path, stored.place, "holds something that is not a time")
         stamps: I64 = np.asarray(nanoseconds(values)).astype(np.int64)
         return stamps
     if series.units != tags.UNIT_SECONDS or stored.dtype.kind not in "iuf":
         raise MalformedRecord(path, stored.place, "times of intervals are seconds or time stamps")
     seconds = values.astype(np.float64) * times.scale + times.offset
     if not np.isfinite(seconds).all() or (np.abs(seconds) > 1e9).any():
-        raise MalformedRecord(path, stored.place, "holds something that is no time")
+        raise MalformedRecord(path, stored.place, "holds something that is not a time")
     found: I64 = observed.start_ns + np.rint(seconds * 1e9).astype(np.int64)
     return found
 
@@ -273,7 +273,7 @@ def _records(
     for column in columns:
         times, values, twice = _in_order(column)
         if twice:
-            notes[f"{column.label}: {twice} values stand there twice; of each time the first is taken"] = None
+            notes[f"{column.label}: {twice} values occur twice; the first of each time is taken"] = None
         try:
             times = utc_of(times, said.time_zone) if said.time_zone else times
             step_ns = step_of(times)

@@ -87,5 +87,7 @@ def fill_between(row: npt.NDArray[np.float32], stored: Vector, factor: int, firs
 
 def note_on(names: str, *, slow_hz: float, fast_hz: float) -> str:
     """What is to be said of channels that were brought to a faster rate."""
-    return (f"{names}: sampled at {slow_hz:g} Hz, interpolated to the {fast_hz:g} Hz of the other channels; less exact "
-            f"in the first and last {MARGIN} of their samples")  # fmt: skip
+    return (
+        f"{names}: sampled at {slow_hz:g} Hz, interpolated to the {fast_hz:g} Hz of the other channels; less "
+        f"accurate in the first and last {MARGIN} of their samples"
+    )  # fmt: skip

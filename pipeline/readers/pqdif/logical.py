@@ -283,7 +283,7 @@ def _series(one: Collection) -> Series:
     if values is None:
         channel, series = one.whole(tags.SHARED_CHANNEL), one.whole(tags.SHARED_SERIES)
         if channel is None or series is None:
-            raise one.malformed(tags.SERIES_VALUES, "is missing, and no other series is named to share")
+            raise one.malformed(tags.SERIES_VALUES, "is missing, and no shared series is named")
         shared = (channel, series)
     return Series(values, _factor(one, tags.SERIES_SCALE), _factor(one, tags.SERIES_OFFSET), shared, one.place)
 
@@ -318,9 +318,9 @@ def values_of(observed: Observation, i_channel: int, i_series: int, *, path: Pat
     seen: set[tuple[int, int]] = set()
     while True:
         if channel >= len(observed.channels) or series >= len(observed.channels[channel].series):
-            raise MalformedRecord(path, place, f"it shares series {series} of channel {channel}, which is not there")
+            raise MalformedRecord(path, place, f"it shares series {series} of channel {channel}, which does not exist")
         if (channel, series) in seen:
-            raise MalformedRecord(path, place, "series share one another's values in a circle")
+            raise MalformedRecord(path, place, "series share their values in a loop")
         seen.add((channel, series))
         one = observed.channels[channel].series[series]
         scale = one.scale if scale is None else scale

@@ -74,7 +74,7 @@ def definition_at(source: DataSource, index: int, record: Record, path: Path) ->
     MalformedRecord : there is none.
     """
     if index >= len(source.channels):
-        raise MalformedRecord(path, record.place, f"a channel is to have definition {index}; the data source has "
+        raise MalformedRecord(path, record.place, f"a channel refers to definition {index}; the data source has "
                                                   f"{len(source.channels)}, counted from 0")  # fmt: skip
     return source.channels[index]
 

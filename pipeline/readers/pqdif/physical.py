@@ -65,7 +65,7 @@ def first_record(source: Source) -> tuple[Record, int]:
     """
     record, following = _record(source, 0)
     if record.tag != CONTAINER.guid:
-        raise MalformedRecord(source.path, record.place, "the first record is no container")
+        raise MalformedRecord(source.path, record.place, "the first record is not a container")
     return record, following
 
 
@@ -82,11 +82,14 @@ def chain(source: Source) -> tuple[list[Record], bool]:
     seen = {0}
     while following not in (0, source.size):  # some files link to their own end instead of 0
         if following > source.size:
-            raise MalformedRecord(source.path, record.place, f"the next record is to start at byte {following}, the "
-                                                             f"file ends at {source.size}: it is cut")  # fmt: skip
+            raise MalformedRecord(source.path, record.place, (
+                f"the next record should start at byte {following}, but the file ends at {source.size}: it is "
+                "truncated"
+            ))  # fmt: skip
         if following in seen:
-            raise MalformedRecord(source.path, record.place, f"the next record is to be that at byte {following}, "
-                                                             f"which comes before it")  # fmt: skip
+            raise MalformedRecord(source.path, record.place, (
+                f"the next record should be at byte {following}, which is before this one"
+            ))  # fmt: skip
         seen.add(following)
         record, following = _record(source, following)
         if record.tag == CONTAINER.guid:
@@ -110,8 +113,9 @@ def _record(source: Source, offset: int) -> tuple[Record, int]:
                                                   f"to {_MOST_HEADER_BYTES}")  # fmt: skip
     record = Record(offset, tag, offset + header_size, body_size, checksum)
     if record.end > source.size:
-        raise MalformedRecord(source.path, place, f"the record ends at byte {record.end}, the file at {source.size}: "
-                                                  f"it is cut")  # fmt: skip
+        raise MalformedRecord(source.path, place, (
+            f"the record ends at byte {record.end}, the file at {source.size}: it is truncated"
+        ))  # fmt: skip
     return record, following
 
 
@@ -190,7 +194,7 @@ class Collection:
             return None
         code = _NUMBER_FORMATS.get(element.physical)
         if code is None:
-            raise self.malformed(tag, f"is of physical type {element.physical}, which is no number")
+            raise self.malformed(tag, f"is of physical type {element.physical}, which is not a number")
         number: int | float = struct.unpack_from(code, self._scalar(tag, element, struct.calcsize(code)))[0]
         return number
 
@@ -222,7 +226,7 @@ class Collection:
         stamps = np.frombuffer(self._scalar(tag, element, TIMESTAMP.itemsize), TIMESTAMP)
         if not are_times(stamps):
             day, seconds = stamps[0]
-            raise self.malformed(tag, f"is day {day}, second {seconds:g}: no time of the years 1899 to 2262")
+            raise self.malformed(tag, f"is day {day}, second {seconds:g}: outside the years 1899 to 2262")
         return int(nanoseconds(stamps)[0])
 
     def text(self, tag: Tag) -> str:
@@ -257,9 +261,7 @@ class Collection:
         place = f"{self.place}, {tag.name}"
         (count,) = _COUNT.unpack(self.body.take(link, _COUNT.size, place))
         if _COUNT.size + count * dtype.itemsize > size:
-            raise self.malformed(
-                tag, f"has {count} values of {dtype.itemsize} bytes, but is said to lie in {size} bytes"
-            )
+            raise self.malformed(tag, f"has {count} values of {dtype.itemsize} bytes, but {size} bytes are stated")
         return Vector(self.body, dtype, count, link + _COUNT.size, place)
 
     def collection(self, tag: Tag) -> Collection | None:
@@ -286,7 +288,7 @@ class Collection:
             raise self.malformed(tag, f"is of element type {element.kind}; it must be a scalar")
         if element.embedded and size > len(element.union):
             raise self.malformed(
-                tag, f"is said to be embedded, but has {size} bytes; at most {len(element.union)} can be"
+                tag, f"is marked as embedded, but has {size} bytes; at most {len(element.union)} can be"
             )
         if element.embedded:
             return element.union

@@ -129,13 +129,17 @@ class RatedValues:
             if meaning is None:  # no fault of the file's: the whole capture may lie in a sag or an interruption
                 decided: tuple[float | None, str] = (
                     None,
-                    f"the nominal value of {nominal:g} V is neither RMS nor peak of the waveform, and left out",
+                    f"the nominal value of {nominal:g} V is neither the RMS nor the peak of the waveform, and is "
+                    "ignored",
                 )
             elif meaning == "peak":
                 rms_v = nominal / math.sqrt(2)
                 decided = (
                     rms_v,
-                    Repair(f"the nominal value of {nominal:g} V is the waveform's peak; rated are {rms_v:.6g} V RMS"),
+                    Repair(
+                        f"the nominal value of {nominal:g} V is the peak of the waveform; the rated value is "
+                        f"{rms_v:.6g} V RMS"
+                    ),
                 )
             else:
                 decided = nominal, ""

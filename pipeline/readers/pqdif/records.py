@@ -27,7 +27,7 @@ from halfcycle.pipeline.readers.pqdif.sources import FileSource, Source
 _KEPT_BYTES: Final = 16 << 20  # of inflated bodies between the first look at the records and their reading
 
 _CUT_NOTE: Final = (
-    "the last record links to a next one where the file ends, as some writers have it; a file that was cut between two "
+    "the last record links to a next one at the end of the file, as some writers do; a file truncated between two "
     "records looks the same"
 )
 

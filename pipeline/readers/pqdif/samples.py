@@ -29,7 +29,7 @@ def check_numbers(stored: Vector, path: Path) -> None:
     if stored.dtype.kind == "c":
         raise Unsupported(path, stored.place, "the samples are complex numbers")
     if stored.dtype.kind not in "iuf":
-        raise MalformedRecord(path, stored.place, f"the samples are stored as {stored.dtype}, which is no number")
+        raise MalformedRecord(path, stored.place, f"the samples are stored as {stored.dtype}, which is not a number")
 
 
 def sample_type_of(stored: Sequence[Vector]) -> tuple[str, tuple[str, ...]]:
@@ -40,10 +40,11 @@ def sample_type_of(stored: Sequence[Vector]) -> tuple[str, tuple[str, ...]]:
     kinds = {vector.dtype.name for vector in stored}
     if not kinds & set(_REALS):
         return ("int16" if kinds <= set(_INT16) else "int32"), ()
-    notes = ["samples of 64-bit numbers are read as 32-bit ones"] if "float64" in kinds else []
+    notes = ["64-bit samples are read as 32-bit"] if "float64" in kinds else []
     if kinds & {"int32", "uint32"}:
         notes.append(
-            "channels of 32-bit integers are beside channels of real numbers; all are read as such, to 24 bits"
+            "32-bit integer channels occur beside floating-point channels; all are read as floating point, exact to "
+            "24 bits"
         )
     return "float32", tuple(notes)
 

@@ -76,5 +76,6 @@ def check_within(source: Source, offset: int, n: int, place: str) -> None:
     MalformedRecord : naming the place.
     """
     if offset + n > source.size:
-        raise MalformedRecord(source.path, place, f"bytes {offset} to {offset + n} are wanted, the file ends at byte "
-                                                  f"{source.size}: it is cut")  # fmt: skip
+        raise MalformedRecord(source.path, place, (
+            f"bytes {offset} to {offset + n} are needed, but the file ends at byte {source.size}: it is truncated"
+        ))  # fmt: skip

@@ -29,7 +29,7 @@ MAX_RATE_HZ: Final = 1e9
 _BLOCK: Final = 1 << 17
 _LAST_NS: Final = np.iinfo(np.int64).max
 _LONGEST_S: Final = 1e10
-_TOO_FAR: Final = "the times go beyond the years 1677 to 2262"
+_TOO_FAR: Final = "the times lie outside the years 1677 to 2262"
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def timing_of(
     if stored.dtype == TIMESTAMP and not method & tags.METHOD_INCREMENT:
         timing = _listed(times, unit_s=1.0, start_ns=0, path=path)
     elif stored.dtype.kind not in "iuf":
-        raise MalformedRecord(path, stored.place, f"times are stored as {stored.dtype}, which is no number")
+        raise MalformedRecord(path, stored.place, f"times are stored as {stored.dtype}, which is not a number")
     else:
         unit_s = _unit_s(units, frequency_hz, path, stored.place)
         if method & tags.METHOD_INCREMENT:
@@ -215,7 +215,7 @@ class _Axis:
     def _seconds(self, part: npt.NDArray[Any], first: int) -> npt.NDArray[Any]:
         if part.dtype == TIMESTAMP:
             if not are_times(part):
-                raise MalformedRecord(self.path, self.place(first, self.columns[0]), "no times from here on")
+                raise MalformedRecord(self.path, self.place(first, self.columns[0]), "the times end here")
             return nanoseconds(part).view("datetime64[ns]")
         # Single precision stays what it is, so that it is judged as such.
         factor = part.dtype.type(self._factor) if part.dtype.kind == "f" else self._factor

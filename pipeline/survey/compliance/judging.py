@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.survey.compliance.guarded import probability_met
 from halfcycle.pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
@@ -54,10 +55,10 @@ class Told:
             return Fraction(1), ""
         if how == "pct_of_demand":
             known = self.demand_current_a
-            return (None, "the demand current is not told") if known is None else (known / 100, "")
+            return (None, "the demand current is not declared") if known is None else (known / 100, "")
         if self.declared_v is None:
-            inferred = "" if self.voltage_v is None else f" ({float(self.voltage_v):g} V is inferred)"
-            return None, f"the declared voltage is not told{inferred}"
+            inferred = "" if self.voltage_v is None else f" ({scaled(float(self.voltage_v), 'V')} is inferred)"
+            return None, f"no voltage is declared{inferred}"
         return self.declared_v * (Fraction(1, 100) if how == "pct_of_nominal" else 1), ""
 
 
@@ -208,7 +209,7 @@ class _Judge:
             return limit
         told = self._field(name, b"at").partition(" ")[0]
         if not told:
-            return replace(limit, obstacle="the frequency of the mains signal is not told")
+            return replace(limit, obstacle="the frequency of the mains signal is not declared")
         bound = limit.row.bound_at(float(told))
         return replace(limit, above=bound, obstacle="" if bound is not None else f"there is no bound at {told} Hz")
 
@@ -310,7 +311,7 @@ class _Judge:
         match = re.fullmatch(r"(\d+)-(\d+)", told)
         if wanted is None or match is None or int(match[2]) >= wanted[1]:
             return ""
-        return f"measured to order {match[2]} only, of {wanted[1]}"
+        return f"measured only to order {match[2]} of {wanted[1]}"
 
     def _field(self, name: str, key: bytes) -> str:
         return ((self._trend.schema.field(name).metadata or {}).get(key) or b"").decode()
@@ -340,9 +341,9 @@ def bounds_in_words(limit: Limit, told: Told) -> str:
         of = " %" if how == "pct_of_nominal" else ""
         voltage = told.declared_v
         if voltage is None:
-            return _between(limit.below, limit.above, f"{of} of the declared voltage, which is not told")
+            return _between(limit.below, limit.above, f"{of} of the declared voltage, but none is declared")
         volts = [None if bound is None else bound * factor * voltage for bound in (limit.below, limit.above)]
-        share = _between(limit.below, limit.above, f"{of} of the declared {float(voltage):g} V")
+        share = _between(limit.below, limit.above, f"{of} of the declared {scaled(float(voltage), 'V')}")
         return f"{_between(volts[0], volts[1], ' V')} ({share})"
     unit = {"pct_of_fundamental": "% of the fundamental", "pct_of_demand": "% of the demand current"}.get(how)
     if unit is None:

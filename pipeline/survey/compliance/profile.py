@@ -22,7 +22,7 @@ MeasuredAs = Literal["absolute", "pct_of_nominal", "pu_of_nominal", "pct_of_fund
 
 OF_DECLARED: Final = ("pct_of_nominal", "pu_of_nominal")
 _FAMILIES: Final = ("uh", "ih")
-_NO_RATIO: Final = "the short-circuit ratio Isc/IL is not told"
+_NO_RATIO: Final = "the short-circuit ratio Isc/IL is not declared"
 
 
 def _exact(value: object) -> object:
@@ -91,7 +91,7 @@ class LimitRow(BaseModel):
         if self.quantity in _FAMILIES and not self.table and self.orders is None:
             raise ValueError(f"{self.name!r}: quantity {self.quantity!r} needs table or orders")
         if self.orders is not None and not 1 <= self.orders[0] <= self.orders[1] <= HIGHEST_ORDER:
-            raise ValueError(f"{self.name!r}: orders {self.orders} must rise within 1 to {HIGHEST_ORDER}")
+            raise ValueError(f"{self.name!r}: orders {self.orders} must increase within 1 to {HIGHEST_ORDER}")
         return self
 
     def _check_frequencies(self) -> None:
@@ -169,7 +169,9 @@ def load_limit_profile(name: str) -> LimitProfile:
     """
     known = resource_names("configs", "limits", ".toml")
     if not name.endswith(".toml") and name not in known:
-        raise ConfigError(f"limit profile {name!r}; there are {', '.join(known)}, or give the path of a TOML file")
+        raise ConfigError(
+            f"limit profile {name!r} is not known; known are {', '.join(known)}, or give the path of a TOML file"
+        )
     path = Path(name) if name.endswith(".toml") else resource("configs", f"limits/{name}.toml")
     return checked(LimitProfile, _whole(read_toml(path), path, ()), str(path))
 
@@ -184,7 +186,7 @@ def _whole(document: dict[str, Any], path: Path, above: tuple[str, ...]) -> dict
         return keys
     known = resource_names("configs", "limits", ".toml")
     if like not in known or like in above:
-        raise ConfigError(f"{path}: like {like!r}; allowed are {', '.join(known)}, none in a circle")
+        raise ConfigError(f"{path}: like {like!r}; allowed are {', '.join(known)}, without loops")
     base_path = resource("configs", f"limits/{like}.toml")
     base = _whole(read_toml(base_path), base_path, (*above, like))
     own = {row.get("name"): row for row in keys.get("rows", [])}

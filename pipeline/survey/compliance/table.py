@@ -73,5 +73,5 @@ def assessments_at(path: Path) -> dict[tuple[str, str], list[Assessment]]:
                 row[key] = math.nan if row[key] is None else row[key]
             found.setdefault((site, point or ""), []).append(Assessment(name=name, **row))
     except (OSError, pa.ArrowException, KeyError, TypeError) as error:
-        raise MalformedRecord(path, "", f"is no table of verdicts ({error})") from error
+        raise MalformedRecord(path, "", f"is not a table of verdicts ({error})") from error
     return found

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Final, Literal
 
+from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.survey.compliance.levels import Mark
 from halfcycle.pipeline.uncertainty.decisions import verdict
 
@@ -123,7 +124,7 @@ def guarded(one: Assessment, probability: float) -> Assessment:
     told = replace(one, probability=probability, decision=said)
     if fits:
         return told
-    reason = f"too near the limit for its uncertainty: it is met with a probability of {100 * probability:.0f} %"
+    reason = f"too close to the limit for its uncertainty: the probability that it is met is {100 * probability:.0f} %"
     return replace(told, verdict="cannot tell", reason=reason)
 
 
@@ -146,7 +147,7 @@ def told_voltage(assessments: Sequence[Assessment]) -> str:
     """In words, the declared voltage that all verdicts of a point are about."""
     told = {one.declared_voltage_v for one in assessments}
     volts = next(iter(told), None)
-    return "the declared voltage is not told" if volts is None else f"declared voltage {volts:g} V"
+    return "no voltage is declared" if volts is None else f"declared voltage {scaled(volts, 'V')}"
 
 
 def worst_of_each(found: Sequence[Assessment]) -> list[tuple[Assessment, str]]:

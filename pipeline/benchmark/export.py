@@ -1,0 +1,94 @@
+"""The cases of a suite as files to take away: waveforms in Parquet, the truth in tables, digests of the samples."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from hashlib import sha256
+from pathlib import Path
+from typing import Any, Final
+
+from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
+from halfcycle.pipeline.benchmark.suite import DetectorSuite
+from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.writers.parquet import write_waveform_parquet
+
+_CASES: Final = (
+    "file", "sha256_of_samples", "kind", "level_pu", "snr_db", "seconds", "rate_hz", "nominal_voltage_v",
+    "nominal_frequency_hz",
+)  # fmt: skip
+_TRUTH: Final = ("file", "kind", "start_s", "stop_s", "magnitude_pu")
+
+
+def export_cases(
+    suite: DetectorSuite,
+    folder: Path,
+    *,
+    origin: Mapping[str, Any],
+    seed: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> str:
+    """Write a suite's cases below a folder, each file whole or not at all.
+
+    Parameters
+    ----------
+    suite : the cases.
+    folder : gets ``waveforms/``, ``cases.csv``, ``truth.csv`` and ``suite.json``; made where it is not there.
+    origin : of `results.provenance`.
+    seed : instead of the suite's.
+    progress : called with (done, all) cases.
+
+    Returns
+    -------
+    SHA-256 over the digests of all cases in order, each of its samples as little-endian float32, phase after phase:
+    whoever has the same digest has the same suite.
+    """
+    (folder / "waveforms").mkdir(parents=True, exist_ok=True)
+    cases: list[Sequence[object]] = []
+    truth: list[Sequence[object]] = []
+    whole = sha256()
+    for case in cases_of(suite, seed=seed):
+        name = f"waveforms/{case.index:05d}.parquet"
+        digest = sha256(case.problem.u.astype("<f4").tobytes()).hexdigest()
+        whole.update(digest.encode())
+        write_waveform_parquet(_capture(case), folder / name)
+        p = case.problem
+        cases.append((
+            name, digest, case.kind, "" if math.isnan(case.level_pu) else round(case.level_pu, 6), case.snr_db,
+            case.seconds, p.rate_hz, p.nominal_voltage_v, p.nominal_frequency_hz,
+        ))  # fmt: skip
+        truth += [(name, one.kind, one.start_s, one.stop_s, one.magnitude_pu) for one in case.truth]
+        if progress is not None:
+            progress(case.index + 1, n_cases(suite))
+    _write_table(folder / "truth.csv", _TRUTH, truth)
+    _write_table(folder / "cases.csv", _CASES, cases)
+    said = {**origin, "cases": len(cases), "sha256": whole.hexdigest(), "settings": suite.model_dump(mode="json")}
+    write_atomically(folder / "suite.json", partial(_write_text, json.dumps(said, indent=1) + "\n"))
+    return whole.hexdigest()
+
+
+def _capture(case: Case) -> Capture:
+    p = case.problem
+    channels = tuple(Channel(f"U{phase}", "voltage", phase, "V") for phase in "ABC")
+    header = Header(
+        f"case {case.index:05d}", 0, p.rate_hz, p.u.shape[1], channels, "float32", p.nominal_frequency_hz
+    )  # fmt: skip
+    return Capture(header, p.u)
+
+
+def _write_table(path: Path, header: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
+    def write(aside: Path) -> None:
+        with aside.open("w", newline="", encoding="utf-8") as file:
+            table = csv.writer(file, lineterminator="\n")
+            table.writerow(header)
+            table.writerows(rows)
+
+    write_atomically(path, write)
+
+
+def _write_text(text: str, path: Path) -> None:
+    path.write_text(text, encoding="utf-8")
