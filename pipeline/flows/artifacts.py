@@ -77,7 +77,7 @@ def night_markdown(
     aside = [*summary.quarantined, *summary.left]
     if aside:
         lines += ["", "## Set aside", ""]
-        lines += [f"- {plain_markdown(one.path.name)}: {plain_markdown(one.reason)}" for one in aside[:_FILES]]
+        lines += [f"- {plain_markdown(one.words)}" for one in aside[:_FILES]]
         lines += [f"- and {len(aside) - _FILES} more"] if len(aside) > _FILES else []
     if worst:
         lines += ["", "## Worst events", "", "| site | start | what | magnitude | duration |", "|---|---|---|---|---|"]

@@ -54,6 +54,12 @@ class FileOutcome:
     n_recorded: int = 0
     reason: str = ""
 
+    @property
+    def words(self) -> str:
+        """The file, by its name, and the reason."""
+        reason = self.reason.removeprefix(f"{self.path}: ")
+        return reason if reason.startswith(self.path.name) else f"{self.path.name}: {reason}"
+
 
 def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:
     """Store the captures of some inbox files, as the files hold them, and move the files on.

@@ -84,7 +84,7 @@ def mishaps_of(summary: RunSummary) -> dict[str, list[str]]:
     failures += [f"{day.site}, {day.day}: its catalogue was damaged" for day in summary.damaged]
     failures += () if summary.survey is None else summary.survey.failures
     failures += () if summary.removed is None else summary.removed.failed
-    aside = [f"{one.path.name}: {one.reason}" for one in (*summary.quarantined, *summary.left)]
+    aside = [one.words for one in (*summary.quarantined, *summary.left)]
     aside += [f"{path.name}: {reason}" for path, reason in summary.set_aside]
     return {"failure": failures, "set aside": aside}
 
