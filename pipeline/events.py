@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
@@ -250,8 +250,25 @@ def with_incidents(events: Iterable[Event], *, window_s: float) -> list[Event]:
     overlaps an earlier one of the incident belongs to it, however long that one lasts; but a steady state, which may
     last for days, is an incident of its own.
     """
+    return going_on_with_incidents(events, window_s=window_s, before={})[0]
+
+
+def going_on_with_incidents(
+    events: Iterable[Event], *, window_s: float, before: Mapping[str, tuple[str, int]]
+) -> tuple[list[Event], dict[str, tuple[str, int]]]:
+    """As `with_incidents`, where events go on with those that came before them.
+
+    Parameters
+    ----------
+    events, window_s : as of `with_incidents`.
+    before : by site, the id of its last incident and until when events belong to it. [ns since 1970-01-01]
+
+    Returns
+    -------
+    The events, and what is `before` for those that come after them.
+    """
     grouped: list[Event] = []
-    state: dict[str, tuple[str, int]] = {}  # site -> (incident, open until)
+    state = dict(before)
     for event in sorted(events, key=event_order):
         if event.kind in STEADY_KINDS:
             grouped.append(replace(event, incident_id=event.event_id))
@@ -261,4 +278,4 @@ def with_incidents(events: Iterable[Event], *, window_s: float) -> list[Event]:
             incident, until = event.event_id, event.start + round(window_s * 1e9)
         state[event.site] = (incident, max(until, event.end))
         grouped.append(replace(event, incident_id=incident))
-    return grouped
+    return grouped, state

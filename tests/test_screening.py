@@ -20,6 +20,7 @@ from halfcycle.pipeline.detectors.registry import choose, detectors
 from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.readers import recognition
 from halfcycle.pipeline.readers.contract import Repair
 from halfcycle.pipeline.screening import Screening, screen
 from halfcycle.pipeline.settings import Thresholds
@@ -263,7 +264,8 @@ def test_a_repair_that_is_noted_in_headers_read_alone_is_set_aside_too(
     assert headers is not None
     repaired = [replace(header, notes=(Repair("guessed"),)) for header in headers]
     other = replace(readers.reader_of(path), read_headers=lambda path, quantities: repaired)
-    monkeypatch.setattr(readers, "reader_of", lambda path: other)
+    for module in (readers, recognition):
+        monkeypatch.setattr(module, "reader_of", lambda path: other)
     assert screened(tmp_path).set_aside == ()
     (aside,) = screen([tmp_path], terms=KNOWN, workers=1, strict=True).set_aside
     assert aside.reason == "a.parquet: needs repair, which strict reading refuses: guessed"

@@ -84,6 +84,8 @@ def described(record: Record, point: Point, look: Look, reference: Reference, vo
         suspects=(),
         n_samples=record.n_samples,
         waveform=partial(_waveform, record, point, live, look.rate_hz / look.nominal_hz),
+        sag_pu=reference.thresholds.sag_pu,
+        swell_pu=reference.thresholds.swell_pu,
     )
 
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.measures.half_cycle import HalfCycles
 from halfcycle.pipeline.measures.waveshape import Waveshape
+from halfcycle.pipeline.settings import Thresholds
 
 F64 = npt.NDArray[np.float64]
 
@@ -34,6 +35,7 @@ class Measured:
     n_samples : length of the record.
     waveform : gives the voltages of positions [first, stop), shape (n_channels, stop - first). [V]
     current_suspects, current_waveform : the same of the currents, where wanted. [A]
+    sag_pu, swell_pu : of the thresholds that the site is judged by: what lies beyond is a sag or swell.
     """
 
     half_cycles: HalfCycles
@@ -52,6 +54,8 @@ class Measured:
     waveform: Callable[[int, int], F64]
     current_suspects: tuple[tuple[int, int], ...] = ()
     current_waveform: Callable[[int, int], F64] | None = None
+    sag_pu: float = Thresholds().sag_pu
+    swell_pu: float = Thresholds().swell_pu
 
     @property
     def rate_hz(self) -> float:

@@ -97,7 +97,7 @@ def _fluctuations(measured: Measured, settings: VoltageFluctuationSettings) -> l
         reference_v=measured.scalar_reference_v,
         rate_hz=measured.rate_hz,
         nominal_frequency_hz=measured.nominal_hz,
-        settings=settings,
+        settings=settings.within(measured.sag_pu, measured.swell_pu),
         flags=series.flags,
     )
 

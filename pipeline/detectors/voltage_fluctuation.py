@@ -47,8 +47,8 @@ class VoltageFluctuationSettings(BaseModel):
         IEEE Std 1159-2019 Table 2, row 6.0, calls 0.1 to 7 % typical, and the noise of a record may reach its low end.
     minimum_duration_s, minimum_changes : what is shorter, or has fewer ups and downs of at least half the swing, is no
         repeated change. Common practice, no source; two single steps, or a load switched on and off, have two.
-    sag_pu, swell_pu : seconds with a half cycle beyond are sags and swells and are not judged, on any channel.
-        IEC 61000-4-30 Ed. 3, 4.7 (flagging) and 5.4 (typical thresholds).
+    sag_pu, swell_pu : seconds with a half cycle beyond are sags and swells and are not judged, on any channel; where
+        they are not set, the site's thresholds count. IEC 61000-4-30 Ed. 3, 4.7 (flagging) and 5.4 (typical ones).
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
@@ -65,6 +65,11 @@ class VoltageFluctuationSettings(BaseModel):
         if not self.hysteresis_pct < self.threshold_pct:
             raise ValueError(f"hysteresis_pct {self.hysteresis_pct} must be below threshold_pct {self.threshold_pct}")
         return self
+
+    def within(self, sag_pu: float, swell_pu: float) -> Self:
+        """The settings with a site's thresholds where none are set here. [pu]"""
+        of_site = {"sag_pu": sag_pu, "swell_pu": swell_pu}
+        return self.model_copy(update={key: pu for key, pu in of_site.items() if key not in self.model_fields_set})
 
 
 def find_voltage_fluctuations(

@@ -77,26 +77,6 @@ def total_demand_distortion(harmonics: npt.ArrayLike, *, demand_current_a: float
     return np.asarray(np.linalg.norm(values, axis=-1) / demand_current_a, np.float64)
 
 
-def weighted_distortion(harmonics: npt.ArrayLike, *, orders: tuple[int, int] = (14, 40)) -> F64:
-    """Harmonics of high orders, the higher the heavier, against the fundamental: PWHD.
-
-    Parameters
-    ----------
-    harmonics : shape (..., n_orders). RMS of orders 1, 2, … [any unit]
-    orders : the first and the last that count.
-
-    Returns
-    -------
-    float64, shape (...). [pu of the fundamental]  NaN without a fundamental.
-
-    Source: IEC 61000-3-12 (partial weighted harmonic distortion, from memory).
-    """
-    values = np.asarray(harmonics, np.float64)
-    h = np.arange(1, values.shape[-1] + 1)
-    part = (h >= orders[0]) & (h <= orders[1])
-    return _ratio(np.sqrt((h * values**2)[..., part].sum(axis=-1)), values[..., 0])
-
-
 def k_factor(harmonics: npt.ArrayLike) -> F64:
     """K-factor of a current, referred to its RMS.
 
@@ -113,22 +93,6 @@ def k_factor(harmonics: npt.ArrayLike) -> F64:
     return _weighted(harmonics, 2.0, np.s_[:])
 
 
-def k_factor_of_fundamental(harmonics: npt.ArrayLike) -> F64:
-    """The sum of h² Ih² over I1²: what some call K-factor, larger than it by 1 + THD².
-
-    Parameters
-    ----------
-    harmonics : shape (..., n_orders). RMS of orders 1, 2, … [A]
-
-    Returns
-    -------
-    float64, shape (...). [1]  NaN without a fundamental.
-
-    Source: derived; common practice, no source.
-    """
-    return _weighted(harmonics, 2.0, np.s_[:1])
-
-
 def harmonic_loss_factor(harmonics: npt.ArrayLike) -> F64:
     """Harmonic loss factor for winding eddy currents, F_HL: h² weighs each order.
 
@@ -143,45 +107,6 @@ def harmonic_loss_factor(harmonics: npt.ArrayLike) -> F64:
     Source: IEEE Std C57.110-2018, 5; the same sum as the K-factor when that is referred to the RMS.
     """
     return _weighted(harmonics, 2.0, np.s_[:])
-
-
-def stray_loss_factor(harmonics: npt.ArrayLike) -> F64:
-    """Harmonic loss factor for other stray losses, F_HL-STR: h^0.8 weighs each order.
-
-    Parameters
-    ----------
-    harmonics : shape (..., n_orders). RMS of orders 1, 2, … [A]
-
-    Returns
-    -------
-    float64, shape (...). [1]  1 for a sine; NaN without a current.
-
-    Source: IEEE Std C57.110-2018, 5 (exponent from memory).
-    """
-    return _weighted(harmonics, 0.8, np.s_[:])
-
-
-def transformer_current_limit(loss_factor: npt.ArrayLike, *, eddy_loss_pu: float) -> F64:
-    """Greatest current that leaves the losses of a transformer at what they are with a rated sine.
-
-    Parameters
-    ----------
-    loss_factor : `harmonic_loss_factor` of the current. [1]
-    eddy_loss_pu : float >= 0. Rated winding eddy loss, in pu of the ohmic loss. [pu]
-
-    Returns
-    -------
-    float64, shape of loss_factor. [pu of the rated current]
-
-    Raises
-    ------
-    SignalError : a negative loss.
-
-    Source: IEEE Std C57.110-2018 (from memory): sqrt((1 + Pec) / (1 + F_HL Pec)).
-    """
-    if not eddy_loss_pu >= 0:
-        raise SignalError(f"the eddy loss is {eddy_loss_pu:g} pu; it must not be negative")
-    return np.sqrt((1 + eddy_loss_pu) / (1 + np.asarray(loss_factor, np.float64) * eddy_loss_pu))
 
 
 def smoothed_groups(groups: npt.ArrayLike, *, window_s: float, before: npt.ArrayLike | None = None) -> F64:

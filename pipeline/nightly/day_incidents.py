@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any, Final
 
 from halfcycle.pipeline.config import Fleet
-from halfcycle.pipeline.events import Event, event_order, with_incidents
+from halfcycle.pipeline.events import Event, going_on_with_incidents
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole
 from halfcycle.pipeline.nightly.days import Day, path_of
 from halfcycle.pipeline.store.partitions import day_start_ns
-from halfcycle.pipeline.terms import STEADY_KINDS
 
 _ONE_DAY: Final = timedelta(days=1)
 
@@ -27,20 +25,10 @@ def with_open_incident(
     """
     site = fleet.site(day.site)
     window_s = 0.0 if site is None else fleet.thresholds[site.on(day.day).thresholds].incident_window_s
-    steady = [replace(event, incident_id=event.event_id) for event in events if event.kind in STEADY_KINDS]
-    rest = sorted((event for event in events if event.kind not in STEADY_KINDS), key=event_order)
-    incident, until = before or ("", 0)
-    continued: list[Event] = []
-    while rest and before and rest[0].start <= until:
-        continued.append(replace(rest.pop(0), incident_id=incident))
-        until = max(until, continued[-1].end)
-    grouped = [*continued, *with_incidents(rest, window_s=window_s)]
-    ordered = sorted([*steady, *grouped], key=event_order)
-    if rest:
-        incident = grouped[-1].incident_id
-        members = [event for event in grouped if event.incident_id == incident]
-        until = max(members[0].start + round(window_s * 1e9), *(event.end for event in members))
-    return ordered, [incident, until] if incident and until >= day_start_ns(day.day + _ONE_DAY) else None
+    open_before = {} if before is None else {day.site: (before[0], before[1])}
+    grouped, last = going_on_with_incidents(events, window_s=window_s, before=open_before)
+    incident, until = last.get(day.site, ("", 0))
+    return grouped, [incident, until] if incident and until >= day_start_ns(day.day + _ONE_DAY) else None
 
 
 def open_incident(day: Day, fleet: Fleet) -> list[Any] | None:

@@ -54,11 +54,6 @@ class Waiting:
     unreadable: tuple[str, ...] = ()
 
 
-def new_files(fleet: Fleet) -> list[Path]:
-    """Capture files in the inbox that have not changed for the configured time; see `waiting`."""
-    return list(waiting(fleet).ready)
-
-
 def waiting(fleet: Fleet) -> Waiting:
     """Capture files in the inbox, those apart that are still being written.
 

@@ -136,11 +136,6 @@ def with_certificates(table: pa.Table, certificates: Sequence[Certificate]) -> p
     return table.replace_schema_metadata(metadata)
 
 
-def of_interval(certificate: Certificate, interval_s: float, table: pa.Table) -> Certificate:
-    """The certificate of a trend that was made of another, in longer intervals."""
-    return replace(certificate, interval_s=interval_s, quantities=certified_quantities(table))
-
-
 def _certified(
     symbol: str, unit: str, columns: tuple[str, ...], orders: str, lamp: str, reason: str, computed: bool
 ) -> CertifiedQuantity:

@@ -152,13 +152,6 @@ def measure_files(
     )
 
 
-def judge_files(
-    paths: Sequence[Path], profile: LimitProfile, survey: Survey, *, hookup: str | None = None
-) -> dict[Key, list[Assessment]]:
-    """Whether the sites of some capture files meet a profile's limits, by site and point; see `measure_files`."""
-    return measure_files(paths, survey, profile=profile, hookup=hookup).assessments
-
-
 def surveys_for(survey: Survey, profile: LimitProfile | None) -> list[Survey]:
     """A survey, with what a profile's limits need of its intervals, and those of other intervals that they need."""
     needed = {} if profile is None else dict(needed_quantities(profile))

@@ -31,6 +31,7 @@ def judged(
     current: np.ndarray | float = 1.0,
     added: np.ndarray | float = 0.0,
     added_current: np.ndarray | float = 0.0,
+    thresholds: Thresholds | None = None,
 ) -> list[Event]:
     """Events of ninety seconds of three voltages and currents with these changes, the currents first in the file."""
     t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
@@ -49,8 +50,23 @@ def judged(
     header = Header("s", START_NS, RATE_HZ, t.size, channels, "int16")
     capture = Capture(header, np.round(np.stack(rows)).astype(np.int16))
     (record,) = records_of([Piece(header, lambda: capture, lambda: "d")])
-    terms = Terms(Thresholds(), NOMINAL_V, F_HZ, "four-wire", choose(wanted))
+    terms = Terms(thresholds or Thresholds(), NOMINAL_V, F_HZ, "four-wire", choose(wanted))
     return list(judge(record, site="s", terms=terms).events)
+
+
+def test_a_fluctuation_is_judged_down_to_the_sites_own_threshold_of_sags() -> None:
+    """Derived: 2 % up and down at 7 Hz about 0.87 pu, which is a sag below 0.9 pu and none below 0.8 pu."""
+    t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
+    level = 0.87 * (1 + 0.01 * np.sign(np.sin(2 * np.pi * 7.0 * t)))
+    found = []
+    for profile, settings in (
+        (Thresholds(), {}),
+        (Thresholds(sag_pu=0.8), {}),
+        (Thresholds(sag_pu=0.8), {"sag_pu": 0.9}),
+    ):
+        events = judged({"flicker": settings}, level=level, thresholds=profile)
+        found.append("flicker" in {one.kind for one in events})
+    assert found == [False, True, False]
 
 
 def between(first_s: float, stop_s: float, inside: float, outside: float = 1.0) -> np.ndarray:

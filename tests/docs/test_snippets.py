@@ -91,7 +91,10 @@ def set_up(built: Path, folder: Path) -> Path:
 
 
 def _environment(folder: Path) -> dict[str, str]:
-    """Where a snippet runs. What it installs with pip goes into a folder of its own, without asking a registry."""
+    """Where a snippet runs. What it installs with pip goes into a folder of its own, without asking a registry.
+
+    The build backend is that of the test extra: pip reads "no isolation" as 0 from the environment.
+    """
     return os.environ | {
         "PY": sys.executable, "PATH": f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}",
         "PIP_TARGET": str(folder / "installed"), "PIP_NO_DEPS": "1", "PIP_NO_BUILD_ISOLATION": "0",

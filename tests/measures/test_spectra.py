@@ -20,7 +20,6 @@ from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.spectra import (
     MARGIN_SAMPLES,
     Spectra,
-    distortion_from_rms,
     synchronised_spectra,
     total_harmonic_distortion,
     windows_of,
@@ -249,37 +248,6 @@ def test_orders_beyond_the_highest_do_not_count() -> None:
 def test_distortion_without_a_fundamental_is_infinite_and_of_nothing_none() -> None:
     """Expected: the module's own convention."""
     assert total_harmonic_distortion([[0.0, 1.0], [0.0, 0.0]]).tolist() == [np.inf, 0.0]
-    assert distortion_from_rms([1.0, 0.0, 1.0], [0.0, 0.0, 1.0]).tolist() == [np.inf, 0.0, 0.0]
-
-
-@given(st.lists(st.floats(0.0, 0.1), min_size=3, max_size=3), st.floats(0.001, 1e5))
-def test_distortion_from_rms_is_that_of_the_harmonics_at_any_scale(sizes: list[float], scale: float) -> None:
-    """Derived: Parseval."""
-    rms = scale * np.sqrt(1 + sum(size**2 for size in sizes))
-    truth = float(np.sqrt(sum(size**2 for size in sizes)))
-    # The difference of two squares near one loses half of the digits: sqrt(2e-16).
-    assert float(distortion_from_rms(rms, scale)) == pytest.approx(truth, abs=3e-8)
-
-
-def test_distortion_from_rms_of_a_wave_is_never_below_its_thd() -> None:
-    """Derived: it holds all that THD holds, and interharmonics, noise and dc besides."""
-    u = wave(
-        rate_hz=6400.0, hertz=50.4, duration_s=2.0, harmonics={3: (0.03, 0.0), 5: (0.04, 60.0)}, tones={180.0: 0.01},
-        noise_pu=0.005,
-    )  # fmt: skip
-    found = spectra_of(u, rate_hz=6400.0, hertz=50.4, n_cycles=10)
-    series = measure_half_cycles(u[None], rate_hz=6400.0, nominal_frequency_hz=50.0)
-    rms = np.sqrt(np.mean(series.u_half[0].astype(np.float64) ** 2))
-    all_of_it = float(distortion_from_rms(rms, float(found.harmonics[..., 0].mean())))
-    assert all_of_it >= float(total_harmonic_distortion(found.harmonics).mean())
-    # 3, 4 and 1 %, and the noise, 0.5 %
-    assert all_of_it == pytest.approx(np.sqrt(0.03**2 + 0.04**2 + 0.01**2 + 0.005**2), rel=0.01)
-
-
-@pytest.mark.parametrize("values", [(-1.0, 1.0), (1.0, -1.0), (float("nan"), 1.0)])
-def test_distortion_from_rms_refuses_what_is_no_rms(values: tuple[float, float]) -> None:
-    with pytest.raises(SignalError, match="0 or more"):
-        distortion_from_rms(*values)
 
 
 @pytest.mark.parametrize("samples_per_cycle", [64, 128, 256])

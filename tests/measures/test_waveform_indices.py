@@ -9,14 +9,10 @@ import numpy.typing as npt
 import pytest
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.half_cycle_arrays import measure_half_cycles
 from halfcycle.pipeline.measures.waveform_indices import (
     EDGE_SAMPLES,
     crest_factor,
-    cycle_frequency,
     deviation_pct,
-    half_cycle_extremes,
-    interval_frequency,
     overdeviation,
     underdeviation,
     window_values,
@@ -178,47 +174,6 @@ def test_deviations_are_those_of_values_worked_by_hand() -> None:
         underdeviation(u, u_din_v=0.0)
 
 
-def test_half_cycle_extremes_are_those_between_the_edges() -> None:
-    u_half = np.array([[230.0, 229, 228, 231, 232, 227, 1.0], [10.0, 11, 12, 9, 8, 13, 99.0]])
-    lowest, highest = half_cycle_extremes(u_half, windows=[0, 3, 6])
-    assert lowest.tolist() == [[228.0, 227.0], [10.0, 8.0]]
-    assert highest.tolist() == [[230.0, 232.0], [12.0, 13.0]]
-    for windows in ([0, 3, 3], [0, 8], [-1, 2], [0]):
-        with pytest.raises(SignalError):
-            half_cycle_extremes(u_half, windows=windows)
-
-
-def test_cycle_frequency_is_that_of_the_time_between_crossings() -> None:
-    assert cycle_frequency([0.0, 200.0, 400.5], rate_hz=10000.0) == pytest.approx([50.0, 10000 / 200.5])
-
-
-def test_interval_frequency_counts_whole_cycles_within_the_ticks() -> None:
-    """SOURCE_FREQUENCY. By hand: crossings every 200 samples from 150 on, ticks every 1000: 150 to 950 are 4 cycles."""
-    crossings = 150.0 + 200.0 * np.arange(12)  # the last at 2350
-    found = interval_frequency(crossings, rate_hz=10000.0, edges=[0, 1000, 2000, 3000])
-    assert found == pytest.approx([50.0, 50.0, 50.0])
-    faster = np.concatenate([crossings[:5], 950 + 100.0 * np.arange(1, 10)])  # 100 Hz from 950 on
-    found = interval_frequency(faster, rate_hz=10000.0, edges=[0, 1000, 2000, 3000])
-    assert found[:2] == pytest.approx([50.0, 100.0])
-    assert np.isnan(found[2])
-
-
-@pytest.mark.parametrize("state", [1, 2, 3])
-@pytest.mark.parametrize(
-    ("nominal_hz", "hertz"), [(50.0, 42.5), (50.0, 49.97), (50.0, 57.5), (60.0, 51.0), (60.0, 69.0)]
-)
-def test_frequency_of_one_and_ten_seconds_is_far_within_class_a(state: int, nominal_hz: float, hertz: float) -> None:
-    """SOURCE_FREQUENCY, SOURCE_STATES; 10 mHz are allowed over 10 s."""
-    rate_hz = 64 * nominal_hz
-    u = wave_of(hertz, U_DIN_V, state=state)(np.arange(round(rate_hz * 21)) / rate_hz)
-    series = measure_half_cycles(u, rate_hz=rate_hz, nominal_frequency_hz=nominal_hz)
-    crossings = series.starts[0, ::2]
-    of_ten = interval_frequency(crossings, rate_hz=rate_hz, edges=rate_hz * np.array([0.4, 10.4, 20.4]))
-    of_one = interval_frequency(crossings, rate_hz=rate_hz, edges=rate_hz * np.arange(1.0, 20.0))
-    assert of_ten == pytest.approx(np.full(2, hertz), abs=0.001)
-    assert of_one == pytest.approx(np.full(18, hertz), abs=0.01)
-
-
 @pytest.mark.parametrize(
     ("samples", "starts", "lengths"),
     [
@@ -235,10 +190,6 @@ def test_windows_that_cannot_be_measured_are_refused(samples: F64, starts: list[
         window_values(samples, starts=starts, lengths=lengths)
 
 
-def test_scales_that_do_not_fit_and_crossings_that_do_not_rise_are_refused() -> None:
+def test_scales_that_do_not_fit_are_refused() -> None:
     with pytest.raises(SignalError):
         window_values(np.zeros((2, 100)), starts=[10.0], lengths=[50.0], scales=[1.0])
-    with pytest.raises(SignalError):
-        cycle_frequency([0.0, 2.0, 1.0], rate_hz=100.0)
-    with pytest.raises(SignalError):
-        interval_frequency([0.0, 1.0], rate_hz=100.0, edges=[5.0, 5.0])

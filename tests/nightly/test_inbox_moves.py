@@ -14,7 +14,7 @@ from made_fleet import SITE, digests, loaded, made_capture, names, write_capture
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import StoreError
-from halfcycle.pipeline.nightly.inbox import batches_of, new_files, to_processed, to_quarantine
+from halfcycle.pipeline.nightly.inbox import batches_of, to_processed, to_quarantine, waiting
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
 from halfcycle.pipeline.readers import read_captures
 
@@ -233,7 +233,7 @@ def test_batches_hold_to_their_limits_and_leave_no_file_out(fleet: Fleet) -> Non
         ({"batch_megabytes": 1e-9}, 1),
     ):
         limited = fleet.model_copy(update={"run": fleet.run.model_copy(update=update)})
-        batches = batches_of(new_files(limited), limited)
+        batches = batches_of(waiting(limited).ready, limited)
         assert [path for batch in batches for path in batch] == files
         assert max(len(batch) for batch in batches) == most
 
@@ -245,9 +245,9 @@ def test_files_that_changed_a_moment_ago_are_left_to_settle_with_their_companion
     growing = write_capture(made_capture(START), fleet.inbox / SITE / "growing.cfg")
     for path in (settled, settled.with_suffix(".dat"), growing):
         os.utime(path, (old, old))
-    assert new_files(patient) == [settled]
+    assert waiting(patient).ready == (settled,)
     os.utime(growing.with_suffix(".dat"), (old, old))
-    assert new_files(patient) == [growing, settled]
+    assert waiting(patient).ready == (growing, settled)
 
 
 def test_an_inbox_that_is_missing_is_a_clear_error(fleet: Fleet) -> None:

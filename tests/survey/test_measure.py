@@ -28,7 +28,7 @@ from halfcycle.pipeline.sites.evidence import evidence_of
 from halfcycle.pipeline.store.trends import read_trend
 from halfcycle.pipeline.survey.blocks import BlockMeter
 from halfcycle.pipeline.survey.compliance import load_limit_profile
-from halfcycle.pipeline.survey.files import judge_files, measure_files, surveys_for
+from halfcycle.pipeline.survey.files import measure_files, surveys_for
 from halfcycle.pipeline.survey.joining import joined_trends
 from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
 from halfcycle.pipeline.survey.notes import notes_of
@@ -329,8 +329,8 @@ def test_files_are_measured_by_site_judged_and_a_bad_one_is_set_aside(tmp_path: 
     found = measure_files([tmp_path], Survey(chosen_quantities(["u_rms"]), 10.0))
     assert list(found.trends) == [("Mill Lane", "")]
     assert [item.path.name for item in found.set_aside] == ["bad.parquet"]
-    judged = judge_files([tmp_path / "a.parquet"], load_limit_profile("en-50160-lv"), Survey(()))
-    verdicts = {(one.verdict, one.declared_voltage_v) for one in judged["Mill Lane", ""]}
+    judged = measure_files([tmp_path / "a.parquet"], Survey(()), profile=load_limit_profile("en-50160-lv"))
+    verdicts = {(one.verdict, one.declared_voltage_v) for one in judged.assessments["Mill Lane", ""]}
     assert verdicts == {("cannot tell", None)}
 
 

@@ -19,7 +19,7 @@ from halfcycle.pipeline.records.points import points_of
 from halfcycle.pipeline.records.record import Piece, records_of
 from halfcycle.pipeline.survey import series, totals
 from halfcycle.pipeline.survey.compliance import load_limit_profile
-from halfcycle.pipeline.survey.files import judge_files
+from halfcycle.pipeline.survey.files import measure_files
 from halfcycle.pipeline.survey.joining import joined_trends
 from halfcycle.pipeline.survey.lamps import lamp_of
 from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
@@ -165,13 +165,14 @@ def test_a_site_at_12_percent_over_breaches_what_must_always_hold_though_a_swell
     write_waveform_parquet(sine(rate_hz=1600.0, seconds=1200.0, volts=258.0, start_ns=TICK_NS), tmp_path / "a.parquet")
     known = load_limit_profile("en-50160-lv")
     for nominal_v, verdict in ((230.0, "exceeded"), (None, "cannot tell")):
-        (found,) = judge_files([tmp_path], known, Survey((), nominal_voltage_v=nominal_v)).values()
+        measured = measure_files([tmp_path], Survey((), nominal_voltage_v=nominal_v), profile=known)
+        (found,) = measured.assessments.values()
         (always,) = [one for one in found if one.name == "voltage, always"]
         assert (always.verdict, always.declared_voltage_v) == (verdict, nominal_v)
         (distortion,) = [one for one in found if one.quantity == "thd_u"]
         assert distortion.verdict == "cannot tell"  # two of 1008 intervals
     of_supply = known.model_copy(update={"declared_voltage_v": 258.0})
-    (found,) = judge_files([tmp_path], of_supply, Survey(())).values()
+    (found,) = measure_files([tmp_path], Survey(()), profile=of_supply).assessments.values()
     assert {one.declared_voltage_v for one in found} == {258.0}
     assert "exceeded" not in {one.verdict for one in found}
 
