@@ -212,6 +212,8 @@ def _in_words(part: TrainingPart) -> str:
         words.append(f"{c.background_share:.0%} with distortion up to {c.background_thd[1]:.0%}")
     if any(c.frequency_deviation):
         words.append(f"frequency deviation of up to {max(map(abs, c.frequency_deviation)):.0%}")
+    if c.jump_share > 0:
+        words.append(f"{c.jump_share:.0%} with phase-angle jumps of up to {max(map(abs, c.jump_deg)):g}°")
     if c.bits is not None:
         words.append(f"{c.bits} bits")
     return ", ".join(words)
