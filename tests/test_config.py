@@ -177,8 +177,9 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     for key in (*Retention.model_fields, *Notify.model_fields):
         assert f"# {key} = " in text, key
     assert "# [notify]" in text
-    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key"}
+    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key", "inbox_from"}
     assert "# key = " in text
+    assert "# inbox_from = " in text
     assert set(document["run"]) | {"backfill_days", "longest_night_h"} == set(
         Fleet.model_fields["run"].annotation.model_fields
     )  # type: ignore[union-attr]

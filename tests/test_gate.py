@@ -119,7 +119,7 @@ def _third_party(monkeypatch: pytest.MonkeyPatch, **functions: Any) -> None:
     given = {"recognises": lambda path, head: head == MAGIC, "read": no_captures, "companions": no_companions}
     reader = Reader("third party", **{**given, **functions})
     known = {**readers(), reader.name: reader}
-    monkeypatch.setattr("halfcycle.pipeline.readers.readers", lambda: {"third party": reader, **known})
+    monkeypatch.setattr("halfcycle.pipeline.readers.recognition.readers", lambda: {"third party": reader, **known})
 
 
 def _raising(error: Exception) -> Callable[..., Any]:

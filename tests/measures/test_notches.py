@@ -295,7 +295,7 @@ def test_a_wave_upside_down_has_the_same_notches() -> None:
         ({"starts": [-1.0]}, "lie within"),
         ({"starts": [2000.0]}, "lie within"),
         ({"lengths": [0.0]}, "have a length"),
-        ({"lengths": [1280.0, 1280.0]}, "must fit"),
+        ({"lengths": [1280.0, 1280.0]}, "must agree"),
         ({"n_cycles": 0}, "1 or more"),
         ({"rate_hz": 0.0}, "a rate"),
     ],

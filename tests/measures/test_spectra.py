@@ -344,7 +344,7 @@ def test_no_window_gives_no_value() -> None:
         ({"starts": [4.9]}, "lie between"),
         ({"starts": [3000.0 - 1280.0 - 3.0]}, "lie between"),
         ({"lengths": [-5.0]}, "have a length"),
-        ({"lengths": [1280.0, 1280.0]}, "must fit"),
+        ({"lengths": [1280.0, 1280.0]}, "must agree"),
         ({"n_cycles": 11}, "even number"),
         ({"n_cycles": 2}, "even number"),
         ({"rate_hz": 0.0}, "a rate"),
