@@ -160,8 +160,8 @@ def test_labelled_events_alone_of_one_site_alone_are_validated_by_file_and_the_c
     assert "left-out capture files, 5 folds" in done.stdout
     card = load(tmp_path / "model").card
     assert "labels: macro F1, left-out capture files" in card.scores
-    assert any(limit.startswith("All labelled events are of one site") for limit in card.limits)
-    assert not any("drawn" in limit for limit in card.limits)
+    assert any(limit.startswith("All labelled events are from one site") for limit in card.limits)
+    assert not any("synthetic" in limit for limit in card.limits)
     assert "family" not in card.data
     assert "macro F1, 40 dB" not in card.scores
     assert card.class_names == ("double dip", "sag")
