@@ -122,4 +122,4 @@ def _measured(cause: str, e: Evidence, numbers: Mapping[str, float]) -> str:
         RETURN: "phases without or with low voltage recover",
         FAULT: f"{lowest}, and the voltage recovers afterwards" if low > _BACK_PU else lowest,
     }
-    return words.get(cause, f"the voltage moves by {100 * step:+.2f} %{ring}")
+    return words.get(cause, f"the voltage moves by {round(100 * step, 2) + 0.0:+.2f} %{ring}")
