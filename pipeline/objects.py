@@ -5,6 +5,7 @@ By fsspec: what it knows is known here, with the credentials and the environment
 
 from __future__ import annotations
 
+import json
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -19,6 +20,7 @@ from halfcycle.pipeline.errors import ConfigError, PlaceError
 from halfcycle.pipeline.plain_text import counted
 
 _AT_ONCE: Final = 8  # copies
+_INDEX: Final = ".states.json"  # of the copies below a folder; hidden, so that nobody takes it for a capture
 _UNUSUAL: Final = re.compile(r"[^\w./=+ -]")  # in names of folders
 _USER: Final = re.compile(r"(?<=://)[^/@]*@")
 
@@ -41,6 +43,11 @@ class RemoteFile:
     size_bytes: int
     changed_s: float | None
     version: str
+
+    @property
+    def state(self) -> str:
+        """Another one whenever the content is another, as far as that is told."""
+        return f"{self.size_bytes} {self.version}"
 
 
 def is_address(text: str) -> bool:
@@ -154,8 +161,8 @@ class Remote:
 def local_copy(address: str, *, tell: Callable[[str], None] = lambda words: None) -> Path:
     """The path of a copy of a file or folder at an address, in the user's folder of cached files.
 
-    What is there from before and has the size and time of the file at the address is not copied again; what is no
-    longer at the address goes.
+    What is there from before, and the same at the address as it was then, is not copied again; what is no longer at
+    the address goes.
 
     Parameters
     ----------
@@ -173,27 +180,38 @@ def local_copy(address: str, *, tell: Callable[[str], None] = lambda words: None
     remote = Remote(address)
     files = remote.files()
     folder = user_cache_path("halfcycle") / "copies" / _UNUSUAL.sub("_", remote.folder.replace("://", "/"))
-    new = [file for file in files if not _is_same(folder / file.name, file)]
+    index = folder / _INDEX
+    known = _states(index)
+    new = [file for file in files if known.get(file.name) != file.state or not _is_whole(folder / file.name, file)]
     if new:
         megabytes = sum(file.size_bytes for file in new) / 1e6
         tell(f"copying {counted(len(new), 'file')} ({megabytes:.1f} MB) from {remote.words} to {folder} …")
     for failure in remote.copy_all(new, folder):
         if failure is not None:
             raise failure
+    index.write_text(json.dumps({**known, **{file.name: file.state for file in files}}), encoding="utf-8")
     if remote.is_file:
         return folder / remote.words.rpartition("/")[2]
-    listed = {folder / file.name for file in files}
+    listed = {index, *(folder / file.name for file in files)}
     for path in [path for path in folder.rglob("*") if path.is_file() and path not in listed]:
         path.unlink(missing_ok=True)
     return folder
 
 
-def _is_same(path: Path, file: RemoteFile) -> bool:
+def _states(index: Path) -> dict[str, str]:
+    """The states of the files that were copied before; none where that is not known."""
     try:
-        status = path.stat()
+        found: dict[str, str] = json.loads(index.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found
+
+
+def _is_whole(path: Path, file: RemoteFile) -> bool:
+    try:
+        return path.stat().st_size == file.size_bytes
     except OSError:
         return False
-    return status.st_size == file.size_bytes and status.st_mtime == file.changed_s
 
 
 def _remote_file(path: str, name: str, info: dict[str, Any]) -> RemoteFile:

@@ -75,18 +75,18 @@ def test_one_file_comes_with_the_others_of_its_stem(bucket: Any, tmp_path: Path)
     put(bucket, archive(tmp_path / "made"), "x")
     copied = local_copy(f"s3://{BUCKET}/x/weir/a.cfg")
     assert copied.name == "a.cfg"
-    assert sorted(path.name for path in copied.parent.iterdir()) == ["a.cfg", "a.dat"]
+    assert sorted(path.name for path in copied.parent.glob("[!.]*")) == ["a.cfg", "a.dat"]
 
 
 def test_what_is_there_from_before_is_not_copied_again_and_what_has_gone_goes(bucket: Any, tmp_path: Path) -> None:
     put(bucket, archive(tmp_path / "made"), "x")
     folder = local_copy(f"s3://{BUCKET}/x")
-    before = {path: path.stat().st_ctime_ns for path in folder.rglob("*") if path.is_file()}
+    before = {path: path.stat().st_ctime_ns for path in folder.rglob("*") if path.is_file() and path.name[0] != "."}
     bucket.delete_object(Bucket=BUCKET, Key="x/weir/b.csv")
-    write_capture(with_sag("2026-03-07"), tmp_path / "new" / "weir" / "a.cfg")
+    write_capture(with_sag("2026-03-07", seed=5), tmp_path / "new" / "weir" / "a.cfg")
     put(bucket, tmp_path / "new", "x")
     assert local_copy(f"s3://{BUCKET}/x") == folder
-    after = {path: path.stat().st_ctime_ns for path in folder.rglob("*") if path.is_file()}
+    after = {path: path.stat().st_ctime_ns for path in folder.rglob("*") if path.is_file() and path.name[0] != "."}
     assert set(before) - set(after) == {folder / "weir" / "b.csv"}
     assert {path for path in after if after[path] == before[path]} == {
         folder / "mill" / "c.npz",

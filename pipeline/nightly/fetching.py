@@ -55,7 +55,7 @@ def fetch_new(fleet: Fleet) -> Fetched:
                     target = fleet.inbox / file.name
                     target.parent.mkdir(parents=True, exist_ok=True)
                     os.replace(aside / file.name, target)
-                    fetched[file.name] = _version(file)
+                    fetched[file.name] = file.state
         here = {file.name for file in listed}
         known = {name: version for name, version in known.items() if name in here}
         write_document({**known, **fetched}, memory, memory.parent)
@@ -88,7 +88,7 @@ def _new(fleet: Fleet, listed: list[RemoteFile], known: dict[str, str]) -> list[
     found: list[RemoteFile] = []
     for _, group in groupby(sorted(listed, key=lambda file: (_stem(file), file.name)), key=_stem):
         files = list(group)
-        is_new = any(known.get(file.name) != _version(file) for file in files)
+        is_new = any(known.get(file.name) != file.state for file in files)
         if is_new and all(file.changed_s is None or file.changed_s <= before for file in files):
             found += files
     return found
@@ -98,7 +98,3 @@ def _stem(file: RemoteFile) -> str:
     """What the parts of a record have in common: ``x`` of ``x.cfg``, ``x.dat``, ``x.npz`` and ``x.npz.toml``."""
     folder, slash, name = file.name.lower().removesuffix(".toml").rpartition("/")
     return folder + slash + (name.rpartition(".")[0] or name)
-
-
-def _version(file: RemoteFile) -> str:
-    return f"{file.size_bytes} {file.version}"
