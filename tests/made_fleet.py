@@ -184,6 +184,19 @@ def installed_halfcycle(*words: str | Path, **options: Any) -> subprocess.Comple
     return subprocess.run([str(command()), *(str(word) for word in words)], check=False, **options)
 
 
+def errors_after_hanging_up(*words: str | Path) -> str:
+    """What the installed command says of errors where whoever reads its output closes the pipe at once."""
+    with subprocess.Popen(
+        [str(command()), *(str(word) for word in words)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as child:
+        assert child.stdout is not None
+        assert child.stderr is not None
+        child.stdout.close()
+        errors = child.stderr.read()
+        child.wait(timeout=60)
+    return errors
+
+
 def command() -> Path:
     """The installed command, beside the interpreter that runs the tests."""
     beside = Path(sys.executable).with_name("halfcycle")

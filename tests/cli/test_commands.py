@@ -8,7 +8,16 @@ import sys
 from pathlib import Path
 
 import pytest
-from made_fleet import SITE, command, halfcycle, installed_halfcycle, loaded, made_capture, write_capture, write_fleet
+from made_fleet import (
+    SITE,
+    errors_after_hanging_up,
+    halfcycle,
+    installed_halfcycle,
+    loaded,
+    made_capture,
+    write_capture,
+    write_fleet,
+)
 
 COMMANDS = (
     "demo",
@@ -144,15 +153,7 @@ def test_a_demo_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
 def test_a_reader_that_hangs_up_is_no_error_with_a_traceback(tmp_path: Path) -> None:
     """As in `halfcycle screen … | head -1`: the pipe is closed while there is more to print."""
     write_capture(made_capture("2026-03-01T12:00:00", sags=[(0.5, 0.2, 0.5)]), tmp_path / "a.csv")
-    with subprocess.Popen(
-        [str(command()), "screen", str(tmp_path / "a.csv"), "--out", str(tmp_path / "e.csv")],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    ) as child:  # fmt: skip
-        assert child.stdout is not None
-        assert child.stderr is not None
-        child.stdout.close()
-        errors = child.stderr.read()
-        child.wait(timeout=30)
+    errors = errors_after_hanging_up("screen", tmp_path / "a.csv", "--out", tmp_path / "e.csv")
     assert "Traceback" not in errors
     assert "Exception" not in errors
 

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import os
-import subprocess
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
-from made_fleet import command, halfcycle
+from made_fleet import errors_after_hanging_up, halfcycle
 
 from halfcycle.pipeline.terms import HOOKUPS
 
@@ -45,15 +44,7 @@ def test_a_picture_is_a_png(tmp_path: Path) -> None:
 
 
 def test_the_drawing_is_there_though_who_reads_along_hangs_up(tmp_path: Path) -> None:
-    with subprocess.Popen(
-        [str(command()), "hookup", "four-wire", "--diagram", str(tmp_path / "x.svg")],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    ) as child:  # fmt: skip
-        assert child.stdout is not None
-        assert child.stderr is not None
-        child.stdout.close()
-        errors = child.stderr.read()
-        child.wait(timeout=60)
+    errors = errors_after_hanging_up("hookup", "four-wire", "--diagram", tmp_path / "x.svg")
     assert "Traceback" not in errors
     assert ET.parse(tmp_path / "x.svg").getroot().tag.endswith("svg")
 
