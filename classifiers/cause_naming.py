@@ -43,8 +43,8 @@ def name_cause(
     Verdict. Of several kinds of one thing (a fault that is cleared, trips, recloses or evolves; a bank alone or beside
     another) none of which is likely, the common name is taken, with the probability of all. Where nothing is likely, a
     sure rule decides among what is possible, and the probability stays the model's. Whether a bank is alone or beside
-    another is never surer than 0.9 by voltages alone. A fault that belongs to a
-    sequence of similar ones is one with reclosing.
+    another is never surer than 0.9 by voltages alone. A fault that belongs to a sequence of similar ones is one with
+    reclosing.
     """
     if evidence.notches_per_cycle is not None and (notching := judge_notching(evidence)).confidence >= _LEAST:
         return notching

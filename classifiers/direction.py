@@ -144,7 +144,7 @@ def find_direction(
     if negative is not None:
         v2, i2 = (np.asarray(x, np.complex128) for x in negative)
         if v2.shape != v.shape or i2.shape != v.shape:
-            raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not agree {v.shape}")
+            raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not agree with {v.shape}")
         z2 = negative_impedance(v, i, v2, i2, **span)
         answers.append(negative_sequence(v, i, v2, i2, **span))
     found = _vote(tuple(answers))

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, NoReturn
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError, HalfcycleError, StoreError
@@ -70,6 +70,21 @@ def night(fleet: Fleet, name: str, work: Callable[[], RunSummary]) -> RunSummary
             tell_news(fleet, name, {"night": {str(error): str(error)}})
         raise
     return replace(summary, untold=tuple(tell_news(fleet, name, news_of(fleet, summary))))
+
+
+def night_that_failed(fleet: Fleet, name: str, error: HalfcycleError) -> NoReturn:
+    """Leave a file of a night that failed outside of its work, and tell people of it as of any other.
+
+    Raises
+    ------
+    The error.
+    """
+
+    def fails() -> RunSummary:
+        raise error
+
+    night(fleet, name, fails)
+    raise error
 
 
 def news_of(fleet: Fleet, summary: RunSummary) -> dict[str, dict[str, str]]:

@@ -5,7 +5,6 @@ By fsspec: what it knows is known here, with the credentials and the environment
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Callable, Iterator, Sequence
@@ -18,6 +17,7 @@ from typing import Any, Final
 
 from halfcycle.pipeline.errors import ConfigError, PlaceError
 from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.store.documents import document_at, write_document
 
 _AT_ONCE: Final = 8  # copies
 _INDEX: Final = ".states.json"  # of the copies below a folder; hidden, so that nobody takes it for a capture
@@ -45,6 +45,11 @@ class RemoteFile:
     version: str
 
     @property
+    def stem(self) -> str:
+        """What the parts of a record have in common."""
+        return stem_of(self.name)
+
+    @property
     def state(self) -> str:
         """Another one whenever the content is another, as far as that is told."""
         return f"{self.size_bytes} {self.version}"
@@ -58,6 +63,12 @@ def is_address(text: str) -> bool:
 def without_user(address: str) -> str:
     """An address in words, without a user's name and password."""
     return _USER.sub("", address)
+
+
+def stem_of(name: str) -> str:
+    """What the parts of a record have in common: ``x`` of ``x.cfg``, ``x.dat``, ``x.npz`` and ``x.npz.toml``."""
+    folder, slash, last = name.lower().removesuffix(".toml").rpartition("/")
+    return folder + slash + (last.rpartition(".")[0] or last)
 
 
 class Remote:
@@ -103,9 +114,8 @@ class Remote:
             self.is_file = list(found) == [self._root]
             if self.is_file:
                 folder = self._root.rpartition("/")[0]
-                stem = self._root.rpartition(".")[0] or self._root
                 beside = self._files.find(folder, maxdepth=1, detail=True)
-                found = {path: info for path, info in beside.items() if path.startswith((self._root, f"{stem}."))}
+                found = {path: info for path, info in beside.items() if stem_of(path) == stem_of(self._root)}
         if not found:
             raise PlaceError(f"{self.words}: there is no file")
         files = [
@@ -181,7 +191,7 @@ def local_copy(address: str, *, tell: Callable[[str], None] = lambda words: None
     files = remote.files()
     folder = user_cache_path("halfcycle") / "copies" / _UNUSUAL.sub("_", remote.folder.replace("://", "/"))
     index = folder / _INDEX
-    known = _states(index)
+    known = document_at(index)
     new = [file for file in files if known.get(file.name) != file.state or not _is_whole(folder / file.name, file)]
     if new:
         megabytes = sum(file.size_bytes for file in new) / 1e6
@@ -189,22 +199,13 @@ def local_copy(address: str, *, tell: Callable[[str], None] = lambda words: None
     for failure in remote.copy_all(new, folder):
         if failure is not None:
             raise failure
-    index.write_text(json.dumps({**known, **{file.name: file.state for file in files}}), encoding="utf-8")
+    write_document({**known, **{file.name: file.state for file in files}}, index, folder)
     if remote.is_file:
         return folder / remote.words.rpartition("/")[2]
     listed = {index, *(folder / file.name for file in files)}
     for path in [path for path in folder.rglob("*") if path.is_file() and path not in listed]:
         path.unlink(missing_ok=True)
     return folder
-
-
-def _states(index: Path) -> dict[str, str]:
-    """The states of the files that were copied before; none where that is not known."""
-    try:
-        found: dict[str, str] = json.loads(index.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        return {}
-    return found
 
 
 def _is_whole(path: Path, file: RemoteFile) -> bool:

@@ -12,8 +12,10 @@ from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
 from halfcycle.pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Contender, Detection
 from halfcycle.pipeline.benchmark.scores import Paired, Score, Scored, matched, paired, score
 from halfcycle.pipeline.benchmark.suite import DetectorSuite
+from halfcycle.pipeline.settings import Thresholds
 
-_THRESHOLDS = {"sag": 0.9, "swell": 1.1, "interruption": 0.1}  # IEEE 1159-2019, Table 2, as of `settings.Thresholds`
+_USUAL = Thresholds()
+_THRESHOLDS = {"sag": _USUAL.sag_pu, "swell": _USUAL.swell_pu, "interruption": _USUAL.interruption_pu}
 LEVEL_BANDS = {
     "sag": (0.1, 0.4, 0.7, 0.9),
     "swell": (1.1, 1.3, 1.8),

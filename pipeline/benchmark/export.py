@@ -6,7 +6,6 @@ import csv
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
@@ -14,7 +13,7 @@ from typing import Any, Final
 from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
 from halfcycle.pipeline.benchmark.suite import DetectorSuite
 from halfcycle.pipeline.capture import Capture, Channel, Header
-from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_atomically, write_text_atomically
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 _CASES: Final = (
@@ -67,7 +66,7 @@ def export_cases(
     _write_table(folder / "truth.csv", _TRUTH, truth)
     _write_table(folder / "cases.csv", _CASES, cases)
     said = {**origin, "cases": len(cases), "sha256": whole.hexdigest(), "settings": suite.model_dump(mode="json")}
-    write_atomically(folder / "suite.json", partial(_write_text, json.dumps(said, indent=1) + "\n"))
+    write_text_atomically(folder / "suite.json", json.dumps(said, indent=1) + "\n")
     return whole.hexdigest()
 
 
@@ -88,7 +87,3 @@ def _write_table(path: Path, header: Sequence[str], rows: Sequence[Sequence[obje
             table.writerows(rows)
 
     write_atomically(path, write)
-
-
-def _write_text(text: str, path: Path) -> None:
-    path.write_text(text, encoding="utf-8")

@@ -7,12 +7,11 @@ import math
 import os
 import platform
 from collections.abc import Mapping, Sequence
-from functools import partial
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Final
 
-from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_atomically, write_text_atomically
 
 _LIBRARIES: Final = ("halfcycle", "numpy", "scipy", "pandas", "scikit-learn", "pyarrow", "ruptures", "aeon", "numba")
 PROVENANCE_KEY: Final = b"halfcycle.benchmark"
@@ -58,7 +57,7 @@ def write_results(
     )
     text = "\n".join([head, *sections])
     write_table(columns, origin, paths[0])
-    write_atomically(paths[1], partial(_write_text, text))
+    write_text_atomically(paths[1], text)
     return paths
 
 
@@ -73,10 +72,6 @@ def write_table(columns: Mapping[str, Sequence[object]], origin: Mapping[str, An
 
     table = pa.table(dict(columns)).replace_schema_metadata({PROVENANCE_KEY: json.dumps(dict(origin)).encode()})
     write_atomically(path, lambda aside: pq.write_table(table, aside))
-
-
-def _write_text(text: str, path: Path) -> None:
-    path.write_text(text, encoding="utf-8")
 
 
 def markdown_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -112,8 +112,7 @@ def explain(
     """
     wiring = Wiring() if wiring is None else wiring
     window = at_onset(_put_right(window, wiring))
-    own, whole = following_cut(window, following), phasor_series(window)
-    series = whole if own is window else series_of_part(whole, own)
+    whole, own, series = with_phasors(window, following)
     dip = None
     is_told = "voltages" not in wiring.lost
     if is_told and sag and series.u.shape[0] == 3:
@@ -142,6 +141,22 @@ def explain(
         left_out = "; currents not used, side withheld" if "currents" in wiring.lost and is_told else ""
         words.append(wiring.words + left_out)
     return Explanation(dip, points, direction, cause, "; ".join(words))
+
+
+def with_phasors(window: EventWindow, following: float | None) -> tuple[PhasorSeries, EventWindow, PhasorSeries]:
+    """The phasors of a window, the window up to the next event, and the phasors of that.
+
+    Parameters
+    ----------
+    window : set at the event's onset.
+    following : where the next event begins, or None. [samples]
+
+    Raises
+    ------
+    SignalError : as of `phasor_series`, in either of the two.
+    """
+    own, whole = following_cut(window, following), phasor_series(window)
+    return whole, own, whole if own is window else series_of_part(whole, own)
 
 
 def measured(

@@ -14,6 +14,11 @@ benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic s
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
 typer_app.add_typer(benchmark_app, name="benchmark", short_help="Score detectors and classifiers on synthetic suites")
 
+_Seed = Annotated[
+    Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
+    typer.Option(min=0, help="Random seed, in place of the suite's."),
+]
+
 _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-quick --out results"
 
 
@@ -21,10 +26,7 @@ _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-q
 def detectors_command(
     suite: Annotated[str, typer.Option(help="A suite: its name, or a TOML file.")] = "detectors-quick",
     out: Annotated[Path, typer.Option(help="Folder for the table, the report and the plots.")] = Path("benchmark"),
-    seed: Annotated[
-        Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(min=0, help="Random seed, in place of the suite's."),
-    ] = None,
+    seed: _Seed = None,
     contenders: Annotated[str, typer.Option(help="Contenders, comma-separated. Default: all.")] = "",
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
 ) -> int:
@@ -108,10 +110,7 @@ _EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick -
 def export_command(
     suite: Annotated[str, typer.Option(help="A suite of detectors: its name, or a TOML file.")] = "detectors-quick",
     out: Annotated[Path, typer.Option(help="Folder for waveforms and truth.")] = Path("cases"),
-    seed: Annotated[
-        Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(min=0, help="Random seed, in place of the suite's."),
-    ] = None,
+    seed: _Seed = None,
 ) -> int:
     """Write a suite's cases as files, with their truth.
 

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
@@ -53,7 +52,7 @@ def nightly_command(
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError, HalfcycleError
     from halfcycle.pipeline.nightly.run import summary_if_idle
-    from halfcycle.pipeline.notifying import fleet_name, night
+    from halfcycle.pipeline.notifying import fleet_name, night, night_that_failed
     from halfcycle.pipeline.publishing import is_published
 
     if serve != (cron is not None):
@@ -67,8 +66,7 @@ def nightly_command(
     try:
         idle = summary_if_idle(fleet)
     except HalfcycleError as error:
-        night(fleet, fleet_name(config), partial(_fail, error))  # told as the failure of any other night
-        raise
+        night_that_failed(fleet, fleet_name(config), error)
     if idle is not None and is_published(fleet):
         found = idle
         idle = night(fleet, fleet_name(config), lambda: found)
@@ -82,10 +80,6 @@ def nightly_command(
     if fleet.report is not None:
         show.line(f"report: {fleet.report.folder}, starting with {FRONT}")
     return done
-
-
-def _fail(error: Exception) -> NoReturn:
-    raise error
 
 
 @typer_app.command(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
 
@@ -102,7 +101,7 @@ def _inspect_folder(
     from halfcycle.pipeline.sites.account import Declared
     from halfcycle.pipeline.sites.drafted_table import drafted_tables
     from halfcycle.pipeline.sites.drafts import look_through
-    from halfcycle.pipeline.store.atomic import write_atomically
+    from halfcycle.pipeline.store.atomic import write_text_atomically
 
     declared = Declared(nominal_voltage_v=nominal_voltage, hookup=hookup)
     with show.progress("looking through") as advance:
@@ -121,16 +120,11 @@ def _inspect_folder(
     for item in found.set_aside:
         show.warning(item.reason)
     if out is not None and found.recorders:
-        text = drafted_tables(found.recorders)
-        write_atomically(out, partial(_write_text, text))
+        write_text_atomically(out, drafted_tables(found.recorders))
         show.line(f"sites: {out}; check it, then pass it to screen, measure, inspect or export with --sites")
     if not found.recorders:
         show.warning("no recording found")
     return Exit.QUARANTINED if found.set_aside or not found.recorders else Exit.DONE
-
-
-def _write_text(text: str, path: Path) -> None:
-    path.write_text(text, encoding="utf-8")
 
 
 def _show_no_waveform(found: Inspection) -> None:

@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, Final, NoReturn, TypeVar, cast
+from typing import Any, Final, TypeVar, cast
 
 from halfcycle.pipeline.cluster import spread_over_cluster
 from halfcycle.pipeline.config import Fleet, load_fleet
@@ -18,7 +18,7 @@ from halfcycle.pipeline.errors import StoreError
 from halfcycle.pipeline.flows.artifacts import tell_prefect
 from halfcycle.pipeline.flows.temporary_server import API_URL, prefect_api
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
-from halfcycle.pipeline.notifying import fleet_name, night
+from halfcycle.pipeline.notifying import fleet_name, night, night_that_failed
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.publishing import publish
 from halfcycle.pipeline.spread import (
@@ -160,7 +160,7 @@ def _ended_late(fleet: Fleet, name: str) -> Iterator[None]:
         words = f"the night took longer than {hours:g} h and was ended; what it did is kept, the next one does the rest"
         try:
             logging.getLogger(__name__).critical(words)
-            night(fleet, name, partial(_fail, StoreError(words)))
+            night_that_failed(fleet, name, StoreError(words))
         finally:  # nothing may keep it from ending
             os._exit(1)
 
@@ -171,10 +171,6 @@ def _ended_late(fleet: Fleet, name: str) -> Iterator[None]:
         yield
     finally:
         timer.cancel()
-
-
-def _fail(error: StoreError) -> NoReturn:
-    raise error
 
 
 @contextmanager

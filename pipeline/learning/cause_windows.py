@@ -9,9 +9,9 @@ import numpy as np
 
 from halfcycle.classifiers.cause import rule_scores
 from halfcycle.classifiers.evidence import Evidence
-from halfcycle.pipeline.catalogue.explain import following_cut, measured, side_of
+from halfcycle.pipeline.catalogue.explain import measured, side_of, with_phasors
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.event_window import EventWindow, at_onset, phasor_series, series_of_part
+from halfcycle.pipeline.measures.event_window import EventWindow, at_onset
 from halfcycle.pipeline.synthesis.circuit.family import CircuitCase
 
 _LEAD_CYCLES: Final = 8.0
@@ -92,8 +92,7 @@ def window_of(
 def numbers_of(window: EventWindow, following: float | None) -> tuple[Evidence, dict[str, float]]:
     """What the rules and the model are asked with, just as an event of a catalogue is."""
     window = at_onset(window)
-    own, whole = following_cut(window, following), phasor_series(window)
-    series = whole if own is window else series_of_part(whole, own)
+    whole, own, series = with_phasors(window, following)
     return measured(window, whole, own, series, side_of(own, series))
 
 

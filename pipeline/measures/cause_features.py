@@ -14,12 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.classifiers.evidence import Evidence
-from halfcycle.pipeline.measures.event_window import (
-    C128,
-    F64,
-    EventWindow,
-    PhasorSeries,
-)
+from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries
 from halfcycle.pipeline.measures.mask_runs import runs
 from halfcycle.pipeline.measures.phasors import between_samples, harmonic_phasors, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components

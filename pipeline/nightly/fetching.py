@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 
@@ -20,22 +19,18 @@ from halfcycle.pipeline.objects import Remote, RemoteFile
 from halfcycle.pipeline.store.documents import document_at, write_document
 
 
-@dataclass(frozen=True, slots=True)
-class Fetched:
-    """What came. failures : in words; what they concern comes with a later night."""
-
-    n_files: int = 0
-    failures: tuple[str, ...] = ()
-
-
-def fetch_new(fleet: Fleet) -> Fetched:
+def fetch_new(fleet: Fleet) -> tuple[str, ...]:
     """Copy what is new at the fleet's address into its inbox; what cannot be read there costs only what it concerns.
 
     A file comes with all of its stem, as the parts of a record belong together. One that changed a moment ago is left
     for a later night.
+
+    Returns
+    -------
+    What failed, in words; it is tried again by a later night.
     """
     if not fleet.inbox_from:
-        return Fetched()
+        return ()
     memory = _memory(fleet)
     known = document_at(memory)
     aside = fleet.inbox / STAGING
@@ -46,7 +41,7 @@ def fetch_new(fleet: Fleet) -> Fetched:
         listed = remote.files()
         new = _new(fleet, listed, known)
         tried = zip(new, remote.copy_all(new, aside), strict=True)
-        for _, group in groupby(tried, key=lambda pair: _stem(pair[0])):
+        for _, group in groupby(tried, key=lambda pair: pair[0].stem):
             pairs = list(group)
             failed = [str(error) for _, error in pairs if error is not None]
             failures += failed
@@ -65,7 +60,7 @@ def fetch_new(fleet: Fleet) -> Fetched:
         failures.append(f"{fleet.inbox}: what was fetched cannot be put there ({error.strerror})")
     finally:
         shutil.rmtree(aside, ignore_errors=True)
-    return Fetched(len(fetched), tuple(failures))
+    return tuple(failures)
 
 
 def has_new(fleet: Fleet) -> bool:
@@ -86,15 +81,9 @@ def _new(fleet: Fleet, listed: list[RemoteFile], known: dict[str, str]) -> list[
     """What is to be fetched: stems of which something is new and nothing changed a moment ago."""
     before = time.time() - fleet.run.settle_s
     found: list[RemoteFile] = []
-    for _, group in groupby(sorted(listed, key=lambda file: (_stem(file), file.name)), key=_stem):
+    for _, group in groupby(sorted(listed, key=lambda file: (file.stem, file.name)), key=lambda file: file.stem):
         files = list(group)
         is_new = any(known.get(file.name) != file.state for file in files)
         if is_new and all(file.changed_s is None or file.changed_s <= before for file in files):
             found += files
     return found
-
-
-def _stem(file: RemoteFile) -> str:
-    """What the parts of a record have in common: ``x`` of ``x.cfg``, ``x.dat``, ``x.npz`` and ``x.npz.toml``."""
-    folder, slash, name = file.name.lower().removesuffix(".toml").rpartition("/")
-    return folder + slash + (name.rpartition(".")[0] or name)

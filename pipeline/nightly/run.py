@@ -116,9 +116,9 @@ def run_nightly(
         n_settling = 0
         unreadable: tuple[str, ...] = ()
         if ingest:
-            fetched = fetch_new(fleet)
+            not_fetched = fetch_new(fleet)
             inbox = waiting(fleet)
-            n_settling, unreadable = len(inbox.settling), (*fetched.failures, *inbox.unreadable)
+            n_settling, unreadable = len(inbox.settling), (*not_fetched, *inbox.unreadable)
             files = ingest_new(inbox.ready, fleet, spread, strikes)
         done = DaysDone()
         if catalogue:

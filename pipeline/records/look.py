@@ -255,10 +255,8 @@ def half_of(rate_hz: float, nominal_hz: float) -> int:
 
 def _last(record: Record, point: Point, n: int, per_cycle: float, peaks: npt.NDArray[np.float64]) -> SampleArray:
     """The last n samples, without those that are missing or impossible."""
-    last, channels = (
-        record.samples(point, record.n_samples - n, record.n_samples),
-        judged_channels(record.header, point),
-    )
+    last = record.samples(point, record.n_samples - n, record.n_samples)
+    channels = judged_channels(record.header, point)
     masks = [
         missing_samples(row, channel, samples_per_cycle=per_cycle, peak=peak)
         for row, channel, peak in zip(last, channels, peaks.tolist(), strict=True)

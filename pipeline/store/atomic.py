@@ -33,7 +33,7 @@ def refused(text: str, error: OSError) -> StoreError:
     return kind(f"{text} ({error.strerror or error})")
 
 
-def write_atomically(path: Path, write: Callable[[Path], None], *, staging: Path | None = None) -> None:
+def write_atomically(path: Path, write: Callable[[Path], object], *, staging: Path | None = None) -> None:
     """Make a file by writing it aside and renaming it.
 
     Parameters
@@ -51,7 +51,12 @@ def write_atomically(path: Path, write: Callable[[Path], None], *, staging: Path
     put_in_place(aside, path)
 
 
-def stage(path: Path, write: Callable[[Path], None], *, staging: Path) -> Path:
+def write_text_atomically(path: Path, text: str, *, staging: Path | None = None) -> None:
+    """As `write_atomically`, of a text in UTF-8."""
+    write_atomically(path, lambda aside: aside.write_text(text, encoding="utf-8"), staging=staging)
+
+
+def stage(path: Path, write: Callable[[Path], object], *, staging: Path) -> Path:
     """Write a file's content aside and flush it; returns where it lies until `put_in_place`.
 
     Raises

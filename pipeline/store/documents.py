@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_text_atomically
 
 
 def document_at(path: Path) -> dict[str, Any]:
@@ -26,9 +26,4 @@ def write_document(document: Mapping[str, Any], path: Path, staging: Path) -> No
     ------
     StoreError : it cannot be written.
     """
-    text = json.dumps(document, sort_keys=True)
-    write_atomically(path, lambda aside: _write_text(aside, text), staging=staging)
-
-
-def _write_text(path: Path, text: str) -> None:
-    path.write_text(text, encoding="utf-8")
+    write_text_atomically(path, json.dumps(document, sort_keys=True), staging=staging)
