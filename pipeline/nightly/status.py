@@ -16,7 +16,7 @@ from halfcycle.pipeline.nightly.days import SETTLED, State, look_at_days
 from halfcycle.pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from halfcycle.pipeline.nightly.quarantine import QuarantineEntry, all_set_aside
 from halfcycle.pipeline.nightly.renamed import names_unknown
-from halfcycle.pipeline.nightly.run_files import Run, disk_left, last_runs, overdue_words
+from halfcycle.pipeline.nightly.run_files import NightRun, disk_left, last_runs, overdue_words
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.readers import capture_files
 from halfcycle.pipeline.settings import Site
@@ -104,7 +104,7 @@ class FleetStatus:
     unreadable: tuple[str, ...]
     unknown: tuple[str, ...]
     has_clocks: bool
-    runs: tuple[Run, ...] = ()
+    runs: tuple[NightRun, ...] = ()
     overdue: str = ""
     disk: str = ""
     full_in_days: float | None = None
@@ -216,7 +216,7 @@ def _clocks(fleet: Fleet, day: date) -> dict[str, ClockState]:
     return {} if table is None else clock_states(table)
 
 
-def _last_run(runs: Sequence[Run]) -> str:
+def _last_run(runs: Sequence[NightRun]) -> str:
     """A last night that was not whole, and since when that is so."""
     last = runs[-1]
     whole = [run for run in runs if run.state == "whole"]
