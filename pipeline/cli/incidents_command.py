@@ -121,7 +121,8 @@ def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, F
     from halfcycle.pipeline.catalogue.reading import read_table
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
-    from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+    from halfcycle.pipeline.nightly.day_states import days_of
+    from halfcycle.pipeline.nightly.days import read_catalogue
 
     if (catalogue is None) == (config is None):
         raise ConfigError("name a catalogue, or a fleet with --config")

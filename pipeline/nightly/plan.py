@@ -11,7 +11,8 @@ from typing import Any, Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole
-from halfcycle.pipeline.nightly.days import Day, DaysFound, State, look_at_days, path_of
+from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
+from halfcycle.pipeline.nightly.days import Day, path_of
 from halfcycle.pipeline.nightly.inbox import waiting
 from halfcycle.pipeline.nightly.renamed import former_names, names_unknown
 from halfcycle.pipeline.nightly.retention import Removed, would_be_removed

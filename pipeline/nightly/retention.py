@@ -15,7 +15,8 @@ from typing import Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
-from halfcycle.pipeline.nightly.days import SETTLED, Day, State
+from halfcycle.pipeline.nightly.day_states import SETTLED, State
+from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.standing import CAPTURES
 from halfcycle.pipeline.nightly.survey import days_without_trends
 from halfcycle.pipeline.nightly.surveyed import SurveyFolders

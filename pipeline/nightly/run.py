@@ -12,7 +12,8 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome
-from halfcycle.pipeline.nightly.days import SETTLED, Day, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import SETTLED, State, look_at_days
+from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.fetching import fetch_new, has_new
 from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days

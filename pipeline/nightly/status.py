@@ -12,7 +12,7 @@ from typing import Final, Literal
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.incidents.clock_states import ClockState, clock_states
-from halfcycle.pipeline.nightly.days import SETTLED, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import SETTLED, State, look_at_days
 from halfcycle.pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from halfcycle.pipeline.nightly.quarantine import QuarantineEntry, all_set_aside
 from halfcycle.pipeline.nightly.renamed import names_unknown

@@ -16,7 +16,8 @@ from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
 from halfcycle.pipeline.nightly.culprits import culprits
-from halfcycle.pipeline.nightly.days import Day, DaysFound, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
+from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.spread import Spread, spread_apart
 from halfcycle.pipeline.store.partitions import Store
 

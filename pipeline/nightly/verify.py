@@ -17,7 +17,7 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import DamagedCapture, PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
 from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata, read_events_table
-from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
 from halfcycle.pipeline.nightly.upkeep import bring_up_to_date

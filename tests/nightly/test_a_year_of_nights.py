@@ -21,7 +21,8 @@ from night_listener import listener
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import StoreError
-from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import Day, read_catalogue
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
 from halfcycle.pipeline.nightly.verify import verify
 from halfcycle.pipeline.notifying import night

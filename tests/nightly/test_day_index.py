@@ -14,7 +14,7 @@ from made_fleet import SITE, loaded, made_capture, write_capture, write_fleet
 
 import halfcycle.pipeline.nightly.day_index as index_module
 from halfcycle.pipeline.config import Fleet
-from halfcycle.pipeline.nightly.days import DaysFound, look_at_days
+from halfcycle.pipeline.nightly.day_states import DaysFound, look_at_days
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
 from halfcycle.pipeline.store.partitions import Store
 

@@ -13,7 +13,7 @@ from halfcycle.pipeline.cli.fleet_commands import report
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.events import events_of
-from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.renamed import names_unknown
 from halfcycle.pipeline.nightly.retention import remove_expired
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days

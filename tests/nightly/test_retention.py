@@ -23,7 +23,7 @@ from made_fleet import (
 from halfcycle.pipeline.cli.fleet_commands import report
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError
-from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.retention import has_expired, remove_expired
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
 from halfcycle.pipeline.nightly.verify import verify

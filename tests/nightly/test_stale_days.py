@@ -24,12 +24,13 @@ from made_fleet import (
 )
 
 import halfcycle.pipeline.nightly.building as building_module
-import halfcycle.pipeline.nightly.days as days_module
+import halfcycle.pipeline.nightly.day_states as states_module
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.events import catalogue_schema
 from halfcycle.pipeline.nightly.catalogue_file import CATALOGUE_KEY
-from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import Day, read_catalogue
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days
 
 DAY_1, DAY_2, DAY_3 = "2026-03-01", "2026-03-02", "2026-03-03"
@@ -66,7 +67,7 @@ def test_the_files_metadata_names_captures_settings_and_version(fleet: Fleet) ->
     assert path.relative_to(fleet.store).as_posix() == f"catalogue/site={SITE}/date={DAY_1}/events.parquet"
     document = json.loads(pq.read_schema(path).metadata[CATALOGUE_KEY])
     assert document["settings"] == fleet.site_digest(fleet.sites[0])
-    assert document["version"] == days_module.code_version()
+    assert document["version"] == states_module.code_version()
     assert document["names"]
     assert document["inputs"]
     schema = pq.read_schema(path).remove_metadata()
@@ -159,7 +160,7 @@ def test_days_of_another_version_are_named_and_left_until_they_are_asked_for(
         drop(fleet, with_sag(day), f"{i}.csv")
     run_nightly(fleet)
     before = catalogue_bytes(fleet.store)
-    for module in (days_module, building_module):
+    for module in (states_module, building_module):
         monkeypatch.setattr(module, "code_version", lambda: "99.0")
     assert states(fleet) == {DAY_1: "other version", DAY_2: "other version"}
     idle = summary_if_idle(fleet)
@@ -184,7 +185,7 @@ def test_a_late_file_sets_its_days_in_motion_in_a_new_version_and_no_others(
     for i, day in enumerate((DAY_1, "2026-03-20")):
         drop(fleet, with_sag(day), f"{i}.csv")
     run_nightly(fleet)
-    for module in (days_module, building_module):
+    for module in (states_module, building_module):
         monkeypatch.setattr(module, "code_version", lambda: "99.0")
     drop(fleet, with_sag(DAY_1, "15:00:00"), "late.csv")
     assert rebuilt(fleet) == [DAY_1]

@@ -21,7 +21,8 @@ from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.errors import ReadError, SignalError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.inspection import inspect
-from halfcycle.pipeline.nightly.days import coverage_of, days_of
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import coverage_of
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.screening import screen
