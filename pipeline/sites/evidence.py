@@ -25,7 +25,6 @@ from halfcycle.pipeline.sites.wiring_correction import Wiring, told_wiring
 
 F64 = npt.NDArray[np.float64]
 
-OTHER_FREQUENCY: Final = "the voltages have a fundamental of"
 _APART: Final = 0.1  # 50 and 60 Hz are 17 % apart
 LEAST_V: Final = 30.0
 """No system or transformer secondary in use lies lower: common practice, no source. [V]"""
@@ -87,13 +86,15 @@ class RecordEvidence:
     header : of the record's first capture.
     frequency_hz : nominal, by the waveform or else by the file; None: not told. [Hz]
     points : its measuring points.
-    problem : why there are none, in words.
+    problem : why there are none, or nothing is steady, in words.
+    other_frequency : the voltages have another frequency than the declared one; `problem` says which.
     """
 
     header: Header
     frequency_hz: float | None = None
     points: tuple[PointEvidence, ...] = ()
     problem: str = ""
+    other_frequency: bool = False
 
 
 def evidence_of(
@@ -144,7 +145,8 @@ def evidence_of(
         )
         for one, point, values in zip(found, points, first, strict=True)
     ]
-    return RecordEvidence(header, hertz, tuple(told), _other_frequency(record, first, told, frequency_hz))
+    other = _other_frequency(record, first, told, frequency_hz)
+    return RecordEvidence(header, hertz, tuple(told), other, other_frequency=bool(other))
 
 
 def _other_frequency(
@@ -156,7 +158,7 @@ def _other_frequency(
     shown = _frequency(record, beginnings)
     if shown is None or abs(shown / declared_hz - 1) < _APART:
         return ""
-    return f"{OTHER_FREQUENCY} {shown:g} Hz, not the {declared_hz:g} Hz given"
+    return f"the voltages have a fundamental of {shown:g} Hz, not the {declared_hz:g} Hz given"
 
 
 def _beginning(record: Record, point: Point, k: int, *, whole: bool = False) -> F64:
