@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from statistics import median
 from typing import Final
@@ -15,6 +16,7 @@ import numpy.typing as npt
 from halfcycle.pipeline.capture import Channel, Header
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.calm import half_window
+from halfcycle.pipeline.measures.order_statistics import row_medians
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 from halfcycle.pipeline.records.look import frequency_of, nominal_frequency
 from halfcycle.pipeline.records.points import Point, judged_channels, points_of
@@ -276,7 +278,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
 def _middles(rms: F64) -> F64:
     """The median of each channel's windows, as far as they are measured; zero where none is."""
     if np.isfinite(rms).all():
-        return _medians(rms)
+        return row_medians(rms)
     measured = [row[np.isfinite(row)] for row in rms]
     return np.array([np.median(row) if row.size else 0.0 for row in measured])
 
@@ -311,16 +313,22 @@ def measured_frequency(values: F64, *, rate_hz: float, nominal_hz: float) -> flo
     n = round(rate_hz / nominal_hz)
     if values.shape[1] < 2 * n or n < 4:
         return nominal_hz
-    turns = np.exp(-2j * np.pi * np.arange(2 * n) * nominal_hz / rate_hz)
-    window = np.hanning(n)
-    first = (values[:, :n] * window) @ turns[:n]
-    second = (values[:, n : 2 * n] * window) @ turns[n:]
+    turns = _windowed_turns(n, nominal_hz / rate_hz)
+    first, second = values[:, :n] @ turns[:n], values[:, n : 2 * n] @ turns[n:]
     product = np.nansum(second * first.conj())
     if not abs(product) > 0:
         return nominal_hz
     gained = float(np.angle(product))
     found = nominal_hz + gained * rate_hz / (2 * math.pi * n)
     return found if abs(found / nominal_hz - 1) < 0.15 else nominal_hz
+
+
+@lru_cache(maxsize=16)
+def _windowed_turns(n: int, cycles_a_sample: float) -> npt.NDArray[np.complex128]:
+    """What takes two cycles of n samples, each in a Hann window, to their phasors at a frequency; shape (2 n,)."""
+    turns: npt.NDArray[np.complex128] = np.exp(-2j * np.pi * cycles_a_sample * np.arange(2 * n))
+    turns *= np.tile(np.hanning(n), 2)
+    return turns
 
 
 def steady_beginning(rms: F64) -> tuple[float | None, int]:
@@ -363,15 +371,7 @@ def steady_levels(rms: F64) -> tuple[F64 | None, int]:
     if n_steady < _FEWEST_WINDOWS:
         return None, 0
     kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * bool(off.any()))]  # the last windows may hold part of a change
-    return _medians(kept), n_steady
-
-
-def _medians(rows: F64) -> F64:
-    """The median of each row of finite values; of a few ones far cheaper than `np.median`."""
-    ordered = np.sort(rows, axis=1)
-    n = rows.shape[1]
-    middles: F64 = (ordered[:, (n - 1) // 2] + ordered[:, n // 2]) / 2
-    return middles
+    return row_medians(kept), n_steady
 
 
 def rated_v(header: Header, point: Point) -> float | None:
