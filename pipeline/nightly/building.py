@@ -182,7 +182,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     site, store = _site_of(day, fleet), Store(fleet.store)
     then, stands = site.on(day.day), standing(site.name, day.day, store)
     for path in former_records(store, site.name, day.day):
-        path.unlink(missing_ok=True)
+        store.remove(path)
     own = [path.stem for path in store.captures(site.name, day.day)]
     aside = [
         row
@@ -231,7 +231,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     }
     if set_aside:
         document["set_aside"] = set_aside
-    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store.staging, key=fleet.secret)
+    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store, key=fleet.secret)
     return DayOutcome(
         day, len(events), sum(r[1] for r in rows), sum(r[2] for r in rows),
         tuple(dict.fromkeys(r[3] for r in rows if r[3])),

@@ -92,7 +92,7 @@ def plan(fleet: Fleet, today: date) -> Plan:
         len(inbox.ready), len(inbox.settling), states.count("frozen"), states.count("other version"),
         _made_by(next((day for day, state in found.states if state == "other version"), None), fleet),
         tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
-        would_be_removed(fleet, found.states, today), (*inbox.unreadable, *found.unreadable),
+        would_be_removed(fleet, found, today), (*inbox.unreadable, *found.unreadable),
     )  # fmt: skip
 
 

@@ -124,9 +124,9 @@ def run_nightly(
         done = DaysDone()
         if catalogue:
             done = bring_up_to_date(fleet, spread, strikes, most_backfill=fleet.run.backfill_days)
-        joined = join_days(fleet) if catalogue else None
+        joined = join_days(fleet, done.found) if catalogue else None
         survey = update_trends(fleet, spread, strikes) if catalogue else None
-        removed = remove_expired(fleet, done.states, today()) if catalogue else None
+        removed = remove_expired(fleet, done.found, today()) if catalogue else None
     summary = summary_of(done)
     return replace(
         summary,
@@ -173,9 +173,9 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         inbox = waiting(fleet)
         special = [path for path in inbox.ready if is_special(path)]
         stale = any(state in ("stale", "damaged") for _, state in found.states)
-        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
+        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet, found) or has_stale_trends(fleet):
             return None
-        if has_expired(fleet, found.states, today()) or former_names(fleet) or has_new(fleet):
+        if has_expired(fleet, found, today()) or former_names(fleet) or has_new(fleet):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),
