@@ -17,7 +17,7 @@ from halfcycle.pipeline.nightly.day_index import DayIndex, Stamps
 from halfcycle.pipeline.nightly.days import Day, check_settings, names_digest
 from halfcycle.pipeline.nightly.logs import log_paths, named
 from halfcycle.pipeline.nightly.standing import frozen_days, names_of_day
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import judging_version
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.store.partitions import Store
 
@@ -38,8 +38,8 @@ class DaysFound:
     ----------
     states : in order of site and day. ``stale``: no catalogue yet, or other captures (of the day or its neighbours),
         settings or incident under way at its start. ``damaged``: a catalogue that cannot be read. ``other version``:
-        made by another version of the code from what is there now. ``frozen``: waveforms that it was made of are
-        gone, so that it stays as it is.
+        judged from what is there now by other rules (`resources.judging_version`). ``frozen``: waveforms that it was
+        made of are gone, so that it stays as it is.
     unreadable : in words, what of the store cannot be read; the sites that it concerns are not among the days.
     reasons : of each stale day that has a catalogue, what no longer matches it.
     """
@@ -95,7 +95,8 @@ def _days_of_site(site: Site, fleet: Fleet, *, keep: bool) -> tuple[list[tuple[D
     store = Store(fleet.store)
     index, stamps = DayIndex(store, site.name), Stamps.of(store, site.name)
     settings = {since: fleet.site_digest(site.on(since)) for since in site.changed_on()}
-    key = stamps.key(json.dumps([[(since.isoformat(), digest) for since, digest in settings.items()], code_version()]))
+    by_date = [(since.isoformat(), digest) for since, digest in settings.items()]
+    key = stamps.key(json.dumps([by_date, judging_version()]))
     kept = index.states(key)
     if kept is None:
         states, reasons = _look_at_site(site, fleet, index, stamps, settings, keep=keep)
@@ -137,7 +138,7 @@ def _look_at_site(
         }
         others = frozenset(key for key, value in inputs_now.items() if document.get(key) != value)
         if document and not others:
-            state = "fresh" if document.get("version") == code_version() else "other version"
+            state = "fresh" if document.get("judging") == judging_version() else "other version"
         if day in frozen and frozen[day].issuperset(captured.get(day, ())):
             state = "frozen"
         found.append((Day(site.name, day), state))
