@@ -24,7 +24,7 @@ _DATED_EVERYWHERE: Final = {"valid_from", "voltage_ratio", "current_ratio", "cha
 PROFILES: Final = ("ieee-1159", "iec-61000-4-30")  # the files of configs/thresholds
 
 
-class Run(Settings):
+class RunSettings(Settings):
     """How a nightly run goes about its work; nothing here changes what is made of stored captures."""
 
     workers: int = Field(2, ge=1, le=64)
@@ -126,7 +126,7 @@ class Fleet(Settings):
     survey: SurveySettings | None = None
     retention: Retention | None = None
     notify: Notify | None = None
-    run: Run = Run()
+    run: RunSettings = RunSettings()
     key: Path | None = None
 
     @model_validator(mode="after")

@@ -12,7 +12,7 @@ from typing import Final, Literal
 
 from halfcycle.pipeline.detectors.contract import Chosen
 from halfcycle.pipeline.detectors.finding import Finding
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.errors import ReadError, StoreError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.spread import leave_to_another
@@ -50,7 +50,7 @@ def has_mishap(event: Event) -> bool:
 
 
 def detected(
-    detectors: Iterable[Chosen], measured: Measured, event_of: Callable[[Finding], Event | None]
+    detectors: Iterable[Chosen], measured: PointMeasures, event_of: Callable[[Finding], Event | None]
 ) -> tuple[list[Event], list[str]]:
     """What some detectors find, and what went wrong in those that failed: of these nothing is taken.
 

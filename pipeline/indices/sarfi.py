@@ -12,7 +12,7 @@ from halfcycle.pipeline.indices.curves import Curve
 LEVELS_PCT: Final = (140.0, 120.0, 110.0, 90.0, 80.0, 70.0, 50.0, 10.0)
 """The usual ones: IEEE 1564 in substance; the list from memory, and found in "References for SARFI"."""
 
-Span = Literal["all", "instantaneous", "momentary", "temporary"]
+DurationCategory = Literal["all", "instantaneous", "momentary", "temporary"]
 LONGEST_S: Final = 60.0
 _MOMENTARY_CYCLES: Final = 30.0
 _TEMPORARY_S: Final = 3.0
@@ -25,7 +25,9 @@ def is_beyond(one: Counted, level_pct: float) -> bool:
     return one.variation == "swell" and one.magnitude_pu > level_pct / 100
 
 
-def sarfi(counted: Iterable[Counted], level_pct: float, *, span: Span = "all", nominal_hz: float = 60.0) -> int:
+def sarfi(
+    counted: Iterable[Counted], level_pct: float, *, span: DurationCategory = "all", nominal_hz: float = 60.0
+) -> int:
     """Events beyond a level.
 
     Parameters
@@ -72,7 +74,7 @@ def brief(counted: Iterable[Counted]) -> list[Counted]:
     return [one for one in counted if one.duration_s <= LONGEST_S]
 
 
-def span_of(one: Counted, *, nominal_hz: float) -> Span:
+def span_of(one: Counted, *, nominal_hz: float) -> DurationCategory:
     """Instantaneous, momentary or temporary. nominal_hz: of the 30 cycles. [Hz]"""
     if one.duration_s <= _MOMENTARY_CYCLES / nominal_hz:
         return "instantaneous"

@@ -20,6 +20,8 @@ from halfcycle.pipeline.measures.mask_runs import runs
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
+SampleSpan = tuple[int, int]
+"""First sample, and the one after the last."""
 
 BLOCKS_A_CYCLE: Final = 8
 FEWEST_SAMPLES_A_CYCLE: Final = 16

@@ -29,7 +29,7 @@ from halfcycle.pipeline.nightly.recorded import former_records
 from halfcycle.pipeline.nightly.standing import CAPTURES, Standing, standing
 from halfcycle.pipeline.nightly.stored import stored_piece
 from halfcycle.pipeline.records.record import Record, records_of
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import code_version, judging_version
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Account
 from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
@@ -196,13 +196,14 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "settings": fleet.site_digest(then),
         "judged_by": fleet.judged_by(then),
         "version": code_version(),
+        "judging": judging_version(),
         "incident_before": open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
 
     def kept(inputs: str) -> tuple[Sequence[Event], Sequence[Row]] | None:
         """What the former catalogue holds, where only unrelated captures came or went."""
         now = document | {"inputs": inputs}
-        if not former or any(former.get(key) != now[key] for key in ("inputs", "settings", "version")):
+        if not former or any(former.get(key) != now[key] for key in ("inputs", "settings", "judging")):
             return None
         try:
             return events_of(read_events_table(path_of(day, fleet))), former["coverage"]

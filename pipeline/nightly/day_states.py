@@ -19,7 +19,7 @@ from halfcycle.pipeline.nightly.day_index import MOMENT_AGO, DayIndex, KnownDay,
 from halfcycle.pipeline.nightly.days import Day, check_settings, names_digest
 from halfcycle.pipeline.nightly.logs import log_paths, named
 from halfcycle.pipeline.nightly.standing import frozen_days, names_of_day
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import judging_version
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.store.changes import Changes, site_key
 from halfcycle.pipeline.store.partitions import Store, today
@@ -69,8 +69,9 @@ class DaysFound:
         """In order of site and day.
 
         ``stale``: no catalogue yet, or other captures (of the day or its neighbours), settings or incident under way
-        at its start. ``damaged``: a catalogue that cannot be read. ``other version``: made by another version of the
-        code from what is there now. ``frozen``: waveforms that it was made of are gone, so that it stays as it is.
+        at its start. ``damaged``: a catalogue that cannot be read. ``other version``: judged from what is
+        there now by other rules (`resources.judging_version`). ``frozen``: waveforms that it was made of are gone, so
+        that it stays as it is.
         """
         return tuple(chain.from_iterable(site.states for site in self.sites.values()))
 
@@ -148,7 +149,7 @@ class _SiteLook:
         self._site, self._store, self._keep = site, Store(fleet.store), keep
         self._index = DayIndex(self._store, site.name)
         self._settings = {since: fleet.site_digest(site.on(since)) for since in site.changed_on()}
-        self._key = json.dumps([[(since.isoformat(), d) for since, d in self._settings.items()], code_version()])
+        self._key = json.dumps([[(since.isoformat(), d) for since, d in self._settings.items()], judging_version()])
         self._changed, self._today = changed, today()
         self._memory = self._index.memory(self._key, self._today) if trust else None
         self.is_kept = False
@@ -249,7 +250,7 @@ class _SiteLook:
             }
             others = frozenset(key for key, value in inputs_now.items() if document.get(key) != value)
             if document and not others:
-                state = "fresh" if document.get("version") == code_version() else "other version"
+                state = "fresh" if document.get("judging") == judging_version() else "other version"
             if day in frozen and frozen[day].issuperset(captured.get(day, ())):
                 state = "frozen"
             found[day] = state, others if document and state == "stale" else frozenset()

@@ -30,7 +30,7 @@ from halfcycle.pipeline.incidents.topology import Topology, load_topology
 from halfcycle.pipeline.nightly.catalogue_file import read_events_table
 from halfcycle.pipeline.nightly.day_states import DaysFound
 from halfcycle.pipeline.nightly.days import Day, path_of
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import judging_version
 from halfcycle.pipeline.store.atomic import write_atomically
 from halfcycle.pipeline.store.partitions import Store, day_of, day_start_ns
 
@@ -183,7 +183,7 @@ def _settings(fleet: Fleet, topology: Topology | None) -> str:
     if topology is not None:
         turn = None if topology.turn is None else topology.turn.tolist()
         said = [topology.names, topology.fed_by.tolist(), topology.group, turn]
-    return json.dumps([reach_s, said, code_version()])
+    return json.dumps([reach_s, said, judging_version()])
 
 
 def _stamps(fleet: Fleet, found: DaysFound) -> dict[date, dict[str, str]]:

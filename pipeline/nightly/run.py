@@ -36,7 +36,7 @@ class RunSummary:
     ----------
     files : an outcome each.
     days : an outcome for each day rebuilt.
-    other_version : days whose catalogue was made by another version of the code, left as they are.
+    other_version : days that were judged by other rules than today's, left as they are.
     n_settling : files of the inbox that are still being written.
     n_postponed : days that match other settings than there are now, left to later nights.
     failed : days whose catalogue could not be made.
@@ -196,7 +196,7 @@ def update_days(
     fleet : the configuration.
     sites : names of sites.
     first, last : range of UTC days, both included; None: open.
-    rebuild : also days that are fresh or were made by another version of the code.
+    rebuild : also days that are fresh or were judged by other rules than today's.
     spread : how batches are worked on.
 
     Raises

@@ -60,7 +60,7 @@ def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
 
     Returns
     -------
-    Findings in order of kind and path; a catalogue of another version of the code is none.
+    Findings in order of kind and path; a catalogue judged by other rules is none.
     """
     store = Store(fleet.store)
     captures, found = _captures(store)

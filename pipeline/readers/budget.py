@@ -99,7 +99,7 @@ def allowed_seconds(path: Path) -> float:
     return seconds
 
 
-class Clock:
+class ReadingTimer:
     """Counts the processor time that the reading of a file takes, not that of whoever asks for its captures.
 
     Parameters
@@ -142,7 +142,7 @@ class Clock:
             raise Unsupported(self._path, place, f"{reason}; {SECONDS_VARIABLE} allows more")
 
 
-_RUNNING: ContextVar[Clock | None] = ContextVar("_RUNNING", default=None)
+_RUNNING: ContextVar[ReadingTimer | None] = ContextVar("_RUNNING", default=None)
 
 
 def check_time(place: str = "") -> None:

@@ -14,7 +14,7 @@ from halfcycle.pipeline.sites.evidence import LEAST_V, OTHER_FREQUENCY, PointEvi
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
-Kind = Literal["declared", "stated by the file", "inferred"]
+NominalKind = Literal["declared", "stated by the file", "inferred"]
 
 CAN_BE: Final = (0.8, 1.2)
 """Of a nominal voltage: where the steady level of a point must lie for the nominal to be the point's."""
@@ -75,7 +75,7 @@ class PointAccount:
     phases: tuple[str, ...]
     line_to_line: bool
     nominal_v: float | None = None
-    nominal_kind: Kind | None = None
+    nominal_kind: NominalKind | None = None
     probability: float | None = None
     usual_v: float | None = None
     in_use: tuple[bool, ...] = ()
@@ -108,7 +108,7 @@ class Account:
 
     site: str
     nominal_frequency_hz: float | None = None
-    frequency_kind: Kind | None = None
+    frequency_kind: NominalKind | None = None
     hookup: str | None = None
     points: tuple[PointAccount, ...] = field(default=())
     n_records: int = 0
@@ -209,7 +209,7 @@ def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> 
     """
     hertz = [one.frequency_hz for one in evidence if one.frequency_hz is not None]
     frequency_hz = declared.nominal_frequency_hz
-    kind: Kind | None = None if frequency_hz is None else "declared"
+    kind: NominalKind | None = None if frequency_hz is None else "declared"
     if frequency_hz is None and hertz:
         frequency_hz, kind = max(sorted(set(hertz)), key=hertz.count), "inferred"
     names = list(dict.fromkeys(point.name for one in evidence for point in one.points))
@@ -291,7 +291,7 @@ class _Nominal:
 
     told: str
     volts: float | None = None
-    kind: Kind | None = None
+    kind: NominalKind | None = None
     probability: float | None = None
     begins_before_events: bool = True
 

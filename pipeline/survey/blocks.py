@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Channel
-from halfcycle.pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, clock_blocks
-from halfcycle.pipeline.measures.aggregation import Blocks as ClockBlocks
+from halfcycle.pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, ClockBlocks, clock_blocks
 from halfcycle.pipeline.measures.crossings import refined_crossings
 from halfcycle.pipeline.measures.half_cycle import HalfCycles, Stretch, joined
 from halfcycle.pipeline.measures.harmonic_spectra import (

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halfcycle.classifiers.cause import Verdict
+from halfcycle.classifiers.cause import Cause
 from halfcycle.classifiers.cause_model import CauseModel, tempered
 from halfcycle.classifiers.cause_naming import name_cause
 from halfcycle.classifiers.evidence import Evidence
@@ -112,7 +112,7 @@ class Fixed:
         return self.likely
 
 
-def named(likely: Mapping[str, float], evidence: Evidence | None = None, **numbers: float) -> Verdict:
+def named(likely: Mapping[str, float], evidence: Evidence | None = None, **numbers: float) -> Cause:
     return name_cause(Fixed(likely), evidence or Evidence(), numbers)  # type: ignore[arg-type]
 
 

@@ -17,7 +17,7 @@ import pytest
 from halfcycle.pipeline.errors import MalformedRecord, ReadError, UnknownFormat, Unsupported
 from halfcycle.pipeline.readers import read_captures, reader_of
 from halfcycle.pipeline.readers.pqdif import READER, bodies, tags
-from halfcycle.pipeline.readers.pqdif.bodies import BodyBudget, PlainBody, Record
+from halfcycle.pipeline.readers.pqdif.bodies import BodyBudget, PlainBody, PqdifRecord
 from halfcycle.pipeline.readers.pqdif.physical import Collection
 from halfcycle.pipeline.readers.pqdif.sources import FileSource, MemorySource
 from halfcycle.pipeline.readers.pqdif.tags import Tag
@@ -26,7 +26,7 @@ MOST_S, MOST_BYTES = 2.0, 256 << 20  # the project's own bar for files that lie
 
 
 def collection_of(content: bytes) -> Collection:
-    record = Record(0, b"", 0, len(content), 0)
+    record = PqdifRecord(0, b"", 0, len(content), 0)
     return Collection(
         PlainBody(MemorySource(Path("x.pqd"), content), record, BodyBudget(1 << 20, compressed=False)), 0, "x"
     )
@@ -497,7 +497,7 @@ def test_channels_that_share_one_another_s_samples_do_not_multiply_them(tmp_path
 def test_bodies_ask_for_no_more_of_the_file_than_is_asked_of_them(compressed: bool) -> None:
     content = made.body(made.vector("tagSeriesValues", 32, list(range(1_000_000))))
     stored = zlib.compress(content) if compressed else content
-    record = Record(0, b"", 0, len(stored), 0)
+    record = PqdifRecord(0, b"", 0, len(stored), 0)
     source = MemorySource(Path("x"), stored)
     budget = BodyBudget(len(stored), compressed=compressed)
     body = (bodies.InflatedBody if compressed else PlainBody)(source, record, budget)

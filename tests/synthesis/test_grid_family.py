@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from halfcycle.pipeline.synthesis.circuit.devices import Fault, Load
+from halfcycle.pipeline.synthesis.circuit.devices import Fault, ImpedanceLoad
 from halfcycle.pipeline.synthesis.circuit.family import draw_case
 from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, record
 from halfcycle.pipeline.synthesis.circuit.grid import BREAKER, Earthing, Grid, Line, build_grid
@@ -25,7 +25,8 @@ def grid(earthing: Earthing, earthing_ohm: complex = 0j, faults: tuple[Fault, ..
     return Grid(
         nominal_v=10e3, frequency_hz=50.0, short_circuit_va=300e6, x_over_r=10.0, zero_over_positive=1.0,
         windings=("Yd",), transformer_ohm=0.01 + 0.2j, angle_deg=20.0, earthing=earthing, earthing_ohm=earthing_ohm,
-        line=line, other_line=line, service_ohm=0.01 + 0.01j, devices=(Load(place="customer", va=1e6, delta=True),),
+        line=line, other_line=line, service_ohm=0.01 + 0.01j,
+        devices=(ImpedanceLoad(place="customer", va=1e6, delta=True),),
         faults=faults,
     )  # fmt: skip
 
