@@ -251,6 +251,28 @@ def test_documented_attributes_are_there(path: Path) -> None:
     assert wrong == []
 
 
+MEASURING = ("classifiers", "pipeline.detectors", "pipeline.indices", "pipeline.measures", "pipeline.uncertainty")
+_UNIT = re.compile(r"\[[^\]\d]+\]")
+_ORIGIN = re.compile(
+    r"[Ss]ource|[Dd]erived|[Dd]efinition|practice|memory|[Ll]east squares|Monte Carlo|own design"
+    r"|IEC|IEEE|EN \d|ANSI|JCGM|CIGRE|\b(?:18|19|20)\d\d\b"
+)
+
+
+@each_module
+def test_what_measures_says_whose_definition_it_follows(path: Path) -> None:
+    # Who gives a value with a unit names its source, or its module does; "derived" and "common practice" are answers.
+    if not name_of(path).removeprefix("halfcycle.").startswith(MEASURING) or is_told(ast.get_docstring(tree_of(path))):
+        return
+    functions = [(name, node) for name, node in public_things(tree_of(path)) if isinstance(node, ast.FunctionDef)]
+    documented = {name: ast.get_docstring(node) or "" for name, node in functions if "." not in name}
+    assert [name for name, text in documented.items() if _UNIT.search(text) and not is_told(text)] == []
+
+
+def is_told(docstring: str | None) -> bool:
+    return _ORIGIN.search(docstring or "") is not None
+
+
 def test_a_test_of_each_module_names_those_that_fail() -> None:
     @each_module
     def check(path: Path) -> None:
