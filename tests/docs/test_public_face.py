@@ -25,6 +25,7 @@ def test_every_public_name_is_there_and_no_other() -> None:
         _ = halfcycle.sag
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", halfcycle.__all__)
 def test_the_example_of_a_public_name_runs(name: str, built_demo: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     documented = inspect.getdoc(getattr(halfcycle, name)) or ""

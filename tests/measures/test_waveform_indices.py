@@ -56,6 +56,7 @@ def defined_mean(wave: Wave, start_s: float, length_s: float) -> float:
     return float(wave(start_s + length_s * (np.arange(n) + 0.5) / n).mean())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("state", [1, 2, 3])
 @pytest.mark.parametrize("samples_per_cycle", [64, 256, 600])
 @pytest.mark.parametrize(

@@ -21,6 +21,8 @@ from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
 from halfcycle.pipeline.store.changes import Changes, site_key
 from halfcycle.pipeline.store.partitions import Store, today
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "brute force: a look at a store whose index was removed"
 FIRST = date(2026, 3, 1)
 LOW = "[thresholds.ieee-1159]\nsag_pu = 0.45\n"

@@ -27,6 +27,8 @@ from made_fleet import (
     write_fleet,
 )
 
+pytestmark = pytest.mark.slow
+
 # The command, with a limit on the size of files.
 LIMITED = """
 import resource, signal, sys
