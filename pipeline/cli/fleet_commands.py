@@ -96,7 +96,7 @@ def catalogue_command(
     last: LastDay = None,
     rebuild: Annotated[
         bool,
-        typer.Option("--rebuild", help="Rebuild the chosen days even if they are current or made by another version."),
+        typer.Option("--rebuild", help="Rebuild the chosen days even if they are current or judged by other rules."),
     ] = False,
     worst: Worst = 10,
 ) -> int:
@@ -267,8 +267,9 @@ def _show_survey(survey: SurveyOutcome) -> None:
 def _other_versions(days: tuple[Day, ...]) -> None:
     if days:
         show.line(
-            f"{counted(len(days), 'day')} made by another version of halfcycle and left unchanged; catalogue "
-            f"--rebuild rebuilds them: {days[0].site} {days[0].day}" + (" …" if len(days) > 1 else "")
+            f"{counted(len(days), 'day')} judged by other rules than today's and left unchanged; halfcycle plan says "
+            f"by which, catalogue --rebuild rebuilds them: {days[0].site} {days[0].day}"
+            + (" …" if len(days) > 1 else "")
         )
 
 

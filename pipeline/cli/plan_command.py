@@ -81,14 +81,16 @@ def _first_and_last(days: list[PlannedDay]) -> str:
 
 
 def _show_rest(found: Plan) -> None:
-    from halfcycle.pipeline.resources import code_version
+    from halfcycle.pipeline.resources import judging_version
 
     if found.frozen:
         show.line(f"{counted(found.frozen, 'day')} stay as judged, because their waveforms are gone")
-    if found.other_version:
-        days = counted(found.other_version, "day")
-        made_by = f"made by another version ({found.made_by}; now {code_version()})"
-        show.line(f"{days} {made_by} stay unchanged; catalogue --rebuild rebuilds them")
+    for judged, n in found.judged_otherwise:
+        stay, them = ("stays", "it") if n == 1 else ("stay", "them")
+        show.line(
+            f"{counted(n, 'day')} judged at {judged} {stay} unchanged (today: {judging_version()}); "
+            f"halfcycle catalogue --rebuild rebuilds {them}"
+        )
     if found.removed.words:
         show.line(f"older than [retention] allows: {found.removed.words} to remove")
 

@@ -135,6 +135,8 @@ def bridged(row: Raw, missing: Mask, *, zero: float, samples_per_cycle: float) -
     missing : bool, shape (n,), some of them true.
     zero : what longer gaps, and those at the ends, are filled with: there the voltage counts as lost. [raw units]
     samples_per_cycle : of the nominal frequency; a gap of up to a sixteenth of it is bridged.
+
+    Source: common practice, no source.
     """
     if row.dtype.kind == "i":
         info = np.iinfo(row.dtype)
@@ -167,6 +169,8 @@ def measurable(
     channels : of the rows.
     masks : for each channel, which of its samples are none; None: all are.
     samples_per_cycle : of the nominal frequency.
+
+    Source: derived, see `bridged`.
     """
     if all(mask is None or not mask.any() for mask in masks):
         return block

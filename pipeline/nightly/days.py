@@ -1,4 +1,4 @@
-"""Daily catalogues: each a pure function of its captures, its settings and the code's version, kept in its metadata.
+"""Daily catalogues: each a pure function of its captures, its settings and the rules of judging, kept in its metadata.
 
 A day's captures include those of the day before and the days after that its records lead in from and run on into;
 and where an incident is open at midnight the day after continues it, so it depends on that incident, too.

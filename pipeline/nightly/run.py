@@ -36,7 +36,7 @@ class RunSummary:
     ----------
     files : an outcome each.
     days : an outcome for each day rebuilt.
-    other_version : days whose catalogue was made by another version of the code, left as they are.
+    other_version : days that were judged by other rules than today's, left as they are.
     n_settling : files of the inbox that are still being written.
     n_postponed : days that match other settings than there are now, left to later nights.
     failed : days whose catalogue could not be made.
@@ -124,9 +124,9 @@ def run_nightly(
         done = DaysDone()
         if catalogue:
             done = bring_up_to_date(fleet, spread, strikes, most_backfill=fleet.run.backfill_days)
-        joined = join_days(fleet) if catalogue else None
+        joined = join_days(fleet, done.found) if catalogue else None
         survey = update_trends(fleet, spread, strikes) if catalogue else None
-        removed = remove_expired(fleet, done.states, today()) if catalogue else None
+        removed = remove_expired(fleet, done.found, today()) if catalogue else None
     summary = summary_of(done)
     return replace(
         summary,
@@ -173,9 +173,9 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         inbox = waiting(fleet)
         special = [path for path in inbox.ready if is_special(path)]
         stale = any(state in ("stale", "damaged") for _, state in found.states)
-        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
+        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet, found) or has_stale_trends(fleet):
             return None
-        if has_expired(fleet, found.states, today()) or former_names(fleet) or has_new(fleet):
+        if has_expired(fleet, found, today()) or former_names(fleet) or has_new(fleet):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),
@@ -196,7 +196,7 @@ def update_days(
     fleet : the configuration.
     sites : names of sites.
     first, last : range of UTC days, both included; None: open.
-    rebuild : also days that are fresh or were made by another version of the code.
+    rebuild : also days that are fresh or were judged by other rules than today's.
     spread : how batches are worked on.
 
     Raises

@@ -37,7 +37,7 @@ class SiteStatus:
     site : its name.
     first_capture, last_capture : first and last day with captures; None: there are none.
     days : with captures.
-    last_judged : last day whose catalogue is up to date, or of another version of the code; None: none.
+    last_judged : last day whose catalogue is up to date, or was judged by other rules; None: none.
     to_judge : days whose catalogue is to be made or made anew.
     damaged : days whose catalogue cannot be read.
     frozen : days that stand as they were judged, as waveforms of theirs are gone.

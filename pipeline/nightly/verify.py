@@ -60,7 +60,7 @@ def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
 
     Returns
     -------
-    Findings in order of kind and path; a catalogue of another version of the code is none.
+    Findings in order of kind and path; a catalogue judged by other rules is none.
     """
     store = Store(fleet.store)
     captures, found = _captures(store)
@@ -89,7 +89,7 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
                 store.put_back(finding.path)  # as one that was damaged, or that this version may judge
             elif finding.what in ("damaged catalogue", "damaged trend", "leftover"):
                 with contextlib.suppress(OSError):  # it is found again
-                    finding.path.unlink()
+                    store.remove(finding.path)
         bring_up_to_date(fleet, spread, Strikes(fleet))
     return verify(fleet, spread)
 
@@ -168,7 +168,7 @@ def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
 
 
 def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:
-    for day, state in look_at_days(fleet).states:
+    for day, state in look_at_days(fleet, trust=False).states:
         path = store.catalogue_path(day.site, day.day)
         if state == "stale" and path.exists():
             yield StoreFault("stale catalogue", path, "its captures or settings have changed since it was made")
