@@ -16,15 +16,19 @@ _EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ -
 
 @typer_app.command("train", epilog=_EPILOG)
 def train_command(
-    out: Annotated[Path, typer.Option(help="Folder for the model and its card.", show_default=False)],
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for the model and its card.", show_default=False)],
     labels: Annotated[
         Path | None,
-        typer.Option(help="Labelled events of your own: CSV with capture, start, label.", show_default=False),
+        typer.Option(
+            metavar="FILE", help="Labelled events of your own: CSV with capture, start, label.", show_default=False
+        ),
     ] = None,
     sites: Sites = None,
     family: Annotated[bool, typer.Option(help="Train on synthetic disturbances too.")] = True,
-    per_class: Annotated[int, typer.Option(min=20, help="Synthetic windows for each of the 29 classes.")] = 2000,
-    seed: Annotated[int, typer.Option(min=0, help="Random seed of the windows and the trees.")] = 1,
+    per_class: Annotated[
+        int, typer.Option(metavar="N", min=20, help="Synthetic windows for each of the 29 classes.")
+    ] = 2000,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="Random seed of the windows and the trees.")] = 1,
 ) -> int:
     """Train the learned classifier. Takes minutes.
 
