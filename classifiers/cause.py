@@ -45,7 +45,7 @@ _DEAD_TIME_S: Final = (0.2, 60.0)  # of a recloser: 0.3 to 30 s
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Cause:
     """A cause.
 
     Attributes
@@ -60,7 +60,7 @@ class Verdict:
 
     Examples
     --------
-    >>> hc.Verdict("motor start", 0.97, "the voltage recovers slowly").cause
+    >>> hc.Cause("motor start", 0.97, "the voltage recovers slowly").cause
     'motor start'
     """
 
@@ -69,7 +69,7 @@ class Verdict:
     why: str
 
 
-def find_cause(evidence: Evidence) -> Verdict:
+def find_cause(evidence: Evidence) -> Cause:
     """The cause that the evidence speaks for, or ``unknown``.
 
     Parameters
@@ -78,7 +78,7 @@ def find_cause(evidence: Evidence) -> Verdict:
 
     Returns
     -------
-    Verdict of the rule with the highest confidence; ``unknown`` where none reaches 0.4 or the two best, of causes that
+    Cause of the rule with the highest confidence; ``unknown`` where none reaches 0.4 or the two best, of causes that
     differ, are within 0.05.
 
     Source: each rule's.
@@ -86,19 +86,19 @@ def find_cause(evidence: Evidence) -> Verdict:
     return surest(rule_verdicts(evidence))
 
 
-def rule_verdicts(evidence: Evidence) -> tuple[Verdict, ...]:
+def rule_verdicts(evidence: Evidence) -> tuple[Cause, ...]:
     """What each rule says, in the order of `RULES`."""
     return tuple(rule(evidence) for rule in RULES)
 
 
-def surest(verdicts: Sequence[Verdict]) -> Verdict:
+def surest(verdicts: Sequence[Cause]) -> Cause:
     """The one of some verdicts that `find_cause` gives, from those of all rules."""
     best, second = sorted(verdicts, key=lambda verdict: -verdict.confidence)[:2]
     if best.confidence < _LEAST_CONFIDENCE:
         nearest = f"; nearest is {_fit(best)}" if best.confidence > 0 else ""
-        return Verdict(UNKNOWN, 0.0, f"no cause fits the measurements well{nearest}")
+        return Cause(UNKNOWN, 0.0, f"no cause fits the measurements well{nearest}")
     if best.confidence - second.confidence < _CLEAR_LEAD:
-        return Verdict(UNKNOWN, 0.0, f"{best.cause} and {second.cause} fit about equally well")
+        return Cause(UNKNOWN, 0.0, f"{best.cause} and {second.cause} fit about equally well")
     if second.confidence > 0 and second.cause != best.cause:
         return replace(best, why=f"{best.why}; against it: {_fit(second)}")
     return best
@@ -111,11 +111,11 @@ def rule_scores(evidence: Evidence) -> dict[str, float]:
     }
 
 
-def _fit(verdict: Verdict) -> str:
+def _fit(verdict: Cause) -> str:
     return f"{verdict.cause}, which {100 * verdict.confidence:.0f} % of the evidence supports"
 
 
-def judge_fault(evidence: Evidence) -> Verdict:
+def judge_fault(evidence: Evidence) -> Cause:
     """A short circuit, cleared; with reclosing where it came again.
 
     Parameters
@@ -137,11 +137,11 @@ def judge_fault(evidence: Evidence) -> Verdict:
     why = f"{phases} drop to {_pu(e.residual_pu)} and recovery in steps, with a flat bottom"
     again = e.repeats is not None and e.repeats >= 2 and e.dead_time_s is not None
     if again and e.dead_time_s is not None and _DEAD_TIME_S[0] <= e.dead_time_s <= _DEAD_TIME_S[1]:
-        return Verdict("fault with reclosing", confidence, f"{why}; {e.repeats} times, {e.dead_time_s:.2g} s apart")
-    return Verdict("fault", confidence, why)
+        return Cause("fault with reclosing", confidence, f"{why}; {e.repeats} times, {e.dead_time_s:.2g} s apart")
+    return Cause("fault", confidence, why)
 
 
-def judge_motor_start(evidence: Evidence) -> Verdict:
+def judge_motor_start(evidence: Evidence) -> Cause:
     """An induction motor that is switched on directly.
 
     Parameters
@@ -159,9 +159,9 @@ def judge_motor_start(evidence: Evidence) -> Verdict:
         falling(e.oscillation_pu, (0.25, 0.15)),
     )  # fmt: skip
     if e.added_current is None:
-        return Verdict("motor start", 0.6 * shape, "abrupt balanced drop with slow recovery; no current measured")
+        return Cause("motor start", 0.6 * shape, "abrupt balanced drop with slow recovery; no current measured")
     if e.direction == "upstream":
-        return Verdict("motor start", 0.75 * shape, "abrupt balanced drop with slow recovery; the cause lies upstream")
+        return Cause("motor start", 0.75 * shape, "abrupt balanced drop with slow recovery; the cause lies upstream")
     current = weakest(
         rising(e.added_current, _STARTING), falling(e.added_power_factor, _STARTING_POWER_FACTOR),
         1.0 if e.added_lagging is not False else 0.0, falling(e.added_end_share, (0.9, 0.7)),
@@ -171,10 +171,10 @@ def judge_motor_start(evidence: Evidence) -> Verdict:
         f"balanced drop to {_pu(e.residual_pu)} at once and slow recovery, while {e.added_current:.1f} times the "
         f"current before is added at a power factor of {e.added_power_factor or 0.0:.2f} and then decays"
     )
-    return Verdict("motor start", _confidence(weakest(shape, current), n_missing=_missing(e.recovery_share)), why)
+    return Cause("motor start", _confidence(weakest(shape, current), n_missing=_missing(e.recovery_share)), why)
 
 
-def judge_transformer(evidence: Evidence) -> Verdict:
+def judge_transformer(evidence: Evidence) -> Cause:
     """A transformer that is energised.
 
     Parameters
@@ -191,7 +191,7 @@ def judge_transformer(evidence: Evidence) -> Verdict:
     voltage = rising(e.second_harmonic_voltage_pu, _SECOND_HARMONIC_VOLTAGE)
     if e.second_harmonic is None or e.direction == "upstream":
         why = f"slow recovery with {100 * (e.second_harmonic_voltage_pu or 0.0):.1f} % second harmonic in the voltage"
-        return Verdict("transformer energising", 0.75 * weakest(shape, voltage or 0.0), why)
+        return Cause("transformer energising", 0.75 * weakest(shape, voltage or 0.0), why)
     current = weakest(
         rising(e.second_harmonic, _SECOND_HARMONIC), falling(e.added_end_share, (1.0, 0.8)),
         rising(e.added_current, (0.03, 0.1)),
@@ -200,10 +200,10 @@ def judge_transformer(evidence: Evidence) -> Verdict:
         f"second harmonic of {100 * e.second_harmonic:.0f} % in the added current four cycles after the start, and "
         "slow recovery"
     )
-    return Verdict("transformer energising", _confidence(weakest(shape, current), n_missing=0), why)
+    return Cause("transformer energising", _confidence(weakest(shape, current), n_missing=0), why)
 
 
-def judge_capacitor(evidence: Evidence) -> Verdict:
+def judge_capacitor(evidence: Evidence) -> Cause:
     """A capacitor bank that is energised alone.
 
     Parameters
@@ -224,10 +224,10 @@ def judge_capacitor(evidence: Evidence) -> Verdict:
         f"{100 * (e.step_pu or 0.0):+.2f} % higher"
     )
     missing = _missing(e.oscillation_hz, e.oscillation_pu)
-    return Verdict("capacitor energising", 0.0 if missing else weakest(ringing, after), why)
+    return Cause("capacitor energising", 0.0 if missing else weakest(ringing, after), why)
 
 
-def judge_back_to_back(evidence: Evidence) -> Verdict:
+def judge_back_to_back(evidence: Evidence) -> Cause:
     """A capacitor bank that is energised beside one that is on.
 
     Parameters
@@ -246,10 +246,10 @@ def judge_back_to_back(evidence: Evidence) -> Verdict:
     )
     why = f"ringing at {(hertz or 0.0) / 1e3:.1f} kHz, and the bank stays on"
     missing = _missing(hertz, e.oscillation_pu)
-    return Verdict(_BACK_TO_BACK, 0.0 if missing else weakest(ringing, _rise_or_reactive(e)), why)
+    return Cause(_BACK_TO_BACK, 0.0 if missing else weakest(ringing, _rise_or_reactive(e)), why)
 
 
-def judge_load(evidence: Evidence) -> Verdict:
+def judge_load(evidence: Evidence) -> Cause:
     """A load that is switched on or off.
 
     Parameters
@@ -260,7 +260,7 @@ def judge_load(evidence: Evidence) -> Verdict:
     """
     e = evidence
     if e.step_pu is None:
-        return Verdict("load switching", 0.0, "no step measured")
+        return Cause("load switching", 0.0, "no step measured")
     if e.kept_power_pu is None or abs(e.kept_power_pu) < _LOAD[0]:
         return _load_elsewhere(e)
     opposite = 1.0 if e.kept_power_pu * e.step_pu < 0 else 0.0
@@ -273,10 +273,10 @@ def judge_load(evidence: Evidence) -> Verdict:
         f"switched {word}: power changes by {100 * e.kept_power_pu:+.0f} % of that before and the voltage by "
         f"{100 * e.step_pu:+.2f} %, and both stay"
     )
-    return Verdict("load switching", confidence, why)
+    return Cause("load switching", confidence, why)
 
 
-def _load_elsewhere(e: Evidence) -> Verdict:
+def _load_elsewhere(e: Evidence) -> Cause:
     """No current was added that was measured, but the voltage's angle has jumped: active power through a reactance."""
     confidence = weakest(
         _stays(e), rising(_jump_of_step(e), _LOAD_JUMP), rising(abs(e.step_pu or 0.0), (0.001, 0.003)),
@@ -284,10 +284,10 @@ def _load_elsewhere(e: Evidence) -> Verdict:
     )  # fmt: skip
     end = "no current measured" if e.kept_power_pu is None else "the load only follows the voltage: switched upstream"
     why = f"the voltage steps by {100 * (e.step_pu or 0.0):+.2f} % and {e.step_jump_deg or 0.0:+.1f}°, and stays; {end}"
-    return Verdict("load switching", 0.8 * confidence, why)
+    return Cause("load switching", 0.8 * confidence, why)
 
 
-def judge_regulator(evidence: Evidence) -> Verdict:
+def judge_regulator(evidence: Evidence) -> Cause:
     """A step of a voltage regulator or tap changer.
 
     Parameters
@@ -299,7 +299,7 @@ def judge_regulator(evidence: Evidence) -> Verdict:
     """
     e = evidence
     if e.step_pu is None or e.phase_steps_pu is None:
-        return Verdict("voltage-regulator step", 0.0, "no step measured")
+        return Cause("voltage-regulator step", 0.0, "no step measured")
     spread = max(e.phase_steps_pu) - min(e.phase_steps_pu)
     step = weakest(
         rising(abs(e.step_pu), _REGULATOR_STEP), falling(abs(e.step_pu), (0.06, 0.04)), _stays(e),
@@ -308,14 +308,14 @@ def judge_regulator(evidence: Evidence) -> Verdict:
     )  # fmt: skip
     why = f"the voltage of all phases steps by {100 * e.step_pu:+.2f} % and stays"
     if e.kept_power_pu is None or e.kept_reactive_pu is None:
-        return Verdict("voltage-regulator step", 0.5 * step, why + "; no current measured")
+        return Cause("voltage-regulator step", 0.5 * step, why + "; no current measured")
     follows = weakest(
         falling(abs(e.kept_power_pu), (0.08, 0.04)), falling(abs(e.kept_reactive_pu), (0.08, 0.04))
     )  # fmt: skip
-    return Verdict("voltage-regulator step", 0.9 * weakest(step, follows), why + ", and the load only follows it")
+    return Cause("voltage-regulator step", 0.9 * weakest(step, follows), why + ", and the load only follows it")
 
 
-def judge_notching(evidence: Evidence) -> Verdict:
+def judge_notching(evidence: Evidence) -> Cause:
     """A line-commutated converter.
 
     Parameters
@@ -327,13 +327,13 @@ def judge_notching(evidence: Evidence) -> Verdict:
     """
     e = evidence
     if e.notches_per_cycle is None or e.notch_depth_pu is None:
-        return Verdict("converter notching", 0.0, "notches not measured")
+        return Cause("converter notching", 0.0, "notches not measured")
     confidence = weakest(rising(float(e.notches_per_cycle), (1.0, 2.0)), rising(e.notch_depth_pu, _NOTCH))
     why = f"{e.notches_per_cycle} notches per cycle, the deepest {100 * e.notch_depth_pu:.0f} %"
-    return Verdict("converter notching", confidence, why)
+    return Cause("converter notching", confidence, why)
 
 
-Rule = Callable[[Evidence], Verdict]
+Rule = Callable[[Evidence], Cause]
 RULES: Final[tuple[Rule, ...]] = (
     judge_fault,
     judge_motor_start,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Final
 
-from halfcycle.classifiers.cause import UNKNOWN, Verdict, judge_notching, rule_verdicts, surest
+from halfcycle.classifiers.cause import UNKNOWN, Cause, judge_notching, rule_verdicts, surest
 from halfcycle.classifiers.cause_model import CauseModel
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.classifiers.reclosing import DEAD_TIME_S
@@ -28,7 +28,7 @@ _SURE_RULE: Final = 0.6  # of a rule that is heard against the model
 
 def name_cause(
     model: CauseModel, evidence: Evidence, numbers: Mapping[str, float], *, after_outage: bool = False
-) -> Verdict:
+) -> Cause:
     """The likeliest cause with its probability, or ``unknown``.
 
     Parameters
@@ -40,11 +40,13 @@ def name_cause(
 
     Returns
     -------
-    Verdict. Of several kinds of one thing (a fault that is cleared, trips, recloses or evolves; a bank alone or beside
+    Cause. Of several kinds of one thing (a fault that is cleared, trips, recloses or evolves; a bank alone or beside
     another) none of which is likely, the common name is taken, with the probability of all. Where nothing is likely, a
     sure rule decides among what is possible, and the probability stays the model's. Whether a bank is alone or beside
     another is never surer than 0.9 by voltages alone. A fault that belongs to a sequence of similar ones is one with
     reclosing.
+
+    Source: derived; the sure rules and their limits: common practice, no source.
     """
     if evidence.notches_per_cycle is not None and (notching := judge_notching(evidence)).confidence >= _LEAST:
         return notching
@@ -59,7 +61,7 @@ def name_cause(
         cause, probability = ruled.cause, likely[ruled.cause]
     elif probability < _LEAST:
         two = list(likely)[:2]
-        return Verdict(UNKNOWN, 0.0, f"{two[0]} and {two[1]} are about equally likely{_short(numbers)}")
+        return Cause(UNKNOWN, 0.0, f"{two[0]} and {two[1]} are about equally likely{_short(numbers)}")
     if cause in FAULTS and _comes_again(evidence):
         probability = max(probability, min(sum(likely.get(member, 0.0) for member in FAULTS), 1.0))
         cause = RECLOSING
@@ -67,8 +69,8 @@ def name_cause(
         # What a bank exchanges with one beside it is seen in currents alone, and most banks are switched in steps.
         probability = min(probability, _BANK_BY_VOLTAGES)
     if after_outage and cause in _ENERGISING:
-        return Verdict(RETURN, probability, f"the supply returns after an outage; this resembles {cause}")
-    return Verdict(cause, probability, _why(cause, evidence, numbers, verdicts) + _short(numbers))
+        return Cause(RETURN, probability, f"the supply returns after an outage; this resembles {cause}")
+    return Cause(cause, probability, _why(cause, evidence, numbers, verdicts) + _short(numbers))
 
 
 def _comes_again(e: Evidence) -> bool:
@@ -81,7 +83,7 @@ def _short(numbers: Mapping[str, float]) -> str:
     return f"; the record ends {seconds:.2g} s after the start" if seconds is not None and seconds < _SHORT_S else ""
 
 
-def _why(cause: str, evidence: Evidence, numbers: Mapping[str, float], verdicts: Sequence[Verdict]) -> str:
+def _why(cause: str, evidence: Evidence, numbers: Mapping[str, float], verdicts: Sequence[Cause]) -> str:
     """What speaks for a cause: the sentence of its rule where it finds enough, else what was measured."""
     own = [
         v for v in verdicts if v.confidence > 0.2 and (v.cause == cause or (cause == FAULT and v.cause == RECLOSING))

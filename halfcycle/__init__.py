@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from halfcycle.classifiers.category import classify_category
-    from halfcycle.classifiers.cause import Verdict
+    from halfcycle.classifiers.cause import Cause
     from halfcycle.classifiers.dip_type import DipType, classify_dip
     from halfcycle.classifiers.direction import Direction, find_direction
     from halfcycle.classifiers.point_on_wave import PointOnWave, point_on_wave
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Capture",
+    "Cause",
     "Channel",
     "DipType",
     "Direction",
@@ -62,7 +63,6 @@ __all__ = [
     "Spectra",
     "Stage",
     "Synthesis",
-    "Verdict",
     "Waveform",
     "classify_category",
     "classify_dip",
@@ -91,6 +91,7 @@ __all__ = [
 
 _HOMES = {
     "Capture": "halfcycle.pipeline.capture",
+    "Cause": "halfcycle.classifiers.cause",
     "Channel": "halfcycle.pipeline.capture",
     "DipType": "halfcycle.classifiers.dip_type",
     "Direction": "halfcycle.classifiers.direction",
@@ -111,7 +112,6 @@ _HOMES = {
     "Spectra": "halfcycle.pipeline.measures.spectra",
     "Stage": "halfcycle.pipeline.synthesis.parameters",
     "Synthesis": "halfcycle.pipeline.synthesis.waveform",
-    "Verdict": "halfcycle.classifiers.cause",
     "Waveform": "halfcycle.pipeline.synthesis.parameters",
     "classify_category": "halfcycle.classifiers.category",
     "classify_dip": "halfcycle.classifiers.dip_type",

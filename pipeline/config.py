@@ -24,7 +24,7 @@ _DATED_EVERYWHERE: Final = {"valid_from", "voltage_ratio", "current_ratio", "cha
 PROFILES: Final = ("ieee-1159", "iec-61000-4-30")  # the files of configs/thresholds
 
 
-class Run(Settings):
+class RunSettings(Settings):
     """How a nightly run goes about its work; nothing here changes what is made of stored captures."""
 
     workers: int = Field(2, ge=1, le=64)
@@ -34,6 +34,7 @@ class Run(Settings):
     task_runner: Literal["threads", "processes"] = "processes"
     longest_s: float = Field(3600.0, gt=0)
     wait_for_lock_s: float = Field(0.0, ge=0)
+    lease_s: float = Field(120.0, ge=1)
     retries: int = Field(1, ge=0, le=20)
     retry_after_s: float = Field(60.0, ge=0)
     longest_night_h: float | None = Field(None, gt=0)
@@ -112,6 +113,7 @@ class Fleet(Settings):
     inbox: Path = Path("inbox")
     inbox_from: str = Field("", pattern=r"^$|^[a-z0-9+]+://.")
     store: Path = Path("store")
+    store_at: str = Field("", pattern=r"^$|^(s3|file)://.")
     processed: Path = Path("processed")
     quarantine: Path = Path("quarantine")
     sites: tuple[Site, ...]
@@ -126,7 +128,7 @@ class Fleet(Settings):
     survey: SurveySettings | None = None
     retention: Retention | None = None
     notify: Notify | None = None
-    run: Run = Run()
+    run: RunSettings = RunSettings()
     key: Path | None = None
 
     @model_validator(mode="after")

@@ -16,7 +16,8 @@ from halfcycle.pipeline.events import Event, events_of
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.indices.curves import curve
 from halfcycle.pipeline.locales import manner_of
-from halfcycle.pipeline.nightly.days import Day, coverage_of, look_at_days, read_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
+from halfcycle.pipeline.nightly.days import Day, coverage_of, read_days
 from halfcycle.pipeline.nightly.surveyed import PointOfSurvey, points_of_survey, survey_state
 from halfcycle.pipeline.recall import WaveformPlaces
 from halfcycle.pipeline.report.content import ReportSettings

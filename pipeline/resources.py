@@ -1,4 +1,5 @@
-"""The data folders `datasets/` and `configs/`, in a checkout and in an installed wheel alike, and the version."""
+"""The data folders `datasets/` and `configs/`, in a checkout and in an installed wheel alike; which version this is,
+and what its rules of judging are at."""
 
 from __future__ import annotations
 
@@ -12,6 +13,9 @@ from halfcycle.pipeline.errors import ConfigError
 
 _PACKAGE = Path(__file__).resolve().parent
 _GUESTS: Final = ("halfcycle.readers", "halfcycle.detectors", "halfcycle.causes")
+JUDGING_REVISION: Final = 1
+"""What the rules of judging are at. Raised with every change by which the same captures and settings give other rows,
+and with no other: stored days of another revision are named by `halfcycle plan` and rebuilt where that is asked for."""
 
 
 def resource(folder: Literal["datasets", "configs"], name: str) -> Path:
@@ -59,12 +63,22 @@ def resource_names(folder: Literal["datasets", "configs"], below: str, ending: s
 
 @cache
 def code_version() -> str:
-    """The version of the code that makes a catalogue or a trend; the installation is asked once.
+    """The version of the code that makes a catalogue or a trend, for people and provenance: ``0.1.0``, or
+    ``0.1.0 with quarry-reader 1.0``; see `judging_version`."""
+    return version("halfcycle") + _guests()
+
+
+@cache
+def judging_version() -> str:
+    """By what rules rows are judged, to compare: ``revision 1``, or ``revision 1 with quarry-reader 1.0``.
 
     Other distributions whose readers, detectors or causes take part are named with their versions, as what they find
-    changes with them: ``0.1.0``, or ``0.1.0 with quarry-reader 1.0``.
+    changes with them; the version of halfcycle is not, as most of its changes leave all rows as they are.
     """
+    return f"revision {JUDGING_REVISION}{_guests()}"
+
+
+def _guests() -> str:
     points = [point for group in _GUESTS for point in entry_points(group=group)]
     guests = {f"{point.dist.name} {point.dist.version}" for point in points if point.dist is not None}
-    own = version("halfcycle")
-    return f"{own} with {', '.join(sorted(guests))}" if guests else own
+    return f" with {', '.join(sorted(guests))}" if guests else ""

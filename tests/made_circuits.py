@@ -14,12 +14,12 @@ from halfcycle.pipeline.synthesis.circuit.devices import (
     Device,
     Fault,
     Generator,
-    Load,
+    ImpedanceLoad,
     MotorLoad,
     Place,
     Transformer,
 )
-from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, Recording, record
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, SimulatedRecording, record
 from halfcycle.pipeline.synthesis.circuit.motor import Motor
 
 NOMINAL_V = 10e3
@@ -33,7 +33,7 @@ SNR_DB = 50.0
 class Case:
     """A recording with what the monitor would take for the event's start and stop. [samples]"""
 
-    recording: Recording
+    recording: SimulatedRecording
     start: float
     stop: float
     noisy_u: np.ndarray
@@ -48,8 +48,8 @@ def feeder(rng: np.random.Generator, *more: Device, beside_motor: bool = True, *
     """A feeder with loads on both sides, in half of the cases with a running motor, and what is added."""
     va = uniform(rng, 0.5e6, 3e6)
     devices: list[Device] = [
-        Load(va=va, power_factor=uniform(rng, 0.85, 0.99), delta=bool(rng.integers(2))),
-        Load(place="upstream", va=uniform(rng, 0.5e6, 3e6), power_factor=uniform(rng, 0.85, 0.99)),
+        ImpedanceLoad(va=va, power_factor=uniform(rng, 0.85, 0.99), delta=bool(rng.integers(2))),
+        ImpedanceLoad(place="upstream", va=uniform(rng, 0.5e6, 3e6), power_factor=uniform(rng, 0.85, 0.99)),
     ]
     if beside_motor and rng.integers(2):
         motor = motor_of(uniform(rng, 0.2, 0.5) * va, rng)
@@ -138,7 +138,7 @@ def capacitor_case(rng: np.random.Generator, *, place: Place | None = None, besi
 def load_case(rng: np.random.Generator, *, place: Place | None = None) -> Case:
     place = place or side(rng)
     times = {"closes_s": (START_S,)} if rng.integers(2) else {"opens_s": START_S}
-    device = Load(place=place, va=uniform(rng, 0.8e6, 4e6), power_factor=uniform(rng, 0.85, 0.99), **times)  # type: ignore[arg-type]
+    device = ImpedanceLoad(place=place, va=uniform(rng, 0.8e6, 4e6), power_factor=uniform(rng, 0.85, 0.99), **times)  # type: ignore[arg-type]
     return made(rng, feeder(rng, device), 0.02, 0.5)
 
 
@@ -166,7 +166,7 @@ def generation_case(rng: np.random.Generator, *, place: Place | None = None, flo
     va, power_factor = uniform(rng, 0.3e6, 3e6), uniform(rng, 0.85, 0.99)
     share = {"importing": uniform(rng, 0, 0.8), "balanced": uniform(rng, 0.97, 1.03), "exporting": uniform(rng, 1.2, 4)}
     w = share[flow] * va * power_factor
-    load = Load(va=va, power_factor=power_factor, delta=bool(rng.integers(2)))
+    load = ImpedanceLoad(va=va, power_factor=power_factor, delta=bool(rng.integers(2)))
     var = va * math.sqrt(1 - power_factor**2) if flow == "balanced" else uniform(rng, -0.2, 0.3) * w
     is_machine = bool(rng.integers(2))
     stops = START_S + uniform(rng, 0.02, 0.1) if not is_machine and rng.random() < 0.25 else None
@@ -176,7 +176,7 @@ def generation_case(rng: np.random.Generator, *, place: Place | None = None, flo
         site.append(Generator(w=w, va=1.2 * w, var=var, impedance_pu=pu, opens_s=stops))
     if flow != "balanced" and rng.integers(3) == 0:
         site.append(MotorLoad(motor=motor_of(uniform(rng, 0.1, 0.3) * va, rng)))
-    neighbour = Load(place="upstream", va=uniform(rng, 0.5e6, 3e6), power_factor=uniform(rng, 0.85, 0.99))
+    neighbour = ImpedanceLoad(place="upstream", va=uniform(rng, 0.5e6, 3e6), power_factor=uniform(rng, 0.85, 0.99))
     length_s = uniform(rng, 0.07, 0.25)
     fault, windings = drawn_fault(rng, place, length_s)
     built = feeder(

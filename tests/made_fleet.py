@@ -23,7 +23,8 @@ from forked import run_code
 from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.config import Fleet, load_fleet
 from halfcycle.pipeline.events import Event, events_of
-from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import Day, read_catalogue
 from halfcycle.pipeline.synthesis import LostSpan, Quantisation, Stage, Waveform, synthesise
 from halfcycle.pipeline.writers.comtrade import write_comtrade
 from halfcycle.pipeline.writers.delimited import write_delimited

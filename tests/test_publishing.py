@@ -12,7 +12,7 @@ from made_fleet import SITE, halfcycle, made_capture, names, write_capture, writ
 
 from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.errors import ConfigError, StoreError
-from halfcycle.pipeline.nightly.days import days_of
+from halfcycle.pipeline.nightly.day_states import days_of
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.publishing import front_address, is_published, publish, worst_of
 from halfcycle.pipeline.report.folder import FRONT, page_name, write_folder

@@ -14,7 +14,8 @@ from halfcycle.classifiers.learned.stored import load
 from halfcycle.pipeline.config import Learned, load_fleet
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.events import events_of
-from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import read_catalogue
 from halfcycle.pipeline.nightly.run import run_nightly
 
 pytest.importorskip("skops")

@@ -10,7 +10,7 @@ from importlib.metadata import entry_points
 import numpy as np
 
 from halfcycle.classifiers.cause import UNKNOWN as UNKNOWN_CAUSE
-from halfcycle.classifiers.cause import Verdict, rule_scores
+from halfcycle.classifiers.cause import Cause, rule_scores
 from halfcycle.classifiers.cause_model import CauseModel
 from halfcycle.classifiers.cause_naming import name_cause
 from halfcycle.classifiers.dip_type import DipType, classify_dip
@@ -57,7 +57,7 @@ class Explanation:
     dip: DipType | None
     points: PointOnWave | None
     direction: Direction | None
-    cause: Verdict
+    cause: Cause
     why: str
 
 
@@ -130,7 +130,7 @@ def explain(
         )  # fmt: skip
         cause = _surest(name_cause(cause_model(), evidence, numbers, after_outage=after_outage), evidence)
     else:
-        cause = Verdict(UNKNOWN_CAUSE, 0.0, "withheld")
+        cause = Cause(UNKNOWN_CAUSE, 0.0, "withheld")
     words = [f"{cause.cause}: {cause.why}"]
     if dip is not None and dip.dip_type is not None:
         words.append(dip.reason)
@@ -178,12 +178,12 @@ def measured(
 
 
 @cache
-def further_rules() -> tuple[Callable[[Evidence], Verdict | None], ...]:
+def further_rules() -> tuple[Callable[[Evidence], Cause | None], ...]:
     """Rules of other distributions, by the entry-point group ``halfcycle.causes``; None where one does not apply."""
     return tuple(entry.load() for entry in entry_points(group="halfcycle.causes"))
 
 
-def _surest(cause: Verdict, evidence: Evidence) -> Verdict:
+def _surest(cause: Cause, evidence: Evidence) -> Cause:
     """The model's cause, or that of a further rule which is surer; of equals the model's, then in order of entry."""
     told = [verdict for rule in further_rules() if (verdict := rule(evidence)) is not None]
     return max([cause, *told], key=lambda verdict: verdict.confidence)

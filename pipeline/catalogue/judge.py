@@ -18,7 +18,7 @@ from halfcycle.pipeline.catalogue.rows import event_of
 from halfcycle.pipeline.catalogue.uncertainty import Wanted, with_further_uncertainty, with_uncertainty
 from halfcycle.pipeline.detectors.contract import Chosen, Need
 from halfcycle.pipeline.detectors.finding import Finding
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.events import Event
@@ -257,7 +257,7 @@ def against(record: Record, point: Point, terms: Terms, account: Account) -> tup
     return look, reference_of(point, look, terms.thresholds, account, triggered=is_triggered(record.header))
 
 
-def measured_parts(record: Record, point: Point, look: Look, reference: Reference) -> Iterator[Measured]:
+def measured_parts(record: Record, point: Point, look: Look, reference: Reference) -> Iterator[PointMeasures]:
     """The measures of a point, of each part of a record in which its voltages may have crossed a threshold."""
     for first, stop in look.spans(
         reference.thresholds, reference.live, reference_v=reference.volts, sliding_from_v=reference.slides_from_v
@@ -267,7 +267,7 @@ def measured_parts(record: Record, point: Point, look: Look, reference: Referenc
             yield part
 
 
-def variations_in(measured: Measured, thresholds: Thresholds) -> list[RmsVariation]:
+def variations_in(measured: PointMeasures, thresholds: Thresholds) -> list[RmsVariation]:
     """The sags, swells and interruptions in some measures."""
     series = measured.half_cycles
     return find_rms_variations(
@@ -312,7 +312,7 @@ def _named_by_model(
 def _events(
     record: Record,
     point: Point,
-    measured: Measured,
+    measured: PointMeasures,
     reference: Reference,
     terms: Terms,
     *,

@@ -10,7 +10,7 @@ import numpy as np
 
 from halfcycle.pipeline.catalogue.reference import Reference
 from halfcycle.pipeline.detectors.contract import Need
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
 from halfcycle.pipeline.records.look import Look, take_look
 from halfcycle.pipeline.records.points import Point, judged_channels
@@ -44,7 +44,9 @@ def _series(record: Record, point: Point, *, nominal_hz: float, first: int, stop
     return replace(series, starts=series.starts + first) if first else series
 
 
-def measures_of(record: Record, point: Point, look: Look, reference: Reference, *, first: int, stop: int) -> Measured:
+def measures_of(
+    record: Record, point: Point, look: Look, reference: Reference, *, first: int, stop: int
+) -> PointMeasures:
     """What detectors of series look at, between two record positions."""
     live = reference.live
     series = look.series
@@ -65,11 +67,11 @@ def measures_of(record: Record, point: Point, look: Look, reference: Reference, 
     )
 
 
-def described(record: Record, point: Point, look: Look, reference: Reference, voltages: HalfCycles) -> Measured:
+def described(record: Record, point: Point, look: Look, reference: Reference, voltages: HalfCycles) -> PointMeasures:
     """Voltages with the names of their channels, without any further measures."""
     live = reference.live
     channels = judged_channels(record.header, point)
-    return Measured(
+    return PointMeasures(
         half_cycles=voltages,
         currents=None,
         phases=tuple(point.phases[c] for c in live),

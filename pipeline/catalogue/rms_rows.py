@@ -10,7 +10,7 @@ import numpy as np
 
 from halfcycle.classifiers.category import classify_category, is_typical_magnitude, long_duration_kind
 from halfcycle.pipeline.catalogue.rows import phases_word
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.point_on_wave import LOOK_AHEAD_CYCLES, LOOK_BACK_CYCLES, refine_start
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation
 from halfcycle.pipeline.detectors.stages import find_stages
@@ -24,7 +24,7 @@ def variation_event(
     variation: RmsVariation,
     record: Record,
     point: Point,
-    measured: Measured,
+    measured: PointMeasures,
     *,
     site: str,
     kind: str,
@@ -116,7 +116,7 @@ def by_phase(variation: RmsVariation, phases: Sequence[str], *, per_second: floa
     return values
 
 
-def _worst_trace(variation: RmsVariation, measured: Measured) -> Any:
+def _worst_trace(variation: RmsVariation, measured: PointMeasures) -> Any:
     low = min(part.i_start for part in variation.channels)
     high = max(part.i_stop for part in variation.channels)
     rows = [part.channel for part in variation.channels]
@@ -126,7 +126,7 @@ def _worst_trace(variation: RmsVariation, measured: Measured) -> Any:
     return trace.max(axis=0) if variation.kind == "swell" else trace.min(axis=0)
 
 
-def _refined(variation: RmsVariation, measured: Measured) -> float | None:
+def _refined(variation: RmsVariation, measured: PointMeasures) -> float | None:
     """Point-on-wave start, as a record position."""
     series = measured.half_cycles
     first = min(variation.channels, key=lambda part: (part.start, part.channel))

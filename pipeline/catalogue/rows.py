@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from halfcycle.pipeline.detectors.finding import Finding
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.events import Event, with_identity
 from halfcycle.pipeline.measures.quality import FLAG_WORDS
 from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.records.record import Record
 
 
-def event_of(finding: Finding, record: Record, point: Point, measured: Measured, *, site: str, kind: str) -> Event:
+def event_of(finding: Finding, record: Record, point: Point, measured: PointMeasures, *, site: str, kind: str) -> Event:
     """A finding as an event.
 
     Parameters

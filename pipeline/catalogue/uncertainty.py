@@ -11,7 +11,7 @@ from typing import Final, Literal, get_args
 import numpy as np
 
 from halfcycle.classifiers.category import duration_range_s
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation
 from halfcycle.pipeline.events import Event, Uncertainty
 from halfcycle.pipeline.records.points import Point, judged_channels
@@ -19,10 +19,10 @@ from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.uncertainty.decisions import probability_within, verdict
 from halfcycle.pipeline.uncertainty.edges import Edge
-from halfcycle.pipeline.uncertainty.level import Level
+from halfcycle.pipeline.uncertainty.level import LevelEstimate
 from halfcycle.pipeline.uncertainty.periodic import fit_periodic
 from halfcycle.pipeline.uncertainty.signals import frequency_u_hz, jump_u_deg, peak_u, ringing_u
-from halfcycle.pipeline.uncertainty.variation import REACH_CYCLES, Physical, Windows, physical_of
+from halfcycle.pipeline.uncertainty.variation import REACH_CYCLES, HalfCycleValues, Physical, physical_of
 
 Wanted = Literal["none", "standard", "full"]
 CHOICES: Final[tuple[Wanted, ...]] = get_args(Wanted)
@@ -49,7 +49,7 @@ def with_uncertainty(
     variation: RmsVariation,
     record: Record,
     point: Point,
-    measured: Measured,
+    measured: PointMeasures,
     thresholds: Thresholds,
     *,
     how: Wanted = "standard",
@@ -83,7 +83,7 @@ def with_uncertainty(
     found = physical_of(
         measured.waveform(low, high)[rows],
         [
-            Windows(series.starts[row, one] - low, series.u_half[row, one].astype(np.float64))
+            HalfCycleValues(series.starts[row, one] - low, series.u_half[row, one].astype(np.float64))
             for row, one in seen.items()
         ],
         start=start - low,
@@ -137,7 +137,7 @@ def _left_pu(event: Event, n_tracked: int) -> float:
     return sqrt((sum(one**2 for one in phases) + max(n_tracked - len(phases), 0)) / max(n_tracked, len(phases)))
 
 
-def _seen(variation: RmsVariation, measured: Measured, row: int) -> slice:
+def _seen(variation: RmsVariation, measured: PointMeasures, row: int) -> slice:
     """The windows of a channel in an event, and those before that noise alone may have kept within the threshold."""
     parts = [part for part in variation.channels if part.channel == row]
     first, stop = min(part.i_start for part in parts), max(part.i_stop for part in parts)
@@ -154,7 +154,7 @@ def _seen(variation: RmsVariation, measured: Measured, row: int) -> slice:
     return slice(first - int(alike[::-1].argmin() if not alike.all() else 0), stop)
 
 
-def _steps_v(record: Record, point: Point, measured: Measured, rows: list[int]) -> list[float]:
+def _steps_v(record: Record, point: Point, measured: PointMeasures, rows: list[int]) -> list[float]:
     """Steps of quantisation, where samples are counts of a channel's scale. [V]"""
     if not record.header.sample_type.startswith("int"):
         return [0.0] * len(rows)
@@ -211,7 +211,7 @@ def _size(
     if found.level is None:
         return sure
 
-    def in_pu(one: Level) -> tuple[float, float]:
+    def in_pu(one: LevelEstimate) -> tuple[float, float]:
         level, u = one.volts / event.reference_v, one.u / event.reference_v
         return level, u if class_pct is None else hypot(u, class_pct / 100 / sqrt(3) * level)
 

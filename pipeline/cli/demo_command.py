@@ -29,7 +29,8 @@ def demo_command(
     from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.demo import build_demo_fleet, write_demo_config
     from halfcycle.pipeline.flows.nightly import run_flow
-    from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+    from halfcycle.pipeline.nightly.day_states import days_of
+    from halfcycle.pipeline.nightly.days import read_catalogue
 
     show.warning(f"building the demo fleet in {out}/ …")
     built = build_demo_fleet(out)

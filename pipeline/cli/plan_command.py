@@ -10,7 +10,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import FleetFile
+from halfcycle.pipeline.cli.options import FleetFile, fleet_to_read
 from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
@@ -34,7 +34,6 @@ def plan_command(
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
     from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.nightly.plan import cost_words, plan
     from halfcycle.pipeline.report.summary import TextTable
     from halfcycle.pipeline.store.partitions import today
@@ -42,7 +41,7 @@ def plan_command(
     arrow_without_pandas()
     if out is not None:
         writer_for(out)
-    found = plan(load_fleet(config), today())
+    found = plan(fleet_to_read(config), today())
     for words in found.unreadable:
         show.warning(words)
     show.line(f"inbox: {counted(found.inbox, 'file')} to ingest, {found.settling} still being written")
@@ -81,14 +80,16 @@ def _first_and_last(days: list[PlannedDay]) -> str:
 
 
 def _show_rest(found: Plan) -> None:
-    from halfcycle.pipeline.resources import code_version
+    from halfcycle.pipeline.resources import judging_version
 
     if found.frozen:
         show.line(f"{counted(found.frozen, 'day')} stay as judged, because their waveforms are gone")
-    if found.other_version:
-        days = counted(found.other_version, "day")
-        made_by = f"made by another version ({found.made_by}; now {code_version()})"
-        show.line(f"{days} {made_by} stay unchanged; catalogue --rebuild rebuilds them")
+    for judged, n in found.judged_otherwise:
+        stay, them = ("stays", "it") if n == 1 else ("stay", "them")
+        show.line(
+            f"{counted(n, 'day')} judged at {judged} {stay} unchanged (today: {judging_version()}); "
+            f"halfcycle catalogue --rebuild rebuilds {them}"
+        )
     if found.removed.words:
         show.line(f"older than [retention] allows: {found.removed.words} to remove")
 

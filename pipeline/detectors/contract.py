@@ -9,7 +9,7 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from halfcycle.pipeline.detectors.finding import Finding
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 
 Need = Literal["series", "currents", "waveshape", "waveform", "current_waveform"]
 
@@ -24,15 +24,15 @@ class Detector:
     settings : the model that its settings are checked by; all have defaults. One with a property ``needs`` says so
         itself.
     find : from the measures and the settings to findings, in order of start.
-    needs : of `Measured`: the half-cycle ``series`` of the whole record, the ``currents`` too, the ``waveshape`` of a
-        window every few seconds; the ``current_waveform`` where it is suspect; or only the ``waveform`` of the voltages
-        where it is suspect.
+    needs : of `PointMeasures`: the half-cycle ``series`` of the whole record, the ``currents`` too, the ``waveshape``
+        of a window every few seconds; the ``current_waveform`` where it is suspect; or only the ``waveform`` of the
+        voltages where it is suspect.
     on_request : it is not among all detectors unless it is named.
     """
 
     name: str
     settings: type[BaseModel]
-    find: Callable[[Measured, Any], list[Finding]]
+    find: Callable[[PointMeasures, Any], list[Finding]]
     needs: frozenset[Need]
     on_request: bool = False
 

@@ -17,7 +17,7 @@ F64 = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class PointMeasures:
     """Measures of one point over one record; all positions are samples from the record's start.
 
     Attributes

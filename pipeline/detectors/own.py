@@ -19,7 +19,7 @@ from halfcycle.pipeline.detectors.harmonics import HarmonicSettings, find_harmon
 from halfcycle.pipeline.detectors.inrush import InrushSettings, VoltageBeside, find_inrush
 from halfcycle.pipeline.detectors.interharmonics import InterharmonicSettings, find_interharmonics
 from halfcycle.pipeline.detectors.limits import LimitRule, find_limit_excursions
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.noise import NoiseSettings, find_noise
 from halfcycle.pipeline.detectors.notching import NotchingSettings, find_notching
 from halfcycle.pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
@@ -67,15 +67,15 @@ class LimitSettings(BaseModel):
         return _SERIES.union(*(LIMIT_VARIABLES[rule.variable].needs for rule in self.rules))
 
 
-def _rapid_voltage_changes(measured: Measured, settings: RapidVoltageChangeSettings) -> list[Finding]:
+def _rapid_voltage_changes(measured: PointMeasures, settings: RapidVoltageChangeSettings) -> list[Finding]:
     return _changes(find_rapid_voltage_changes, measured, settings)
 
 
-def _voltage_steps(measured: Measured, settings: VoltageStepSettings) -> list[Finding]:
+def _voltage_steps(measured: PointMeasures, settings: VoltageStepSettings) -> list[Finding]:
     return _changes(find_voltage_steps, measured, settings)
 
 
-def _changes(find: Callable[..., list[Finding]], measured: Measured, settings: BaseModel) -> list[Finding]:
+def _changes(find: Callable[..., list[Finding]], measured: PointMeasures, settings: BaseModel) -> list[Finding]:
     """Changes of the half-cycle series where no sag or swell is."""
     series = measured.half_cycles
     return find(
@@ -89,7 +89,7 @@ def _changes(find: Callable[..., list[Finding]], measured: Measured, settings: B
     )
 
 
-def _fluctuations(measured: Measured, settings: VoltageFluctuationSettings) -> list[Finding]:
+def _fluctuations(measured: PointMeasures, settings: VoltageFluctuationSettings) -> list[Finding]:
     series = measured.half_cycles
     return find_voltage_fluctuations(
         series.u_half,
@@ -102,7 +102,7 @@ def _fluctuations(measured: Measured, settings: VoltageFluctuationSettings) -> l
     )
 
 
-def _unbalance(measured: Measured, settings: UnbalanceSettings) -> list[Finding]:
+def _unbalance(measured: PointMeasures, settings: UnbalanceSettings) -> list[Finding]:
     windows = windows_of_cycles(measured)
     if windows is None:
         return []
@@ -111,7 +111,7 @@ def _unbalance(measured: Measured, settings: UnbalanceSettings) -> list[Finding]
     )
 
 
-def _frequency(measured: Measured, settings: FrequencyDeviationSettings) -> list[Finding]:
+def _frequency(measured: PointMeasures, settings: FrequencyDeviationSettings) -> list[Finding]:
     series = measured.half_cycles
     if not series.n:
         return []
@@ -125,7 +125,7 @@ def _frequency(measured: Measured, settings: FrequencyDeviationSettings) -> list
     )
 
 
-def _inrush(measured: Measured, settings: InrushSettings) -> list[Finding]:
+def _inrush(measured: PointMeasures, settings: InrushSettings) -> list[Finding]:
     currents = measured.currents
     if currents is None or not currents.n:
         return []
@@ -140,12 +140,12 @@ def _inrush(measured: Measured, settings: InrushSettings) -> list[Finding]:
     )
 
 
-def _transients(measured: Measured, settings: TransientSettings) -> list[Finding]:
+def _transients(measured: PointMeasures, settings: TransientSettings) -> list[Finding]:
     peak = np.sqrt(2.0) * measured.nominal_v
     return _searched(measured, measured.suspects, measured.waveform, peak, settings)
 
 
-def _current_transients(measured: Measured, settings: CurrentTransientSettings) -> list[Finding]:
+def _current_transients(measured: PointMeasures, settings: CurrentTransientSettings) -> list[Finding]:
     """Transients of the currents, against the peak of the current that usually flows."""
     currents, waveform = measured.currents, measured.current_waveform
     if currents is None or waveform is None or not currents.n:
@@ -161,7 +161,7 @@ def _current_transients(measured: Measured, settings: CurrentTransientSettings) 
 
 
 def _searched(
-    measured: Measured,
+    measured: PointMeasures,
     suspects: tuple[tuple[int, int], ...],
     waveform: Callable[[int, int], npt.NDArray[np.float64]],
     peak: float,
@@ -187,7 +187,7 @@ class _OfSpectra:
 
     find: Callable[..., list[Finding]]
 
-    def __call__(self, measured: Measured, settings: Any) -> list[Finding]:
+    def __call__(self, measured: PointMeasures, settings: Any) -> list[Finding]:
         shape = measured.waveshape
         if shape is None:
             return []
@@ -198,16 +198,16 @@ def _harmonics(spectra: Spectra, *, settings: HarmonicSettings, **further: Any) 
     return find_harmonics(spectra, settings=settings, limits=limits_of(settings), **further)
 
 
-def _notching(measured: Measured, settings: NotchingSettings) -> list[Finding]:
+def _notching(measured: PointMeasures, settings: NotchingSettings) -> list[Finding]:
     shape = measured.waveshape
     return [] if shape is None else find_notching(shape.notches, settings=settings, flags=shape.flags)
 
 
-def _limits(measured: Measured, settings: LimitSettings) -> list[Finding]:
+def _limits(measured: PointMeasures, settings: LimitSettings) -> list[Finding]:
     return [finding for rule in settings.rules for finding in _excursions(measured, rule)]
 
 
-def _excursions(measured: Measured, rule: LimitRule) -> list[Finding]:
+def _excursions(measured: PointMeasures, rule: LimitRule) -> list[Finding]:
     found: list[Finding] = []
     of_current = "currents" in LIMIT_VARIABLES[rule.variable].needs
     for one in series_of(measured, rule.variable):

@@ -23,6 +23,7 @@ from halfcycle.pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave
 from halfcycle.pipeline.measures.residue import (
     BLOCKS_A_CYCLE,
     FEWEST_SAMPLES_A_CYCLE,
+    SampleSpan,
     candidate_blocks,
     candidate_spans,
 )
@@ -31,7 +32,6 @@ from halfcycle.pipeline.measures.slow_part import SlowPart, slow_part
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
 Mask = npt.NDArray[np.bool_]
-Span = tuple[int, int]
 
 FEWEST_CYCLES: Final = 3
 _GUARD = 18  # samples that keep the reading between samples clear of an event
@@ -144,14 +144,14 @@ class _Record:
         return float((self.turns.size - 1) / self.turns[-1])
 
 
-def _active(record: _Record) -> list[Span]:
+def _active(record: _Record) -> list[SampleSpan]:
     """Stretches that hold whatever differs from the cycle before, on any channel; quiet for some cycles between."""
     n_channels, n = record.values.shape
     cycle = record.cycle
     block = max(round(cycle / BLOCKS_A_CYCLE), 2)
     least = record.settings.threshold_pu * record.nominal_peak * min(np.sqrt(_NARROWEST / block), 1.0) / 2
     factor = 1 + (_QUIET_MARGIN - 1) * np.sqrt(16 / block)
-    spans: list[Span] = []
+    spans: list[SampleSpan] = []
     origin = int(np.ceil(cycle)) + 1
     for c in range(n_channels):
         levels = _levels(record, record.values[c], block, origin)
@@ -181,8 +181,8 @@ def _levels(record: _Record, row: npt.NDArray[np.generic], block: int, origin: i
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
-def _merged(spans: list[Span], *, apart: int) -> list[Span]:
-    merged: list[Span] = []
+def _merged(spans: list[SampleSpan], *, apart: int) -> list[SampleSpan]:
+    merged: list[SampleSpan] = []
     for start, stop in sorted(spans):
         if merged and start - merged[-1][1] < apart:
             merged[-1] = (merged[-1][0], max(merged[-1][1], stop))
@@ -221,7 +221,7 @@ def _judge(record: _Record, first: int, start: int, stop: int, last: int) -> lis
     return _events(record, u, turns, slow, np.array(noises), first)
 
 
-def _quiet_cycles(u: F64, turns: F64, quiet: Span) -> list[F64]:
+def _quiet_cycles(u: F64, turns: F64, quiet: SampleSpan) -> list[F64]:
     """The last quiet cycles before and the first ones after, shape (n_channels, n_cycles, n_grid) each."""
     return [
         cycles_on_grid(u, turns, first=a, stop=b, most_cycles=_MOST_CYCLES, newest=newest)
@@ -342,7 +342,7 @@ def _finding(record: _Record, shape: Shape, ground: F64, first: int) -> Finding:
 
 
 def unseen_words(rate_hz: float) -> str:
-    """What a sampling rate could not have seen of a transient. [Hz]"""
+    """What a sampling rate could not have seen of a transient. [Hz] Source: the sampling theorem."""
     half, interval_s = rate_hz / 2, 1 / rate_hz
     highest = f"{half / 1e3:.3g} kHz" if half < 1e6 else f"{half / 1e6:.3g} MHz"
     rise = f"{interval_s * 1e6:.3g} µs" if interval_s < 1e-3 else f"{interval_s * 1e3:.3g} ms"

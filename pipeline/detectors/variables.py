@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.detectors.contract import Need
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.measures.reference import window_cycles
 from halfcycle.pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
 from halfcycle.pipeline.measures.spectra import total_harmonic_distortion
@@ -47,7 +47,7 @@ class Variable:
 
     meaning: str
     needs: frozenset[Need]
-    series: Callable[[Measured], list[VariableSeries]]
+    series: Callable[[PointMeasures], list[VariableSeries]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +66,11 @@ class CycleWindows:
     flags: npt.NDArray[np.uint8]
 
 
-def windows_of_cycles(measured: Measured) -> CycleWindows | None:
-    """Phasors of the three phases, or the magnitudes of line-to-line voltages; None where there are no three."""
+def windows_of_cycles(measured: PointMeasures) -> CycleWindows | None:
+    """Phasors of the three phases, or the magnitudes of line-to-line voltages; None where there are no three.
+
+    Source: windows of 10/12 cycles, IEC 61000-4-30 Ed. 3, 5.7 (from memory).
+    """
     series = measured.half_cycles
     size = 2 * window_cycles(measured.nominal_hz)
     n = series.n // size
@@ -79,7 +82,7 @@ def windows_of_cycles(measured: Measured) -> CycleWindows | None:
     return CycleWindows(values, series.starts[0, : n * size : size], flags)
 
 
-def series_of(measured: Measured, name: str) -> list[VariableSeries]:
+def series_of(measured: PointMeasures, name: str) -> list[VariableSeries]:
     """Series of a variable, of each channel that has one.
 
     Parameters
@@ -90,7 +93,7 @@ def series_of(measured: Measured, name: str) -> list[VariableSeries]:
     return LIMIT_VARIABLES[name].series(measured)
 
 
-def _voltages(measured: Measured) -> list[VariableSeries]:
+def _voltages(measured: PointMeasures) -> list[VariableSeries]:
     series = measured.half_cycles
     return [
         VariableSeries(
@@ -101,7 +104,7 @@ def _voltages(measured: Measured) -> list[VariableSeries]:
     ]  # fmt: skip
 
 
-def _currents(measured: Measured) -> list[VariableSeries]:
+def _currents(measured: PointMeasures) -> list[VariableSeries]:
     series = measured.currents
     if series is None:
         return []
@@ -113,7 +116,7 @@ def _currents(measured: Measured) -> list[VariableSeries]:
     ]
 
 
-def _frequency(measured: Measured) -> list[VariableSeries]:
+def _frequency(measured: PointMeasures) -> list[VariableSeries]:
     series = measured.half_cycles
     if not series.n:
         return []
@@ -121,7 +124,7 @@ def _frequency(measured: Measured) -> list[VariableSeries]:
     return [VariableSeries(0, "", "", series.starts[0], values, measured.nominal_hz, "Hz")]
 
 
-def _unbalance(measured: Measured, *, zero: bool) -> list[VariableSeries]:
+def _unbalance(measured: PointMeasures, *, zero: bool) -> list[VariableSeries]:
     windows = windows_of_cycles(measured)
     if windows is None or (zero and measured.line_to_line):
         return []
@@ -133,7 +136,7 @@ def _unbalance(measured: Measured, *, zero: bool) -> list[VariableSeries]:
     return [VariableSeries(0, "", "", windows.starts, values, None, "%")]
 
 
-def _of_fundamental(measured: Measured, *, order: int | None) -> list[VariableSeries]:
+def _of_fundamental(measured: PointMeasures, *, order: int | None) -> list[VariableSeries]:
     """A harmonic in % of the fundamental, or the total harmonic distortion where no order is named."""
     shape = measured.waveshape
     if shape is None or (order is not None and order > shape.spectra.harmonics.shape[2]):

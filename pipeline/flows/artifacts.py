@@ -58,7 +58,9 @@ def night_markdown(
         f"{not_judged / 60:.1f} min not judged",
     ]
     if summary.other_version:
-        lines.append(f"- {counted(len(summary.other_version), 'day')} made by another version and left unchanged")
+        lines.append(
+            f"- {counted(len(summary.other_version), 'day')} judged by other rules than today's and left unchanged"
+        )
     if summary.joined is not None and summary.joined.n_days:
         joined = summary.joined
         lines.append(

@@ -12,20 +12,25 @@ from halfcycle.pipeline.indices.curves import Curve
 LEVELS_PCT: Final = (140.0, 120.0, 110.0, 90.0, 80.0, 70.0, 50.0, 10.0)
 """The usual ones: IEEE 1564 in substance; the list from memory, and found in "References for SARFI"."""
 
-Span = Literal["all", "instantaneous", "momentary", "temporary"]
+DurationCategory = Literal["all", "instantaneous", "momentary", "temporary"]
 LONGEST_S: Final = 60.0
 _MOMENTARY_CYCLES: Final = 30.0
 _TEMPORARY_S: Final = 3.0
 
 
 def is_beyond(one: Counted, level_pct: float) -> bool:
-    """Whether an event went below a level under 100 %, or above one over 100 %. level_pct: [%]"""
+    """Whether an event went below a level under 100 %, or above one over 100 %. level_pct: [%]
+
+    Source: IEEE Std 1564-2014, SARFI-X (from memory).
+    """
     if level_pct < 100:
         return one.variation == "sag" and one.magnitude_pu < level_pct / 100
     return one.variation == "swell" and one.magnitude_pu > level_pct / 100
 
 
-def sarfi(counted: Iterable[Counted], level_pct: float, *, span: Span = "all", nominal_hz: float = 60.0) -> int:
+def sarfi(
+    counted: Iterable[Counted], level_pct: float, *, span: DurationCategory = "all", nominal_hz: float = 60.0
+) -> int:
     """Events beyond a level.
 
     Parameters
@@ -68,12 +73,18 @@ def sarfi_curve(counted: Iterable[Counted], curve: Curve) -> int:
 
 
 def brief(counted: Iterable[Counted]) -> list[Counted]:
-    """Events of at most a minute: longer ones are undervoltages, overvoltages and sustained interruptions."""
+    """Events of at most a minute: longer ones are undervoltages, overvoltages and sustained interruptions.
+
+    Source: IEEE Std 1159-2019, Table 2.
+    """
     return [one for one in counted if one.duration_s <= LONGEST_S]
 
 
-def span_of(one: Counted, *, nominal_hz: float) -> Span:
-    """Instantaneous, momentary or temporary. nominal_hz: of the 30 cycles. [Hz]"""
+def span_of(one: Counted, *, nominal_hz: float) -> DurationCategory:
+    """Instantaneous, momentary or temporary. nominal_hz: of the 30 cycles. [Hz]
+
+    Source: IEEE Std 1159-2019, Table 2: to 30 cycles, to 3 s, to 1 min.
+    """
     if one.duration_s <= _MOMENTARY_CYCLES / nominal_hz:
         return "instantaneous"
     return "momentary" if one.duration_s <= _TEMPORARY_S else "temporary"
@@ -107,6 +118,8 @@ def worse_than(counted: Sequence[Counted], *, magnitude_pu: float, duration_s: f
     ----------
     counted : of one way of counting.
     magnitude_pu, duration_s : the point. [pu], [s]
+
+    Source: sag coordination chart of IEEE Std 1346-1998 (from memory).
     """
     return sum(
         one.variation == "sag" and one.magnitude_pu <= magnitude_pu and one.duration_s >= duration_s for one in counted

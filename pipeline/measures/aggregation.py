@@ -27,7 +27,7 @@ _MOST_LONG = 1 << 20  # intervals of 150/180 cycles between two ticks, for numbe
 
 
 @dataclass(frozen=True, slots=True)
-class Blocks:
+class ClockBlocks:
     """Windows of a whole number of cycles that start anew at each ten-minute tick.
 
     Attributes
@@ -71,7 +71,7 @@ class Blocks:
         return self.starts_ns[~self.runs_on] // length_ns
 
 
-def clock_blocks(half_cycle_starts: npt.ArrayLike, *, rate_hz: float, start_ns: int, n_cycles: int) -> Blocks:
+def clock_blocks(half_cycle_starts: npt.ArrayLike, *, rate_hz: float, start_ns: int, n_cycles: int) -> ClockBlocks:
     """Blocks of 10/12 cycles without a gap, each row from the first half cycle at or after a ten-minute tick.
 
     Parameters
@@ -83,7 +83,7 @@ def clock_blocks(half_cycle_starts: npt.ArrayLike, *, rate_hz: float, start_ns: 
 
     Returns
     -------
-    Blocks, in order of their rows; only whole ones. The first row begins with the record.
+    ClockBlocks, in order of their rows; only whole ones. The first row begins with the record.
 
     Raises
     ------
@@ -101,7 +101,7 @@ def clock_blocks(half_cycle_starts: npt.ArrayLike, *, rate_hz: float, start_ns: 
     step = 2 * n_cycles
     if places.size <= step:
         none = np.zeros(0, np.int64)
-        return Blocks(none, np.zeros(0), np.zeros(0), none, none, none, none > 0, n_cycles)
+        return ClockBlocks(none, np.zeros(0), np.zeros(0), none, none, none, none > 0, n_cycles)
     interval = ns // TEN_MINUTES_NS
     begins = np.flatnonzero(np.diff(interval, prepend=interval[0] - 1))
     first, row, number, runs_on = [], [], [], []
@@ -113,7 +113,7 @@ def clock_blocks(half_cycle_starts: npt.ArrayLike, *, rate_hz: float, start_ns: 
         number.append(np.arange(n))
         runs_on.append(np.arange(n) >= own)
     i = np.concatenate(first)
-    return Blocks(
+    return ClockBlocks(
         i, places[i], places[i + step] - places[i], ns[i], np.concatenate(row), np.concatenate(number),
         np.concatenate(runs_on), n_cycles,
     )  # fmt: skip

@@ -20,6 +20,8 @@ from halfcycle.pipeline.measures.mask_runs import runs
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
 I64 = npt.NDArray[np.int64]
+SampleSpan = tuple[int, int]
+"""First sample, and the one after the last."""
 
 BLOCKS_A_CYCLE: Final = 8
 FEWEST_SAMPLES_A_CYCLE: Final = 16
@@ -147,6 +149,8 @@ def cycle_residue(u: npt.ArrayLike, *, cycle: npt.ArrayLike) -> F64:
     Raises
     ------
     SignalError : u not finite, not 1-D or 2-D, or a cycle of under 16 samples.
+
+    Source: derived, what is periodic cancels.
     """
     values = np.asarray(u, np.float64)
     n = values.shape[-1] if values.ndim else 0

@@ -33,7 +33,7 @@ _LENGTH_TOLERANCE = 0.003  # by which a window may differ from what its frequenc
 
 
 @dataclass(frozen=True, slots=True)
-class Windows:
+class SpectrumWindows:
     """Windows of a whole number of cycles, the same for all channels.
 
     Attributes
@@ -104,7 +104,7 @@ class Spectra:
 
 def windows_of(
     series: HalfCycles, *, n_cycles: int | None = None, every: int = 1, usable: npt.ArrayLike | None = None
-) -> Windows:
+) -> SpectrumWindows:
     """Windows that follow one another from the start of a half-cycle series.
 
     Parameters
@@ -116,8 +116,8 @@ def windows_of(
 
     Returns
     -------
-    Windows. Those in which the frequency was not measured, the phase jumped, or a half cycle was not usable are left
-    out; those with marks stay.
+    SpectrumWindows. Those in which the frequency was not measured, the phase jumped, or a half cycle was not usable are
+    left out; those with marks stay.
 
     Raises
     ------
@@ -140,7 +140,7 @@ def windows_of(
     hertz = series.frequency_hz[held].astype(np.float64).mean(axis=1)
     take = good[held].all(axis=1) & (np.abs(lengths * hertz / (series.rate_hz * cycles) - 1.0) < _LENGTH_TOLERANCE)
     flags = np.bitwise_or.reduce(series.flags[:, held[take]], axis=2)
-    return Windows(starts[i[take]], lengths[take], flags, cycles)
+    return SpectrumWindows(starts[i[take]], lengths[take], flags, cycles)
 
 
 def synchronised_spectra(

@@ -29,7 +29,7 @@ from halfcycle.pipeline.nightly.recorded import former_records
 from halfcycle.pipeline.nightly.standing import CAPTURES, Standing, standing
 from halfcycle.pipeline.nightly.stored import stored_piece
 from halfcycle.pipeline.records.record import Record, records_of
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import code_version, judging_version
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Account
 from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
@@ -182,7 +182,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     site, store = _site_of(day, fleet), Store(fleet.store)
     then, stands = site.on(day.day), standing(site.name, day.day, store)
     for path in former_records(store, site.name, day.day):
-        path.unlink(missing_ok=True)
+        store.remove(path)
     own = [path.stem for path in store.captures(site.name, day.day)]
     aside = [
         row
@@ -196,13 +196,14 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         "settings": fleet.site_digest(then),
         "judged_by": fleet.judged_by(then),
         "version": code_version(),
+        "judging": judging_version(),
         "incident_before": open_incident(Day(site.name, day.day - _ONE_DAY), fleet),
     }
 
     def kept(inputs: str) -> tuple[Sequence[Event], Sequence[Row]] | None:
         """What the former catalogue holds, where only unrelated captures came or went."""
         now = document | {"inputs": inputs}
-        if not former or any(former.get(key) != now[key] for key in ("inputs", "settings", "version")):
+        if not former or any(former.get(key) != now[key] for key in ("inputs", "settings", "judging")):
             return None
         try:
             return events_of(read_events_table(path_of(day, fleet))), former["coverage"]
@@ -231,7 +232,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     }
     if set_aside:
         document["set_aside"] = set_aside
-    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store.staging, key=fleet.secret)
+    write_catalogue(catalogue_table(events), document, path_of(day, fleet), store, key=fleet.secret)
     return DayOutcome(
         day, len(events), sum(r[1] for r in rows), sum(r[2] for r in rows),
         tuple(dict.fromkeys(r[3] for r in rows if r[3])),

@@ -9,9 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from halfcycle.pipeline.catalogue.reading import aligned
 from halfcycle.pipeline.errors import PlaceError
-from halfcycle.pipeline.store.atomic import write_atomically
 from halfcycle.pipeline.store.manifest import what_changed, with_manifest
-from halfcycle.pipeline.store.partitions import for_partitions
+from halfcycle.pipeline.store.partitions import Store, for_partitions
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -86,7 +85,7 @@ def altered_catalogue(path: Path, *, key: bytes | None = None) -> str:
 
 
 def write_catalogue(
-    table: pa.Table, document: dict[str, Any], path: Path, staging: Path, *, key: bytes | None = None
+    table: pa.Table, document: dict[str, Any], path: Path, store: Store, *, key: bytes | None = None
 ) -> None:
     """Write a catalogue with its manifest, whole or not at all; each page has a checksum. key: that it is signed with.
 
@@ -99,8 +98,4 @@ def write_catalogue(
     said = json.dumps(document, sort_keys=True).encode()
     named = for_partitions(table).replace_schema_metadata({CATALOGUE_KEY: said})
     named = with_manifest(named, "catalogue", document, key=key)
-    write_atomically(
-        path,
-        lambda aside: pq.write_table(named, aside, compression="zstd", write_page_checksum=True),
-        staging=staging,
-    )
+    store.write(path, lambda aside: pq.write_table(named, aside, compression="zstd", write_page_checksum=True))

@@ -1,36 +1,44 @@
 """What was last found of each site's days, so that a look at them costs what has changed since.
 
-.index/SITE.states.json   the states, and the stamps of all that they were found from
-.index/SITE.days.json     what each catalogue says of its inputs, by the stamp of its file
+.index/SITE/days.json      each day's state, and when its catalogue was written
+.index/SITE/2026-03.json   what the catalogues of a month say of their inputs, by the stamps of their files
+.index/changed/            days that were about to change, see `store.changes`
 
 It is no more than a memory: the files of the store stay the truth, and where it is lost, damaged or cannot be written
-all is looked at. Nothing is remembered of what changed a moment ago, as a further change may leave the same stamp.
+all is looked at. Looked at anew are days that were noted as about to change, those that depend on them, the newest ones
+where anything of them has another stamp, and days whose folder came or went. What others than a run change by hand in
+older days shows when the memory ends, after some 20 to 40 days, and to who does not trust it, as ``verify``.
 """
 
 from __future__ import annotations
 
 import contextlib
 import hashlib
-import json
 import time
-from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any, Final
 
 from halfcycle.pipeline.errors import PlaceError, StoreError
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
+from halfcycle.pipeline.store.changes import site_key
 from halfcycle.pipeline.store.documents import document_at, write_document
-from halfcycle.pipeline.store.partitions import Store
+from halfcycle.pipeline.store.partitions import JUDGED_KINDS, Store
 
 _SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
 _NOT_LOOKED_AT: Final = ("coverage", "set_aside", "judged_by", "inputs")  # of a catalogue's metadata
+_NEWEST: Final = 14  # days of a site whose files are looked at each time
+_LEAST_LIFE, _LIVES = 20, 21  # days; sites end apart, so that no night looks at all of them
+MOMENT_AGO: Final = -1
+"""In place of a time that is no longer ago than a further change may take to show."""
+_ONE_DAY: Final = timedelta(days=1)
 
 
 @dataclass(frozen=True, slots=True)
 class Stamps:
-    """When the folders and catalogues of a site's days were last changed.
+    """When the folders and catalogues of some of a site's days were last changed.
 
     Attributes
     ----------
@@ -43,31 +51,101 @@ class Stamps:
     catalogues: Mapping[date, str]
 
     @staticmethod
-    def of(store: Store, site: str) -> Stamps:
-        """Those of a site, as they are now.
+    def of(store: Store, site: str, held: Mapping[date, int]) -> Stamps:
+        """Those of some days, as they are now.
+
+        held : days, with the kinds of folders that they have, as `folders_of` has them.
 
         Raises
         ------
         PlaceError : a folder cannot be read.
         """
-        waveforms, recorded = (store.folder_stamps(kind, site) for kind in ("waveforms", "recorded"))
-        return Stamps(waveforms, recorded, store.catalogue_stamps(site))
+        waveforms, recorded, catalogue = ([d for d, kinds in held.items() if kinds >> i & 1] for i in range(3))
+        return Stamps(
+            store.folder_stamps("waveforms", site, waveforms),
+            store.folder_stamps("recorded", site, recorded),
+            store.catalogue_stamps(site, catalogue),
+        )
 
-    def key(self, settings: str) -> str:
-        """Digest of all that the states of the days follow from. settings: with the version of the code."""
+    def digest(self) -> str:
+        """Of them all."""
         kinds: tuple[Mapping[date, int] | Mapping[date, str], ...] = (self.folders, self.recorded, self.catalogues)
-        stamps = [[(day.toordinal(), stamp) for day, stamp in sorted(kind.items())] for kind in kinds]
-        text = json.dumps([settings, *stamps])
+        text = repr([[(day.toordinal(), stamp) for day, stamp in sorted(kind.items())] for kind in kinds])
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
-    def is_settled(self) -> bool:
-        """Whether nothing changed a moment ago."""
-        times = [
-            *self.folders.values(),
-            *self.recorded.values(),
-            *(int(stamp.partition("\x1f")[0]) for stamp in self.catalogues.values()),
-        ]
-        return max(times, default=0) < time.time_ns() - _SETTLED_NS
+    def unsettled(self) -> set[date]:
+        """Days of which something changed a moment ago, so that a further change may leave the same stamp."""
+        since = time.time_ns() - _SETTLED_NS
+        written = {day: int(stamp.partition("\x1f")[0]) for day, stamp in self.catalogues.items()}
+        return {day for kind in (self.folders, self.recorded, written) for day, ns in kind.items() if ns >= since}
+
+
+def folders_of(store: Store, site: str) -> dict[date, int]:
+    """The days of a site, and which of the folders waveforms, recorded, catalogue each has: bits 0, 1, 2.
+
+    Raises
+    ------
+    PlaceError : a folder cannot be read.
+    """
+    found: dict[date, int] = {}
+    for i, kind in enumerate(JUDGED_KINDS):
+        for day in store.listed_days(kind, site):
+            found[day] = found.get(day, 0) | 1 << i
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class KnownDay:
+    """What is known of a day.
+
+    Attributes
+    ----------
+    state : see `day_states.State`; "" of a day that has a folder and nothing to be judged.
+    why : what no longer matches, of a stale one.
+    kinds : of folders, as `folders_of` has them.
+    catalogue : its stamp; "" where there is none.
+    """
+
+    state: str
+    why: tuple[str, ...]
+    kinds: int
+    catalogue: str
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What was kept of a site.
+
+    Attributes
+    ----------
+    days : all of them.
+    reach : how many days after its own a catalogue rests on, at most.
+    newest : digest of the stamps of the newest days.
+    open : days to be looked at anew, as they had changed a moment before.
+    folders : when the site's folders last had a day more or less. [ns since 1970-01-01]
+    ends : the last day (ordinal, UTC) on which it is trusted.
+    """
+
+    days: Mapping[date, KnownDay] = field(default_factory=dict)
+    reach: int = 1
+    newest: str = ""
+    open: frozenset[date] = frozenset()
+    folders: tuple[int, ...] = ()
+    ends: int = 0
+
+    @property
+    def held(self) -> dict[date, int]:
+        """The days that have folders, as `folders_of` has them."""
+        return {day: one.kinds for day, one in self.days.items() if one.kinds}
+
+    def other_folders(self, held: Mapping[date, int]) -> set[date]:
+        """The days of which a folder came or went. held : as `folders_of` has them now."""
+        known = self.held
+        return {day for day in held.keys() | known.keys() if held.get(day, 0) != known.get(day, 0)}
+
+    def resting_on(self, changed: Collection[date]) -> set[date]:
+        """Some days that changed, and all whose catalogue may rest on them."""
+        return {day + n * _ONE_DAY for day in changed for n in range(-self.reach, 2)}
 
 
 class DayIndex:
@@ -75,43 +153,81 @@ class DayIndex:
 
     def __init__(self, store: Store, site: str) -> None:
         self._store, self._site = store, site
-        name = hashlib.sha256(site.encode()).hexdigest()[:16]
-        folder = store.root / ".index"
-        self._states_path, self._days_path = folder / f"{name}.states.json", folder / f"{name}.days.json"
+        self._folder = store.root / ".index" / site_key(site)
+        self._path = self._folder / "days.json"
 
-    def states(self, key: str) -> Any:
-        """What was kept for a key; None where that is not what was kept last."""
-        document = document_at(self._states_path)
-        return document.get("states") if document.get("key") == key else None
+    def memory(self, settings: str, today: date) -> Memory | None:
+        """What was kept under the same settings; None where that is nothing, or too old to be trusted."""
+        document = document_at(self._path)
+        if document.get("settings") != settings:
+            return None
+        try:
+            days = {
+                date.fromisoformat(day): KnownDay(state, tuple(why), kinds, stamp)
+                for day, (state, why, kinds, stamp) in document["days"].items()
+            }
+            opened = frozenset(map(date.fromisoformat, document["open"]))
+            newest, folders, ends = document["newest"], tuple(document["folders"]), document["ends"]
+            kept = Memory(days, document["reach"], newest, opened, folders, ends)
+            is_trusted = today.toordinal() <= ends <= today.toordinal() + _LEAST_LIFE + _LIVES
+        except (ValueError, KeyError, TypeError, AttributeError):
+            return None
+        return kept if is_trusted else None
 
-    def keep_states(self, key: str, states: Any) -> None:
-        """Keep the states for a key; where they cannot be written they are not kept."""
-        self._keep({"key": key, "states": states}, self._states_path)
+    def ends(self, today: date) -> int:
+        """Until when what is found today may be trusted, as an ordinal."""
+        return today.toordinal() + _LEAST_LIFE + int(site_key(self._site), 16) % _LIVES
 
-    def documents(self, stamps: Stamps, *, keep: bool) -> tuple[dict[date, dict[str, Any]], set[date]]:
-        """What each catalogue says of its inputs, without what no state follows from, and the days of damaged ones.
+    def keep(self, memory: Memory, settings: str) -> bool:
+        """Keep what was found; returns whether it could be written."""
+        days = {day.isoformat(): (one.state, one.why, one.kinds, one.catalogue) for day, one in memory.days.items()}
+        document = {
+            "settings": settings, "days": days, "reach": memory.reach, "newest": memory.newest,
+            "open": sorted(day.isoformat() for day in memory.open), "folders": memory.folders, "ends": memory.ends,
+        }  # fmt: skip
+        return self._keep(document, self._path)
+
+    def folder_times(self) -> tuple[int, ...]:
+        """When each of the site's folders last had a day more or less, or `MOMENT_AGO`."""
+        since = time.time_ns() - _SETTLED_NS
+        times = (self._store.site_stamp(kind, self._site) for kind in JUDGED_KINDS)
+        return tuple(MOMENT_AGO if ns >= since else ns for ns in times)
+
+    def newest(self, held: Mapping[date, int]) -> dict[date, int]:
+        """Of some days with their folders, those whose files are looked at each time."""
+        return {day: held[day] for day in sorted(held)[-_NEWEST:]}
+
+    def documents(self, stamps: Mapping[date, str], *, keep: bool) -> tuple[dict[date, dict[str, Any]], set[date]]:
+        """What catalogues say of their inputs, without what no state follows from, and the days of damaged ones.
 
         Parameters
         ----------
-        stamps : as they are now.
-        keep : remember what had to be read, where nothing changed a moment ago.
+        stamps : of the catalogues wanted, as they are now.
+        keep : remember what had to be read, where it did not change a moment ago.
         """
-        kept = document_at(self._days_path)
         found: dict[date, dict[str, Any]] = {}
         damaged: set[date] = set()
-        now: dict[str, Any] = {}
-        for day, stamp in stamps.catalogues.items():
-            held = kept.get(day.isoformat())
-            if not (isinstance(held, list) and held[0] == stamp):
-                try:
-                    held = [stamp, self._read(day)]
-                except PlaceError:
-                    damaged.add(day)
-                    continue
-            found[day] = held[1]
-            now[day.isoformat()] = held
-        if keep and now != kept and stamps.is_settled():
-            self._keep(now, self._days_path)
+        months: dict[str, list[date]] = {}
+        for day in stamps:
+            months.setdefault(day.isoformat()[:7], []).append(day)
+        since = time.time_ns() - _SETTLED_NS
+        for month, days in months.items():
+            path = self._folder / f"{month}.json"
+            kept = document_at(path)
+            now = dict(kept)
+            for day in days:
+                held = kept.get(day.isoformat())
+                if not (isinstance(held, list) and held[0] == stamps[day]):
+                    try:
+                        held = [stamps[day], self._read(day)]
+                    except PlaceError:
+                        damaged.add(day)
+                        continue
+                    if int(stamps[day].partition("\x1f")[0]) < since:
+                        now[day.isoformat()] = held
+                found[day] = held[1]
+            if keep and now != kept:
+                self._keep(now, path)
         return found, damaged
 
     def _read(self, day: date) -> dict[str, Any]:
@@ -119,6 +235,8 @@ class DayIndex:
         slim = {key: value for key, value in document.items() if key not in _NOT_LOOKED_AT}
         return slim | {"coverage": bool(document.get("coverage"))}
 
-    def _keep(self, document: Mapping[str, Any], path: Path) -> None:
+    def _keep(self, document: Mapping[str, Any], path: Path) -> bool:
         with contextlib.suppress(StoreError):  # a store that is only read, or full: the next look costs more
             write_document(document, path, self._store.staging)
+            return True
+        return False

@@ -28,8 +28,9 @@ from halfcycle.pipeline.incidents.fleet import fleet_incidents
 from halfcycle.pipeline.incidents.tables import incident_table, member_table
 from halfcycle.pipeline.incidents.topology import Topology, load_topology
 from halfcycle.pipeline.nightly.catalogue_file import read_events_table
+from halfcycle.pipeline.nightly.day_states import DaysFound
 from halfcycle.pipeline.nightly.days import Day, path_of
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import judging_version
 from halfcycle.pipeline.store.atomic import write_atomically
 from halfcycle.pipeline.store.partitions import Store, day_of, day_start_ns
 
@@ -83,8 +84,10 @@ class _Known:
     made_of: str = ""
 
 
-def join_days(fleet: Fleet) -> JoinOutcome | None:
+def join_days(fleet: Fleet, found: DaysFound) -> JoinOutcome | None:
     """Bring the incidents of a fleet up to date; the caller holds the lock. None where the fleet asks for none.
+
+    found : all days, once their catalogues are made.
 
     Raises
     ------
@@ -94,7 +97,7 @@ def join_days(fleet: Fleet) -> JoinOutcome | None:
     if fleet.incidents is None:
         return None
     topology = None if fleet.incidents.topology is None else load_topology(fleet.incidents.topology)
-    index = _gathered(fleet, _read_index(fleet))
+    index = _gathered(fleet, _read_index(fleet), _stamps(fleet, found))
     settings = _settings(fleet, topology)
     stale = _stale(index, settings)
     n_incidents = n_changed = 0
@@ -107,13 +110,13 @@ def join_days(fleet: Fleet) -> JoinOutcome | None:
     return JoinOutcome(len(stale), n_incidents, n_changed, clocks)
 
 
-def has_stale_days(fleet: Fleet) -> bool:
-    """Whether `join_days` would find something to do."""
+def has_stale_days(fleet: Fleet, found: DaysFound) -> bool:
+    """Whether `join_days` would find something to do. found: all days, as they are."""
     if fleet.incidents is None:
         return False
     topology = None if fleet.incidents.topology is None else load_topology(fleet.incidents.topology)
     known = _read_index(fleet)
-    stamps = {day: _stamp(of_sites) for day, of_sites in _stamps(fleet).items()}
+    stamps = {day: _stamp(of_sites) for day, of_sites in _stamps(fleet, found).items()}
     if stamps != {day: item.files for day, item in known.items() if item.files}:
         return True
     return bool(_stale(known, _settings(fleet, topology)))
@@ -180,17 +183,19 @@ def _settings(fleet: Fleet, topology: Topology | None) -> str:
     if topology is not None:
         turn = None if topology.turn is None else topology.turn.tolist()
         said = [topology.names, topology.fed_by.tolist(), topology.group, turn]
-    return json.dumps([reach_s, said, code_version()])
+    return json.dumps([reach_s, said, judging_version()])
 
 
-def _stamps(fleet: Fleet) -> dict[date, dict[str, str]]:
+def _stamps(fleet: Fleet, found: DaysFound) -> dict[date, dict[str, str]]:
     """By day and site, a stamp of its catalogue: when and how large it was written."""
     store = Store(fleet.store)
-    found: dict[date, dict[str, str]] = {}
+    stamps: dict[date, dict[str, str]] = {}
     for site in fleet.sites:
-        for day, stamp in store.catalogue_stamps(site.name).items():
-            found.setdefault(day, {})[site.name] = stamp
-    return found
+        known = found.sites.get(site.name)
+        of_site = store.catalogue_stamps(site.name) if known is None else known.catalogues
+        for day, stamp in of_site.items():
+            stamps.setdefault(day, {})[site.name] = stamp
+    return stamps
 
 
 def _stamp(of_sites: dict[str, str]) -> str:
@@ -198,9 +203,8 @@ def _stamp(of_sites: dict[str, str]) -> str:
     return _digest(json.dumps(sorted(of_sites.items()))) if of_sites else ""
 
 
-def _gathered(fleet: Fleet, known: dict[date, _Known]) -> dict[date, _Known]:
+def _gathered(fleet: Fleet, known: dict[date, _Known], stamps: dict[date, dict[str, str]]) -> dict[date, _Known]:
     """The index with the events of days gathered anew whose catalogues were written since; days that went are empty."""
-    stamps = _stamps(fleet)
     index = {}
     for day in sorted({*stamps, *known}):
         of_sites = stamps.get(day, {})

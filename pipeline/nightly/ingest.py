@@ -22,7 +22,7 @@ from halfcycle.pipeline.readers import companions_of, read_captures, remarks_on
 from halfcycle.pipeline.records.archive import may_hold_both
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.recorded import header_of
-from halfcycle.pipeline.store.atomic import put_in_place, refused, stage
+from halfcycle.pipeline.store.atomic import refused, stage
 from halfcycle.pipeline.store.partitions import Store, day_of
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
@@ -212,7 +212,7 @@ def _put_in_place(held: _Held, store: Store) -> None:
     """Only when the whole file has been read do its captures take their names, and what it gave before goes."""
     try:
         for aside, place in held.staged:
-            put_in_place(aside, place)
+            store.put(aside, place)
     except PlaceError:
         held.drop()
         raise
@@ -220,7 +220,7 @@ def _put_in_place(held: _Held, store: Store) -> None:
         store.put_back(place)  # it is tried again, whatever it was set aside for
     for path in held.former:
         store.put_back(path)
-        path.unlink(missing_ok=True)
+        store.remove(path)
 
 
 def site_of(path: Path, header: Header, fleet: Fleet) -> Site:

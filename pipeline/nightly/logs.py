@@ -26,7 +26,7 @@ from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.store.partitions import Store
 
 I64 = npt.NDArray[np.int64]
-Span = tuple[int, int]
+TimeSpan = tuple[int, int]
 """From and to. [ns UTC]"""
 
 _LEAST_STEP: Final = 0.5  # steps from one row to the next: what follows more closely is the same row out of two files
@@ -124,12 +124,12 @@ def with_logs(
     store: Store,
     of_waveforms: Sequence[Event],
     *,
-    day: Span,
+    day: TimeSpan,
     site: Site,
     declared: Declared,
     thresholds: Thresholds,
     accounts: Sequence[Account],
-    waveforms: Mapping[str | None, Sequence[Span]],
+    waveforms: Mapping[str | None, Sequence[TimeSpan]],
     events_between: Callable[[int, int], Sequence[Event]],
 ) -> LogsOfADay:
     """A day's events of waveforms and of logs, each once.
@@ -182,14 +182,14 @@ def with_logs(
     return LogsOfADay([one for one in events if begin <= one.start < end], [row for row in rows if row[1] or row[2]])
 
 
-def _in_day(records: IntervalRecords, day: Span) -> npt.NDArray[np.bool_]:
+def _in_day(records: IntervalRecords, day: TimeSpan) -> npt.NDArray[np.bool_]:
     """Rows of a day that hold a voltage."""
     known = np.any([np.isfinite(one.values) for one in records.series], axis=0)
     inside: npt.NDArray[np.bool_] = known & (records.starts_ns >= day[0]) & (records.starts_ns < day[1])
     return inside
 
 
-def _within(starts_ns: I64, spans: Sequence[Span]) -> npt.NDArray[np.bool_]:
+def _within(starts_ns: I64, spans: Sequence[TimeSpan]) -> npt.NDArray[np.bool_]:
     """Which rows start within one of some spans."""
     inside = np.zeros(starts_ns.shape, np.bool_)
     for begin, end in spans:
@@ -197,7 +197,7 @@ def _within(starts_ns: I64, spans: Sequence[Span]) -> npt.NDArray[np.bool_]:
     return inside
 
 
-def _spans(starts_ns: I64, step_ns: int) -> list[Span]:
+def _spans(starts_ns: I64, step_ns: int) -> list[TimeSpan]:
     """The times of rows, those without a gap together."""
     if not starts_ns.size:
         return []

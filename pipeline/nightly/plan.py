@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -11,7 +12,9 @@ from typing import Any, Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole
-from halfcycle.pipeline.nightly.days import Day, DaysFound, State, look_at_days, path_of
+from halfcycle.pipeline.nightly.day_index import DayIndex
+from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
+from halfcycle.pipeline.nightly.days import Day, path_of
 from halfcycle.pipeline.nightly.inbox import waiting
 from halfcycle.pipeline.nightly.renamed import former_names, names_unknown
 from halfcycle.pipeline.nightly.retention import Removed, would_be_removed
@@ -53,8 +56,9 @@ class Plan:
     ----------
     days : whose catalogues it would make, in order of site and day; captures that it brings in come on top.
     inbox, settling : files that it would take in, and those that are still being written.
-    frozen, other_version : days that stay as they are: waveforms are gone, or another version made them.
-    made_by : that version, of the first such day.
+    frozen : days that stay as they are, because waveforms are gone.
+    judged_otherwise : days that stay as they are, judged by other rules than today's: in words by which and by what
+        version of halfcycle, and how many.
     renamed : (former name, present name) of what it would bring under another name.
     unknown : names that the store holds and no site has or had.
     removed : what is past its age today.
@@ -65,8 +69,7 @@ class Plan:
     inbox: int
     settling: int
     frozen: int
-    other_version: int
-    made_by: str
+    judged_otherwise: tuple[tuple[str, int], ...]
     renamed: tuple[tuple[str, str], ...]
     unknown: tuple[str, ...]
     removed: Removed
@@ -88,16 +91,24 @@ def plan(fleet: Fleet, today: date) -> Plan:
     return Plan(
         tuple(_planned(day, state, found, fleet, day in postponed) for day, state in found.states
               if state in ("stale", "damaged")),
-        len(inbox.ready), len(inbox.settling), states.count("frozen"), states.count("other version"),
-        _made_by(next((day for day, state in found.states if state == "other version"), None), fleet),
+        len(inbox.ready), len(inbox.settling), states.count("frozen"),
+        _judged_otherwise(found, fleet),
         tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
-        would_be_removed(fleet, found.states, today), (*inbox.unreadable, *found.unreadable),
+        would_be_removed(fleet, found, today), (*inbox.unreadable, *found.unreadable),
     )  # fmt: skip
 
 
-def _made_by(day: Day | None, fleet: Fleet) -> str:
-    """The version that made a day; "" of none."""
-    return "" if day is None else str((metadata_if_whole(path_of(day, fleet)) or {}).get("version", ""))
+def _judged_otherwise(found: DaysFound, fleet: Fleet) -> tuple[tuple[str, int], ...]:
+    """By what rules and which version the days of another one were judged, and how many by each."""
+    counts: Counter[str] = Counter()
+    for name, site in found.sites.items():
+        days = [day.day for day, state in site.states if state == "other version"]
+        stamps = {day: site.catalogues[day] for day in days}
+        known, _ = DayIndex(Store(fleet.store), name).documents(stamps, keep=False)
+        for document in known.values():
+            by, _, _ = str(document.get("version", "an unknown version")).partition(" with ")
+            counts[f"{document.get('judging', 'an unnamed revision')} by halfcycle {by}"] += 1
+    return tuple(sorted(counts.items()))
 
 
 def _planned(day: Day, state: State, found: DaysFound, fleet: Fleet, postponed: bool) -> PlannedDay:

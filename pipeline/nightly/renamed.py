@@ -22,7 +22,7 @@ from halfcycle.pipeline.nightly.catalogue_file import Row, catalogue_metadata, r
 from halfcycle.pipeline.nightly.standing import CAPTURES
 from halfcycle.pipeline.nightly.surveyed import MADE, SurveyFolders
 from halfcycle.pipeline.settings import Site
-from halfcycle.pipeline.store.atomic import refused
+from halfcycle.pipeline.store.changes import Changes
 from halfcycle.pipeline.store.documents import document_at, write_document
 from halfcycle.pipeline.store.partitions import Store, for_partitions
 from halfcycle.pipeline.store.trends import write_trend
@@ -74,7 +74,7 @@ def _take_over(site: Site, old: str, fleet: Fleet) -> list[tuple[Path, str]]:
     left: list[tuple[Path, str]] = []
     for kind in _MOVED:
         for path in sorted((store.root / kind / f"site={old}").glob("date=*/*")):
-            _move(path, store.root / kind / f"site={site.name}" / path.parent.name / path.name)
+            store.move(path, store.root / kind / f"site={site.name}" / path.parent.name / path.name)
     ids: dict[str, str] = {}
     for day in store.catalogue_days(old):
         path = store.catalogue_path(old, day)
@@ -83,7 +83,7 @@ def _take_over(site: Site, old: str, fleet: Fleet) -> list[tuple[Path, str]]:
         except PlaceError as error:
             left.append((path, str(error).removeprefix(f"{path}: ")))
             continue
-        path.unlink()
+        store.remove(path)
     for day, made in SurveyFolders(store, old).made_paths().items():
         try:
             _rename_trends(made, day, site, store, fleet.secret)
@@ -92,6 +92,7 @@ def _take_over(site: Site, old: str, fleet: Fleet) -> list[tuple[Path, str]]:
     _rename_verdicts(site, old, store)
     for folder in _folders(store, old):
         _clear(folder)
+    Changes(store.root).forget_site(old)
     return left
 
 
@@ -111,7 +112,7 @@ def _rename_catalogue(path: Path, day: date, site: Site, old: str, fleet: Fleet,
     target = store.catalogue_path(site.name, day)
     if target.exists():  # captures of that day came under both names
         events, document = _joined(events, document, target)
-    write_catalogue(catalogue_table(events), document, target, store.staging, key=fleet.secret)
+    write_catalogue(catalogue_table(events), document, target, store, key=fleet.secret)
 
 
 def _renamed(events: Sequence[Event], old: str, name: str, ids: dict[str, str]) -> list[Event]:
@@ -171,14 +172,6 @@ def _rename_verdicts(site: Site, old: str, store: Store) -> None:
                 write_document({"first": first}, target.with_name(MADE), store.staging)
     for one in (path, event_tables_path(path), path.with_name(MADE)):
         one.unlink(missing_ok=True)
-
-
-def _move(path: Path, target: Path) -> None:
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        path.replace(target)  # of the same name only where the content is, too
-    except OSError as error:
-        raise refused(f"{path}: cannot be moved to {target}", error) from error
 
 
 def _folders(store: Store, name: str) -> Iterator[Path]:

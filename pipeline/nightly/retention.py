@@ -15,7 +15,8 @@ from typing import Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
-from halfcycle.pipeline.nightly.days import SETTLED, Day, State
+from halfcycle.pipeline.nightly.day_states import SETTLED, DaysFound
+from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.standing import CAPTURES
 from halfcycle.pipeline.nightly.survey import days_without_trends
 from halfcycle.pipeline.nightly.surveyed import SurveyFolders
@@ -66,45 +67,46 @@ class _Expired:
         return not (self.captures or self.trends or self.catalogues or self.originals)
 
 
-def has_expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> bool:
+def has_expired(fleet: Fleet, found: DaysFound, today: date) -> bool:
     """Whether a night would remove something; parameters as for `remove_expired`."""
-    return not _expired(fleet, states, today).is_empty
+    return not _expired(fleet, found, today).is_empty
 
 
-def would_be_removed(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> Removed:
+def would_be_removed(fleet: Fleet, found: DaysFound, today: date) -> Removed:
     """How much a night would remove; parameters as for `remove_expired`."""
-    expired = _expired(fleet, states, today)
+    expired = _expired(fleet, found, today)
     kinds = (expired.captures, expired.trends, expired.catalogues, expired.originals)
     size = sum(path.stat().st_size for paths in kinds for path in paths if path.exists())
     captures, trends, catalogues, originals = map(len, kinds)
     return Removed(captures, trends, catalogues, originals, size)
 
 
-def remove_expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> Removed | None:
+def remove_expired(fleet: Fleet, found: DaysFound, today: date) -> Removed | None:
     """Remove what is past its age; the caller holds the lock. None where the fleet keeps everything.
 
     Parameters
     ----------
     fleet : the configuration.
-    states : of all days, as `days.look_at_days` finds them once all catalogues are made.
+    found : of all days, once all catalogues are made.
     today : from which ages count. UTC.
     """
     if fleet.retention is None:
         return None
-    expired = _expired(fleet, states, today)
+    expired = _expired(fleet, found, today)
     failed: list[str] = []
     kinds = (expired.captures, expired.trends, expired.catalogues, expired.originals)
-    (captures, a), (trends, b), (catalogues, c), (originals, d) = (_removed(paths, failed) for paths in kinds)
+    removed = [_removed(paths, Store(fleet.store), failed) for paths in kinds]
+    (captures, a), (trends, b), (catalogues, c), (originals, d) = removed
     return Removed(captures, trends, catalogues, originals, a + b + c + d, tuple(failed))
 
 
-def _removed(paths: Iterable[Path], failed: list[str]) -> tuple[int, int]:
+def _removed(paths: Iterable[Path], store: Store, failed: list[str]) -> tuple[int, int]:
     """Remove files; returns how many, and their size. [bytes]"""
     size = n = 0
     for path in paths:
         try:
             n_bytes = path.stat().st_size
-            path.unlink()
+            store.remove(path)
         except FileNotFoundError:
             continue
         except OSError as error:
@@ -116,16 +118,17 @@ def _removed(paths: Iterable[Path], failed: list[str]) -> tuple[int, int]:
     return n, size
 
 
-def _expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> _Expired:
+def _expired(fleet: Fleet, found: DaysFound, today: date) -> _Expired:
     retention = fleet.retention
     if retention is None:
         return _Expired()
     store = Store(fleet.store)
-    settled = sorted((day for day, state in states if state in SETTLED), key=lambda one: (one.site, one.day))
+    settled = sorted((day for day, state in found.states if state in SETTLED), key=lambda one: (one.site, one.day))
     catalogues = [
         store.catalogue_path(day.site, day.day)
         for day in settled
-        if _is_past(day.day, retention.catalogues_days, today) and not any(store.held(day.site, day.day))
+        if _is_past(day.day, retention.catalogues_days, today)
+        and not (found.has_captures(day) and any(store.held(day.site, day.day)))
     ]
     trends = [
         path
@@ -134,19 +137,19 @@ def _expired(fleet: Fleet, states: Sequence[tuple[Day, State]], today: date) -> 
         if _is_past(day, retention.trends_days, today) and not any(store.held(site.name, day))
         for path in _trend_files(store, made)
     ]
-    captures = tuple(_captures(settled, states, fleet, retention, today))
+    captures = tuple(_captures(settled, found, fleet, retention, today))
     return _Expired(captures, tuple(trends), tuple(catalogues), tuple(_originals(fleet, today)))
 
 
 def _captures(
-    settled: Sequence[Day], states: Sequence[tuple[Day, State]], fleet: Fleet, retention: Retention, today: date
+    settled: Sequence[Day], found: DaysFound, fleet: Fleet, retention: Retention, today: date
 ) -> Iterator[Path]:
     """Captures past their age, of days that have all that is made of them, as have those beside them."""
     ages = (retention.calm_waveforms_days, retention.event_waveforms_days)
-    past = [day for day in settled if any(_is_past(day.day, age, today) for age in ages)]
+    past = [day for day in settled if any(_is_past(day.day, age, today) for age in ages) and found.has_captures(day)]
     if not past:
         return
-    open_days = {day for day, state in states if state not in SETTLED} | set(days_without_trends(fleet))
+    open_days = {day for day, state in found.states if state not in SETTLED} | set(days_without_trends(fleet))
     for day in past:
         if open_days.isdisjoint(Day(day.site, day.day + n * _ONE_DAY) for n in (-1, 0, 1)):
             yield from _captures_past(day, retention, Store(fleet.store), today)

@@ -12,7 +12,8 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome
-from halfcycle.pipeline.nightly.days import SETTLED, Day, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import SETTLED, State, look_at_days
+from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.fetching import fetch_new, has_new
 from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
@@ -21,9 +22,9 @@ from halfcycle.pipeline.nightly.renamed import former_names, take_over
 from halfcycle.pipeline.nightly.retention import Removed, has_expired, remove_expired
 from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
 from halfcycle.pipeline.nightly.upkeep import DaysDone, bring_up_to_date
+from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.spread import Spread, in_this_process, spread_apart
 from halfcycle.pipeline.store.atomic import check_folder, clear_staging
-from halfcycle.pipeline.store.lock import locked
 from halfcycle.pipeline.store.partitions import Store, today
 
 
@@ -35,7 +36,7 @@ class RunSummary:
     ----------
     files : an outcome each.
     days : an outcome for each day rebuilt.
-    other_version : days whose catalogue was made by another version of the code, left as they are.
+    other_version : days that were judged by other rules than today's, left as they are.
     n_settling : files of the inbox that are still being written.
     n_postponed : days that match other settings than there are now, left to later nights.
     failed : days whose catalogue could not be made.
@@ -108,7 +109,7 @@ def run_nightly(
     ------
     StoreError : another run is at work, or nothing can be written.
     """
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet) as bring:
         _make_ready(fleet)
         renamed, not_renamed = take_over(fleet)
         strikes = Strikes(fleet)
@@ -120,12 +121,14 @@ def run_nightly(
             inbox = waiting(fleet)
             n_settling, unreadable = len(inbox.settling), (*not_fetched, *inbox.unreadable)
             files = ingest_new(inbox.ready, fleet, spread, strikes)
+            unreadable += tuple(bring())
         done = DaysDone()
         if catalogue:
             done = bring_up_to_date(fleet, spread, strikes, most_backfill=fleet.run.backfill_days)
-        joined = join_days(fleet) if catalogue else None
+        joined = join_days(fleet, done.found) if catalogue else None
         survey = update_trends(fleet, spread, strikes) if catalogue else None
-        removed = remove_expired(fleet, done.states, today()) if catalogue else None
+        bring()  # before anything is removed that it was made of
+        removed = remove_expired(fleet, done.found, today()) if catalogue else None
     summary = summary_of(done)
     return replace(
         summary,
@@ -167,14 +170,14 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     ------
     StoreError : another run is at work, or the inbox is no folder.
     """
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         found = look_at_days(fleet, keep=True)
         inbox = waiting(fleet)
         special = [path for path in inbox.ready if is_special(path)]
         stale = any(state in ("stale", "damaged") for _, state in found.states)
-        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet) or has_stale_trends(fleet):
+        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet, found) or has_stale_trends(fleet):
             return None
-        if has_expired(fleet, found.states, today()) or former_names(fleet) or has_new(fleet):
+        if has_expired(fleet, found, today()) or former_names(fleet) or has_new(fleet):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),
@@ -195,7 +198,7 @@ def update_days(
     fleet : the configuration.
     sites : names of sites.
     first, last : range of UTC days, both included; None: open.
-    rebuild : also days that are fresh or were made by another version of the code.
+    rebuild : also days that are fresh or were judged by other rules than today's.
     spread : how batches are worked on.
 
     Raises
@@ -211,7 +214,7 @@ def update_days(
     is_current = all(state in SETTLED for _, state in states)
     if is_current and not rebuild and not former_names(fleet):
         return DaysDone(states=states, unreadable=found.unreadable)
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         _make_ready(fleet)
         _, not_renamed = take_over(fleet)
         done = bring_up_to_date(fleet, spread, Strikes(fleet), wanted=chosen, anew=rebuild)

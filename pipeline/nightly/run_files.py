@@ -31,7 +31,7 @@ _ENDING: Final = ".json"
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class NightRun:
     """A night.
 
     Attributes
@@ -89,13 +89,13 @@ def mishaps_of(summary: RunSummary) -> dict[str, list[str]]:
     return {"failure": failures, "set aside": aside}
 
 
-def last_runs(fleet: Fleet, most: int = _KEPT) -> list[Run]:
+def last_runs(fleet: Fleet, most: int = _KEPT) -> list[NightRun]:
     """The latest runs, the oldest first; files that are lost or broken are left out."""
     runs = [_read(path) for path in _paths(fleet)[-most:]]
     return [run for run in runs if run is not None]
 
 
-def overdue_words(runs: Sequence[Run], now: datetime) -> str:
+def overdue_words(runs: Sequence[NightRun], now: datetime) -> str:
     """Whether a night is overdue, as long as runs are usually apart; "" where it is not, or nothing can be said."""
     if len(runs) < _LEAST_RUNS:
         return ""
@@ -114,7 +114,7 @@ class DiskLeft:
     words: str
 
 
-def disk_left(runs: Sequence[Run]) -> DiskLeft | None:
+def disk_left(runs: Sequence[NightRun]) -> DiskLeft | None:
     """How long the store's disk lasts as it has filled in the last runs; None where it does not fill or too few tell.
 
     Source: derived; a straight line by the median of slopes between runs (Theil and Sen), which one clean-up or one
@@ -140,14 +140,14 @@ def _span(time: timedelta) -> str:
     return f"{hours:.1f} h" if hours < 48 else f"{hours / 24:.1f} days"
 
 
-def _run(fleet: Fleet, began: datetime, summary: RunSummary, *, error: str = "") -> Run:
+def _run(fleet: Fleet, began: datetime, summary: RunSummary, *, error: str = "") -> NightRun:
     free = total = 0
     with suppress(OSError):
         usage = shutil.disk_usage(fleet.store)
         free, total = usage.free, usage.total
     mishaps = [words[:500] for kind in mishaps_of(summary).values() for words in kind[:_NAMED]]
     state = "failed" if error else "whole" if summary.is_whole else "incomplete"
-    return Run(
+    return NightRun(
         began, datetime.now(UTC), state, error, code_version(), len(summary.files), len(summary.quarantined),
         len(summary.days), summary.n_events, tuple(mishaps), free, total,
     )  # fmt: skip
@@ -164,7 +164,7 @@ def _paths(fleet: Fleet) -> list[Path]:
         return []
 
 
-def _write(fleet: Fleet, run: Run) -> None:
+def _write(fleet: Fleet, run: NightRun) -> None:
     """Leave a run's file; where the store cannot be written, what the run says of that is enough."""
     document = {**asdict(run), "began": run.began.isoformat(), "ended": run.ended.isoformat()}
     path = _folder(fleet) / f"{run.began:%Y-%m-%dT%H%M%S.%f}Z-{os.getpid()}{_ENDING}"
@@ -174,10 +174,10 @@ def _write(fleet: Fleet, run: Run) -> None:
             old.unlink(missing_ok=True)
 
 
-def _read(path: Path) -> Run | None:
+def _read(path: Path) -> NightRun | None:
     document: dict[str, Any] = document_at(path)
     try:
         began, ended = (datetime.fromisoformat(document.pop(name)) for name in ("began", "ended"))
-        return Run(began, ended, **{**document, "mishaps": tuple(document["mishaps"])})
+        return NightRun(began, ended, **{**document, "mishaps": tuple(document["mishaps"])})
     except (KeyError, TypeError, ValueError):
         return None

@@ -1,7 +1,7 @@
 """Days whose catalogue stands though waveforms that it was made of are gone: what it says is all that is left of them.
 
 A catalogue lists the captures that lay in its day. Where the store no longer has one of them, not even set aside, the
-day is frozen: other settings and another version of the code leave it as it is, and captures that come late are judged
+day is frozen: other settings and other rules of judging leave it as it is, and captures that come late are judged
 beside what it holds.
 """
 

@@ -12,11 +12,11 @@ from typing import Final, Literal
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.incidents.clock_states import ClockState, clock_states
-from halfcycle.pipeline.nightly.days import SETTLED, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import SETTLED, State, look_at_days
 from halfcycle.pipeline.nightly.incidents import AROUND_DAYS, read_incidents
 from halfcycle.pipeline.nightly.quarantine import QuarantineEntry, all_set_aside
 from halfcycle.pipeline.nightly.renamed import names_unknown
-from halfcycle.pipeline.nightly.run_files import Run, disk_left, last_runs, overdue_words
+from halfcycle.pipeline.nightly.run_files import NightRun, disk_left, last_runs, overdue_words
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.readers import capture_files
 from halfcycle.pipeline.settings import Site
@@ -37,7 +37,7 @@ class SiteStatus:
     site : its name.
     first_capture, last_capture : first and last day with captures; None: there are none.
     days : with captures.
-    last_judged : last day whose catalogue is up to date, or of another version of the code; None: none.
+    last_judged : last day whose catalogue is up to date, or was judged by other rules; None: none.
     to_judge : days whose catalogue is to be made or made anew.
     damaged : days whose catalogue cannot be read.
     frozen : days that stand as they were judged, as waveforms of theirs are gone.
@@ -104,7 +104,7 @@ class FleetStatus:
     unreadable: tuple[str, ...]
     unknown: tuple[str, ...]
     has_clocks: bool
-    runs: tuple[Run, ...] = ()
+    runs: tuple[NightRun, ...] = ()
     overdue: str = ""
     disk: str = ""
     full_in_days: float | None = None
@@ -216,7 +216,7 @@ def _clocks(fleet: Fleet, day: date) -> dict[str, ClockState]:
     return {} if table is None else clock_states(table)
 
 
-def _last_run(runs: Sequence[Run]) -> str:
+def _last_run(runs: Sequence[NightRun]) -> str:
     """A last night that was not whole, and since when that is so."""
     last = runs[-1]
     whole = [run for run in runs if run.state == "whole"]

@@ -66,7 +66,7 @@ def forget_catalogues(store: Store, site: str, start_ns: int) -> None:
     """
     day = day_of(start_ns)
     for other in (day - timedelta(days=1), day, day + timedelta(days=1)):
-        store.catalogue_path(site, other).unlink(missing_ok=True)
+        store.remove(store.catalogue_path(site, other))
 
 
 def stored_piece(path: Path, *, store: Store, site: Site, quantities: tuple[Quantity, ...]) -> Piece:

@@ -13,7 +13,7 @@ from typing import Any, Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ReadError
-from halfcycle.pipeline.resources import code_version
+from halfcycle.pipeline.resources import judging_version
 from halfcycle.pipeline.store.documents import document_at
 from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns
 from halfcycle.pipeline.survey.compliance import Assessment, assessments_at, calendar_period_ns
@@ -175,4 +175,4 @@ def of_a(name: str, period: str) -> str:
 def verdict_inputs(made_days: Mapping[date, Mapping[str, Any]]) -> str:
     """Digest of what the verdicts of a site rest on. made_days: of `SurveyFolders.made_days`."""
     made = {day.isoformat(): one.get("inputs") for day, one in made_days.items()}
-    return hashlib.sha256(json.dumps([made, code_version()], sort_keys=True).encode()).hexdigest()[:32]
+    return hashlib.sha256(json.dumps([made, judging_version()], sort_keys=True).encode()).hexdigest()[:32]

@@ -16,7 +16,8 @@ from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome, build_days, key_of_day, rebuild_days
 from halfcycle.pipeline.nightly.culprits import culprits
-from halfcycle.pipeline.nightly.days import Day, DaysFound, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
+from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.spread import Spread, spread_apart
 from halfcycle.pipeline.store.partitions import Store
 
@@ -37,6 +38,7 @@ class DaysDone:
     unreadable : in words, what of the store cannot be read.
     states : of all days wanted, as they are now.
     postponed : days that match other settings than there are now, left to later nights.
+    found : by the last look, of all days.
     """
 
     built: dict[Day, DayOutcome] = field(default_factory=dict)
@@ -46,6 +48,7 @@ class DaysDone:
     unreadable: tuple[str, ...] = ()
     states: tuple[tuple[Day, State], ...] = ()
     postponed: frozenset[Day] = frozenset()
+    found: DaysFound = field(default_factory=lambda: DaysFound({}))
 
 
 def bring_up_to_date(
@@ -99,7 +102,8 @@ def postponed_of(found: DaysFound, days: Sequence[Day], most: int | None) -> fro
 
 
 def _look(fleet: Fleet, done: DaysDone, wanted: Callable[[Day], bool]) -> DaysFound:
-    found = look_at_days(fleet, keep=True)
+    found = look_at_days(fleet, keep=True, before=done.found)
+    done.found = found
     done.states = tuple((day, state) for day, state in found.states if wanted(day))
     done.unreadable = found.unreadable
     return found

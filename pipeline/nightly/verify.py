@@ -17,13 +17,13 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import DamagedCapture, PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
 from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata, read_events_table
-from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
 from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
+from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
-from halfcycle.pipeline.store.lock import locked
 from halfcycle.pipeline.store.manifest import what_changed
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
 
@@ -60,7 +60,7 @@ def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
 
     Returns
     -------
-    Findings in order of kind and path; a catalogue of another version of the code is none.
+    Findings in order of kind and path; a catalogue judged by other rules is none.
     """
     store = Store(fleet.store)
     captures, found = _captures(store)
@@ -80,7 +80,7 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
     StoreError : a run is at work, or nothing can be written.
     """
     store = Store(fleet.store)
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         clear_staging(store.staging)
         for finding in found:
             if finding.what == "damaged capture":
@@ -89,7 +89,7 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
                 store.put_back(finding.path)  # as one that was damaged, or that this version may judge
             elif finding.what in ("damaged catalogue", "damaged trend", "leftover"):
                 with contextlib.suppress(OSError):  # it is found again
-                    finding.path.unlink()
+                    store.remove(finding.path)
         bring_up_to_date(fleet, spread, Strikes(fleet))
     return verify(fleet, spread)
 
@@ -168,7 +168,7 @@ def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
 
 
 def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:
-    for day, state in look_at_days(fleet).states:
+    for day, state in look_at_days(fleet, trust=False).states:
         path = store.catalogue_path(day.site, day.day)
         if state == "stale" and path.exists():
             yield StoreFault("stale catalogue", path, "its captures or settings have changed since it was made")

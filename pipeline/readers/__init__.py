@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from halfcycle.pipeline.capture import Capture, Header, SampleArray
 from halfcycle.pipeline.errors import MalformedRecord, ReadError
 from halfcycle.pipeline.gate import check_header, passed, reading
-from halfcycle.pipeline.readers.budget import Clock
+from halfcycle.pipeline.readers.budget import ReadingTimer
 from halfcycle.pipeline.readers.bundle import (
     MEMBER,
     as_member,
@@ -83,7 +83,7 @@ def read_captures(
     path = Path(path)
     wanted = None if quantities is None else frozenset(quantities)
     reader = reader_of_whole(path)
-    clock = Clock(path)
+    clock = ReadingTimer(path)
     with reading(path, format_name=reader.name), clock.running():
         captures = iter(reader.read(path, quantities=wanted))
     while True:
@@ -179,7 +179,7 @@ def known_headers(path: Path, *, quantities: Collection[Quantity], strict: bool 
     ReadError : as `read_captures`.
     """
     reader = reader_of_whole(path)
-    with reading(path, format_name=reader.name), Clock(path).running():
+    with reading(path, format_name=reader.name), ReadingTimer(path).running():
         headers = reader.read_headers(path, frozenset(quantities))
         for header in headers or ():
             check_header(header, path)
@@ -205,7 +205,7 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     ReadError : it is damaged, or holds nothing that its reader could name; in a strict reading, what would be repaired.
     """
     reader = reader_of_whole(path)
-    with reading(path, format_name=reader.name), Clock(path).running():
+    with reading(path, format_name=reader.name), ReadingTimer(path).running():
         remarks = reader.remarks(path)
     if not remarks:
         raise MalformedRecord(path, "", "holds no capture")
@@ -224,7 +224,7 @@ def status_changes(path: Path) -> tuple[StatusChange, ...]:
     with ExitStack() as stack:
         real = stack.enter_context(member_file(path)) if not path.exists() and bundle_of(path) is not None else path
         reader = reader_of_whole(real)
-        with reading(path, format_name=reader.name), Clock(path).running():
+        with reading(path, format_name=reader.name), ReadingTimer(path).running():
             return reader.status(real)
 
 
@@ -241,7 +241,7 @@ def intervals_in(path: Path, *, strict: bool = False) -> tuple[IntervalRecords, 
     """
     from halfcycle.pipeline.readers.intervals import interval_records
 
-    with reading(path, format_name="interval records"), Clock(path).running():
+    with reading(path, format_name="interval records"), ReadingTimer(path).running():
         if not path.exists() and bundle_of(path) is not None:
             with member_file(path) as real:
                 found = interval_records(real)

@@ -19,7 +19,7 @@ from halfcycle.pipeline.terms import Quantity
 
 Outcome = TypeVar("Outcome")
 Describe = Callable[[Header, Path], Header]
-Kind = Literal["recording", "no waveform", "damaged", "other"]
+FileKind = Literal["recording", "no waveform", "damaged", "other"]
 
 _BATCH_FILES: Final = 32
 _BATCH_BYTES: Final = 64 << 20
@@ -138,7 +138,7 @@ class FileLook:
     """
 
     path: Path
-    kind: Kind = "recording"
+    kind: FileKind = "recording"
     headers: tuple[Header, ...] = ()
     remarks: tuple[str, ...] = ()
     reason: str = ""

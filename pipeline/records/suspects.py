@@ -14,11 +14,10 @@ from halfcycle.pipeline.measures.calm import squares_of_halves
 from halfcycle.pipeline.measures.residue import (
     BLOCKS_A_CYCLE,
     FEWEST_SAMPLES_A_CYCLE,
+    SampleSpan,
     candidate_blocks,
     candidate_spans,
 )
-
-Span = tuple[int, int]
 
 _CHUNK = 1 << 17  # samples over which one delay serves
 _FREQUENCY_SPAN: Final = 0.02  # of nominal, to each side, in which the delay is sought
@@ -44,7 +43,7 @@ class Suspects:
     channels: Sequence[Channel]
     per_cycle: float
     least_v: float
-    found: list[Span] = field(default_factory=list)
+    found: list[SampleSpan] = field(default_factory=list)
     _tail: SampleArray | None = None
 
     @classmethod
@@ -81,9 +80,9 @@ class Suspects:
             self.found += [(origin + int(first) * size, origin + int(stop) * size) for first, stop in pairs]
         self._tail = whole[:, -lead:]
 
-    def spans(self, *, margin: int, n_samples: int) -> list[Span]:
+    def spans(self, *, margin: int, n_samples: int) -> list[SampleSpan]:
         """The spans with a margin to each side, joined where they meet. [samples]"""
-        joined: list[Span] = []
+        joined: list[SampleSpan] = []
         for found in sorted(self.found):
             first, stop = max(found[0] - margin, 0), min(found[1] + margin, n_samples)
             if joined and first <= joined[-1][1]:

@@ -23,7 +23,7 @@ from halfcycle.pipeline.report.event_words import (
 )
 from halfcycle.pipeline.report.summary import distinct_events, severity_s
 from halfcycle.pipeline.report.survey_view import SurveyedPoint, disagreement_sentences, verdict_sentences
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 from halfcycle.pipeline.survey.compliance import overall
 
 _VERDICTS: Final = {"exceeded": "exceeded at", "met": "met at", "cannot tell": "undetermined at"}
@@ -53,7 +53,7 @@ def lead(
     sites: Sequence[str],
     *,
     curve: Curve,
-    clock: Clock,
+    clock: LocalTime,
     coverage: Sequence[CoverageSpan],
     surveyed: Sequence[SurveyedPoint] = (),
 ) -> list[Sentence]:
@@ -107,7 +107,7 @@ def lead(
     return said
 
 
-def _found(events: Sequence[Event], sites: Sequence[str], clock: Clock) -> Sentence:
+def _found(events: Sequence[Event], sites: Sequence[str], clock: LocalTime) -> Sentence:
     if not events:
         return Sentence(f"No event was found at {_sites(len(sites))}.", "#coverage")
     first, last = clock.day(min(event.start for event in events)), clock.day(max(event.start for event in events))
@@ -130,7 +130,7 @@ def site_answer(
     *,
     curve: Curve,
     coverage: Sequence[CoverageSpan],
-    clock: Clock,
+    clock: LocalTime,
     anchor: str,
     shown: Collection[str],
     page: str = "",
@@ -186,7 +186,7 @@ def _what(events: Sequence[Event], counted: Sequence[Counted]) -> Sentence:
     return Sentence(f"It had {listed}, in {_n(incidents, 'incident')}.", "#events")
 
 
-def _worst(events: Sequence[Event], clock: Clock, shown: Collection[str]) -> list[Sentence]:
+def _worst(events: Sequence[Event], clock: LocalTime, shown: Collection[str]) -> list[Sentence]:
     ranked = sorted(distinct_events(events), key=lambda event: (-severity_s(event), event.start))
     if not ranked:
         ranked = sorted(events, key=lambda event: (-event.observed_s, event.start))

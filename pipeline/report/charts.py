@@ -23,7 +23,7 @@ from halfcycle.pipeline.report.drawing import (
     rect_of,
     text_of,
 )
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 SAG: Final = "#0072B2"
 SWELL: Final = "#C04F00"
@@ -241,7 +241,7 @@ def coverage_svg(spans: Sequence[CoverageSpan], *, width: float, label: str) -> 
     sites = list(by_site)
     left = 150.0 if width > 600 else 96.0
     start, end = min(span.start for span in spans), max(span.end for span in spans)
-    across, height, top, clock = width - left - 16, 26.0, 26.0, Clock()
+    across, height, top, clock = width - left - 16, 26.0, 26.0, LocalTime()
     parts = [
         text_of(left, top - 8, f"{clock.exact(start, digits=-1)} UTC", size=10, colour=MUTED),
         text_of(left + across, top - 8, f"{clock.exact(end, digits=-1)} UTC", size=10, colour=MUTED, anchor="end"),

@@ -33,7 +33,7 @@ from halfcycle.pipeline.report.survey_view import (
     disagreement_table,
     trend_figures,
 )
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 from halfcycle.pipeline.report.wiring_view import WiringView, wiring_view
 
 _TWINS = 40
@@ -94,7 +94,7 @@ class Content:
     limits: TextTable | None
     method: tuple[str, ...]
     provenance: TextTable
-    clock: Clock = field(default_factory=Clock)
+    clock: LocalTime = field(default_factory=LocalTime)
     manner: Manner = PLAIN
 
 
@@ -210,10 +210,10 @@ def _title(sites: Sequence[str]) -> str:
     return f"Voltage events at {len(sites)} sites" if sites else "Voltage events"
 
 
-def _clock(sites: Sequence[str], zones: Mapping[str, str]) -> Clock:
+def _clock(sites: Sequence[str], zones: Mapping[str, str]) -> LocalTime:
     """One zone where all sites share it, else UTC."""
     known = {zones.get(site, "UTC") for site in sites}
-    return Clock(known.pop()) if len(known) == 1 else Clock()
+    return LocalTime(known.pop()) if len(known) == 1 else LocalTime()
 
 
 def _shown(events: Sequence[Event], most: int) -> list[Event]:
@@ -288,7 +288,7 @@ def _index_tables(rows: Sequence[IndexRow]) -> tuple[TextTable, ...]:
     )
 
 
-def _all_events(events: Sequence[Event], clock: Clock) -> TextTable:
+def _all_events(events: Sequence[Event], clock: LocalTime) -> TextTable:
     rows = tuple(
         (
             event.site + (f", {event.point}" if event.point else ""),
@@ -306,7 +306,7 @@ def _all_events(events: Sequence[Event], clock: Clock) -> TextTable:
     return TextTable("all rows", heads, rows)
 
 
-def _limits(events: Sequence[Event], clock: Clock) -> TextTable | None:
+def _limits(events: Sequence[Event], clock: LocalTime) -> TextTable | None:
     rows = tuple(
         (event.site, clock.exact(event.start), event.category or "limit", event.notes, magnitude_words(event),
          duration_words(event), "exceeded")

@@ -28,7 +28,7 @@ from halfcycle.pipeline.report.phasor_pair import phasor_svg_of
 from halfcycle.pipeline.report.slice import BeforeAndDuring, Rms, Slice, nominal_hz, phasors_of, rms_of
 from halfcycle.pipeline.report.spectrum import spectrum_of, spectrum_svg, spectrum_words
 from halfcycle.pipeline.report.summary import TextTable
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 _RMS_COLUMNS: Final = 600  # of each series, its lowest and highest value
 
@@ -76,7 +76,7 @@ class EventView:
 
 
 def event_view(
-    event: Event, slices: Callable[[Event], Slice], *, clock: Clock, most_samples: int, twin: bool = True
+    event: Event, slices: Callable[[Event], Slice], *, clock: LocalTime, most_samples: int, twin: bool = True
 ) -> EventView:
     """An event with its waveforms, or with the reason why there are none.
 
@@ -179,7 +179,7 @@ def _steps(values: list[int]) -> list[int]:
     return [value - before for before, value in zip([0, *values], values, strict=False)]
 
 
-def _facts(event: Event, clock: Clock) -> TextTable:
+def _facts(event: Event, clock: LocalTime) -> TextTable:
     volts = f"{number(event.reference_v, '.6g')} V ({event.reference_kind})"
     rows = [
         ("what", what_words(event)),
@@ -190,7 +190,7 @@ def _facts(event: Event, clock: Clock) -> TextTable:
         ("100 % is", volts),
     ]
     if clock.zone != "UTC":
-        rows.insert(2, ("start in UTC", f"{Clock().exact(event.start)} UTC"))
+        rows.insert(2, ("start in UTC", f"{LocalTime().exact(event.start)} UTC"))
     for letter, magnitude, seconds in (
         ("A", event.magnitude_a, event.duration_a_s),
         ("B", event.magnitude_b, event.duration_b_s),

@@ -7,7 +7,7 @@ from typing import Final
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.locales import number, own_words, scaled
 from halfcycle.pipeline.report.slice import Slice
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 RMS_KINDS: Final = frozenset({"sag", "swell", "interruption", "undervoltage", "overvoltage"})
 _KIND_WORDS: Final = {"rapid_voltage_change": "rapid voltage change", "dc_offset": "dc offset"}
@@ -169,7 +169,7 @@ def seconds_words(seconds: float) -> str:
 
 def time_words(ns: int) -> str:
     """A time in UTC down to the millisecond."""
-    return f"{Clock().exact(ns)} UTC"
+    return f"{LocalTime().exact(ns)} UTC"
 
 
 def magnitude_words(event: Event) -> str:

@@ -22,7 +22,7 @@ from halfcycle.pipeline.report.charts import (
 )
 from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, seconds_words
 from halfcycle.pipeline.report.summary import TextTable
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 WIDE, NARROW = 900.0, 380.0
 _MOST_SITES = 60
@@ -103,7 +103,7 @@ def scatter_figure(events: Sequence[Event], curve: Curve, ids: set[str], *, most
     return Figure("magnitude-duration-chart", "Magnitude against duration", said, wide, narrow, table)
 
 
-def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock, *, most_rows: int) -> list[Figure]:
+def timeline_figures(events: Sequence[Event], curve: Curve, clock: LocalTime, *, most_rows: int) -> list[Figure]:
     """A calendar of days by site, and histograms of hours and weekdays.
 
     Parameters
@@ -156,7 +156,7 @@ def timeline_figures(events: Sequence[Event], curve: Curve, clock: Clock, *, mos
     return [calendar, Figure("hours-chart", "Hours and days of the week", said, wide, narrow, table)]
 
 
-def _unit_of(events: Sequence[Event], clock: Clock) -> tuple[str, Callable[[date], str]]:
+def _unit_of(events: Sequence[Event], clock: LocalTime) -> tuple[str, Callable[[date], str]]:
     """The shortest unit of the calendar of which the chart can show all, and what it calls the one of a date."""
     first, last = (clock.at(pick(event.start for event in events)).date() for pick in (min, max))
     n_days = (last - first).days + 1

@@ -16,7 +16,7 @@ from halfcycle.pipeline.report.drawing import GRID, INK, LIMIT, MUTED, cells_of,
 from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
 from halfcycle.pipeline.report.incident_words import likely
 from halfcycle.pipeline.report.summary import TextTable
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -30,7 +30,7 @@ _TOP: Final = 26.0
 F64 = npt.NDArray[np.float64]
 
 
-def incident_figures(events: Sequence[Event], clock: Clock) -> list[Figure]:
+def incident_figures(events: Sequence[Event], clock: LocalTime) -> list[Figure]:
     """The matrix of sites against incidents; empty where no incident is seen by several sites.
 
     Parameters
@@ -140,7 +140,7 @@ def _shade(low_pu: float) -> int:
     return 1 + sum(low_pu < edge for edge in _EDGES_PU)
 
 
-def _listed(shown: Sequence[dict[str, Any]], clock: Clock) -> TextTable:
+def _listed(shown: Sequence[dict[str, Any]], clock: LocalTime) -> TextTable:
     rows = tuple(
         (
             str(k + 1),

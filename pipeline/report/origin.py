@@ -11,7 +11,7 @@ from pathlib import Path
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.indices.coverage import CoverageSpan
 from halfcycle.pipeline.locales import PLAIN, Manner, written_in
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 
 def origin(
@@ -33,7 +33,7 @@ def origin(
     period_ns : that was asked for, half-open; None: that of events and coverage. [ns since 1970-01-01]
     manner : how dates are written.
     """
-    clock = Clock()
+    clock = LocalTime()
     starts = [event.start for event in events] + [span.start for span in coverage]
     ends = [event.end for event in events] + [span.end for span in coverage]
     first, last = period_ns or (min(starts, default=None), max(ends, default=None))

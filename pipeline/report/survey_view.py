@@ -15,7 +15,7 @@ from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.report.drawing import LIMIT, Axes, document, line_of, phase_colour, phase_dash, text_of
 from halfcycle.pipeline.report.figures import NARROW, WIDE, Figure
 from halfcycle.pipeline.report.summary import TextTable
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 from halfcycle.pipeline.survey.compliance import (
     Assessment,
     DrawnBound,
@@ -70,7 +70,7 @@ class SurveyedPoint:
         return f"{self.site}, {self.point}" if self.point else self.site
 
 
-def trend_figures(surveyed: Sequence[SurveyedPoint], clock: Clock) -> tuple[list[Figure], list[str]]:
+def trend_figures(surveyed: Sequence[SurveyedPoint], clock: LocalTime) -> tuple[list[Figure], list[str]]:
     """The trends of the quantities that have a bound, and of the usual ones; one figure for each quantity and point.
 
     Parameters
@@ -253,7 +253,7 @@ def _figure(
     symbol: str,
     names: Sequence[str],
     interval_s: float,
-    clock: Clock,
+    clock: LocalTime,
     *,
     anchor: str,
 ) -> Figure | None:
@@ -301,7 +301,7 @@ def _svg(
     bounds: Sequence[DrawnBound],
     name: str,
     label: str,
-    clock: Clock,
+    clock: LocalTime,
     *,
     width: float,
 ) -> str:
@@ -324,7 +324,7 @@ def _svg(
     return document(axes.parts, width=width, height=axes.top + axes.height + 44, label=label)
 
 
-def _ticks(starts: F64, clock: Clock, *, n: int) -> list[tuple[float, str]]:
+def _ticks(starts: F64, clock: LocalTime, *, n: int) -> list[tuple[float, str]]:
     """Round times of the clock's day, at most so many."""
     span_h = (starts[-1] - starts[0]) / _HOURS_NS
     if span_h < n:

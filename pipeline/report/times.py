@@ -10,7 +10,7 @@ from halfcycle.pipeline.locales import clock_words, day_words, exact_words
 
 
 @dataclass(frozen=True, slots=True)
-class Clock:
+class LocalTime:
     """How times are written. zone: name of a time zone; "UTC" where the site's is not known."""
 
     zone: str = "UTC"
@@ -39,7 +39,7 @@ class Clock:
 
     def beside(self, ns: int) -> str:
         """The time of day in UTC, for whoever compares with other clocks; "" where the zone is UTC itself."""
-        return "" if self.zone == "UTC" else clock_words(Clock().at(ns), zone="UTC")
+        return "" if self.zone == "UTC" else clock_words(LocalTime().at(ns), zone="UTC")
 
     def exact(self, ns: int, *, digits: int = 3) -> str:
         """Date and time in the zone. ns: since 1970-01-01 UTC; digits: behind the second, -1: down to the minute."""

@@ -30,7 +30,7 @@ class _Recorder:
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
+class RecorderFiles:
     """Files of one recorder, or of several whose sites have one name.
 
     Attributes
@@ -43,7 +43,7 @@ class Together:
     files: tuple[Path, ...]
 
 
-def recorders_in(owned: Iterable[Owned], logs: Iterable[tuple[Path, str]]) -> tuple[Together, ...]:
+def recorders_in(owned: Iterable[Owned], logs: Iterable[tuple[Path, str]]) -> tuple[RecorderFiles, ...]:
     """The files of a screening, grouped so that no row of one group depends on a file of another.
 
     Parameters
@@ -68,5 +68,5 @@ def recorders_in(owned: Iterable[Owned], logs: Iterable[tuple[Path, str]]) -> tu
     found = []
     for group in {id(group): group for group in groups.values()}.values():
         sites = sorted(key.name for key in group if isinstance(key, _Site))
-        found.append(Together(tuple(sites), tuple(sorted(key for key in group if isinstance(key, Path)))))
+        found.append(RecorderFiles(tuple(sites), tuple(sorted(key for key in group if isinstance(key, Path)))))
     return tuple(sorted(found, key=lambda one: one.sites))

@@ -11,7 +11,7 @@ from halfcycle.pipeline.catalogue.judge import Findings
 from halfcycle.pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from halfcycle.pipeline.events import Event, catalogue_table
 from halfcycle.pipeline.records.archive import SetAside
-from halfcycle.pipeline.screening.inputs import Together
+from halfcycle.pipeline.screening.inputs import RecorderFiles
 from halfcycle.pipeline.sites.account import Account
 
 if TYPE_CHECKING:
@@ -68,7 +68,7 @@ class Screening:
     logs: tuple[str, ...] = ()
     log_s: float = 0.0
     n_in_both: int = 0
-    recorders: tuple[Together, ...] = ()
+    recorders: tuple[RecorderFiles, ...] = ()
 
     def to_pandas(self) -> pd.DataFrame:
         """The events as a data frame, with the columns of a catalogue; times are UTC."""

@@ -10,11 +10,11 @@ from typing import Final, Literal
 
 from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.records.record import Record
-from halfcycle.pipeline.sites.evidence import LEAST_V, OTHER_FREQUENCY, PointEvidence, RecordEvidence, evidence_of
+from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
-Kind = Literal["declared", "stated by the file", "inferred"]
+NominalKind = Literal["declared", "stated by the file", "inferred"]
 
 CAN_BE: Final = (0.8, 1.2)
 """Of a nominal voltage: where the steady level of a point must lie for the nominal to be the point's."""
@@ -69,13 +69,14 @@ class PointAccount:
     wiring : what the voltages before events say of leads and clamps; None: nothing is known.
     told : how the nominal voltage was found, in words.
     same_as : the point whose voltages these are: that of a busbar under another feeder's name. They are judged there.
+    other_frequency : nothing is steady at the declared frequency, as the voltages have another; `told` says which.
     """
 
     name: str
     phases: tuple[str, ...]
     line_to_line: bool
     nominal_v: float | None = None
-    nominal_kind: Kind | None = None
+    nominal_kind: NominalKind | None = None
     probability: float | None = None
     usual_v: float | None = None
     in_use: tuple[bool, ...] = ()
@@ -83,6 +84,7 @@ class PointAccount:
     wiring: Wiring | None = None
     told: str = ""
     same_as: str | None = None
+    other_frequency: bool = False
 
     def live(self, *, declared_hookup: bool) -> list[int]:
         """The judged voltages that are in use: all of them where hookup and nominal voltage are declared."""
@@ -108,7 +110,7 @@ class Account:
 
     site: str
     nominal_frequency_hz: float | None = None
-    frequency_kind: Kind | None = None
+    frequency_kind: NominalKind | None = None
     hookup: str | None = None
     points: tuple[PointAccount, ...] = field(default=())
     n_records: int = 0
@@ -209,7 +211,7 @@ def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> 
     """
     hertz = [one.frequency_hz for one in evidence if one.frequency_hz is not None]
     frequency_hz = declared.nominal_frequency_hz
-    kind: Kind | None = None if frequency_hz is None else "declared"
+    kind: NominalKind | None = None if frequency_hz is None else "declared"
     if frequency_hz is None and hertz:
         frequency_hz, kind = max(sorted(set(hertz)), key=hertz.count), "inferred"
     names = list(dict.fromkeys(point.name for one in evidence for point in one.points))
@@ -224,8 +226,11 @@ def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> 
         )
         for records, fit in zip(of_points, fits, strict=True)
     ]
-    if other := next((one.problem for one in evidence if one.problem.startswith(OTHER_FREQUENCY)), ""):
-        points = [point if point.nominal_v is not None else replace(point, told=other) for point in points]
+    if other := next((one.problem for one in evidence if one.other_frequency), ""):
+        untold = [point.nominal_v is None for point in points]
+        points = [
+            replace(p, told=other, other_frequency=True) if no else p for p, no in zip(points, untold, strict=True)
+        ]
     return Account(
         site,
         frequency_hz,
@@ -291,7 +296,7 @@ class _Nominal:
 
     told: str
     volts: float | None = None
-    kind: Kind | None = None
+    kind: NominalKind | None = None
     probability: float | None = None
     begins_before_events: bool = True
 

@@ -32,7 +32,7 @@ from halfcycle.pipeline.sites.wiring_words import title_of
 from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 F64 = npt.NDArray[np.float64]
-Verdict = Literal["right", "put right", "withheld"]
+WiringVerdict = Literal["right", "put right", "withheld"]
 
 LEAST_SURE: Final = 0.88  # of a finding by which anything is put right
 _STEADY: Final = 0.7  # of a mean phasor: below it is noise
@@ -60,7 +60,7 @@ class Wiring:
     by_load : that clamps point to the load is told by power that flows there alone; nobody has declared it.
     """
 
-    verdict: Verdict = "right"
+    verdict: WiringVerdict = "right"
     words: str = ""
     sure: float = 1.0
     voltages: tuple[tuple[float, ...], ...] | None = None

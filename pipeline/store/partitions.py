@@ -6,6 +6,9 @@ catalogue/site=S/date=D/events.parquet
 recorded/site=S/date=D/DIGEST.parquet   what recorders computed themselves, as their files had it
 trends/site=S/date=D/interval=600s.parquet, and interval=600s.recorded.parquet where the recorder made the values
 .staging/    files on their way to one of these places
+.index/      what was found of days, see `nightly.day_index`; `changes` of days, noted before they are made
+
+Captures, what recorders computed, and catalogues come and go by `Store.put`, `write` and `remove` alone.
 """
 
 from __future__ import annotations
@@ -13,7 +16,7 @@ from __future__ import annotations
 import contextlib
 import os
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -22,7 +25,8 @@ from typing import TYPE_CHECKING, Final
 from halfcycle.pipeline.capture import Header
 from halfcycle.pipeline.errors import DamagedCapture, StoreError
 from halfcycle.pipeline.plain_text import plain
-from halfcycle.pipeline.store.atomic import refused, write_atomically
+from halfcycle.pipeline.store.atomic import put_in_place, refused, stage
+from halfcycle.pipeline.store.changes import Changes
 from halfcycle.pipeline.waveform_table import header_of
 
 if TYPE_CHECKING:
@@ -32,6 +36,8 @@ DAY_NS: Final = 86_400_000_000_000
 REASON_ENDING: Final = ".reason.txt"
 """Of the note beside a file that is set aside: why."""
 CATALOGUE_NAME: Final = "events.parquet"
+JUDGED_KINDS: Final = ("waveforms", "recorded", "catalogue")
+"""The folders of what days are judged by, and of what came of it."""
 _ENDING: Final = ".parquet"
 _EPOCH: Final = date(1970, 1, 1)
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
@@ -133,25 +139,37 @@ class Store:
         """Days for which a site has a catalogue, in order."""
         return [d for d in self._days("catalogue", site) if self.catalogue_path(site, d).exists()]
 
-    def folder_stamps(self, kind: str, site: str) -> dict[date, int]:
-        """When the folder of each day of a site was last changed: a file put into it, replaced or removed.
+    def listed_days(self, kind: str, site: str) -> set[date]:
+        """The days of which a site has a folder of a kind, whatever lies in it."""
+        check_name(site)
+        return {day for day, _ in self._day_folders(kind, site)}
+
+    def site_stamp(self, kind: str, site: str) -> int:
+        """When the folder of a day of a site last came or went; 0 of a site that has none. [ns since 1970-01-01]"""
+        check_name(site)
+        return _changed_at(f"{self.root}/{kind}/site={site}") or 0
+
+    def folder_stamps(self, kind: str, site: str, days: Collection[date]) -> dict[date, int]:
+        """When the folder of each of some days was last changed: a file put into it, replaced or removed.
 
         kind : one of the store's folders. [ns since 1970-01-01]
         """
         check_name(site)
-        found = {}
-        for day, path in self._day_folders(kind, site):
-            with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-                found[day] = os.stat(path).st_mtime_ns
-        return found
+        folder = f"{self.root}/{kind}/site={site}/date="
+        stamps = {day: _changed_at(f"{folder}{day.isoformat()}") for day in days}
+        return {day: stamp for day, stamp in stamps.items() if stamp is not None}
 
-    def catalogue_stamps(self, site: str) -> dict[date, str]:
-        """When each catalogue of a site was written and how large it is, as words that differ where it is another."""
+    def catalogue_stamps(self, site: str, days: Collection[date] | None = None) -> dict[date, str]:
+        """When each catalogue of a site was written and how large it is, as words that differ where it is another.
+
+        days : of some; None: all.
+        """
         check_name(site)
         found = {}
-        for day, path in self._day_folders("catalogue", site):
+        folder = f"{self.root}/catalogue/site={site}/date="
+        for day in self.listed_days("catalogue", site) if days is None else days:
             with contextlib.suppress(FileNotFoundError, NotADirectoryError):
-                status = os.stat(f"{path}/{CATALOGUE_NAME}")
+                status = os.stat(f"{folder}{day.isoformat()}/{CATALOGUE_NAME}")
                 found[day] = f"{status.st_mtime_ns}\x1f{status.st_size}"
         return found
 
@@ -198,13 +216,68 @@ class Store:
         ------
         StoreError : the reason cannot be written beside it.
         """
-        write_atomically(_note_of(path), lambda aside: _write_text(aside, reason), staging=self.staging)
+        self.write(_note_of(path), lambda aside: _write_text(aside, reason))
 
     def put_back(self, path: Path) -> None:
         """Make catalogues of a stored capture again."""
         note = _note_of(path)
         if note.exists():
-            note.unlink()
+            self.remove(note)
+
+    def put(self, aside: Path, path: Path) -> None:
+        """Give a file that was written aside its place, as `atomic.put_in_place` does.
+
+        Raises
+        ------
+        StoreError : it cannot be written.
+        """
+        self.note(path)
+        put_in_place(aside, path)
+
+    def write(self, path: Path, write: Callable[[Path], object]) -> None:
+        """Make a file of a day, as `atomic.write_atomically` does.
+
+        Raises
+        ------
+        StoreError : it cannot be written.
+        """
+        self.put(stage(path, write, staging=self.staging), path)
+
+    def remove(self, path: Path) -> None:
+        """Remove a file of a day; that it is not there is no error.
+
+        Raises
+        ------
+        OSError : it cannot be removed.
+        """
+        self.note(path)
+        path.unlink(missing_ok=True)
+
+    def move(self, path: Path, target: Path) -> None:
+        """Bring a file of a day to another place of the store; one that lies there is replaced.
+
+        Raises
+        ------
+        StoreError : it cannot be moved.
+        """
+        self.note(path)
+        self.note(target)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            path.replace(target)
+        except OSError as error:
+            raise refused(f"{path}: cannot be moved to {target}", error) from error
+
+    def note(self, path: Path) -> None:
+        """Note the day of which a file is about to come or go, where a look at days rests on it.
+
+        Raises
+        ------
+        StoreError : it cannot be noted.
+        """
+        kind, site, day = path.parts[-4], path.parts[-3], day_named(path.parts[-2])
+        if kind in JUDGED_KINDS and day is not None:
+            Changes(self.root).note(site.removeprefix("site="), day)
 
     def _partition(self, kind: str, site: str, day: date) -> Path:
         check_name(site)
@@ -236,6 +309,16 @@ def _listed(folder: Path | str) -> tuple[list[str], list[str]]:
         if name.endswith(_ENDING) and not name.startswith("."):
             parts[name + REASON_ENDING in names].append(name)
     return parts
+
+
+def _changed_at(folder: str) -> int | None:
+    """When a folder was last changed [ns since 1970-01-01]; None where there is none."""
+    try:
+        return os.stat(folder).st_mtime_ns
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except OSError as error:
+        raise refused(f"{folder}: cannot be read", error) from error
 
 
 def day_named(name: str) -> date | None:

@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Channel
-from halfcycle.pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, clock_blocks
-from halfcycle.pipeline.measures.aggregation import Blocks as ClockBlocks
+from halfcycle.pipeline.measures.aggregation import BLOCKS_IN_LONG, TEN_MINUTES_NS, ClockBlocks, clock_blocks
 from halfcycle.pipeline.measures.crossings import refined_crossings
 from halfcycle.pipeline.measures.half_cycle import HalfCycles, Stretch, joined
 from halfcycle.pipeline.measures.harmonic_spectra import (
@@ -241,7 +240,10 @@ class BlockMeter:
 
 
 def signal_obstacle(signal_hz: float | None, *, rate_hz: float, nominal_hz: float) -> str:
-    """Why no mains signalling voltage can be measured; "" where it can, or no spectrum can. All: [Hz]"""
+    """Why no mains signalling voltage can be measured; "" where it can, or no spectrum can. All: [Hz]
+
+    Source: derived, the sampling theorem.
+    """
     if signal_hz is None:
         return "the frequency of the mains signal is not declared"
     if rate_hz < FEWEST_SAMPLES_A_CYCLE * nominal_hz:

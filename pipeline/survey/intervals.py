@@ -121,7 +121,7 @@ class Gathering:
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
+class IntervalValues:
     """What all blocks came to.
 
     Attributes
@@ -187,7 +187,7 @@ class Intervals:
         inside = np.minimum(blocks.lengths_ns, (numbers + 1) * self._interval_ns - blocks.starts_ns)
         return np.asarray(inside / self._interval_ns, np.float64)
 
-    def result(self) -> Together:
+    def result(self) -> IntervalValues:
         """The values of all intervals, once all blocks have come; at least one has."""
         columns: dict[str, F64 | F32] = {}
         notes: dict[str, dict[str, str]] = {}
@@ -201,7 +201,7 @@ class Intervals:
                         notes[name + suffix] = series.notes_of(name)
         measured = np.minimum(self._measured.result().values[:, 0], 1.0)
         told = {name: own for name, own in notes.items() if own}
-        return Together(np.concatenate(self._starts_ns), measured, columns, told)
+        return IntervalValues(np.concatenate(self._starts_ns), measured, columns, told)
 
 
 class CycleIntervals:
@@ -228,14 +228,14 @@ class CycleIntervals:
             if chosen.any():
                 rows.add(blocks.kept(chosen))
 
-    def result(self) -> Together:
+    def result(self) -> IntervalValues:
         """The values of all intervals, once all blocks have come; at least one has."""
         parts = [rows.result() for rows in self._rows if not rows.empty]
         starts_ns = np.concatenate([part.starts_ns for part in parts])
         order = np.argsort(starts_ns, kind="stable")
         columns = {name: np.concatenate([part.columns[name] for part in parts])[order] for name in parts[0].columns}
         measured = np.concatenate([part.measured for part in parts])[order]
-        return Together(starts_ns[order], measured, columns, parts[0].notes)
+        return IntervalValues(starts_ns[order], measured, columns, parts[0].notes)
 
 
 def _quotient(above: Values, below: Values) -> F64:

@@ -17,7 +17,7 @@ from halfcycle.pipeline.terms import HOOKUPS, LINE_PHASES
 # Sums such as start + duration are rounded in the last place: edges this close are the same edge. [s]
 EDGE_TOLERANCE_S: Final = 1e-12
 
-Kind = TypeVar("Kind")
+Parameters = TypeVar("Parameters")
 
 # Read by pydantic: unknown keys of a table are refused, and numbers that are none.
 CHECKED: Final[dict[str, Any]] = {"extra": "forbid", "allow_inf_nan": False}
@@ -371,7 +371,7 @@ class Waveform:
         return self.magnitudes_pu or (1.0,) * len(self.phases)
 
 
-def from_table(kind: type[Kind], table: Mapping[str, Any], *, place: str) -> Kind:
+def from_table(kind: type[Parameters], table: Mapping[str, Any], *, place: str) -> Parameters:
     """A dataclass from a table of a TOML file, whose keys are the attributes of the class.
 
     Parameters

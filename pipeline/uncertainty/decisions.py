@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import erf, inf, sqrt
 from typing import Final, Literal
 
-Verdict = Literal["inside", "outside", "cannot tell"]
+Conformity = Literal["inside", "outside", "cannot tell"]
 
 RISK: Final = 0.05
 """Of a wrong answer; with it the guard band is 1.64 standard uncertainties wide."""
@@ -26,7 +26,7 @@ def probability_within(value: float, u: float, *, low: float = -inf, high: float
     ), 0.0)  # fmt: skip
 
 
-def verdict(probability: float, *, risk: float = RISK) -> Verdict:
+def verdict(probability: float, *, risk: float = RISK) -> Conformity:
     """What may be said with a risk of being wrong: ``inside``, ``outside``, or ``cannot tell``.
 
     Source: JCGM 106:2012, 8.3: a guarded decision.

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.uncertainty.edges import COVERED, Edge
-from halfcycle.pipeline.uncertainty.level import MEAN_OF_WINDOWS, Level, Noise, alike_levels, without_edges
+from halfcycle.pipeline.uncertainty.level import MEAN_OF_WINDOWS, LevelEstimate, Noise, alike_levels, without_edges
 
 F64 = npt.NDArray[np.float64]
 
@@ -107,7 +107,7 @@ def _extreme(rms: F64, noise: Noise, spread: F64, rng: np.random.Generator, high
 
 
 def draw_worst(
-    levels: Sequence[Level | None], draws: Sequence[F64 | None], *, highest: bool = False, every: bool = False
+    levels: Sequence[LevelEstimate | None], draws: Sequence[F64 | None], *, highest: bool = False, every: bool = False
 ) -> F64 | None:
     """The lowest (or highest) of some channels' levels.
 

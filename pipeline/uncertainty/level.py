@@ -83,7 +83,7 @@ class Noise:
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class LevelEstimate:
     """A level and its standard uncertainty. [V]  is_flat: it is the mean of a flat part, not an extreme put right."""
 
     volts: float
@@ -91,7 +91,7 @@ class Level:
     is_flat: bool
 
 
-def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> Level | None:
+def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> LevelEstimate | None:
     """The lowest (or highest) level in some half-cycle values of one channel.
 
     Parameters
@@ -102,9 +102,9 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
 
     Returns
     -------
-    Level. Where all values agree within their noise it is their mean, which the extreme misses by a bias that grows
-    with their number; else the extreme, less the bias of an extreme of as many values as lie with it. The noise's own
-    power is taken off. None: no value.
+    LevelEstimate. Where all values agree within their noise it is their mean, which the extreme misses by a bias that
+    grows with their number; else the extreme, less the bias of an extreme of as many values as lie with it. The noise's
+    own power is taken off. None: no value.
 
     Source: derived; the bias of extremes by Monte Carlo.
     """
@@ -131,13 +131,15 @@ def level_of(values: npt.ArrayLike, noise: Noise, *, highest: bool = False) -> L
         volts = float(np.sqrt(max(raised**2 - noise.sigma**2, 0.0)))
         u = share * one
     further = noise.undithered(volts, rms.size), noise.of_windows(rms.size) * volts
-    return Level(volts, float(np.sqrt(u**2 + further[0] ** 2 + further[1] ** 2)), flat)
+    return LevelEstimate(volts, float(np.sqrt(u**2 + further[0] ** 2 + further[1] ** 2)), flat)
 
 
 def without_edges(rms: F64, noise: Noise) -> tuple[F64, bool]:
     """Values without the first and last where these alone are off, and whether what stays is flat.
 
     A window beside an edge may reach over it.
+
+    Source: derived.
     """
     flat = is_flat(rms, noise)
     if not flat and rms.size > 2 * _LEAST_FLAT and is_flat(rms[1:-1], noise):
@@ -146,7 +148,10 @@ def without_edges(rms: F64, noise: Noise) -> tuple[F64, bool]:
 
 
 def is_flat(rms: F64, noise: Noise) -> bool:
-    """Whether values differ by no more than their noise explains."""
+    """Whether values differ by no more than their noise explains.
+
+    Source: derived, the range and the spread of normal values.
+    """
     lowest, m = float(rms.min()), rms.size
     one, steps, windows = noise.of_window(lowest), noise.undithered(lowest), noise.of_windows(1) * lowest
     bias, share = _of_extreme(m)
@@ -158,16 +163,19 @@ def is_flat(rms: F64, noise: Noise) -> bool:
     return bool(m < _LEAST_SPREAD or off @ off <= allowed * (m - 1))
 
 
-def worst_level(levels: Sequence[Level], *, highest: bool = False) -> Level:
-    """The lowest (or highest) of some channels' levels; those that cannot be told from it are taken for equal to it."""
+def worst_level(levels: Sequence[LevelEstimate], *, highest: bool = False) -> LevelEstimate:
+    """The lowest (or highest) of some channels' levels; those that cannot be told from it are taken for equal to it.
+
+    Source: JCGM 100:2008, means weighted by the inverse of the variance (from memory).
+    """
     alike = alike_levels(levels, highest=highest)
     weights = np.array([1 / max(one.u, 1e-12) ** 2 for one in alike])
     volts = float(weights @ [one.volts for one in alike] / weights.sum())
-    return Level(volts, float(weights.sum() ** -0.5), all(one.is_flat for one in alike))
+    return LevelEstimate(volts, float(weights.sum() ** -0.5), all(one.is_flat for one in alike))
 
 
-def alike_levels(levels: Sequence[Level], *, highest: bool = False) -> list[Level]:
-    """Those that cannot be told from the lowest (or highest)."""
+def alike_levels(levels: Sequence[LevelEstimate], *, highest: bool = False) -> list[LevelEstimate]:
+    """Those that cannot be told from the lowest (or highest). Source: derived."""
     worst = (max if highest else min)(levels, key=lambda one: one.volts)
     return [one for one in levels if abs(one.volts - worst.volts) <= _ALIKE * np.hypot(one.u, worst.u)]
 

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.uncertainty.edges import Edge, find_edge
-from halfcycle.pipeline.uncertainty.level import Level, Noise, level_of, worst_level
+from halfcycle.pipeline.uncertainty.level import LevelEstimate, Noise, level_of, worst_level
 from halfcycle.pipeline.uncertainty.periodic import Periodic, fit_periodic
 
 F64 = npt.NDArray[np.float64]
@@ -28,7 +28,7 @@ REACH_CYCLES: Final = _CALM_CYCLES + _AWAY_CYCLES + 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class Windows:
+class HalfCycleValues:
     """Half-cycle values of one channel in an event: where each window begins [samples], and its RMS [V]."""
 
     starts: F64
@@ -50,15 +50,15 @@ class Physical:
 
     begins: Edge | None
     ends: Edge | None
-    level: Level | None
-    levels: tuple[Level | None, ...]
+    level: LevelEstimate | None
+    levels: tuple[LevelEstimate | None, ...]
     noise: tuple[Noise, ...]
     inside: tuple[F64, ...]
 
 
 def physical_of(
     u: F64,
-    windows: Sequence[Windows],
+    windows: Sequence[HalfCycleValues],
     *,
     start: float,
     stop: float,
@@ -86,6 +86,8 @@ def physical_of(
     Returns
     -------
     Physical; None where there is no calm cycle and a half before or after it to tell its noise by, or a sample missing.
+
+    Source: derived.
     """
     if not np.isfinite(u).all():
         return None

@@ -10,7 +10,7 @@ from halfcycle.pipeline.catalogue.busbars import busbars_of
 from halfcycle.pipeline.catalogue.judge import Terms, against, measured_parts, variations_in
 from halfcycle.pipeline.catalogue.reference import Reference
 from halfcycle.pipeline.catalogue.span import LEAD_IN_S, SLIDING_LEAD_IN_S
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.events import Event
@@ -36,7 +36,7 @@ class Trace:
 
     record: Record
     reference: Reference
-    measured: Measured
+    measured: PointMeasures
     variation: RmsVariation
 
 

@@ -18,7 +18,7 @@ from made_circuits import (
     made,
 )
 
-from halfcycle.classifiers.cause import RULES, Verdict, find_cause
+from halfcycle.classifiers.cause import RULES, Cause, find_cause
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.classifiers.reclosing import Shot, reclosing_sequences
 from halfcycle.pipeline.catalogue.explain import Explanation, explain
@@ -75,7 +75,7 @@ def test_the_textbook_signature_of_a_cause_is_named_with_a_sentence(cause: str) 
 def test_nothing_measured_is_unknown_to_every_rule() -> None:
     for rule in RULES:
         assert rule(Evidence()).confidence == 0.0
-    assert find_cause(Evidence()) == Verdict("unknown", 0.0, "no cause fits the measurements well")
+    assert find_cause(Evidence()) == Cause("unknown", 0.0, "no cause fits the measurements well")
 
 
 @pytest.mark.parametrize("cause", list(TEXTBOOK))
@@ -134,6 +134,7 @@ def judged(case: Case, **more: object) -> Explanation:
     return explain(window, sag=False, **more)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cause", list(CASES))
 def test_causes_of_solved_circuits_are_named(cause: str) -> None:
     # Truth: the circuit. 50 dB noise; random networks, loads and running motors; either side of the monitor. More of

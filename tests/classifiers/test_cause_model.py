@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from halfcycle.classifiers.cause import Verdict
+from halfcycle.classifiers.cause import Cause
 from halfcycle.classifiers.cause_model import CauseModel, tempered
 from halfcycle.classifiers.cause_naming import name_cause
 from halfcycle.classifiers.evidence import Evidence
@@ -68,6 +68,7 @@ def test_trees_are_walked_all_at_once_as_one_by_one() -> None:
         assert model.mean_shares(row) == pytest.approx(total / model.roots.size, abs=1e-12)
 
 
+@pytest.mark.slow
 def test_a_model_is_the_same_after_its_file_and_the_file_is_the_same_each_time(tmp_path: Path) -> None:
     model, _ = train(examples(), seed=2)
     again, _ = train(examples(), seed=2)
@@ -112,7 +113,7 @@ class Fixed:
         return self.likely
 
 
-def named(likely: Mapping[str, float], evidence: Evidence | None = None, **numbers: float) -> Verdict:
+def named(likely: Mapping[str, float], evidence: Evidence | None = None, **numbers: float) -> Cause:
     return name_cause(Fixed(likely), evidence or Evidence(), numbers)  # type: ignore[arg-type]
 
 

@@ -17,7 +17,7 @@ from halfcycle.classifiers.dip_type import (
     symmetrical_component_dip,
 )
 from halfcycle.pipeline.measures.event_window import EventWindow, dip_phasors, phasor_series
-from halfcycle.pipeline.synthesis.circuit.devices import Fault, Load
+from halfcycle.pipeline.synthesis.circuit.devices import Fault, ImpedanceLoad
 from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, record
 
 SOURCE_TYPES = (
@@ -185,7 +185,9 @@ def test_types_are_right_with_errors_that_come_with_the_sag_too() -> None:
 
 def seen(fault: Fault, windings: tuple[str, ...], *, delta: bool = False) -> tuple[C128, C128]:
     rate_hz = 6400.0
-    built = Feeder(windings=windings, devices=(Load(va=0.5e6, delta=delta),), faults=(fault,), zero_over_positive=1.0)
+    built = Feeder(
+        windings=windings, devices=(ImpedanceLoad(va=0.5e6, delta=delta),), faults=(fault,), zero_over_positive=1.0
+    )
     recording = record(built, rate_hz=rate_hz, duration_s=0.4)
     sigma = 0.01 * NOMINAL_V / math.sqrt(3)  # 40 dB
     noise = sigma * np.random.default_rng(7).standard_normal(recording.u_v.shape)

@@ -16,7 +16,7 @@ from made_circuits import fault_case
 
 from halfcycle.classifiers.point_on_wave import PointOnWave, point_on_wave
 from halfcycle.pipeline.synthesis.circuit.devices import Fault
-from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, Recording, record
+from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, SimulatedRecording, record
 
 N_DRAWN = 240
 RATE_HZ, FREQUENCY_HZ = 6400.0, 50.0
@@ -158,11 +158,13 @@ def test_the_jump_of_a_three_phase_fault_is_that_of_the_divider(seed: int) -> No
     assert off_deg(told.phase_jump_deg, math.degrees(cmath.phase(below / (above + below)))) < 0.7
 
 
-def recorded_thrice(seed: int, monkeypatch: pytest.MonkeyPatch) -> tuple[made_circuits.Case, Recording, Recording]:
+def recorded_thrice(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> tuple[made_circuits.Case, SimulatedRecording, SimulatedRecording]:
     """A faulted feeder, the same without the fault, and with a fault that is never cleared."""
     built: list[Feeder] = []
 
-    def noted(feeder: Feeder, *, rate_hz: float, duration_s: float) -> Recording:
+    def noted(feeder: Feeder, *, rate_hz: float, duration_s: float) -> SimulatedRecording:
         built.append(feeder)
         return record(feeder, rate_hz=rate_hz, duration_s=duration_s)
 
@@ -177,6 +179,7 @@ def recorded_thrice(seed: int, monkeypatch: pytest.MonkeyPatch) -> tuple[made_ci
     return case, without, kept
 
 
+@pytest.mark.slow
 def test_edges_of_faults_lie_where_the_circuit_departs_from_one_without_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """Start: against the same feeder without the fault; recovery: against it uncleared, where the first pole opens.
 

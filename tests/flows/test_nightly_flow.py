@@ -38,7 +38,8 @@ from made_fleet import (
 
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.config import Fleet
-from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import read_catalogue
 from halfcycle.pipeline.nightly.run_files import last_runs
 from halfcycle.pipeline.notifying import fleet_name
 

@@ -10,7 +10,7 @@ from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.aggregation import (
     TEN_MINUTES_NS,
     TWO_HOURS_NS,
-    Blocks,
+    ClockBlocks,
     Method,
     aggregate,
     clock_blocks,
@@ -35,7 +35,9 @@ def half_cycles(hertz: float, length_s: float, *, first: float = 0.0) -> F64:
     return starts
 
 
-def blocks_of(hertz: float, length_s: float, *, before_tick_s: float, first: float = 0.0, n_cycles: int = 10) -> Blocks:
+def blocks_of(
+    hertz: float, length_s: float, *, before_tick_s: float, first: float = 0.0, n_cycles: int = 10
+) -> ClockBlocks:
     start_ns = TICK_NS - round(before_tick_s * 1e9)
     return clock_blocks(
         half_cycles(hertz, length_s, first=first), rate_hz=RATE_HZ, start_ns=start_ns, n_cycles=n_cycles

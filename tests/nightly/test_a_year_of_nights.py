@@ -21,7 +21,8 @@ from night_listener import listener
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import StoreError
-from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import Day, read_catalogue
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
 from halfcycle.pipeline.nightly.verify import verify
 from halfcycle.pipeline.notifying import night
@@ -134,7 +135,7 @@ def test_after_a_year_each_day_is_as_if_built_at_once_and_each_failure_was_told_
     for module in [m for name, m in sys.modules.items() if name.startswith("halfcycle.")]:
         if getattr(module, "today", None) is real_today:
             monkeypatch.setattr(module, "today", lambda: now[0])
-    versions = [m for n, m in sys.modules.items() if n.startswith("halfcycle.") and hasattr(m, "code_version")]
+    versions = [m for n, m in sys.modules.items() if n.startswith("halfcycle.") and hasattr(m, "judging_version")]
     n_files, n_quarantined = 0, 0
     judged_before: dict[Day, list[dict[str, object]]] = {}
     with listener() as (address, got):
@@ -142,7 +143,7 @@ def test_after_a_year_each_day_is_as_if_built_at_once_and_each_failure_was_told_
             now[0] = night_of(k + 1)
             if k == UPGRADED:
                 for module in versions:
-                    monkeypatch.setattr(module, "code_version", lambda: "0.2.0")
+                    monkeypatch.setattr(module, "judging_version", lambda: "revision 2")
             fleet = config_of(k, tmp_path / "lived", address)
             brought(world, k, rng, tmp_path / "lived")
             summary = a_night(fleet, k)

@@ -13,9 +13,12 @@ from made_fleet import digests, halfcycle, loaded, made_capture, write_capture, 
 from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.errors import ConfigError, StoreError
 from halfcycle.pipeline.flows.artifacts import night_markdown
-from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import read_catalogue
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, read_incidents, with_kept_incidents
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly, summary_if_idle
+
+pytestmark = pytest.mark.slow
 
 SITES = ("Ferry Lane", "Quarry Road", "Tram Depot")
 STARTS = ("2026-03-01T12:00:00", "2026-03-01T18:30:00", "2026-03-02T03:00:00")

@@ -13,12 +13,14 @@ from halfcycle.pipeline.cli.fleet_commands import report
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.events import events_of
-from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.renamed import names_unknown
 from halfcycle.pipeline.nightly.retention import remove_expired
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days
 from halfcycle.pipeline.nightly.verify import verify
 from halfcycle.pipeline.spread import in_this_process
+
+pytestmark = pytest.mark.slow
 
 SOURCE = "the project's own design: a night of the new name over the same files makes the same bytes"
 OLD, NEW = "Old Mill", "Mill Lane"
@@ -73,7 +75,7 @@ def test_days_whose_waveforms_are_gone_take_the_new_name_too(tmp_path: Path) -> 
     before = loaded(write_fleet(tmp_path / "a", sites=[OLD], extra=SURVEY + RETENTION))
     put(before, OLD)
     run_nightly(before.model_copy(update={"retention": None}))
-    removed = remove_expired(before, look_at_days(before).states, DAY + timedelta(days=100))
+    removed = remove_expired(before, look_at_days(before), DAY + timedelta(days=100))
     assert removed is not None
     assert removed.captures == 2
     fleet, expected = renamed(tmp_path / "a"), from_scratch(tmp_path / "b")

@@ -23,7 +23,7 @@ from made_fleet import (
 from halfcycle.pipeline.cli.fleet_commands import report
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError
-from halfcycle.pipeline.nightly.days import look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.retention import has_expired, remove_expired
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
 from halfcycle.pipeline.nightly.verify import verify
@@ -46,7 +46,7 @@ def fleet_with_two_days(root: Path, retention: str, extra: str = "") -> Fleet:
 
 
 def remove(fleet: Fleet, today: date) -> tuple[int, int, int, int]:
-    done = remove_expired(fleet, look_at_days(fleet).states, today)
+    done = remove_expired(fleet, look_at_days(fleet), today)
     assert done is not None
     assert done.failed == ()
     return done.captures, done.trends, done.catalogues, done.originals
@@ -56,6 +56,7 @@ def held(fleet: Fleet) -> list[date]:
     return [day for day in Store(fleet.store).days(SITE) if Store(fleet.store).captures(SITE, day)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("retention", "left"),
     [
@@ -161,7 +162,7 @@ def test_a_file_that_cannot_be_removed_is_named(tmp_path: Path) -> None:
     (path,) = Store(fleet.store).captures(SITE, CALM)
     path.unlink()
     path.mkdir()  # a folder in its place: not even root can unlink it
-    states = look_at_days(fleet).states
+    states = look_at_days(fleet)
     assert has_expired(fleet, states, CALM + timedelta(days=100))
     done = remove_expired(fleet, states, CALM + timedelta(days=100))
     assert done is not None

@@ -13,7 +13,7 @@ from night_listener import listener
 from halfcycle.pipeline.config import Fleet, load_fleet
 from halfcycle.pipeline.errors import ConfigError, PlaceError, StoreError
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
-from halfcycle.pipeline.nightly.run_files import Run, disk_left, last_runs, overdue_words, recorded
+from halfcycle.pipeline.nightly.run_files import NightRun, disk_left, last_runs, overdue_words, recorded
 from halfcycle.pipeline.nightly.status import fleet_status
 from halfcycle.pipeline.notifying import night, tell_news
 from halfcycle.pipeline.store.partitions import today
@@ -24,9 +24,9 @@ pytestmark = pytest.mark.filterwarnings("ignore:'imghdr' is deprecated:Deprecati
 BEGAN = datetime(2026, 3, 1, 2, 0, tzinfo=UTC)
 
 
-def made_runs(n: int, *, free: float = 1e12, less_a_day: float = 0.0) -> list[Run]:
+def made_runs(n: int, *, free: float = 1e12, less_a_day: float = 0.0) -> list[NightRun]:
     """Nights a day apart, each of a minute."""
-    first = Run(BEGAN, BEGAN, "whole", "", "1", 0, 0, 0, 0, (), 0, 2 * 10**12)
+    first = NightRun(BEGAN, BEGAN, "whole", "", "1", 0, 0, 0, 0, (), 0, 2 * 10**12)
     return [
         replace(
             first, began=BEGAN + timedelta(days=i), ended=BEGAN + timedelta(days=i, minutes=1),

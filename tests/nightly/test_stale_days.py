@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import sys
 import unicodedata
 from datetime import date
+from functools import partial
 from pathlib import Path
 
 import pyarrow.parquet as pq
@@ -24,12 +26,14 @@ from made_fleet import (
 )
 
 import halfcycle.pipeline.nightly.building as building_module
-import halfcycle.pipeline.nightly.days as days_module
+import halfcycle.pipeline.nightly.day_states as states_module
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.events import catalogue_schema
 from halfcycle.pipeline.nightly.catalogue_file import CATALOGUE_KEY
-from halfcycle.pipeline.nightly.days import Day, days_of, read_catalogue
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import Day, read_catalogue
+from halfcycle.pipeline.nightly.plan import plan
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_days
 
 DAY_1, DAY_2, DAY_3 = "2026-03-01", "2026-03-02", "2026-03-03"
@@ -66,7 +70,8 @@ def test_the_files_metadata_names_captures_settings_and_version(fleet: Fleet) ->
     assert path.relative_to(fleet.store).as_posix() == f"catalogue/site={SITE}/date={DAY_1}/events.parquet"
     document = json.loads(pq.read_schema(path).metadata[CATALOGUE_KEY])
     assert document["settings"] == fleet.site_digest(fleet.sites[0])
-    assert document["version"] == days_module.code_version()
+    assert document["version"] == building_module.code_version()
+    assert document["judging"] == states_module.judging_version()
     assert document["names"]
     assert document["inputs"]
     schema = pq.read_schema(path).remove_metadata()
@@ -152,15 +157,15 @@ def test_a_changed_transformer_ratio_is_followed_also_for_captures_that_are_stor
 # --- Versions of the code ---------------------------------------------------------------------------------------------
 
 
-def test_days_of_another_version_are_named_and_left_until_they_are_asked_for(
+def test_days_judged_by_other_rules_are_named_and_left_until_they_are_asked_for(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for i, day in enumerate((DAY_1, DAY_2)):
         drop(fleet, with_sag(day), f"{i}.csv")
     run_nightly(fleet)
     before = catalogue_bytes(fleet.store)
-    for module in (days_module, building_module):
-        monkeypatch.setattr(module, "code_version", lambda: "99.0")
+    for module in (states_module, building_module):
+        monkeypatch.setattr(module, "judging_version", lambda: "revision 99")
     assert states(fleet) == {DAY_1: "other version", DAY_2: "other version"}
     idle = summary_if_idle(fleet)
     assert idle is not None
@@ -178,14 +183,41 @@ def test_days_of_another_version_are_named_and_left_until_they_are_asked_for(
     assert states(fleet) == {DAY_1: "other version", DAY_2: "fresh"}
 
 
-def test_a_late_file_sets_its_days_in_motion_in_a_new_version_and_no_others(
+def test_another_version_with_the_same_rules_makes_nothing_stale(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    drop(fleet, with_sag(DAY_1), "a.csv")
+    run_nightly(fleet)
+    for module in [
+        m for name, m in sys.modules.items() if name.startswith("halfcycle.") and hasattr(m, "code_version")
+    ]:
+        monkeypatch.setattr(module, "code_version", lambda: "99.0")
+    assert states(fleet) == {DAY_1: "fresh"}
+    drop(fleet, with_sag("2026-03-20"), "later.csv")
+    assert rebuilt(fleet) == ["2026-03-20"]
+    assert set(states(fleet).values()) == {"fresh"}
+
+
+def test_a_plan_tells_which_rules_and_version_judged_how_many_days(
+    fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(building_module, "code_version", lambda: "0.1.0 with guest 1.0")
+    for revision, day in ((1, DAY_1), (2, "2026-03-20"), (2, "2026-03-25"), (3, "2026-03-30")):
+        for module in (states_module, building_module):
+            monkeypatch.setattr(module, "judging_version", partial("revision {}".format, revision))
+        drop(fleet, with_sag(day), f"{day}.csv")
+        run_nightly(fleet)
+    found = plan(fleet, date(2026, 4, 1))
+    assert found.judged_otherwise == (("revision 1 by halfcycle 0.1.0", 1), ("revision 2 by halfcycle 0.1.0", 2))
+    assert found.days == ()
+
+
+def test_a_late_file_sets_its_days_in_motion_under_new_rules_and_no_others(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for i, day in enumerate((DAY_1, "2026-03-20")):
         drop(fleet, with_sag(day), f"{i}.csv")
     run_nightly(fleet)
-    for module in (days_module, building_module):
-        monkeypatch.setattr(module, "code_version", lambda: "99.0")
+    for module in (states_module, building_module):
+        monkeypatch.setattr(module, "judging_version", lambda: "revision 99")
     drop(fleet, with_sag(DAY_1, "15:00:00"), "late.csv")
     assert rebuilt(fleet) == [DAY_1]
     assert states(fleet) == {DAY_1: "fresh", "2026-03-20": "other version"}

@@ -208,7 +208,8 @@ class Nights:
     def _night(self, case: int) -> str | None:
         from halfcycle.pipeline.config import load_fleet
         from halfcycle.pipeline.events import events_of
-        from halfcycle.pipeline.nightly.days import days_of, read_catalogue
+        from halfcycle.pipeline.nightly.day_states import days_of
+        from halfcycle.pipeline.nightly.days import read_catalogue
         from halfcycle.pipeline.nightly.run import run_nightly
         from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 

@@ -16,7 +16,8 @@ for place in (HERE.parents[1], HERE.parent, HERE):
 
 from halfcycle.pipeline.catalogue.tables import write_table  # noqa: E402
 from halfcycle.pipeline.config import Fleet  # noqa: E402
-from halfcycle.pipeline.nightly.days import look_at_days, read_days  # noqa: E402
+from halfcycle.pipeline.nightly.day_states import look_at_days  # noqa: E402
+from halfcycle.pipeline.nightly.days import read_days  # noqa: E402
 
 _NIGHT = """
 import json, sys

@@ -21,7 +21,8 @@ from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.errors import ReadError, SignalError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.inspection import inspect
-from halfcycle.pipeline.nightly.days import coverage_of, days_of
+from halfcycle.pipeline.nightly.day_states import days_of
+from halfcycle.pipeline.nightly.days import coverage_of
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.screening import screen
@@ -211,6 +212,7 @@ def test_four_ways_say_the_same_of_drawn_files(seeds: range, tmp_path: Path) -> 
     assert total["unread"] > 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not DATA.is_dir(), reason="no folder of measured recordings beside the project")
 @pytest.mark.parametrize(
     "stems",

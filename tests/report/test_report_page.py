@@ -21,7 +21,7 @@ from halfcycle.pipeline.report.event_words import event_sentences
 from halfcycle.pipeline.report.markdown import summary
 from halfcycle.pipeline.report.page import render
 from halfcycle.pipeline.report.slice import Slice
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 
 
 def content(events: list[Event], **more: object) -> Content:
@@ -213,7 +213,7 @@ def test_times_are_the_sites_with_utc_beside_them() -> None:
     facts = dict(made.events[0].facts.rows)
     assert facts["start"] == "2026-03-01 13:00:00.000 Europe/Madrid"
     assert facts["start in UTC"] == "2026-03-01 12:00:00.000 UTC"
-    assert Clock("Europe/Madrid").exact(START + 1_234_567_891) == "2026-03-01 13:00:01.234"
+    assert LocalTime("Europe/Madrid").exact(START + 1_234_567_891) == "2026-03-01 13:00:01.234"
     apart = content([event(), event(1, site="T")], zones={"Mill": "Europe/Madrid", "T": "Europe/Lisbon"})
     assert apart.clock.zone == "UTC"
 
@@ -280,6 +280,7 @@ def test_events_are_told_in_sentences(more: dict[str, object], said: str) -> Non
 # --- size
 
 
+@pytest.mark.slow
 def test_a_page_of_two_hundred_events_stays_small() -> None:
     # The bar: 200 events in at most 5 MB.
     def brief(_: Event) -> Slice:

@@ -20,7 +20,7 @@ from halfcycle.pipeline.report.survey_view import (
     trend_figures,
     verdict_sentences,
 )
-from halfcycle.pipeline.report.times import Clock
+from halfcycle.pipeline.report.times import LocalTime
 from halfcycle.pipeline.survey.compliance import assess, drawn_bounds, load_limit_profile
 
 N = 1008  # intervals of 600 s in a week
@@ -50,7 +50,7 @@ def surveyed(n_low: int, *, site: str = "Mill", declared: bool = True) -> Survey
 
 def test_a_trend_is_drawn_against_its_bounds_and_counts_what_is_beyond() -> None:
     # 230 V with 90 to 110 % (found) and 85 % (memory): 207, 253 and 195.5 V; 200 V is below the first alone.
-    figures = {figure.anchor: figure for figure in trend_figures([surveyed(30)], Clock())[0]}
+    figures = {figure.anchor: figure for figure in trend_figures([surveyed(30)], LocalTime())[0]}
     voltage = figures["trend-0-u-rms"]
     assert "from 200 V to 230 V; 30 of 1008 values beyond a bound" in voltage.sentence
     assert "at most 253 V, at least 207 V" in voltage.sentence
@@ -107,7 +107,7 @@ def test_the_answer_says_whether_limits_are_met_and_what_could_not_be_judged() -
 
 
 def test_without_a_declared_voltage_no_bound_of_it_is_drawn() -> None:
-    (figure,) = (one for one in trend_figures([surveyed(30, declared=False)], Clock())[0] if "u-rms" in one.anchor)
+    (figure,) = (one for one in trend_figures([surveyed(30, declared=False)], LocalTime())[0] if "u-rms" in one.anchor)
     assert "beyond" not in figure.sentence
 
 

@@ -15,7 +15,7 @@ from made_fleet import halfcycle
 
 from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.readers.intervals import IntervalRecords, interval_records
-from halfcycle.pipeline.readers.intervals.names import Told, Unclear, told_by
+from halfcycle.pipeline.readers.intervals.names import ColumnMeaning, Unclear, told_by
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import Declared
 from halfcycle.pipeline.sites.table import SiteTable
@@ -182,6 +182,7 @@ def declared_230(file: Path, interval_s: float = 600.0) -> list[StoredTrend]:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("low", [False, True])
 def test_all_layouts_give_the_verdicts_that_the_drawn_values_give(tmp_path: Path, low: bool) -> None:
     values = drawn()
@@ -243,19 +244,19 @@ def test_an_hour_that_summer_time_leaves_out_is_refused_and_one_that_is_there_tw
 @pytest.mark.parametrize(
     ("name", "unit", "told"),
     [
-        ("Vrms AN Avg", "V", Told("u_rms", "A", "average")),
-        ("U L1-L2 max", "kV", Told("u_rms", "AB", "largest", 1e3)),
-        ("I_N max", "A", Told("i_rms", "N", "largest")),
-        ("Active power L2 mean", "MW", Told("p", "B", "average", 1e6)),
-        ("P total", "kW", Told("p_total", "", "average", 1e3)),
-        ("Q", "kvar", Told("q1_total", "", "average", 1e3)),
-        ("cos phi L1", None, Told("dpf", "A", "average")),
-        ("PF L1", "%", Told("pf", "A", "average", 0.01)),
-        ("Pst L3", "", Told("pst", "C", "average")),
-        ("h05 U L1", "V", Told("uh05", "A", "average")),
+        ("Vrms AN Avg", "V", ColumnMeaning("u_rms", "A", "average")),
+        ("U L1-L2 max", "kV", ColumnMeaning("u_rms", "AB", "largest", 1e3)),
+        ("I_N max", "A", ColumnMeaning("i_rms", "N", "largest")),
+        ("Active power L2 mean", "MW", ColumnMeaning("p", "B", "average", 1e6)),
+        ("P total", "kW", ColumnMeaning("p_total", "", "average", 1e3)),
+        ("Q", "kvar", ColumnMeaning("q1_total", "", "average", 1e3)),
+        ("cos phi L1", None, ColumnMeaning("dpf", "A", "average")),
+        ("PF L1", "%", ColumnMeaning("pf", "A", "average", 0.01)),
+        ("Pst L3", "", ColumnMeaning("pst", "C", "average")),
+        ("h05 U L1", "V", ColumnMeaning("uh05", "A", "average")),
     ],
 )  # fmt: skip
-def test_names_of_the_trade_say_quantity_phase_and_statistic(name: str, unit: str | None, told: Told) -> None:
+def test_names_of_the_trade_say_quantity_phase_and_statistic(name: str, unit: str | None, told: ColumnMeaning) -> None:
     assert told_by(name, unit) == told
 
 
@@ -308,6 +309,7 @@ def pair(
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "late_s", "finding"),
     [
@@ -337,6 +339,7 @@ def test_a_disagreement_with_the_waveforms_is_a_finding_about_ratio_clock_or_wir
         assert re.search(finding, texts), texts
 
 
+@pytest.mark.slow
 def test_measure_reads_them_and_screen_and_inspect_do_not_take_them_for_waveforms(tmp_path: Path) -> None:
     file = iso_utc(tmp_path, drawn())
     done = halfcycle(

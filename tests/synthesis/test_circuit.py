@@ -16,7 +16,7 @@ from halfcycle.pipeline.synthesis.circuit.devices import (
     Converter,
     Fault,
     Generator,
-    Load,
+    ImpedanceLoad,
     MotorLoad,
     Transformer,
 )
@@ -87,7 +87,7 @@ def test_a_pole_opens_at_a_current_zero_and_leaves_no_ringing_of_the_solver() ->
 def test_a_network_without_events_stays_in_its_steady_state() -> None:
     # SOURCE: the phasor solution at the start is the solution for ever.
     motor = Motor.typical(rated_va=1e6, nominal_v=10e3, frequency_hz=50.0, start_ratio=6, inertia_s=0.5)
-    devices = (Load(va=2e6), MotorLoad(motor=motor), Capacitor(var=1e6), Transformer(va=2e6))
+    devices = (ImpedanceLoad(va=2e6), MotorLoad(motor=motor), Capacitor(var=1e6), Transformer(va=2e6))
     recording = record(Feeder(devices=devices, windings=("Dyn",)), rate_hz=6400.0, duration_s=0.5)
     for x in (recording.u_v, recording.i_a):
         first, last = phasors(x, 6400.0, 0.0), phasors(x, 6400.0, 0.48)
@@ -138,7 +138,7 @@ def test_a_core_that_is_switched_on_at_zero_voltage_reaches_twice_its_flux_and_t
 def test_a_balanced_fault_leaves_what_the_voltage_divider_leaves(spur: complex) -> None:
     # SOURCE: V = ZF / (ZS + ZF), magnitude and angle; a load of a thousandth of the short-circuit power.
     fault = Fault(place="upstream", phases="ABC", ground=False, spans_s=((0.1, 0.4),), spur_ohm=spur)
-    built = Feeder(devices=(Load(va=1e4),), faults=(fault,), line_ohm=STIFF)
+    built = Feeder(devices=(ImpedanceLoad(va=1e4),), faults=(fault,), line_ohm=STIFF)
     recording = record(built, rate_hz=6400.0, duration_s=0.5)
     ratio = phasors(recording.u_v, 6400.0, 0.34) / phasors(recording.u_v, 6400.0, 0.05)
     expected = spur / (built.source_ohm + spur)
@@ -151,7 +151,7 @@ def test_a_balanced_fault_leaves_what_the_voltage_divider_leaves(spur: complex) 
 def test_a_single_phase_fault_raises_the_healthy_phases_as_the_sequence_networks_say(ratio: float) -> None:
     # SOURCE: bolted fault of A, Z1 = Z2: E (a^2 - (Z0 - Z1) / (2 Z1 + Z0)) on phase B.
     fault = Fault(place="upstream", phases="A", ground=True, spans_s=((0.1, 0.4),))
-    built = Feeder(devices=(Load(va=1e4),), faults=(fault,), line_ohm=STIFF, zero_over_positive=ratio)
+    built = Feeder(devices=(ImpedanceLoad(va=1e4),), faults=(fault,), line_ohm=STIFF, zero_over_positive=ratio)
     recording = record(built, rate_hz=6400.0, duration_s=0.4)
     seen = phasors(recording.u_v, 6400.0, 0.34) / (U * np.exp(1j * np.angle(phasors(recording.u_v, 6400.0, 0.04)[0])))
     shift = (ratio - 1) / (2 + ratio)
@@ -173,7 +173,7 @@ WINDING_MATRICES = {
 @pytest.mark.parametrize("winding", list(WINDING_MATRICES))
 def test_transformers_hand_voltages_on_as_their_windings_are_connected(winding: str) -> None:
     fault = Fault(place="source", phases="A", ground=True, spans_s=((0.1, 0.4),), spur_ohm=0.1 + 0.2j)
-    changes = {"devices": (Load(va=1e4),), "faults": (fault,), "line_ohm": STIFF}
+    changes = {"devices": (ImpedanceLoad(va=1e4),), "faults": (fault,), "line_ohm": STIFF}
     primary = record(Feeder(**changes), rate_hz=6400.0, duration_s=0.4)  # type: ignore[arg-type]
     secondary = record(Feeder(windings=(winding,), **changes), rate_hz=6400.0, duration_s=0.4)  # type: ignore[arg-type]
     expected = WINDING_MATRICES[winding] @ phasors(primary.u_v, 6400.0, 0.34)
@@ -183,7 +183,7 @@ def test_transformers_hand_voltages_on_as_their_windings_are_connected(winding: 
 def test_the_lowest_phase_behind_a_delta_of_a_bolted_single_phase_fault_is_0_577() -> None:
     # SOURCE: type C with V* = 1/3: sqrt(1/4 + 3/4 / 9)
     fault = Fault(place="source", phases="A", ground=True, spans_s=((0.1, 0.4),))
-    built = Feeder(windings=("Dyn",), devices=(Load(va=1e4),), faults=(fault,), zero_over_positive=1.0)
+    built = Feeder(windings=("Dyn",), devices=(ImpedanceLoad(va=1e4),), faults=(fault,), zero_over_positive=1.0)
     recording = record(built, rate_hz=6400.0, duration_s=0.4)
     assert np.abs(phasors(recording.u_v, 6400.0, 0.34)).min() / U == pytest.approx(0.5774, abs=0.003)
 
@@ -200,7 +200,7 @@ def test_a_capacitor_rings_at_f1_root_of_ssc_over_q_and_lifts_the_voltage_by_q_o
     bank = Capacitor(var=var, closes_s=(0.1,), series_pu=(1e-4, 1e-5))
     built = Feeder(
         frequency_hz=60.0, short_circuit_va=short_circuit_va, x_over_r=20.0, zero_over_positive=1.0,
-        line_ohm=STIFF, devices=(Load(va=1e5), bank),
+        line_ohm=STIFF, devices=(ImpedanceLoad(va=1e5), bank),
     )  # fmt: skip
     recording = record(built, rate_hz=rate_hz, duration_s=1.0)
     k = round(0.1 * rate_hz) + 2
@@ -227,7 +227,7 @@ def test_a_motor_at_standstill_takes_the_voltage_down_as_the_divider_says(
     # SOURCE: |Zm / (Zs + Zm)| with the impedance at slip 1; about Ssc / (Ssc + Sst), 0.909 for 60 and 6 MVA.
     motor = Motor.typical(rated_va=start_va / 6, nominal_v=10e3, frequency_hz=50.0, start_ratio=6, inertia_s=50.0)
     built = Feeder(
-        short_circuit_va=short_circuit_va, devices=(Load(va=1e4), MotorLoad(motor=motor, closes_s=(0.1,))),
+        short_circuit_va=short_circuit_va, devices=(ImpedanceLoad(va=1e4), MotorLoad(motor=motor, closes_s=(0.1,))),
         line_ohm=STIFF,
     )  # fmt: skip
     recording = record(built, rate_hz=6400.0, duration_s=0.5)
@@ -251,7 +251,7 @@ def test_a_motor_comes_up_to_the_slip_at_which_it_runs_from_the_start() -> None:
 def test_a_transformer_draws_even_harmonics_when_it_is_energised_and_few_later() -> None:
     # common practice, no source: h2 / h1 beyond 15 to 20 % in the inrush, unequal in the phases.
     transformer = Transformer(va=8e6, closes_s=(0.1,), residual_pu=(0.5, -0.25, -0.25))
-    recording = record(Feeder(devices=(Load(va=1e5), transformer)), rate_hz=6400.0, duration_s=3.0)
+    recording = record(Feeder(devices=(ImpedanceLoad(va=1e5), transformer)), rate_hz=6400.0, duration_s=3.0)
     before, early, late = (np.abs(phasors(recording.i_a, 6400.0, t, order=2)) for t in (0.05, 0.16, 2.9))
     assert before.max() < 0.01
     assert (early / np.abs(phasors(recording.i_a, 6400.0, 0.16))).max() > 0.3
@@ -269,7 +269,7 @@ def test_a_six_pulse_bridge_draws_harmonics_of_six_k_plus_and_minus_one(
     # SOURCE: square blocks of 120 degrees: I5 = I1 / 5, I7 = I1 / 7, less by overlap; none of orders 3 and 9.
     converter = Converter(va=2e6, delay_deg=40.0, commutation_pu=0.02)
     built = Feeder(
-        devices=(Load(va=1e4), converter), short_circuit_va=500e6, windings=windings, angle_deg=angle_deg
+        devices=(ImpedanceLoad(va=1e4), converter), short_circuit_va=500e6, windings=windings, angle_deg=angle_deg
     )  # fmt: skip
     recording = record(built, rate_hz=25600.0, duration_s=0.6)
     lines = np.abs(np.stack([phasors(recording.i_a, 25600.0, 0.5, order=h) for h in (1, 3, 5, 7, 9)]))
@@ -303,7 +303,7 @@ def test_a_second_of_a_feeder_takes_less_than_a_second() -> None:
     # The claim of the simulation's speed, by a factor of ten above what it takes; one process, 6400 samples a second.
     motor = Motor.typical(rated_va=1e6, nominal_v=10e3, frequency_hz=50.0, start_ratio=6, inertia_s=0.5)
     fault = Fault(place="upstream", phases="BC", ground=False, spans_s=((0.3, 0.45),), spur_ohm=0.5 + 0.5j)
-    devices = (Load(va=2e6), MotorLoad(motor=motor), Transformer(va=4e6, closes_s=(0.6,)))
+    devices = (ImpedanceLoad(va=2e6), MotorLoad(motor=motor), Transformer(va=4e6, closes_s=(0.6,)))
     began = time.process_time()
     record(Feeder(devices=devices, faults=(fault,)), rate_hz=6400.0, duration_s=1.0)
     assert time.process_time() - began < 1.0
@@ -312,9 +312,9 @@ def test_a_second_of_a_feeder_takes_less_than_a_second() -> None:
 def test_the_truth_names_what_happens_in_order() -> None:
     built = Feeder(
         devices=(
-            Load(va=1e6),
+            ImpedanceLoad(va=1e6),
             Capacitor(var=1e6, closes_s=(0.5,), opens_s=0.95),
-            Load(place="upstream", va=1e6, opens_s=0.2),
+            ImpedanceLoad(place="upstream", va=1e6, opens_s=0.2),
         ),
         faults=(Fault(place="source", phases="BC", ground=True, spans_s=((0.3, 0.4), (0.9, 1.0))),),
         source_steps=((0.8, 1.01),),
@@ -336,7 +336,9 @@ def test_the_truth_names_what_happens_in_order() -> None:
         (lambda: Feeder(nominal_v=0.0), "above zero"),
         (lambda: Fault(place="source", phases="A", ground=False, spans_s=((0.1, 0.2),)), "no way"),
         (
-            lambda: record(Feeder(devices=(Load(va=1e6, closes_s=(0.1, 0.2)),)), rate_hz=6400.0, duration_s=0.2),
+            lambda: record(
+                Feeder(devices=(ImpedanceLoad(va=1e6, closes_s=(0.1, 0.2)),)), rate_hz=6400.0, duration_s=0.2
+            ),
             "1 or 3",
         ),
         (lambda: record(Feeder(), rate_hz=0.0, duration_s=0.2), "above zero"),

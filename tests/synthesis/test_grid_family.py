@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from halfcycle.pipeline.synthesis.circuit.devices import Fault, Load
+from halfcycle.pipeline.synthesis.circuit.devices import Fault, ImpedanceLoad
 from halfcycle.pipeline.synthesis.circuit.family import draw_case
 from halfcycle.pipeline.synthesis.circuit.feeder import Feeder, record
 from halfcycle.pipeline.synthesis.circuit.grid import BREAKER, Earthing, Grid, Line, build_grid
@@ -25,7 +25,8 @@ def grid(earthing: Earthing, earthing_ohm: complex = 0j, faults: tuple[Fault, ..
     return Grid(
         nominal_v=10e3, frequency_hz=50.0, short_circuit_va=300e6, x_over_r=10.0, zero_over_positive=1.0,
         windings=("Yd",), transformer_ohm=0.01 + 0.2j, angle_deg=20.0, earthing=earthing, earthing_ohm=earthing_ohm,
-        line=line, other_line=line, service_ohm=0.01 + 0.01j, devices=(Load(place="customer", va=1e6, delta=True),),
+        line=line, other_line=line, service_ohm=0.01 + 0.01j,
+        devices=(ImpedanceLoad(place="customer", va=1e6, delta=True),),
         faults=faults,
     )  # fmt: skip
 
@@ -99,6 +100,7 @@ def test_many_steps_at_one_go_are_the_steps_one_by_one(
         assert np.abs(x - y).max() < 1e-9 * np.abs(y).max()
 
 
+@pytest.mark.slow
 def test_a_case_is_the_same_whatever_was_drawn_before_and_differs_from_others() -> None:
     first = draw_case(7, 3)
     draw_case(7, 4)
@@ -108,6 +110,7 @@ def test_a_case_is_the_same_whatever_was_drawn_before_and_differs_from_others() 
     assert other.u_v.shape != first.u_v.shape or not np.array_equal(other.u_v, first.u_v)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("happening", [one for one, _ in HAPPENINGS], ids=lambda one: one.__name__)
 def test_each_kind_of_scene_is_recorded_with_its_truth_and_a_steady_beginning(happening: object) -> None:
     case = draw_case(11, 1, happening)  # type: ignore[arg-type]

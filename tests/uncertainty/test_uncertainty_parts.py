@@ -18,7 +18,7 @@ from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.uncertainty.decisions import probability_within, verdict
 from halfcycle.pipeline.uncertainty.drawing import draw_level, interval_of
 from halfcycle.pipeline.uncertainty.edges import Edge, find_edge
-from halfcycle.pipeline.uncertainty.level import _BIAS, _N_VALUES, _SPREAD, Level, Noise, level_of, worst_level
+from halfcycle.pipeline.uncertainty.level import _BIAS, _N_VALUES, _SPREAD, LevelEstimate, Noise, level_of, worst_level
 from halfcycle.pipeline.uncertainty.periodic import fit_periodic
 
 START = "2026-03-01T12:00:00"
@@ -69,7 +69,9 @@ def test_a_level_that_is_not_flat_is_the_extreme_put_right() -> None:
 
 def test_levels_that_cannot_be_told_apart_are_taken_for_equal() -> None:
     # By hand: two equal uncertainties give the mean, less by the root of two; a third far off does not count.
-    found = worst_level([Level(100.0, 1.0, True), Level(102.0, 1.0, True), Level(150.0, 1.0, True)])
+    found = worst_level(
+        [LevelEstimate(100.0, 1.0, True), LevelEstimate(102.0, 1.0, True), LevelEstimate(150.0, 1.0, True)]
+    )
     assert (found.volts, found.u) == (pytest.approx(101.0), pytest.approx(1 / np.sqrt(2)))
 
 

@@ -7,7 +7,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from halfcycle.pipeline.detectors.contract import Detector
 from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
-from halfcycle.pipeline.detectors.measured import Measured
+from halfcycle.pipeline.detectors.measured import PointMeasures
 
 
 class RocofSettings(BaseModel):
@@ -19,7 +19,7 @@ class RocofSettings(BaseModel):
     window_s: float = Field(default=0.5, gt=0)
 
 
-def find_rocof(measured: Measured, settings: RocofSettings) -> list[Finding]:
+def find_rocof(measured: PointMeasures, settings: RocofSettings) -> list[Finding]:
     """The median rate of each stretch of half cycles in which the frequency changes faster than the limit."""
     series = measured.half_cycles
     n = round(settings.window_s * 2 * measured.nominal_hz)

@@ -23,7 +23,7 @@ from halfcycle.pipeline.readers.comtrade.gaps import cut_at_gaps
 from halfcycle.pipeline.readers.comtrade.sources import SECTION, Sources, locate, sibling
 from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
 from halfcycle.pipeline.readers.comtrade.states import states_of
-from halfcycle.pipeline.readers.comtrade.timing import Timing, stamp_note, timing_of_rates, timing_of_stamps
+from halfcycle.pipeline.readers.comtrade.timing import RecordingTiming, stamp_note, timing_of_rates, timing_of_stamps
 from halfcycle.pipeline.readers.contract import Reader, Repair, StatusChange, reading
 from halfcycle.pipeline.readers.kept import has_gone
 from halfcycle.pipeline.terms import Quantity
@@ -60,7 +60,7 @@ def companions(path: Path) -> tuple[Path, ...]:
     return tuple(companion for companion in found if companion is not None)
 
 
-class Recording:
+class ComtradeRecording:
     """A recording opened for its captures: one for each stretch of one sampling rate, longer ones cut.
 
     Its configuration and its time stamps are looked at once; rows of binary data are read where they lie, those of text
@@ -155,12 +155,12 @@ class Recording:
 
 def status_of(path: Path) -> tuple[StatusChange, ...]:
     """What changes in the status channels of a recording, in order of time."""
-    recording = Recording(path, frozenset())
+    recording = ComtradeRecording(path, frozenset())
     return tuple(sorted(recording.status_changes(), key=lambda change: change.at_ns))
 
 
 _State = tuple[tuple[int, int, int], ...]  # of a recording's files: which they are, their lengths and times
-_LOOKED_AT: dict[tuple[Path, frozenset[Quantity] | None], tuple[_State, Recording]] = {}
+_LOOKED_AT: dict[tuple[Path, frozenset[Quantity] | None], tuple[_State, ComtradeRecording]] = {}
 _MOST_LOOKED_AT: Final = 1 << 13  # recordings: of each its headers and where its rows lie are in memory
 
 
@@ -174,19 +174,19 @@ def read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | 
     if told[1].data_kind == "ASCII":
         return None
     of_data = _state(told[0].data.path)
-    recording = Recording(path, quantities, told)
+    recording = ComtradeRecording(path, quantities, told)
     state = None if of_configuration is None or of_data is None else (*of_configuration, *of_data)
     if state is not None and len(_LOOKED_AT) < _MOST_LOOKED_AT:
         _LOOKED_AT[path, quantities] = state, recording
     return recording.headers
 
 
-def _opened(path: Path, quantities: frozenset[Quantity] | None) -> Recording:
+def _opened(path: Path, quantities: frozenset[Quantity] | None) -> ComtradeRecording:
     """A recording: as it was looked at for its headers, where its files are as they were then."""
     state, recording = _LOOKED_AT.pop((path, quantities), (None, None))
     if recording is not None and state == _state(path, recording.data_path):
         return recording
-    return Recording(path, quantities)
+    return ComtradeRecording(path, quantities)
 
 
 def _state(*paths: Path) -> _State | None:
@@ -240,7 +240,9 @@ def _declared_rows(n_rows: int, n_declared: int | None, path: Path) -> tuple[int
     return n_declared, (Repair(f"the data hold {n_rows} rows, {n_declared} are declared; the excess rows are ignored"),)
 
 
-def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Path) -> tuple[Timing, tuple[str, ...]]:
+def _timing(
+    rows: _Rows, n_samples: int, configuration: Configuration, path: Path
+) -> tuple[RecordingTiming, tuple[str, ...]]:
     """The stretches of the recording, and what is to be noted of its sample numbers and time stamps."""
     tick_ns = configuration.stamp_unit_ns * configuration.time_multiplier
     if not configuration.rates:
@@ -261,7 +263,7 @@ def _timing(rows: _Rows, n_samples: int, configuration: Configuration, path: Pat
     return timing, notes if note is None else (*notes, note)
 
 
-def _clock_notes(configuration: Configuration, timing: Timing) -> tuple[str, ...]:
+def _clock_notes(configuration: Configuration, timing: RecordingTiming) -> tuple[str, ...]:
     """What is odd in the times of a recording whose samples are all in order."""
     notes: list[str] = []
     last, start_ns, trigger_ns = timing.stretches[-1], configuration.start_ns, configuration.trigger_ns
@@ -292,7 +294,7 @@ def _channel(channel: AnalogChannel, rows: _Rows) -> Channel:
     )
 
 
-def _pieces(timing: Timing, start_ns: int) -> Iterator[tuple[int, int, int, float]]:
+def _pieces(timing: RecordingTiming, start_ns: int) -> Iterator[tuple[int, int, int, float]]:
     """First row, number of rows, start [ns since 1970-01-01] and rate [Hz] of each capture."""
     for stretch in timing.stretches:
         for i in range(0, stretch.n_samples, MAX_CAPTURE_SAMPLES):

@@ -13,7 +13,14 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.readers.budget import check_time
 from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S
-from halfcycle.pipeline.readers.comtrade.timing import MAX_STAMP, STAMP_TOLERANCE, STAMP_WRAP, Elapsed, Stretch, Timing
+from halfcycle.pipeline.readers.comtrade.timing import (
+    MAX_STAMP,
+    STAMP_TOLERANCE,
+    STAMP_WRAP,
+    Elapsed,
+    RecordingTiming,
+    RowsAtRate,
+)
 from halfcycle.pipeline.readers.contract import Repair
 
 _FEWEST_ROWS: Final = 8  # tell how fast the stamps run
@@ -60,7 +67,7 @@ class _Scale:
     resolution_ns: float
 
 
-def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
+def cut_at_gaps(timing: RecordingTiming, rows: StampedRows, *, tick_ns: float) -> RecordingTiming:
     """Cut a recording where its time stamps jump ahead of its rate table.
 
     Parameters
@@ -71,8 +78,9 @@ def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
 
     Returns
     -------
-    Timing. A stretch ends at a gap of half a sample interval or more that the stamps around it agree on, and the next
-    begins where its stamp says; what comes later moves with it. Stamps that do not change, or are missing, say nothing.
+    RecordingTiming. A stretch ends at a gap of half a sample interval or more that the stamps around it agree on, and
+    the next begins where its stamp says; what comes later moves with it. Stamps that do not change, or are missing,
+    say nothing.
     """
     n_rows = timing.n_rows
     if len(timing.stretches) == 1 and _is_regular(rows, timing, tick_ns):
@@ -94,10 +102,12 @@ def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
     if n_back := len(jumps) - len(gaps):
         notes += (Repair(f"the time stamps of the data jump back {n_back} times; the sampling rates are used there"),)
     if not gaps:
-        return Timing(timing.stretches, (*timing.notes, *notes), is_stamped=fits)
+        return RecordingTiming(timing.stretches, (*timing.notes, *notes), is_stamped=fits)
     if len(gaps) > _MOST_GAPS * n_rows:
         no_times = f"the time stamps of the data jump ahead {len(gaps)} times in {n_rows} samples, which is implausible"
-        return Timing(timing.stretches, (*timing.notes, *notes, Repair(f"{no_times}; the sampling rates are used")))
+        return RecordingTiming(
+            timing.stretches, (*timing.notes, *notes, Repair(f"{no_times}; the sampling rates are used"))
+        )
     longest_ns = max(excess_ns for _, excess_ns in gaps)
     notes += (
         Repair(
@@ -105,10 +115,10 @@ def cut_at_gaps(timing: Timing, rows: StampedRows, *, tick_ns: float) -> Timing:
             f"{longest_ns / NS_PER_S:.6g} s at most; the recording is split there"
         ),
     )
-    return Timing(tuple(_cut(timing.stretches, gaps)), (*timing.notes, *notes), is_stamped=True)
+    return RecordingTiming(tuple(_cut(timing.stretches, gaps)), (*timing.notes, *notes), is_stamped=True)
 
 
-def _is_regular(rows: StampedRows, timing: Timing, tick_ns: float) -> bool:
+def _is_regular(rows: StampedRows, timing: RecordingTiming, tick_ns: float) -> bool:
     """Whether the stamps of a recording of one rate fit it: each in a short recording, one in some thousand in others.
 
     A gap shows in the steps between stamps that are far apart just as well, as the clocks of a recorder hardly wander.
@@ -119,17 +129,22 @@ def _is_regular(rows: StampedRows, timing: Timing, tick_ns: float) -> bool:
     if n_rows < _FEWEST_ROWS:
         return False
     steps = _steps(on_grid, wraps=rows.stamps_wrap)
-    step = float(np.median(steps)) if np.isfinite(steps).all() else math.nan
-    largest = float(np.abs(steps - step).max())
+    least, most = float(steps.min()), float(steps.max())  # no numbers where one of them is none
+    off = max(abs(least - every * ticks_a_row), abs(most - every * ticks_a_row))
+    jitter = max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
+    if every == 1 and off <= STAMP_TOLERANCE * ticks_a_row and most - least <= jitter:
+        return True  # whichever of them is the median
+    step = float(np.median(steps)) if math.isfinite(most - least) else math.nan
+    largest = max(most - step, step - least)
     if every > 1:
         end = rows.stamps(first_row=n_rows - 1, n_rows=1)
         last = float(_steps(np.append(on_grid[-1:], end), wraps=rows.stamps_wrap)[0])
         largest = max(largest, abs(last - step * ((n_rows - 1) % every / every)))
     fits = abs(step - every * ticks_a_row) <= STAMP_TOLERANCE * every * ticks_a_row
-    return fits and largest <= max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
+    return fits and largest <= jitter
 
 
-def _elapsed_ns(timing: Timing, first_row: int, n_rows: int) -> Elapsed:
+def _elapsed_ns(timing: RecordingTiming, first_row: int, n_rows: int) -> Elapsed:
     """Time of rows after the first row of the file, by the rate table; shape (n_rows,). [ns]"""
     elapsed = np.empty(n_rows)
     for stretch in timing.stretches:
@@ -143,14 +158,16 @@ def _elapsed_ns(timing: Timing, first_row: int, n_rows: int) -> Elapsed:
 
 def _steps(stamps: Elapsed, *, wraps: bool) -> Elapsed:
     steps = np.diff(stamps)
-    return (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2 if wraps else steps
+    if not wraps or not steps.size or (abs(steps.min()) < STAMP_WRAP / 2 and abs(steps.max()) < STAMP_WRAP / 2):
+        return steps
+    return (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2
 
 
 def _known(stamps: Elapsed) -> npt.NDArray[np.intp]:
     return np.flatnonzero(np.abs(stamps) <= MAX_STAMP)  # not NaN either
 
 
-def _pace(stamps: Elapsed, timing: Timing, tick_ns: float, *, wraps: bool) -> _Pace | None:
+def _pace(stamps: Elapsed, timing: RecordingTiming, tick_ns: float, *, wraps: bool) -> _Pace | None:
     """How fast the stamps run; None where they stand or run backwards, or are too few."""
     known = _known(stamps)
     steps = _steps(stamps[known], wraps=wraps)
@@ -168,7 +185,7 @@ def _pace(stamps: Elapsed, timing: Timing, tick_ns: float, *, wraps: bool) -> _P
     return _Pace(speed, resolution, resolution / (lag * step)) if speed > 0 else None
 
 
-def _jumps(rows: StampedRows, timing: Timing, scale: _Scale) -> Iterator[tuple[int, float]]:
+def _jumps(rows: StampedRows, timing: RecordingTiming, scale: _Scale) -> Iterator[tuple[int, float]]:
     """Rows that come late or early by their stamps, and by how much they do more than the row before. [ns]"""
     n_rows = timing.n_rows
     intervals_ns = [NS_PER_S / stretch.rate_hz for stretch in timing.stretches]
@@ -191,7 +208,7 @@ def _jumps(rows: StampedRows, timing: Timing, scale: _Scale) -> Iterator[tuple[i
                 yield row, float(excess[i])
 
 
-def _intervals(timing: Timing, rows: npt.NDArray[np.intp]) -> Elapsed:
+def _intervals(timing: RecordingTiming, rows: npt.NDArray[np.intp]) -> Elapsed:
     """The longer of the two sample intervals at each pair of rows that follow one another. [ns]"""
     starts = [stretch.first_row for stretch in timing.stretches]
     intervals = np.array([NS_PER_S / stretch.rate_hz for stretch in timing.stretches])
@@ -209,7 +226,7 @@ def _holds(excess: Elapsed, i: int, around: int, least_ns: float) -> bool:
     return bool(abs(excess[i]) + after.min() - (-before).max() > least_ns)
 
 
-def _cut(stretches: tuple[Stretch, ...], gaps: list[tuple[int, float]]) -> Iterator[Stretch]:
+def _cut(stretches: tuple[RowsAtRate, ...], gaps: list[tuple[int, float]]) -> Iterator[RowsAtRate]:
     """Stretches that end at the gaps; each gap moves what follows."""
     shift_ns = 0.0
     for stretch in stretches:

@@ -30,7 +30,7 @@ Elapsed = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class RowsAtRate:
     """Rows that follow one another at one rate.
 
     Attributes
@@ -47,13 +47,13 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Timing:
+class RecordingTiming:
     """The stretches of a recording in order of time, and what was decided about them.
 
     `is_stamped`: the time stamps of the data have been compared with it, row by row, and fit.
     """
 
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[RowsAtRate, ...]
     notes: tuple[str, ...] = ()
     is_stamped: bool = False
 
@@ -63,7 +63,7 @@ class Timing:
         return self.stretches[-1].first_row + self.stretches[-1].n_samples
 
 
-def timing_of_rates(rates: Sequence[RateLine]) -> Timing:
+def timing_of_rates(rates: Sequence[RateLine]) -> RecordingTiming:
     """Stretches from a rate table.
 
     Each sample lasts one interval of its own rate, so the first sample of a rate comes one interval of the rate
@@ -76,9 +76,9 @@ def timing_of_rates(rates: Sequence[RateLine]) -> Timing:
 
     Returns
     -------
-    Timing.
+    RecordingTiming.
     """
-    stretches: list[Stretch] = []
+    stretches: list[RowsAtRate] = []
     notes: list[str] = []
     elapsed_s = 0.0
     first = 0
@@ -92,10 +92,10 @@ def timing_of_rates(rates: Sequence[RateLine]) -> Timing:
                 f"{len(group)} sampling rates within {100 * SAME_RATE:g} % of their midpoint are taken as one rate "
                 f"of {rate_hz:.6f} Hz"
             ))  # fmt: skip
-        stretches.append(Stretch(first, n_samples, rate_hz, round(elapsed_s * NS_PER_S)))
+        stretches.append(RowsAtRate(first, n_samples, rate_hz, round(elapsed_s * NS_PER_S)))
         elapsed_s += length_s
         first += n_samples
-    return Timing(tuple(stretches), tuple(notes))
+    return RecordingTiming(tuple(stretches), tuple(notes))
 
 
 def _groups(rates: Sequence[RateLine]) -> list[list[RateLine]]:
@@ -114,7 +114,9 @@ def _groups(rates: Sequence[RateLine]) -> list[list[RateLine]]:
     return groups
 
 
-def stamp_note(timing: Timing, *, first_stamp: float, last_stamp: float, tick_ns: float, wraps: bool) -> str | None:
+def stamp_note(
+    timing: RecordingTiming, *, first_stamp: float, last_stamp: float, tick_ns: float, wraps: bool
+) -> str | None:
     """What to note where the data's time stamps do not agree with the rate table, which is trusted.
 
     Parameters
@@ -144,7 +146,7 @@ def stamp_note(timing: Timing, *, first_stamp: float, last_stamp: float, tick_ns
     )
 
 
-def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path) -> Timing:
+def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path) -> RecordingTiming:
     """Stretches from the time stamps of the data, for files that state no sampling rate.
 
     Parameters
@@ -157,8 +159,8 @@ def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path
 
     Returns
     -------
-    Timing. A stretch ends where a stamp comes early or late by more than `SAME_RATE` of the interval and more than
-    rounding explains.
+    RecordingTiming. A stretch ends where a stamp comes early or late by more than `SAME_RATE` of the interval and more
+    than rounding explains.
 
     Raises
     ------
@@ -186,7 +188,7 @@ def timing_of_stamps(stamps: Elapsed, *, tick_ns: float, wraps: bool, path: Path
     )
     if len(stretches) > 1:
         notes.append(f"the time stamps are split into {len(stretches)} uniform stretches")
-    return Timing(stretches, tuple(notes))
+    return RecordingTiming(stretches, tuple(notes))
 
 
 def _uniform_runs(elapsed: Elapsed, *, path: Path) -> list[tuple[int, int]]:
@@ -215,7 +217,7 @@ def _uniform_runs(elapsed: Elapsed, *, path: Path) -> list[tuple[int, int]]:
     return runs
 
 
-def _stretch(elapsed: Elapsed, first: int, end: int, *, tick_ns: float, path: Path) -> Stretch:
+def _stretch(elapsed: Elapsed, first: int, end: int, *, tick_ns: float, path: Path) -> RowsAtRate:
     n_steps, length_ns = end - 1 - first, float(elapsed[end - 1] - elapsed[first]) * tick_ns
     rate_hz = n_steps * NS_PER_S / length_ns if length_ns > 0 else math.inf
     if not MIN_RATE_HZ <= rate_hz <= MAX_RATE_HZ:
@@ -227,4 +229,4 @@ def _stretch(elapsed: Elapsed, first: int, end: int, *, tick_ns: float, path: Pa
     whole_hz = round(rate_hz)
     if whole_hz and abs(n_steps * NS_PER_S / whole_hz - length_ns) <= tick_ns:
         rate_hz = float(whole_hz)  # stamps are rounded to ticks: as good as the measured one, and the likelier
-    return Stretch(first, end - first, rate_hz, round(float(elapsed[first]) * tick_ns))
+    return RowsAtRate(first, end - first, rate_hz, round(float(elapsed[first]) * tick_ns))

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.readers.intervals.description import ColumnRule, IntervalDescription
-from halfcycle.pipeline.readers.intervals.names import Told, Unclear, told_by, unit_of
+from halfcycle.pipeline.readers.intervals.names import ColumnMeaning, Unclear, told_by, unit_of
 from halfcycle.pipeline.readers.intervals.records import (
     F64,
     I64,
@@ -92,7 +92,7 @@ def _series(column: NamedColumn, rule: ColumnRule, phase: str | None) -> Interva
     return IntervalSeries(told.symbol, told.phase, told.statistic, values, column.label)
 
 
-def _told(column: NamedColumn, rule: ColumnRule, phase: str | None) -> Told:
+def _told(column: NamedColumn, rule: ColumnRule, phase: str | None) -> ColumnMeaning:
     unit = column.unit if rule.unit is None else rule.unit
     if rule.quantity is None:
         told = told_by(column.name, unit)
@@ -103,7 +103,7 @@ def _told(column: NamedColumn, rule: ColumnRule, phase: str | None) -> Told:
     if plain and plain != quantity.unit:
         raise Unclear(f"unit {unit!r} does not match {quantity.meaning}")
     spoken = "" if quantity.of == "point" else _known_phase(phase or column.name)
-    return Told(quantity.symbol, spoken, rule.statistic or _statistic(column.name), factor)
+    return ColumnMeaning(quantity.symbol, spoken, rule.statistic or _statistic(column.name), factor)
 
 
 def _known_phase(text: str) -> str:

@@ -43,7 +43,7 @@ _BASES: Final[tuple[tuple[frozenset[str], str, str], ...]] = (
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ColumnMeaning:
     """What a column is: its quantity, phase and statistic, and the factor to the quantity's unit."""
 
     symbol: str
@@ -56,7 +56,7 @@ class Unclear(ValueError):
     """Why a column's name and unit do not tell what it is."""
 
 
-def told_by(name: str, unit: str | None) -> Told:
+def told_by(name: str, unit: str | None) -> ColumnMeaning:
     """What a column is.
 
     Parameters
@@ -92,7 +92,7 @@ def told_by(name: str, unit: str | None) -> Told:
         raise Unclear(f"{quantity.meaning} has no phase")
     if symbol == "u_rms" and phase == "N":
         raise Unclear("the voltage of the neutral is not judged")
-    return Told(symbol, phase, statistic, factor * (0.01 if plain == "%" and quantity.unit == "" else 1.0))
+    return ColumnMeaning(symbol, phase, statistic, factor * (0.01 if plain == "%" and quantity.unit == "" else 1.0))
 
 
 def unit_of(text: str | None) -> tuple[str, float]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from halfcycle.pipeline.readers.contract import Reader, no_companions, reading
-from halfcycle.pipeline.readers.pqdif.captures import Recording, read_headers, remarks
+from halfcycle.pipeline.readers.pqdif.captures import PqdifRecording, read_headers, remarks
 from halfcycle.pipeline.readers.pqdif.tags import SIGNATURE
 
 
@@ -21,4 +21,4 @@ def recognises(path: Path, head: bytes) -> bool:
     return head.startswith(SIGNATURE)
 
 
-READER = Reader("PQDIF", recognises, reading(Recording), no_companions, read_headers, remarks, Recording)
+READER = Reader("PQDIF", recognises, reading(PqdifRecording), no_companions, read_headers, remarks, PqdifRecording)

@@ -38,7 +38,7 @@ _FREE_VALUES: Final = 1 << 24
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class PqdifRecord:
     """A record of the chain.
 
     Attributes
@@ -119,7 +119,7 @@ class BodyBudget:
                 "wrong"
             ))  # fmt: skip
 
-    def inflated(self, record: Record, n_bytes: int, path: Path) -> None:
+    def inflated(self, record: PqdifRecord, n_bytes: int, path: Path) -> None:
         """Say how far a record has been inflated; how often does not count.
 
         Raises
@@ -141,7 +141,7 @@ class Body(Protocol):
     @property
     def path(self) -> Path: ...
     @property
-    def record(self) -> Record: ...
+    def record(self) -> PqdifRecord: ...
     @property
     def budget(self) -> BodyBudget: ...
     @property
@@ -154,7 +154,7 @@ class Body(Protocol):
 class PlainBody:
     """A body that is read from the file, a small one at once and a large one piece by piece."""
 
-    def __init__(self, source: Source, record: Record, budget: BodyBudget) -> None:
+    def __init__(self, source: Source, record: PqdifRecord, budget: BodyBudget) -> None:
         self.path, self.record, self.budget = source.path, record, budget
         self.held_bytes = 0
         self._source = source
@@ -186,7 +186,7 @@ class PlainBody:
 class InflatedBody:
     """A body that is one zlib stream, inflated as far as it has been asked for."""
 
-    def __init__(self, source: Source, record: Record, budget: BodyBudget) -> None:
+    def __init__(self, source: Source, record: PqdifRecord, budget: BodyBudget) -> None:
         self.path, self.record, self.budget = source.path, record, budget
         self._source = source
         self._stream = _Inflation(source, record.body_offset, record.end, MAX_BODY_BYTES, record.place)
@@ -273,7 +273,7 @@ def inflated_file(source: Source, start: int) -> MemorySource:
     return MemorySource(source.path, stream.content)
 
 
-def checksum_note(source: Source, record: Record, *, is_adler: bool) -> str | None:
+def checksum_note(source: Source, record: PqdifRecord, *, is_adler: bool) -> str | None:
     """Compare a record's checksum with the bytes as stored.
 
     Parameters
@@ -299,7 +299,7 @@ def checksum_note(source: Source, record: Record, *, is_adler: bool) -> str | No
     return Repair("record checksums are not Adler-32 and are not compared")
 
 
-def adler(source: Source, record: Record) -> int:
+def adler(source: Source, record: PqdifRecord) -> int:
     """The Adler-32 sum of a record's body as stored."""
     total = 1
     for at in range(record.body_offset, record.end, _CHECKED_AT_A_TIME):

@@ -16,17 +16,17 @@ from halfcycle.pipeline.readers.budget import check_time
 from halfcycle.pipeline.readers.contract import Repair
 from halfcycle.pipeline.readers.kept import has_gone
 from halfcycle.pipeline.readers.pqdif import tags
-from halfcycle.pipeline.readers.pqdif.bodies import Record
+from halfcycle.pipeline.readers.pqdif.bodies import PqdifRecord
 from halfcycle.pipeline.readers.pqdif.channels import kind_of, samples_series
 from halfcycle.pipeline.readers.pqdif.logical import (
     DataSource,
-    Settings,
+    MonitorSettings,
     data_source,
     observation,
     outline,
     settings,
 )
-from halfcycle.pipeline.readers.pqdif.observed import Found, ObservationReading, Piece, definition_at
+from halfcycle.pipeline.readers.pqdif.observed import Found, ObservationReading, ObservedPart, definition_at
 from halfcycle.pipeline.readers.pqdif.rated import RatedValues
 from halfcycle.pipeline.readers.pqdif.records import RecordFile, record_file
 from halfcycle.pipeline.terms import Quantity
@@ -36,7 +36,7 @@ _READ: Final = (tags.DATA_SOURCE.guid, tags.MONITOR_SETTINGS.guid, tags.OBSERVAT
 _KNOWN: Final = (*_READ, tags.CONTAINER.guid, tags.BLANK.guid)
 
 
-class Recording:
+class PqdifRecording:
     """A file opened for its captures, in the order of their observations' starts.
 
     Each observation gives one for the channels that share a time axis, cut where samples are missing, where the rate
@@ -67,7 +67,7 @@ class Recording:
         self._firsts = [0]  # place of the first capture of each of these, and of the one after them
         self._rated: dict[int, RatedValues] = {}
         self._n_rated = 0  # captures of which the rated values are decided
-        self._at_hand: tuple[int, ObservationReading, list[Piece]] | None = None
+        self._at_hand: tuple[int, ObservationReading, list[ObservedPart]] | None = None
 
     def captures(self, first: int = 0) -> Iterator[Capture]:
         """The captures from the one at `first` on."""
@@ -79,7 +79,7 @@ class Recording:
             del capture
             index += 1
 
-    def _capture(self, index: int, reading: ObservationReading, piece: Piece) -> Capture:
+    def _capture(self, index: int, reading: ObservationReading, piece: ObservedPart) -> Capture:
         samples, n_endless = reading.samples(piece, 0, piece.header.n_samples)
         header = piece.header
         if n_endless:
@@ -113,7 +113,7 @@ class Recording:
         self._stack.close()
 
     def _stated(
-        self, index: int, header: Header, reading: ObservationReading, piece: Piece, samples: SampleArray | None
+        self, index: int, header: Header, reading: ObservationReading, piece: ObservedPart, samples: SampleArray | None
     ) -> Header:
         """A header with rated values, which the first capture that holds a channel decides: not a later one."""
         while self._n_rated < index:
@@ -129,7 +129,7 @@ class Recording:
 
         return rated.stated_in(header, reading.definitions(piece), first_samples)
 
-    def _place(self, index: int) -> tuple[ObservationReading, Piece] | None:
+    def _place(self, index: int) -> tuple[ObservationReading, ObservedPart] | None:
         """The observation that a capture is of, and which part of it."""
         while index >= self._firsts[-1] and len(self._firsts) <= len(self._found):
             _, pieces = self._reading(len(self._firsts) - 1)
@@ -140,7 +140,7 @@ class Recording:
         reading, pieces = self._reading(k)
         return reading, pieces[index - self._firsts[k]]
 
-    def _reading(self, k: int) -> tuple[ObservationReading, list[Piece]]:
+    def _reading(self, k: int) -> tuple[ObservationReading, list[ObservedPart]]:
         """The observation at a place, compared with its checksum when it is looked at for the first time."""
         if self._at_hand is None or self._at_hand[0] != k:
             self._at_hand = None
@@ -163,7 +163,7 @@ class Recording:
 
 def read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     """The headers of all captures, where the samples are integers and not compressed; else None."""
-    with closing(Recording(path, quantities)) as recording:
+    with closing(PqdifRecording(path, quantities)) as recording:
         return recording.headers()
 
 
@@ -202,12 +202,12 @@ def _look(file: RecordFile) -> tuple[list[Found], tuple[str, ...]]:
     """The observations with waveforms, and what is to be said of all others."""
     found: list[Found] = []
     others: Counter[tuple[str, str]] = Counter()
-    source_record: Record | None = None
+    source_record: PqdifRecord | None = None
     source: DataSource | None = None
-    set_so = Settings()
+    set_so = MonitorSettings()
     for record in file.records:
         if record.tag == tags.DATA_SOURCE.guid:
-            source_record, source, set_so = record, None, Settings()
+            source_record, source, set_so = record, None, MonitorSettings()
         elif record.tag == tags.MONITOR_SETTINGS.guid:
             set_so = settings(file.body(record))
         elif record.tag == tags.OBSERVATION.guid:

@@ -11,7 +11,7 @@ from collections.abc import Collection, Sequence
 from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.readers.contract import Repair
 from halfcycle.pipeline.readers.pqdif import tags
-from halfcycle.pipeline.readers.pqdif.logical import ChannelDefinition, DataSource, Settings
+from halfcycle.pipeline.readers.pqdif.logical import ChannelDefinition, DataSource, MonitorSettings
 from halfcycle.pipeline.terms import Quantity, phase_of
 
 _QUANTITIES: dict[int, Quantity] = {tags.UNIT_VOLTS: "voltage", tags.UNIT_AMPS: "current"}
@@ -80,7 +80,7 @@ def channel_of(definition: ChannelDefinition, *, scale: float, offset: float) ->
     )
 
 
-def notes_on(source: DataSource, settings: Settings, used: Collection[int]) -> tuple[str, ...]:
+def notes_on(source: DataSource, settings: MonitorSettings, used: Collection[int]) -> tuple[str, ...]:
     """What is to be said of the definitions of the channels that are used.
 
     Parameters

@@ -17,7 +17,7 @@ from halfcycle.pipeline.errors import MalformedRecord, ReadError
 from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.readers.budget import check_time
 from halfcycle.pipeline.readers.intervals.description import IntervalDescription, described_intervals
-from halfcycle.pipeline.readers.intervals.names import Told, Unclear
+from halfcycle.pipeline.readers.intervals.names import ColumnMeaning, Unclear
 from halfcycle.pipeline.readers.intervals.records import (
     F64,
     I64,
@@ -29,7 +29,7 @@ from halfcycle.pipeline.readers.intervals.records import (
 )
 from halfcycle.pipeline.readers.intervals.times import BadTimes, utc_of
 from halfcycle.pipeline.readers.pqdif import tags
-from halfcycle.pipeline.readers.pqdif.bodies import Record
+from halfcycle.pipeline.readers.pqdif.bodies import PqdifRecord
 from halfcycle.pipeline.readers.pqdif.channels import kind_of, time_series, zone_note
 from halfcycle.pipeline.readers.pqdif.logical import (
     ChannelDefinition,
@@ -81,7 +81,7 @@ class _Column:
     """Values of one series of a definition, over all observations."""
 
     label: str
-    told: Told | None  # None: not 0 where an interval is flagged
+    told: ColumnMeaning | None  # None: not 0 where an interval is flagged
     point: str
     times_ns: list[I64] = field(default_factory=list)
     values: list[F64] = field(default_factory=list)
@@ -109,10 +109,10 @@ def pqdif_intervals(path: Path) -> tuple[IntervalRecords, ...]:
     return tuple(replace(one, point="") if one.station in alone else one for one in found)
 
 
-def _by_source(file: RecordFile) -> Iterator[tuple[DataSource, list[Record]]]:
+def _by_source(file: RecordFile) -> Iterator[tuple[DataSource, list[PqdifRecord]]]:
     """The data sources that define interval values, each with its observations."""
     source: DataSource | None = None
-    of_source: list[Record] = []
+    of_source: list[PqdifRecord] = []
     for record in file.records:
         if record.tag == tags.DATA_SOURCE.guid:
             if source is not None:
@@ -127,7 +127,7 @@ def _by_source(file: RecordFile) -> Iterator[tuple[DataSource, list[Record]]]:
 
 
 def _of_source(
-    file: RecordFile, source: DataSource, records: Sequence[Record], said: IntervalDescription
+    file: RecordFile, source: DataSource, records: Sequence[PqdifRecord], said: IntervalDescription
 ) -> list[IntervalRecords]:
     columns: dict[tuple[int, int], _Column] = {}
     left_out: dict[str, str] = {}
@@ -215,7 +215,7 @@ def _column(
     if symbol == "u_rms" and spoken == "N":
         raise Unclear("the voltage of the neutral is not judged")
     factor = 1.0 if rule is None else rule.scale
-    return _Column(label, Told(symbol, spoken, statistic, factor), definition.group)
+    return _Column(label, ColumnMeaning(symbol, spoken, statistic, factor), definition.group)
 
 
 def _symbol(definition: ChannelDefinition, series: SeriesDefinition) -> str:

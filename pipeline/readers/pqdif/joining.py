@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.readers.interpolation import MARGIN, interpolated
-from halfcycle.pipeline.readers.pqdif.physical import Vector
-from halfcycle.pipeline.readers.pqdif.timing import Timing
+from halfcycle.pipeline.readers.pqdif.physical import StoredVector
+from halfcycle.pipeline.readers.pqdif.timing import WaveformTiming
 from halfcycle.pipeline.terms import Quantity
 
 MAX_FACTOR: Final = 8  # between rates: a capture of transients at many times the rate stays one of its own
@@ -20,7 +20,7 @@ _BLOCK: Final = 1 << 16
 Measured = frozenset[tuple[Quantity, str]]
 
 
-def joined_timings(groups: Mapping[Timing, Measured]) -> dict[Timing, tuple[Timing, int]]:
+def joined_timings(groups: Mapping[WaveformTiming, Measured]) -> dict[WaveformTiming, tuple[WaveformTiming, int]]:
     """Which channels can be brought to the time axis of faster ones.
 
     Parameters
@@ -32,7 +32,7 @@ def joined_timings(groups: Mapping[Timing, Measured]) -> dict[Timing, tuple[Timi
     For a slow time axis the fast one and how many times as fast it is: where both begin together and last as long, to
     a slow step, their rates are in a whole ratio, and no quantity of a phase is on both.
     """
-    found: dict[Timing, tuple[Timing, int]] = {}
+    found: dict[WaveformTiming, tuple[WaveformTiming, int]] = {}
     by_rate = sorted(groups, key=lambda timing: -timing.stretches[0].rate_hz if timing.stretches else 0.0)
     for i, slow in enumerate(by_rate):
         for fast in by_rate[:i]:
@@ -44,7 +44,7 @@ def joined_timings(groups: Mapping[Timing, Measured]) -> dict[Timing, tuple[Timi
     return found
 
 
-def _factor(fast: Timing, slow: Timing) -> int | None:
+def _factor(fast: WaveformTiming, slow: WaveformTiming) -> int | None:
     if len(fast.stretches) != 1 or len(slow.stretches) != 1:
         return None
     (one,), (other,) = fast.stretches, slow.stretches
@@ -55,7 +55,7 @@ def _factor(fast: Timing, slow: Timing) -> int | None:
     return factor if 1 < factor <= MAX_FACTOR and whole and together and as_long else None
 
 
-def fill_between(row: npt.NDArray[np.float32], stored: Vector, factor: int, first: int) -> int:
+def fill_between(row: npt.NDArray[np.float32], stored: StoredVector, factor: int, first: int) -> int:
     """Fill a row with values between the samples of a slow channel.
 
     Parameters

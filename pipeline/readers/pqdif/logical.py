@@ -13,7 +13,7 @@ from typing import Final
 from halfcycle.pipeline.errors import MalformedRecord
 from halfcycle.pipeline.readers.pqdif import tags
 from halfcycle.pipeline.readers.pqdif.bodies import Body
-from halfcycle.pipeline.readers.pqdif.physical import Collection, Vector
+from halfcycle.pipeline.readers.pqdif.physical import Collection, StoredVector
 
 MAX_CHANNELS: Final = 4096
 MAX_SERIES: Final = 64  # of a channel
@@ -75,7 +75,7 @@ class DataSource:
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
+class MonitorSettings:
     """How it was set.
 
     Attributes
@@ -102,7 +102,7 @@ class Outline:
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class SeriesInstance:
     """A series of an observation: real value = stored value * scale + offset.
 
     Attributes
@@ -112,7 +112,7 @@ class Series:
     shared : channel and series whose values these are, by position; without meaning where there are `values`.
     """
 
-    values: Vector | None
+    values: StoredVector | None
     scale: float | None
     offset: float | None
     shared: tuple[int, int]
@@ -125,7 +125,7 @@ class ChannelInstance:
 
     definition: int
     frequency_hz: float | None
-    series: tuple[Series, ...]
+    series: tuple[SeriesInstance, ...]
     place: str
 
 
@@ -193,7 +193,7 @@ def _channel_definition(channel: Collection) -> ChannelDefinition:
     )
 
 
-def settings(body: Body) -> Settings:
+def settings(body: Body) -> MonitorSettings:
     """Read a monitor-settings record.
 
     Raises
@@ -216,7 +216,7 @@ def settings(body: Body) -> Settings:
                 channel, tags.CALIBRATION_OFFSET
             ):
                 calibrated.append(index)
-    return Settings(
+    return MonitorSettings(
         nominal_frequency_hz=frequency_hz if frequency_hz and 0 < frequency_hz <= _MAX_FREQUENCY_HZ else None,
         ratios=tuple(ratios),
         uses_transducers=bool(record.number(tags.USE_TRANSDUCER)),
@@ -277,7 +277,7 @@ def _instance(channel: Collection) -> ChannelInstance:
     )
 
 
-def _series(one: Collection) -> Series:
+def _series(one: Collection) -> SeriesInstance:
     values = one.vector(tags.SERIES_VALUES)
     shared = (0, 0)
     if values is None:
@@ -285,7 +285,7 @@ def _series(one: Collection) -> Series:
         if channel is None or series is None:
             raise one.malformed(tags.SERIES_VALUES, "is missing, and no shared series is named")
         shared = (channel, series)
-    return Series(values, _factor(one, tags.SERIES_SCALE), _factor(one, tags.SERIES_OFFSET), shared, one.place)
+    return SeriesInstance(values, _factor(one, tags.SERIES_SCALE), _factor(one, tags.SERIES_OFFSET), shared, one.place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -298,7 +298,7 @@ class Values:
     scale, offset : as stated, or 1 and 0.
     """
 
-    stored: Vector
+    stored: StoredVector
     scale: float
     offset: float
 

@@ -12,21 +12,21 @@ import numpy as np
 from halfcycle.pipeline.capture import MAX_CAPTURE_SAMPLES, Channel, Header, SampleArray
 from halfcycle.pipeline.errors import MalformedRecord, Unsupported
 from halfcycle.pipeline.readers.pqdif import tags
-from halfcycle.pipeline.readers.pqdif.bodies import Record
+from halfcycle.pipeline.readers.pqdif.bodies import PqdifRecord
 from halfcycle.pipeline.readers.pqdif.channels import channel_of, notes_on, quantity_of, samples_series, time_series
 from halfcycle.pipeline.readers.pqdif.joining import fill_between, joined_timings, note_on
 from halfcycle.pipeline.readers.pqdif.logical import (
     ChannelDefinition,
     ChannelInstance,
     DataSource,
+    MonitorSettings,
     Observation,
     Outline,
-    Settings,
     Values,
     values_of,
 )
 from halfcycle.pipeline.readers.pqdif.samples import check_numbers, fill, is_moved, moved_offset, sample_type_of
-from halfcycle.pipeline.readers.pqdif.timing import Stretch, Timing, timing_of
+from halfcycle.pipeline.readers.pqdif.timing import SamplesAtRate, WaveformTiming, timing_of
 from halfcycle.pipeline.terms import Quantity
 
 MAX_CAPTURE_BYTES: Final = 64 << 20
@@ -38,23 +38,23 @@ _KNOWN: Final = (*_READ, tags.CONTAINER.guid, tags.BLANK.guid)
 class Found:
     """An observation with waveforms, and what was said before it of its channels."""
 
-    record: Record
+    record: PqdifRecord
     outline: Outline
     source: DataSource
-    settings: Settings
+    settings: MonitorSettings
 
 
 @dataclass(frozen=True, slots=True)
-class Piece:
+class ObservedPart:
     """A capture of an observation: its header but for rated values, its waveforms, and the first sample in them."""
 
     header: Header
-    waveforms: tuple[Waveform, ...]
+    waveforms: tuple[ObservedWaveform, ...]
     first: int
 
 
 @dataclass(frozen=True, slots=True)
-class Waveform:
+class ObservedWaveform:
     """A waveform of an observation: the index of its definition, its samples and the times of its samples.
 
     `factor` values of it are made of each sample: 1, or more where it joins faster channels.
@@ -62,11 +62,11 @@ class Waveform:
 
     definition: int
     samples: Values
-    timing: Timing
+    timing: WaveformTiming
     factor: int = 1
 
 
-def definition_at(source: DataSource, index: int, record: Record, path: Path) -> ChannelDefinition:
+def definition_at(source: DataSource, index: int, record: PqdifRecord, path: Path) -> ChannelDefinition:
     """The definition of a channel of an observation, by its index in the data source.
 
     Raises
@@ -88,12 +88,12 @@ class ObservationReading:
     observed: Observation
     quantities: frozenset[Quantity] | None
     notes: tuple[str, ...]
-    timings: dict[tuple[object, ...], Timing] = field(default_factory=dict)
+    timings: dict[tuple[object, ...], WaveformTiming] = field(default_factory=dict)
     empty: list[str] = field(default_factory=list)  # names of waveforms without samples
 
-    def pieces(self) -> Iterator[Piece]:
+    def pieces(self) -> Iterator[ObservedPart]:
         """The captures of the observation in order of time, without their samples."""
-        groups: dict[Timing, list[Waveform]] = {}
+        groups: dict[WaveformTiming, list[ObservedWaveform]] = {}
         for i in range(len(self.observed.channels)):
             waveform = self._waveform(i)
             if waveform is not None:
@@ -105,7 +105,9 @@ class ObservationReading:
         for stretch, timing, group in sorted(stretches, key=lambda item: item[0].start_ns):
             yield from self._of_stretch(stretch, timing, group)
 
-    def _joined(self, groups: dict[Timing, list[Waveform]]) -> dict[Timing, list[Waveform]]:
+    def _joined(
+        self, groups: dict[WaveformTiming, list[ObservedWaveform]]
+    ) -> dict[WaveformTiming, list[ObservedWaveform]]:
         """Waveforms by time axis, slow ones with the fast ones that they go with."""
         if len(groups) == 1:
             return groups
@@ -121,7 +123,7 @@ class ObservationReading:
             groups[fast] += [replace(one, timing=fast, factor=factor) for one in groups.pop(slow)]
         return {timing: sorted(group, key=lambda one: one.definition) for timing, group in groups.items()}
 
-    def _waveform(self, i: int) -> Waveform | None:
+    def _waveform(self, i: int) -> ObservedWaveform | None:
         instance = self.observed.channels[i]
         definition = definition_at(self.found.source, instance.definition, self.found.record, self.path)
         i_samples, i_times = samples_series(definition), time_series(definition)
@@ -141,9 +143,9 @@ class ObservationReading:
             self.empty.append(definition.name or f"channel {instance.definition + 1}")
             return None
         samples.stored.use()
-        return Waveform(instance.definition, samples, self._timing(i, i_times, samples.stored.count, instance))
+        return ObservedWaveform(instance.definition, samples, self._timing(i, i_times, samples.stored.count, instance))
 
-    def _timing(self, i: int, i_times: int, n_samples: int, instance: ChannelInstance) -> Timing:
+    def _timing(self, i: int, i_times: int, n_samples: int, instance: ChannelInstance) -> WaveformTiming:
         """The timing of a channel; a time axis that channels share is looked at once."""
         series = self.found.source.channels[instance.definition].series[i_times]
         times = values_of(self.observed, i, i_times, path=self.path)
@@ -163,7 +165,9 @@ class ObservationReading:
             )
         return self.timings[key]
 
-    def _of_stretch(self, stretch: Stretch, timing: Timing, group: list[Waveform]) -> Iterator[Piece]:
+    def _of_stretch(
+        self, stretch: SamplesAtRate, timing: WaveformTiming, group: list[ObservedWaveform]
+    ) -> Iterator[ObservedPart]:
         definitions = self.found.source.channels
         wanted = [
             waveform
@@ -197,14 +201,14 @@ class ObservationReading:
         for first in range(0, stretch.n_samples, longest):
             n_samples = min(longest, stretch.n_samples - first)
             piece = replace(header, start_ns=header.time_ns(first), n_samples=n_samples)
-            yield Piece(piece, tuple(wanted), stretch.first + first)
+            yield ObservedPart(piece, tuple(wanted), stretch.first + first)
 
-    def _slow_notes(self, slow: list[Waveform], rate_hz: float) -> Iterator[str]:
+    def _slow_notes(self, slow: list[ObservedWaveform], rate_hz: float) -> Iterator[str]:
         for factor in sorted({waveform.factor for waveform in slow}):
             names = [self.found.source.channels[one.definition].name for one in slow if one.factor == factor]
             yield note_on(", ".join(names), slow_hz=rate_hz / factor, fast_hz=rate_hz)
 
-    def samples(self, piece: Piece, start: int, stop: int) -> tuple[SampleArray, int]:
+    def samples(self, piece: ObservedPart, start: int, stop: int) -> tuple[SampleArray, int]:
         """Samples [start, stop) of a capture, and how many values of them were infinite and are missing now."""
         samples = np.empty((len(piece.waveforms), stop - start), piece.header.sample_type)
         n_endless = sum(
@@ -215,13 +219,13 @@ class ObservationReading:
         )
         return samples, n_endless
 
-    def definitions(self, piece: Piece) -> list[tuple[int, ChannelDefinition]]:
+    def definitions(self, piece: ObservedPart) -> list[tuple[int, ChannelDefinition]]:
         """Index and definition of each channel of a capture."""
         return [(waveform.definition, self.found.source.channels[waveform.definition]) for waveform in piece.waveforms]
 
 
 def _channel(
-    waveform: Waveform, definitions: tuple[ChannelDefinition, ...], sample_type: str, *, joined: bool
+    waveform: ObservedWaveform, definitions: tuple[ChannelDefinition, ...], sample_type: str, *, joined: bool
 ) -> Channel:
     scale, offset = waveform.samples.scale, waveform.samples.offset
     if is_moved(waveform.samples.stored, sample_type):

@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import MalformedRecord
 from halfcycle.pipeline.readers.budget import check_time
-from halfcycle.pipeline.readers.pqdif.bodies import Body, Record
+from halfcycle.pipeline.readers.pqdif.bodies import Body, PqdifRecord
 from halfcycle.pipeline.readers.pqdif.sources import Source
 from halfcycle.pipeline.readers.pqdif.tags import CONTAINER, SIGNATURE, Tag
 
@@ -56,7 +56,7 @@ _LAST_DAY: Final = _DAY_OF_1970 + 106_750  # that 64-bit nanoseconds reach, in 2
 _LONGEST_DAY_S: Final = 86_401.0  # with a leap second
 
 
-def first_record(source: Source) -> tuple[Record, int]:
+def first_record(source: Source) -> tuple[PqdifRecord, int]:
     """The container, and where its header says that the next record starts; the rest may still be compressed.
 
     Raises
@@ -69,7 +69,7 @@ def first_record(source: Source) -> tuple[Record, int]:
     return record, following
 
 
-def chain(source: Source) -> tuple[list[Record], bool]:
+def chain(source: Source) -> tuple[list[PqdifRecord], bool]:
     """The records of a file, in the order of their links, and whether the last links to the end of the file.
 
     Raises
@@ -101,7 +101,7 @@ def chain(source: Source) -> tuple[list[Record], bool]:
     return records, following != 0
 
 
-def _record(source: Source, offset: int) -> tuple[Record, int]:
+def _record(source: Source, offset: int) -> tuple[PqdifRecord, int]:
     place = f"record at byte {offset}"
     signature, tag, header_size, body_size, following, checksum = _HEADER.unpack(
         source.take(offset, _HEADER.size, place)
@@ -111,7 +111,7 @@ def _record(source: Source, offset: int) -> tuple[Record, int]:
     if not _HEADER.size <= header_size <= _MOST_HEADER_BYTES:
         raise MalformedRecord(source.path, place, f"its header has {header_size} bytes; allowed are {_HEADER.size} "
                                                   f"to {_MOST_HEADER_BYTES}")  # fmt: skip
-    record = Record(offset, tag, offset + header_size, body_size, checksum)
+    record = PqdifRecord(offset, tag, offset + header_size, body_size, checksum)
     if record.end > source.size:
         raise MalformedRecord(source.path, place, (
             f"the record ends at byte {record.end}, the file at {source.size}: it is truncated"
@@ -130,7 +130,7 @@ class Element(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Vector:
+class StoredVector:
     """Values of one type, one after another, that are read when they are asked for.
 
     Attributes
@@ -245,7 +245,7 @@ class Collection:
         except UnicodeDecodeError:  # an 8-bit code page; the standard names none
             return content.decode("latin-1").strip()
 
-    def vector(self, tag: Tag, *, physical_types: tuple[int, ...] | None = None) -> Vector | None:
+    def vector(self, tag: Tag, *, physical_types: tuple[int, ...] | None = None) -> StoredVector | None:
         """A vector; None where there is none."""
         element = self._first(tag)
         if element is None:
@@ -262,7 +262,7 @@ class Collection:
         (count,) = _COUNT.unpack(self.body.take(link, _COUNT.size, place))
         if _COUNT.size + count * dtype.itemsize > size:
             raise self.malformed(tag, f"has {count} values of {dtype.itemsize} bytes, but {size} bytes are stated")
-        return Vector(self.body, dtype, count, link + _COUNT.size, place)
+        return StoredVector(self.body, dtype, count, link + _COUNT.size, place)
 
     def collection(self, tag: Tag) -> Collection | None:
         """A collection within this one; None where there is none."""

@@ -17,7 +17,7 @@ from halfcycle.pipeline.readers.pqdif.bodies import (
     BodyBudget,
     InflatedBody,
     PlainBody,
-    Record,
+    PqdifRecord,
     adler,
     inflated_file,
 )
@@ -58,7 +58,7 @@ class RecordFile:
         self._is_adler = container.checksum != 0 and adler(source, container) == container.checksum
         self._kept: dict[int, Body] = {}
 
-    def body(self, record: Record) -> Body:
+    def body(self, record: PqdifRecord) -> Body:
         """The body of a record: that which was kept, or a new one."""
         kept = self._kept.pop(record.offset, None)
         if kept is not None:
@@ -98,7 +98,7 @@ def record_file(path: Path) -> Iterator[RecordFile]:
         yield RecordFile(FileSource(path, stream, size))
 
 
-def _compression_style(source: Source, container: Record) -> int:
+def _compression_style(source: Source, container: PqdifRecord) -> int:
     """Style of compression; `STYLE_NONE` where no algorithm is used."""
     body = PlainBody(source, container, BodyBudget(source.size, compressed=False))
     collection = Collection(body, 0, container.place)

@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import MalformedRecord, Unsupported
-from halfcycle.pipeline.readers.pqdif.physical import Vector
+from halfcycle.pipeline.readers.pqdif.physical import StoredVector
 
 _BLOCK: Final = 1 << 16
 _HALF: Final = 1 << 31
@@ -18,7 +18,7 @@ _INT16: Final = ("int8", "uint8", "int16")
 _REALS: Final = ("float32", "float64")
 
 
-def check_numbers(stored: Vector, path: Path) -> None:
+def check_numbers(stored: StoredVector, path: Path) -> None:
     """Refuse samples that are no real numbers.
 
     Raises
@@ -32,7 +32,7 @@ def check_numbers(stored: Vector, path: Path) -> None:
         raise MalformedRecord(path, stored.place, f"the samples are stored as {stored.dtype}, which is not a number")
 
 
-def sample_type_of(stored: Sequence[Vector]) -> tuple[str, tuple[str, ...]]:
+def sample_type_of(stored: Sequence[StoredVector]) -> tuple[str, tuple[str, ...]]:
     """The type that holds the samples of all channels of a capture, and notes where it rounds them.
 
     Unsigned 32-bit samples are held as signed ones, moved by half their range; see `is_moved`.
@@ -49,7 +49,7 @@ def sample_type_of(stored: Sequence[Vector]) -> tuple[str, tuple[str, ...]]:
     return "float32", tuple(notes)
 
 
-def is_moved(stored: Vector, sample_type: str) -> bool:
+def is_moved(stored: StoredVector, sample_type: str) -> bool:
     """Whether samples are held moved by 2**31, which their offset has to make good."""
     return stored.dtype.name == "uint32" and sample_type == "int32"
 
@@ -59,7 +59,7 @@ def moved_offset(scale: float, offset: float) -> float:
     return offset + _HALF * scale
 
 
-def fill(row: npt.NDArray[Any], stored: Vector, first: int) -> int:
+def fill(row: npt.NDArray[Any], stored: StoredVector, first: int) -> int:
     """Fill a row of samples with those from `first` on.
 
     Parameters

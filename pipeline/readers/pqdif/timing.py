@@ -21,7 +21,7 @@ from halfcycle.pipeline.readers.contract import Repair
 from halfcycle.pipeline.readers.description import Column, Description
 from halfcycle.pipeline.readers.pqdif import tags
 from halfcycle.pipeline.readers.pqdif.logical import Values
-from halfcycle.pipeline.readers.pqdif.physical import TIMESTAMP, Vector, are_times, nanoseconds
+from halfcycle.pipeline.readers.pqdif.physical import TIMESTAMP, StoredVector, are_times, nanoseconds
 
 MAX_RATES: Final = 1024
 MIN_RATE_HZ: Final = 1e-6
@@ -33,7 +33,7 @@ _TOO_FAR: Final = "the times lie outside the years 1677 to 2262"
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class SamplesAtRate:
     """Samples that follow one another at one rate.
 
     Attributes
@@ -50,16 +50,16 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Timing:
+class WaveformTiming:
     """The stretches of a waveform in order of time, and what was decided about them."""
 
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[SamplesAtRate, ...]
     notes: tuple[str, ...] = ()
 
 
 def timing_of(
     times: Values, *, units: int, method: int, start_ns: int, n_samples: int, frequency_hz: float | None, path: Path
-) -> Timing:
+) -> WaveformTiming:
     """The stretches that a time series makes.
 
     Parameters
@@ -74,7 +74,7 @@ def timing_of(
 
     Returns
     -------
-    Timing. Times that are stored one by one make a stretch up to each gap.
+    WaveformTiming. Times that are stored one by one make a stretch up to each gap.
 
     Raises
     ------
@@ -119,7 +119,7 @@ def _unit_s(units: int, frequency_hz: float | None, path: Path, place: str) -> f
     return 1.0 / frequency_hz
 
 
-def _incremental(times: Values, *, unit_s: float, start_ns: int, n_samples: int, path: Path) -> Timing:
+def _incremental(times: Values, *, unit_s: float, start_ns: int, n_samples: int, path: Path) -> WaveformTiming:
     """Stretches from [number of rates, points, step, points, step ...]."""
     place, stored = times.stored.place, times.stored
     numbers = stored.array(0, min(stored.count, 1 + 2 * MAX_RATES)).astype(np.float64)
@@ -139,7 +139,7 @@ def _incremental(times: Values, *, unit_s: float, start_ns: int, n_samples: int,
     if counts.sum() == n_samples - 1:  # steps were counted, not points
         counts[-1] += 1
         notes = (Repair("the time increments are one fewer than the samples; taken as the steps between them"),)
-    stretches: list[Stretch] = []
+    stretches: list[SamplesAtRate] = []
     elapsed_s = times.offset * unit_s
     first = 0
     for count, step in zip(counts.tolist(), steps.tolist(), strict=True):
@@ -149,12 +149,12 @@ def _incremental(times: Values, *, unit_s: float, start_ns: int, n_samples: int,
         _check_rate(rate_hz, path, place)
         before = stretches[-1] if stretches else None
         if before is not None and before.rate_hz == rate_hz:
-            stretches[-1] = Stretch(before.first, before.n_samples + int(count), rate_hz, before.start_ns)
+            stretches[-1] = SamplesAtRate(before.first, before.n_samples + int(count), rate_hz, before.start_ns)
         else:
-            stretches.append(Stretch(first, int(count), rate_hz, start_ns + round(elapsed_s * 1e9)))
+            stretches.append(SamplesAtRate(first, int(count), rate_hz, start_ns + round(elapsed_s * 1e9)))
         first += int(count)
         elapsed_s += count / rate_hz
-    return Timing(tuple(stretches), notes)
+    return WaveformTiming(tuple(stretches), notes)
 
 
 def roundest_rate_hz(step_s: float, precision: float) -> float:
@@ -173,7 +173,7 @@ def roundest_rate_hz(step_s: float, precision: float) -> float:
     return rate_hz
 
 
-def _listed(times: Values, *, unit_s: float, start_ns: int, path: Path) -> Timing:
+def _listed(times: Values, *, unit_s: float, start_ns: int, path: Path) -> WaveformTiming:
     """Stretches from times one by one, cut at gaps."""
     axis = _Axis(times, unit_s, path)
     if not abs(times.offset * unit_s) < _LONGEST_S:
@@ -182,13 +182,13 @@ def _listed(times: Values, *, unit_s: float, start_ns: int, path: Path) -> Timin
     start_ns = 0 if axis.columns[0].kind.kind == "M" else start_ns + round(times.offset * unit_s * 1e9)
     said = Description() if axis.columns[0].kind.kind == "M" else Description.model_construct(start_ns=start_ns)
     rate_hz, spans, notes = time_axis.timing_of(axis, said=said, i_time=0)
-    stretches: list[Stretch] = []
+    stretches: list[SamplesAtRate] = []
     first = 0
     for span in spans:
         n_samples = span.n_rows or 0
-        stretches.append(Stretch(first, n_samples, rate_hz, span.start_ns))
+        stretches.append(SamplesAtRate(first, n_samples, rate_hz, span.start_ns))
         first += n_samples
-    return Timing(tuple(stretches), tuple(notes))
+    return WaveformTiming(tuple(stretches), tuple(notes))
 
 
 class _Axis:
@@ -197,7 +197,7 @@ class _Axis:
     def __init__(self, times: Values, unit_s: float, path: Path) -> None:
         self.path = path
         stored = times.stored
-        self._stored: Vector = stored
+        self._stored: StoredVector = stored
         if stored.count < 2:
             raise MalformedRecord(path, stored.place, f"{stored.count} times are too few to find the sampling rate")
         kind = np.dtype("datetime64[ns]") if stored.dtype == TIMESTAMP else np.dtype(np.float64)

@@ -15,7 +15,7 @@ from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.quantities import QUANTITIES
 from halfcycle.pipeline.survey.compliance.guarded import probability_met
-from halfcycle.pipeline.survey.compliance.periods import Aligned, Grid, Mask, Periods, grid_of, periods_of
+from halfcycle.pipeline.survey.compliance.periods import Aligned, IntervalGrid, Mask, Periods, grid_of, periods_of
 from halfcycle.pipeline.survey.compliance.profile import OF_DECLARED, Limit, LimitProfile, MeasuredAs, limits_of
 from halfcycle.pipeline.survey.compliance.verdicts import Assessment, Verdict, decided, guarded
 from halfcycle.pipeline.trend_table import UNCERTAINTY
@@ -30,7 +30,7 @@ _LINES_AND_POINT: Final = r"(_(a|b|c|ab|bc|ca))?"
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Supply:
     """What is known of a supply beside its trends.
 
     Attributes
@@ -129,7 +129,7 @@ def series_among(columns: Sequence[str], quantity: str) -> list[str]:
     return [name for name in columns if name.startswith(quantity) and form.fullmatch(name)]
 
 
-def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand_a: float | None) -> Told:
+def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand_a: float | None) -> Supply:
     demand_a = profile.demand_current_a if demand_a is None else demand_a
     for name, value in (("nominal_voltage_v", voltage_v), ("demand_current_a", demand_a)):
         if value is not None and not 0 < value < float("inf"):
@@ -137,7 +137,7 @@ def _told(profile: LimitProfile, voltage_v: float | None, declared: bool, demand
     if profile.declared_voltage_v is not None and not (declared and voltage_v is not None):
         voltage_v, declared = profile.declared_voltage_v, True
     exact = [None if value is None else Fraction(str(value)) for value in (voltage_v, demand_a)]
-    return Told(exact[0], declared and voltage_v is not None, exact[1])
+    return Supply(exact[0], declared and voltage_v is not None, exact[1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,12 +195,12 @@ def drawn_bounds(
 class _Judge:
     """Judges the series of one trend; what all its limits share is worked out once."""
 
-    def __init__(self, trend: pa.Table, profile: LimitProfile, told: Told, aligned: Aligned) -> None:
+    def __init__(self, trend: pa.Table, profile: LimitProfile, told: Supply, aligned: Aligned) -> None:
         self._trend, self._told, self._aligned = trend, told, aligned
         self._names = frozenset(trend.column_names)
         self._least_known = Fraction(str(profile.least_data_pct)) / 100
         self._least_coverage_pct = profile.least_coverage_pct
-        self._grid: Grid = grid_of(trend, least_coverage_pct=profile.least_coverage_pct)
+        self._grid: IntervalGrid = grid_of(trend, least_coverage_pct=profile.least_coverage_pct)
         self._periods: dict[str, Periods] = {}
 
     def at_frequency(self, name: str, limit: Limit) -> Limit:
@@ -331,7 +331,7 @@ class _Judge:
         return bounds_in_words(limit, self._told)
 
 
-def bounds_in_words(limit: Limit, told: Told) -> str:
+def bounds_in_words(limit: Limit, told: Supply) -> str:
     """The bounds, with the declared voltage that they rest on; "" where there is none."""
     if limit.above is None and limit.below is None:
         return ""
@@ -358,7 +358,7 @@ def _between(below: Fraction | None, above: Fraction | None, unit: str) -> str:
     return f"≤ {high}{unit}" if high is not None else f"≥ {low}{unit}"
 
 
-def _without_series(limit: Limit, told: Told, reason: str) -> Assessment:
+def _without_series(limit: Limit, told: Supply, reason: str) -> Assessment:
     bounds = bounds_in_words(limit, told)
     return Assessment(
         limit.name, limit.quantity, "", "", "cannot tell", reason, bounds, _float(told.declared_v), _NAN,

@@ -17,7 +17,7 @@ _WITHOUT_END: Final = Fraction(10**9)  # of a ratio
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class OrderLevel:
     """A limit of one order, or of all together.
 
     Attributes
@@ -33,7 +33,7 @@ class Level:
     mark: Mark
 
 
-def harmonic_levels(table: str) -> tuple[Level, ...]:
+def harmonic_levels(table: str) -> tuple[OrderLevel, ...]:
     """Limits of a table of datasets/limits/compatibility-levels.csv, the total first where it has one.
 
     Raises
@@ -44,7 +44,7 @@ def harmonic_levels(table: str) -> tuple[Level, ...]:
     if not rows:
         raise ConfigError(f"limits {table!r}; allowed are {', '.join(tables())}")
     levels = [
-        Level(
+        OrderLevel(
             0 if row["quantity"] == "thd" else int(row["order"]), Fraction(row["limit_pct"]), row["source"], _mark(row)
         )
         for row in rows
@@ -52,7 +52,7 @@ def harmonic_levels(table: str) -> tuple[Level, ...]:
     return tuple(sorted(levels, key=lambda level: level.order))
 
 
-def current_levels(table: str, *, short_circuit_ratio: float) -> tuple[Level, ...]:
+def current_levels(table: str, *, short_circuit_ratio: float) -> tuple[OrderLevel, ...]:
     """Limits of the orders 2 to 50 and of their total, of the demand current.
 
     Parameters
@@ -81,7 +81,7 @@ def current_levels(table: str, *, short_circuit_ratio: float) -> tuple[Level, ..
         to = Fraction(row["ratio_to"]) if row["ratio_to"] else _WITHOUT_END
         if Fraction(row["ratio_from"]) <= ratio < to:
             orders = [0] if row["quantity"] == "tdd" else range(int(row["order_from"]), int(row["order_to"]) + 1)
-            levels += [Level(order, Fraction(row["limit_pct"]), row["source"], _mark(row)) for order in orders]
+            levels += [OrderLevel(order, Fraction(row["limit_pct"]), row["source"], _mark(row)) for order in orders]
     return tuple(sorted(levels, key=lambda level: level.order))
 
 

@@ -24,7 +24,7 @@ _MONDAY: Final = 3  # 1970-01-01 was a Thursday: days since a Monday
 
 
 @dataclass(frozen=True, slots=True)
-class Grid:
+class IntervalGrid:
     """The intervals of a trend, as periods see them; shape (n,) each.
 
     Attributes
@@ -57,7 +57,7 @@ class Periods:
     expected: I64
 
 
-def grid_of(trend: pa.Table, *, least_coverage_pct: float) -> Grid:
+def grid_of(trend: pa.Table, *, least_coverage_pct: float) -> IntervalGrid:
     """The intervals of a trend.
 
     Parameters
@@ -71,10 +71,10 @@ def grid_of(trend: pa.Table, *, least_coverage_pct: float) -> Grid:
     # A share is stored with single precision: what is 90 % must not fall short by its rounding.
     covered = share >= least_coverage_pct / 100 - 1e-6
     flagged, interrupted = (_column(trend, name, np.zeros(n)) > 0 for name in ("flag", "interrupted"))
-    return Grid(starts, covered, flagged | interrupted, interrupted)
+    return IntervalGrid(starts, covered, flagged | interrupted, interrupted)
 
 
-def periods_of(grid: Grid, period: Period, *, interval_s: float, aligned: Aligned) -> Periods:
+def periods_of(grid: IntervalGrid, period: Period, *, interval_s: float, aligned: Aligned) -> Periods:
     """The periods of one length.
 
     Parameters

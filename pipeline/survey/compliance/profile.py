@@ -15,7 +15,13 @@ from halfcycle.pipeline.config import checked, read_toml
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.quantities import HIGHEST_ORDER, QUANTITIES
 from halfcycle.pipeline.resources import resource, resource_names
-from halfcycle.pipeline.survey.compliance.levels import Level, Mark, current_levels, harmonic_levels, is_current_table
+from halfcycle.pipeline.survey.compliance.levels import (
+    Mark,
+    OrderLevel,
+    current_levels,
+    harmonic_levels,
+    is_current_table,
+)
 
 Period = Literal["day", "week", "month", "year"]
 MeasuredAs = Literal["absolute", "pct_of_nominal", "pu_of_nominal", "pct_of_fundamental", "pct_of_demand"]
@@ -260,7 +266,7 @@ def _of_order(limit: Limit, order: int) -> Limit:
     return replace(limit, name=f"{limit.name} {order}", quantity=f"{limit.quantity}{order:02d}")
 
 
-def _with_level(limit: Limit, level: Level) -> Limit:
+def _with_level(limit: Limit, level: OrderLevel) -> Limit:
     """With a table's bound; it is as sure as the less sure of bound and row."""
     row = limit.row
     mark: Mark = "memory" if "memory" in (row.mark, level.mark) else level.mark

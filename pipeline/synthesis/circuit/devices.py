@@ -120,7 +120,7 @@ class Switched:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Load(Switched):
+class ImpedanceLoad(Switched):
     """Resistance and inductance in series, in star with the neutral grounded, or in delta.
 
     Attributes
@@ -364,4 +364,4 @@ class Fault:
         return Built(tuple(commands))
 
 
-Device = Load | Capacitor | MotorLoad | Transformer | Converter | Generator
+Device = ImpedanceLoad | Capacitor | MotorLoad | Transformer | Converter | Generator

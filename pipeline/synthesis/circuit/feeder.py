@@ -18,7 +18,7 @@ from halfcycle.pipeline.synthesis.circuit.devices import (
     Device,
     Fault,
     Generator,
-    Load,
+    ImpedanceLoad,
     MotorLoad,
     Transformer,
     phases_of,
@@ -74,7 +74,7 @@ class Feeder:
     line_ohm: tuple[complex, complex] = (0.02 + 0.02j, 0.1 + 0.1j)
     angle_deg: float = 0.0
     source_steps: tuple[tuple[float, float], ...] = ()
-    devices: tuple[Device, ...] = (Load(va=2e6),)
+    devices: tuple[Device, ...] = (ImpedanceLoad(va=2e6),)
     faults: tuple[Fault, ...] = ()
 
     def __post_init__(self) -> None:
@@ -123,7 +123,7 @@ class TrueCause:
 
 
 @dataclass(frozen=True, slots=True)
-class Recording:
+class SimulatedRecording:
     """What the monitor sees, and the truth.
 
     Attributes
@@ -139,7 +139,7 @@ class Recording:
     truth: tuple[TrueCause, ...]
 
 
-def record(feeder: Feeder, *, rate_hz: float, duration_s: float) -> Recording:
+def record(feeder: Feeder, *, rate_hz: float, duration_s: float) -> SimulatedRecording:
     """Simulates a feeder and samples what the monitor sees.
 
     Parameters
@@ -150,7 +150,7 @@ def record(feeder: Feeder, *, rate_hz: float, duration_s: float) -> Recording:
 
     Returns
     -------
-    Recording, the first sample at time zero. No anti-aliasing filter is applied.
+    SimulatedRecording, the first sample at time zero. No anti-aliasing filter is applied.
 
     Raises
     ------
@@ -177,7 +177,7 @@ def record(feeder: Feeder, *, rate_hz: float, duration_s: float) -> Recording:
         valves=[valves for one in built for valves in one.valves],
     )
     u, i = trace.voltages["monitor.u"][:, ::fine], trace.currents["monitor.line"][:, ::fine]
-    return Recording(u[:, :n_samples].copy(), i[:, :n_samples].copy(), rate_hz, true_causes(feeder))
+    return SimulatedRecording(u[:, :n_samples].copy(), i[:, :n_samples].copy(), rate_hz, true_causes(feeder))
 
 
 def build(feeder: Feeder) -> tuple[Network, list[Built]]:
@@ -248,7 +248,7 @@ def true_causes(feeder: Feeder) -> tuple[TrueCause, ...]:
             closes = (0.0,)
         found += [TrueCause(_cause(device, feeder), where, t) for t in closes]
         if device.opens_s is not None:
-            cause = "load switching" if isinstance(device, Load) else f"{_NAMES[type(device)]} de-energising"
+            cause = "load switching" if isinstance(device, ImpedanceLoad) else f"{_NAMES[type(device)]} de-energising"
             found.append(TrueCause(cause, where, device.opens_s))
     return tuple(sorted(found, key=lambda one: one.start_s))
 
@@ -264,7 +264,7 @@ def _cause(device: Device, feeder: Feeder) -> str:
         return "transformer energising"
     if isinstance(device, Converter):
         return "converter notching"
-    if isinstance(device, Load | Generator):
+    if isinstance(device, ImpedanceLoad | Generator):
         return "load switching"
     beside = any(isinstance(one, Capacitor) and one.closes_s is None for one in feeder.devices)
     return "back-to-back capacitor energising" if beside else "capacitor energising"

@@ -14,7 +14,7 @@ from halfcycle.pipeline.synthesis.circuit.devices import (
     Device,
     Fault,
     Generator,
-    Load,
+    ImpedanceLoad,
     MotorLoad,
     Place,
     Transformer,
@@ -222,8 +222,10 @@ def load_switching(rng: np.random.Generator) -> Scene:
     if chance(rng, 0.15):
         device = replace(infeed(rng, va), place=_place(rng), **times)  # type: ignore[arg-type]
     else:
-        device = Load(place=_place(rng), va=va, power_factor=uniform(rng, 0.7, 0.995), delta=s.earthing != "solid",
-                      **times)  # type: ignore[arg-type]  # fmt: skip
+        device = ImpedanceLoad(
+            place=_place(rng), va=va, power_factor=uniform(rng, 0.7, 0.995), delta=s.earthing != "solid",
+            **times,  # type: ignore[arg-type]
+        )  # fmt: skip
     return _switching(rng, s, device, "load switching", after_s=spread(rng, 0.15, 1.5), step_s=1 / 20000)
 
 

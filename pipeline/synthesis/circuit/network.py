@@ -14,7 +14,7 @@ from halfcycle.pipeline.errors import ConfigError
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
 Ends = Mapping[str, float]
-Kind = Literal["inductive", "resistive", "capacitive", "switch", "saturable", "probe"]
+BranchKind = Literal["inductive", "resistive", "capacitive", "switch", "saturable", "probe"]
 
 GROUND: Final = "ground"
 
@@ -72,7 +72,7 @@ class Group:
     """
 
     name: str
-    kind: Kind
+    kind: BranchKind
     first: int
     n: int
     resistance: F64 | None = None
@@ -150,7 +150,7 @@ class Network:
         """Voltmeters: branches without a current."""
         self._add(Group(name, "probe", len(self.rows), len(ends)), ends)
 
-    def of_kind(self, kind: Kind) -> list[Group]:
+    def of_kind(self, kind: BranchKind) -> list[Group]:
         """The groups of one kind, in order."""
         return [group for group in self.groups.values() if group.kind == kind]
 

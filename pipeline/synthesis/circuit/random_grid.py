@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from halfcycle.pipeline.synthesis.circuit.devices import Capacitor, Device, Generator, Load, MotorLoad, Place
+from halfcycle.pipeline.synthesis.circuit.devices import Capacitor, Device, Generator, ImpedanceLoad, MotorLoad, Place
 from halfcycle.pipeline.synthesis.circuit.grid import Earthing, Grid, Line
 from halfcycle.pipeline.synthesis.circuit.motor import Motor
 
@@ -150,7 +150,7 @@ def _with_loads(rng: np.random.Generator, grid: Grid, level: str, load_va: float
     places: tuple[Place, ...] = ("main", "end", "customer")
     for place in places:
         va = load_va * uniform(rng, 0.3, 1.2)
-        devices.append(Load(place=place, va=va, power_factor=uniform(rng, 0.8, 0.99), delta=delta))
+        devices.append(ImpedanceLoad(place=place, va=va, power_factor=uniform(rng, 0.8, 0.99), delta=delta))
     if with_banks and chance(rng, 0.15):
         bank = Capacitor(
             place="main", var=load_va * uniform(rng, 0.2, 0.6), grounded=not delta, series_pu=(0.01, 0.005)
