@@ -136,7 +136,10 @@ class _Walk:
 
 
 def tempered(shares: F64, temperature: float) -> F64:
-    """Shares that a temperature makes flatter (above 1) or steeper, adding up to 1 over the last axis."""
+    """Shares that a temperature makes flatter (above 1) or steeper, adding up to 1 over the last axis.
+
+    Source: Guo, Pleiss, Sun and Weinberger, On Calibration of Modern Neural Networks, 2017 (from memory).
+    """
     powers = np.maximum(shares, _LEAST_SHARE) ** (1 / temperature)
     again: F64 = powers / powers.sum(axis=-1, keepdims=True)
     return again

@@ -45,6 +45,8 @@ def name_cause(
     sure rule decides among what is possible, and the probability stays the model's. Whether a bank is alone or beside
     another is never surer than 0.9 by voltages alone. A fault that belongs to a sequence of similar ones is one with
     reclosing.
+
+    Source: derived; the sure rules and their limits: common practice, no source.
     """
     if evidence.notches_per_cycle is not None and (notching := judge_notching(evidence)).confidence >= _LEAST:
         return notching

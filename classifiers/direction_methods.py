@@ -278,6 +278,8 @@ def negative_impedance(
     v1, i1, v2, i2, n_before, i_start, i_stop : as of `negative_sequence`.
 
     Where no voltage is left, what changed is the unbalance of before, which says nothing of the event: None.
+
+    Source: derived, the ratio of the negative sequences' phasors.
     """
     if _rms(v1[i_start:i_stop]) < _GONE * _rms(v1[_before(n_before)]):
         return None

@@ -57,6 +57,8 @@ def harmonic_rows(first: int, stop: int, turn: float, order: int) -> F64:
     first, stop : positions. [samples]
     turn : of the fundamental. [rad per sample]
     order : the highest.
+
+    Source: definition of a Fourier series.
     """
     angle = turn * np.arange(first, stop)
     z = np.cos(angle) + 1j * np.sin(angle)
@@ -70,17 +72,20 @@ def harmonic_rows(first: int, stop: int, turn: float, order: int) -> F64:
 
 
 def orders_of(cycle: float) -> int:
-    """Highest harmonic that is fitted, by the samples in a cycle."""
+    """Highest harmonic that is fitted, by the samples in a cycle. Source: derived, the sampling theorem."""
     return min(_HIGHEST_ORDER, int(cycle / 2) - 2)
 
 
 def fit_steady(u: F64, first: int, stop: int, turn: float, order: int) -> SteadyWave:
-    """The periodic waveform of the samples [first, stop), with a frequency that is known. Linear least squares."""
+    """The periodic waveform of the samples [first, stop), with a frequency that is known. Linear least squares.
+
+    Source: linear least squares.
+    """
     return fit_of_rows(u[first:stop], harmonic_rows(first, stop, turn, order), turn)
 
 
 def fit_of_rows(values: F64, rows: F64, turn: float) -> SteadyWave:
-    """As `fit_steady`, from the rows of the samples' positions."""
+    """As `fit_steady`, from the rows of the samples' positions. Source: linear least squares."""
     weights = _solved(rows, values)
     left = values - weights @ rows
     return SteadyWave(turn, weights, float(np.sqrt(left @ left / max(values.size - weights.size, 1))))
@@ -128,6 +133,8 @@ def fundamental_of_windows(windows: F64, turn: float) -> npt.NDArray[np.complex1
     Returns
     -------
     complex, shape (n_windows,). [unit of the windows]
+
+    Source: definition of the phasor.
     """
     size = windows.shape[1]
     rows = harmonic_rows(0, size, turn, orders_of(2 * np.pi / turn))

@@ -46,6 +46,7 @@ def expected_captures(site: DemoSite, capture: DemoCapture) -> tuple[Capture, ..
     return pieces(recording(site, capture).capture, cut_at_s=capture.cut_at_s)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("site", "capture"), READABLE)
 def test_each_readable_file_holds_the_capture_that_was_synthesised(
     fleet: DemoFleet, site: DemoSite, capture: DemoCapture
@@ -71,6 +72,7 @@ def test_damaged_files_raise_a_read_error_that_names_them(fleet: DemoFleet) -> N
             list(read_captures(path))
 
 
+@pytest.mark.slow
 def test_a_second_build_has_the_same_bytes_over_the_first_and_elsewhere(
     fleet: DemoFleet, root: Path, tmp_path: Path
 ) -> None:

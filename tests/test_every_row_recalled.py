@@ -88,6 +88,7 @@ def assert_each_leads_to_its_samples(
             assert np.allclose(found.physical(channel)[:n], expected, rtol=0, atol=2e-4 * np.abs(expected).max()), told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", ENDINGS)
 def test_each_detectors_rows_of_each_format_lead_to_their_samples_wherever_the_files_are(
     busy: Capture, tmp_path: Path, ending: str

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -22,14 +23,34 @@ BOUNDARIES = {
     "halfcycle.pipeline.gate",
     "halfcycle.pipeline.nightly.survey",
     "halfcycle.pipeline.objects",
+    "halfcycle.pipeline.replica.places",
     "halfcycle.pipeline.spread",
 }
 
 FRONT_DOOR = ROOT / "halfcycle" / "__init__.py"
 ROOMS = (ROOT / "pipeline", ROOT / "classifiers")
 MODULES = [FRONT_DOOR, *sorted(path for folder in ROOMS for path in folder.rglob("*.py"))]
-TREES = {path: ast.parse(path.read_text(encoding="utf-8")) for path in MODULES}
-each_module = pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+
+
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+def each_module(check: Callable[[Path], None]) -> Callable[[], None]:
+    """A test of a module as one test of all of them, which names each that fails; so many tests would cost a minute."""
+
+    def test() -> None:
+        failed = []
+        for path in MODULES:
+            try:
+                check(path)
+            except AssertionError as error:
+                failed.append(f"{path.relative_to(ROOT).as_posix()}: {error}")
+        assert failed == []
+
+    test.__name__, test.__doc__ = check.__name__, check.__doc__
+    return test
 
 
 def name_of(path: Path) -> str:
@@ -43,7 +64,7 @@ KNOWN = {name_of(path) for path in MODULES}
 
 def imports_of(path: Path) -> Iterator[str]:
     """Modules that a module imports, at its top or later; a name that is a module of ours counts as that module."""
-    for node in ast.walk(TREES[path]):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -75,7 +96,7 @@ def test_nothing_leans_on_the_front_door(path: Path) -> None:
 
 def test_the_front_door_imports_nothing_when_it_is_opened() -> None:
     # Only under TYPE_CHECKING, or inside the function that looks a name up.
-    tree = TREES[FRONT_DOOR]
+    tree = tree_of(FRONT_DOOR)
     at_once = [node for node in tree.body if isinstance(node, ast.Import | ast.ImportFrom)]
     names = {getattr(node, "module", None) or node.names[0].name for node in at_once}
     assert names <= {"__future__", "importlib", "typing"}
@@ -101,7 +122,7 @@ def test_no_modules_import_one_another_in_a_circle() -> None:
 
 
 def top_level_imports(path: Path) -> Iterator[str]:
-    for node in TREES[path].body:
+    for node in tree_of(path).body:
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -119,7 +140,7 @@ def test_only_flows_import_prefect(path: Path) -> None:
 def test_only_the_command_line_prints(path: Path) -> None:
     if room_of(name_of(path)) == "cli":
         return
-    for node in ast.walk(TREES[path]):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name):
             assert node.func.id != "print", f"{name_of(path)}, line {node.lineno}"
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
@@ -136,7 +157,7 @@ def test_no_module_is_a_drawer_for_odds_and_ends_or_too_long(path: Path) -> None
 
 @each_module
 def test_what_is_caught_is_named_or_raised_again_and_nothing_is_asserted_outside_tests(path: Path) -> None:
-    for node in ast.walk(TREES[path]):
+    for node in ast.walk(tree_of(path)):
         assert not isinstance(node, ast.Assert), f"{name_of(path)}, line {node.lineno}"
         if isinstance(node, ast.ExceptHandler):
             caught = node.type.elts if isinstance(node.type, ast.Tuple) else [node.type]
@@ -197,14 +218,14 @@ def signature(node: Documented) -> list[str] | None:
 
 @each_module
 def test_every_public_function_and_class_has_a_docstring(path: Path) -> None:
-    without = [name for name, node in public_things(TREES[path]) if not ast.get_docstring(node)]
+    without = [name for name, node in public_things(tree_of(path)) if not ast.get_docstring(node)]
     assert without == []
 
 
 @each_module
 def test_documented_parameters_are_those_of_the_signature(path: Path) -> None:
     wrong = []
-    for name, node in public_things(TREES[path]):
+    for name, node in public_things(tree_of(path)):
         documented = section(ast.get_docstring(node) or "", "Parameters")
         if documented is None:
             continue
@@ -219,7 +240,7 @@ def test_documented_parameters_are_those_of_the_signature(path: Path) -> None:
 @each_module
 def test_documented_attributes_are_there(path: Path) -> None:
     wrong = []
-    for name, node in public_things(TREES[path]):
+    for name, node in public_things(tree_of(path)):
         documented = section(ast.get_docstring(node) or "", "Attributes")
         if documented is None or not isinstance(node, ast.ClassDef):
             continue
@@ -229,6 +250,37 @@ def test_documented_attributes_are_there(path: Path) -> None:
         if missing := sorted(set(documented) - fields - methods - own):
             wrong.append(f"{name}: documents {missing}, which it does not have")
     assert wrong == []
+
+
+MEASURING = ("classifiers", "pipeline.detectors", "pipeline.indices", "pipeline.measures", "pipeline.uncertainty")
+_UNIT = re.compile(r"\[[^\]\d]+\]")
+_ORIGIN = re.compile(
+    r"[Ss]ource|[Dd]erived|[Dd]efinition|practice|memory|[Ll]east squares|Monte Carlo|own design"
+    r"|IEC|IEEE|EN \d|ANSI|JCGM|CIGRE|\b(?:18|19|20)\d\d\b"
+)
+
+
+@each_module
+def test_what_measures_says_whose_definition_it_follows(path: Path) -> None:
+    # Who gives a value with a unit names its source, or its module does; "derived" and "common practice" are answers.
+    if not name_of(path).removeprefix("halfcycle.").startswith(MEASURING) or is_told(ast.get_docstring(tree_of(path))):
+        return
+    functions = [(name, node) for name, node in public_things(tree_of(path)) if isinstance(node, ast.FunctionDef)]
+    documented = {name: ast.get_docstring(node) or "" for name, node in functions if "." not in name}
+    assert [name for name, text in documented.items() if _UNIT.search(text) and not is_told(text)] == []
+
+
+def is_told(docstring: str | None) -> bool:
+    return _ORIGIN.search(docstring or "") is not None
+
+
+def test_a_test_of_each_module_names_those_that_fail() -> None:
+    @each_module
+    def check(path: Path) -> None:
+        assert path.name != "terms.py", "told"
+
+    with pytest.raises(AssertionError, match=r"pipeline/terms\.py: told"):
+        check()
 
 
 EXAMPLE = '''

@@ -43,6 +43,8 @@ def extract(x: npt.ArrayLike, *, rate_hz: float, nominal_hz: float) -> F32:
     Raises
     ------
     ValueError : as in `windows.to_grid`.
+
+    Source: derived, see the module.
     """
     values = np.asarray(x, dtype=np.float32)
     if values.ndim == 2 and len(values) == 0:
@@ -66,6 +68,8 @@ def features_of(grid: Floats, *, sharing: float = 1.0) -> F32:
     Returns
     -------
     float32, shape (n_windows, len(FEATURES)), finite.
+
+    Source: derived, see the module.
     """
     y = grid - _offset(grid)
     y /= np.maximum(np.sqrt(np.mean(y * y, axis=1, keepdims=True)), 1e-12)

@@ -13,17 +13,20 @@ from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE
 
 
 def log(energy: Floats, variance: Floats) -> Floats:
-    """log(1 + energy over variance), shape (n,)."""
+    """log(1 + energy over variance), shape (n,). Source: derived."""
     return np.log1p(np.maximum(energy, 0.0) / variance)
 
 
 def log_ratio(one: Floats, other: Floats, variance: Floats) -> Floats:
-    """Logarithm of the ratio of two sums of squares, each with the noise of one sample, shape (n,)."""
+    """Logarithm of the ratio of two sums of squares, each with the noise of one sample, shape (n,). Source: derived."""
     return np.log((np.maximum(one, 0) + variance) / (np.maximum(other, 0) + variance))
 
 
 def left_over(p: Parts, b: Bursts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
-    """Features of what is left, by name; `amplitude` of the fundamental, `variance` of the noise, shape (n,)."""
+    """Features of what is left, by name; `amplitude` of the fundamental, `variance` of the noise, shape (n,).
+
+    Source: derived.
+    """
     found = _oscillation(p, b, amplitude, variance)
     return found | _bursts(p, amplitude, variance) | _pulses(p, amplitude, variance)
 

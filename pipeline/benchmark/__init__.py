@@ -1,0 +1,1 @@
+"""Suites of drawn cases, contenders, scores and results."""

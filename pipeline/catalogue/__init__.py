@@ -1,0 +1,1 @@
+"""From a record to its events, their causes, and tables of them."""

@@ -18,7 +18,12 @@ from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.spread import leave_to_another
 
 What = Literal["not explained", "not classified by the model", "uncertainty not determined"]
-_WHATS: Final[tuple[What, ...]] = ("not explained", "not classified by the model", "uncertainty not determined")
+_WORDED: Final[dict[What, tuple[str, ...]]] = {
+    "not explained": ("not explained",),
+    "not classified by the model": ("not classified by the model", "not named by the model"),
+    "uncertainty not determined": ("uncertainty not determined", "uncertainty not told"),
+}
+"""How notes say it: as they do today, then as earlier versions did, whose days are still stored."""
 _OF_A_DETECTOR: Final = "detector failed: "
 
 
@@ -45,8 +50,13 @@ def noted(event: Event, what: What, work: Callable[[], Event]) -> Event:
 
 
 def has_mishap(event: Event) -> bool:
-    """Whether some work on an event failed, as its notes say."""
-    return any(f"{what} (" in event.notes for what in _WHATS)
+    """Whether some work on an event failed."""
+    return bool(mishaps_of(event.notes))
+
+
+def mishaps_of(notes: str) -> tuple[What, ...]:
+    """What could not be done on a row, by its notes, whichever version wrote them. notes: of the row."""
+    return tuple(what for what, worded in _WORDED.items() if any(f"{words} (" in notes for words in worded))
 
 
 def detected(

@@ -11,21 +11,27 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.half_cycle import HalfCycles
+from halfcycle.pipeline.measures.order_statistics import row_medians, row_quantiles
 from halfcycle.pipeline.measures.reference import pre_event_voltage, sliding_reference
 from halfcycle.pipeline.records.look import Look
 from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import Account, PointAccount, volts
-from halfcycle.pipeline.sites.evidence import DEAD, LEAST_V, OTHER_FREQUENCY, steady_levels
+from halfcycle.pipeline.sites.evidence import DEAD, LEAST_V, steady_levels
 
 F64 = npt.NDArray[np.float64]
 
 _ENOUGH: Final = 4000  # half cycles that a level is told from
-OFF_NOMINAL: Final = "the steady voltage differs from the nominal"
 _OFF_NOMINAL: Final = 0.1  # a steady voltage farther off its nominal is measured against itself
 _OFF_USUAL: Final = 0.1  # a record that begins farther off the site's usual voltage begins within an event
 _OPENING_S: Final = 2.0  # of a record, in which it is looked for a steady beginning
 _RISES: Final = 1.25  # from its beginning, by which all phases may be higher later on and it still is a swell
+
+
+class Contradiction(str):
+    """A note that a recording contradicts what is declared of it: not to be overlooked among the others."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +114,8 @@ def reference_of(
     if known.nominal_v is None:
         return _before_events(look, live, opening, thresholds, known, words, triggered=triggered)
     if thresholds.reference == "nominal" and _steady_off(rms[live], opening, known.nominal_v):
-        words += (f"{OFF_NOMINAL} {volts(known.nominal_v)}; judged against the sliding reference",)
+        off = f"the steady voltage differs from the nominal {volts(known.nominal_v)}"
+        words += (Contradiction(f"{off}; judged against the sliding reference"),)
         return Reference(live, known.nominal_v, "sliding", known.nominal_kind, thresholds, opening, words)
     return _by_nominal(live, known, known.nominal_v, thresholds, opening, words)
 
@@ -135,7 +142,7 @@ def _live(
 ) -> tuple[list[int], tuple[str, ...]]:
     """The channels that are judged, and in words those that are not."""
     every = list(range(len(point.voltages)))
-    top = np.quantile(rms, 0.99, axis=1)
+    top = row_quantiles(rms, 0.99)
     is_wave = look.is_wave
     in_use = known.in_use if len(known.in_use) == len(every) else (False,) * len(every)
     if not any(is_wave):
@@ -191,7 +198,7 @@ def _before_events(
     if usual is not None and (level is None or abs(level / usual - 1) > _OFF_USUAL):
         opening, level = np.full(len(live), usual), usual
     if opening is None or level is None:
-        if known.told.startswith(OTHER_FREQUENCY):
+        if known.other_frequency:
             raise SignalError(known.told)
         raise SignalError(
             f"{known.told or 'nominal voltage unknown'}; and the record does not begin with two steady cycles from "
@@ -213,5 +220,5 @@ def _steady_off(rms: npt.NDArray[np.float32], opening: F64 | None, nominal_v: fl
     """Whether a record both begins and mostly stays at a level that is not the nominal one."""
     if opening is None:
         return False
-    level, begins = float(np.median(rms)), median(opening.tolist())
+    level, begins = float(row_medians(rms.reshape(1, -1))[0]), median(opening.tolist())
     return abs(level - nominal_v) > _OFF_NOMINAL * nominal_v and abs(begins - level) < _OFF_NOMINAL * level

@@ -165,7 +165,7 @@ def _show_events(result: Screening, *, most: int) -> None:
 
 
 def _show_notes(result: Screening, *, all_of_them: bool) -> None:
-    from halfcycle.pipeline.catalogue.reference import OFF_NOMINAL
+    from halfcycle.pipeline.catalogue.reference import Contradiction
 
     if result.n_without_waveform:
         files = "1 file holds" if result.n_without_waveform == 1 else f"{result.n_without_waveform} files hold"
@@ -174,7 +174,7 @@ def _show_notes(result: Screening, *, all_of_them: bool) -> None:
         time = f"{_time(seconds)} in " if seconds else ""
         show.line(f"not judged: {time}{counted(count, 'capture')} or {'point' if count == 1 else 'points'}: {reason}")
     if not all_of_them:  # not to be overlooked: a declared voltage that the recording contradicts
-        for text in _by_note([one for one in result.notes if one[1].startswith(OFF_NOMINAL)]):
+        for text in _by_note([one for one in result.notes if isinstance(one[1], Contradiction)]):
             show.line(text)
     if all_of_them:
         for text in _by_note(result.notes):

@@ -66,6 +66,8 @@ def compatibility_levels(table: str = "en-50160") -> HarmonicLimits:
     Raises
     ------
     ConfigError : there is no such table.
+
+    Source: clause and table stand in the file, row by row.
     """
     rows = resource_rows("datasets", "limits/compatibility-levels.csv")
     mine = [row for row in rows if row["table"] == table]

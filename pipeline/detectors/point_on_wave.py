@@ -75,6 +75,8 @@ def refine_end(u: npt.ArrayLike, *, samples_per_cycle: float, i_end: float) -> f
     -------
     Position behind the last sample off the cycle after, or None where there are not 2.5 cycles after it, or the
     waveform comes back too slowly to have such an instant. [samples]
+
+    Source: as of `refine_start`.
     """
     values = np.atleast_2d(np.asarray(u, np.float64))
     n = values.shape[1]

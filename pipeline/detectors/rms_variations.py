@@ -154,7 +154,7 @@ def is_lasting(variation: RmsVariation, *, seconds: float) -> bool:
     Parameters
     ----------
     variation : of any kind; an interruption is none, however long.
-    seconds : its length. [s]
+    seconds : its length; the minute is that of IEEE Std 1159-2019, Table 2. [s]
     """
     whole = variation.open_start and variation.open_stop
     return variation.kind != "interruption" and (whole or seconds > LASTING_S)

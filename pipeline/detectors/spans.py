@@ -194,7 +194,10 @@ def parts_of(excursion: Excursion, series: ChannelSeries, extremes: Sequence[flo
 
 
 def stop_of(excursion: Excursion, series: ChannelSeries) -> float:
-    """When the last channel is back. [samples]"""
+    """When the last channel is back. [samples]
+
+    Source: IEC 61000-4-30 Ed. 3, 5.4: a polyphase event ends with its last channel.
+    """
     return max(series.time(channel, excursion.i_stop) for channel in excursion.enders)
 
 

@@ -86,6 +86,8 @@ def lasting_excursions(
     Raises
     ------
     SignalError : shapes that do not fit, or a judged value that is NaN.
+
+    Source: hysteresis as in IEC 61000-4-30 Ed. 3, 5.4; shortest duration and longest gap: common practice, no source.
     """
     if values.ndim != 2 or judged.shape != values.shape or not starts.shape == lengths.shape == values.shape[1:]:
         raise SignalError(
@@ -129,7 +131,10 @@ def unmarked(flags: npt.ArrayLike | None, shape: tuple[int, ...]) -> Mask:
 
 
 def shares_of(values: npt.NDArray[np.floating], fundamental: Values, judged: Mask) -> F64:
-    """Values, shape (n_channels, n_windows, n), in % of the fundamental; 0 where windows are not judged."""
+    """Values, shape (n_channels, n_windows, n), in % of the fundamental; 0 where windows are not judged.
+
+    Source: definition of a harmonic ratio.
+    """
     shares = np.zeros(values.shape)
     np.divide(100.0 * values.astype(np.float64), fundamental[..., None], out=shares, where=judged[..., None])
     return shares

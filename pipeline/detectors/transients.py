@@ -342,7 +342,7 @@ def _finding(record: _Record, shape: Shape, ground: F64, first: int) -> Finding:
 
 
 def unseen_words(rate_hz: float) -> str:
-    """What a sampling rate could not have seen of a transient. [Hz]"""
+    """What a sampling rate could not have seen of a transient. [Hz] Source: the sampling theorem."""
     half, interval_s = rate_hz / 2, 1 / rate_hz
     highest = f"{half / 1e3:.3g} kHz" if half < 1e6 else f"{half / 1e6:.3g} MHz"
     rise = f"{interval_s * 1e6:.3g} µs" if interval_s < 1e-3 else f"{interval_s * 1e3:.3g} ms"

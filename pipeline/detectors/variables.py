@@ -67,7 +67,10 @@ class CycleWindows:
 
 
 def windows_of_cycles(measured: PointMeasures) -> CycleWindows | None:
-    """Phasors of the three phases, or the magnitudes of line-to-line voltages; None where there are no three."""
+    """Phasors of the three phases, or the magnitudes of line-to-line voltages; None where there are no three.
+
+    Source: windows of 10/12 cycles, IEC 61000-4-30 Ed. 3, 5.7 (from memory).
+    """
     series = measured.half_cycles
     size = 2 * window_cycles(measured.nominal_hz)
     n = series.n // size

@@ -74,6 +74,8 @@ def count_cells(counted: Iterable[Counted], grid: CellGrid) -> CellCounts:
     ----------
     counted : polyphase events; sags for a table of dips, swells for one of swells: others fall outside.
     grid : the table.
+
+    Source: that of the table, row by row in its file.
     """
     names = [row.label + column.label for row in grid.rows for column in grid.columns]
     counts, expected, variance = dict.fromkeys(names, 0), dict.fromkeys(names, 0.0), dict.fromkeys(names, 0.0)
@@ -97,6 +99,8 @@ def cell_probabilities(one: Counted, grid: CellGrid) -> dict[str, float]:
     ----------
     one : its uncertainties are zero where they are not known.
     grid : the table.
+
+    Source: derived: the probability of both is the product of the two.
     """
     rows = [
         (band.label, band.probability(one.magnitude_pu * 100, (one.magnitude_u or 0.0) * 100)) for band in grid.rows

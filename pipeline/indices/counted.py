@@ -83,6 +83,8 @@ def per_phase(events: Iterable[Event]) -> list[Counted]:
     """Each phase of each RMS variation as an event of its own, in order of start.
 
     An interruption that is part of a sag is not counted beside it; where a row has no values by phase it counts once.
+
+    Source: IEEE Std 1564-2014, aggregation of phases (from memory).
     """
     counted = []
     for event in _variations(events):
@@ -126,6 +128,8 @@ def time_aggregated(counted: Sequence[Counted], *, window_s: float = WINDOW_S) -
     Returns
     -------
     In order of start; each has the magnitude and the duration of the worst of its window, and the start of the first.
+
+    Source: IEEE Std 1564-2014, aggregation in time (from memory).
     """
     found: list[Counted] = []
     open_at: dict[tuple[str, Variation], int] = {}
@@ -149,6 +153,8 @@ def counted_by(events: Sequence[Event], *, window_s: float = WINDOW_S) -> dict[B
     ----------
     events : rows of a catalogue, of any kind.
     window_s : of the aggregation in time. [s]
+
+    Source: IEEE Std 1564-2014 (from memory).
     """
     together = polyphase(events)
     return {

@@ -63,6 +63,8 @@ def scaled(count: int, exposure: Exposure | None, *, days: float = 30.0) -> Rate
     Returns
     -------
     Rate; withheld where the judged time is unknown or less than nine tenths of the period.
+
+    Source: derived, proportional to time; nine tenths: common practice, no source.
     """
     if exposure is None:
         return Rate(None, None, None, "the judged time is unknown")
@@ -131,6 +133,8 @@ def dispersion(counts: Sequence[int]) -> float | None:
     Parameters
     ----------
     counts : of each span; None is given for fewer than two, or where there is no event.
+
+    Source: Cox and Lewis, The Statistical Analysis of Series of Events, 1966 (from memory).
     """
     n = len(counts)
     mean = sum(counts) / n if n else 0.0

@@ -19,7 +19,10 @@ _TEMPORARY_S: Final = 3.0
 
 
 def is_beyond(one: Counted, level_pct: float) -> bool:
-    """Whether an event went below a level under 100 %, or above one over 100 %. level_pct: [%]"""
+    """Whether an event went below a level under 100 %, or above one over 100 %. level_pct: [%]
+
+    Source: IEEE Std 1564-2014, SARFI-X (from memory).
+    """
     if level_pct < 100:
         return one.variation == "sag" and one.magnitude_pu < level_pct / 100
     return one.variation == "swell" and one.magnitude_pu > level_pct / 100
@@ -70,12 +73,18 @@ def sarfi_curve(counted: Iterable[Counted], curve: Curve) -> int:
 
 
 def brief(counted: Iterable[Counted]) -> list[Counted]:
-    """Events of at most a minute: longer ones are undervoltages, overvoltages and sustained interruptions."""
+    """Events of at most a minute: longer ones are undervoltages, overvoltages and sustained interruptions.
+
+    Source: IEEE Std 1159-2019, Table 2.
+    """
     return [one for one in counted if one.duration_s <= LONGEST_S]
 
 
 def span_of(one: Counted, *, nominal_hz: float) -> DurationCategory:
-    """Instantaneous, momentary or temporary. nominal_hz: of the 30 cycles. [Hz]"""
+    """Instantaneous, momentary or temporary. nominal_hz: of the 30 cycles. [Hz]
+
+    Source: IEEE Std 1159-2019, Table 2: to 30 cycles, to 3 s, to 1 min.
+    """
     if one.duration_s <= _MOMENTARY_CYCLES / nominal_hz:
         return "instantaneous"
     return "momentary" if one.duration_s <= _TEMPORARY_S else "temporary"
@@ -109,6 +118,8 @@ def worse_than(counted: Sequence[Counted], *, magnitude_pu: float, duration_s: f
     ----------
     counted : of one way of counting.
     magnitude_pu, duration_s : the point. [pu], [s]
+
+    Source: sag coordination chart of IEEE Std 1346-1998 (from memory).
     """
     return sum(
         one.variation == "sag" and one.magnitude_pu <= magnitude_pu and one.duration_s >= duration_s for one in counted

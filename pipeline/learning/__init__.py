@@ -1,0 +1,1 @@
+"""Training of the learned classifier and of the model of causes."""

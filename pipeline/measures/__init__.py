@@ -1,0 +1,1 @@
+"""Arrays of samples in, electrical quantities out."""

@@ -50,7 +50,7 @@ class CalmBand:
 
 
 def half_window(rate_hz: float, nominal_hz: float) -> int:
-    """Samples in half a window of the grid."""
+    """Samples in half a window of the grid. Source: derived, see `CalmBand`."""
     return max(1, round(rate_hz / nominal_hz / 2))
 
 
@@ -66,6 +66,8 @@ def squares_of_halves(raw: Raw, channels: Sequence[Channel], *, half: int) -> F3
     Returns
     -------
     float32, shape (n_channels, n // half). [unit² of the channel]
+
+    Source: definition of the mean square.
     """
     n_halves = raw.shape[1] // half
     squares = np.empty((raw.shape[0], n_halves), np.float32)
@@ -85,7 +87,10 @@ def squares_of_halves(raw: Raw, channels: Sequence[Channel], *, half: int) -> F3
 
 
 def coarse_rms(squares: F32, *, half: int) -> F32:
-    """RMS over windows of two halves, half a window apart; shape (n_channels, n_halves - 1). [unit of the channel]"""
+    """RMS over windows of two halves, half a window apart; shape (n_channels, n_halves - 1). [unit of the channel]
+
+    Source: definition of the RMS value.
+    """
     rms: F32 = np.sqrt((squares[:, 1:] + squares[:, :-1]) * np.float32(0.5 / half))
     return rms
 
@@ -98,6 +103,8 @@ def unrest(rms: F32, *, band: CalmBand, reference: float) -> Mask:
     rms : float32, shape (n_channels, n_windows). Of `coarse_rms`. [V]
     band : see `CalmBand`.
     reference : what 1 pu stands for. [V]
+
+    Source: derived, see `CalmBand`.
     """
     low, high = np.float32(band.low_pu * reference), np.float32(band.high_pu * reference)
     outside: Mask = np.logical_or.reduce((rms < low) | (rms > high), axis=0)

@@ -100,6 +100,8 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     Raises
     ------
     SignalError : too little before or after the start, or samples that are not finite.
+
+    Source: definition of the phasor over one cycle; windows set at the event's start: derived.
     """
     _check_room(window)
     frequency = _frequency_before(window)
@@ -194,6 +196,8 @@ def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:
     Returns
     -------
     shape (n,). [unit of phasors]
+
+    Source: Fortescue, Trans. AIEE 37, 1918 (from memory).
     """
     if phasors.shape[0] != 3:
         changes: C128 = phasors[int(np.argmax(np.ptp(np.abs(phasors), axis=1)))]
@@ -213,6 +217,8 @@ def negative_sequence(phasors: C128, *, line_to_line: bool = False) -> C128 | No
     Returns
     -------
     shape (n,). [unit of phasors]
+
+    Source: Fortescue, Trans. AIEE 37, 1918 (from memory).
     """
     if phasors.shape[0] != 3:
         return None
@@ -291,6 +297,8 @@ def three_phase_power(window: EventWindow) -> F64 | None:
     """Instantaneous power towards the load, shape (n,), or None without three currents. [W]
 
     Line-to-line voltages give it by two wattmeters (currents that add up to zero).
+
+    Source: Blondel's theorem, 1893 (from memory).
     """
     if window.i is None or window.u.shape[0] != 3 or window.i.shape[0] != 3:
         return None

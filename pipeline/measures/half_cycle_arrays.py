@@ -65,7 +65,7 @@ def half_cycle_rms(
 
 
 def measure_half_cycles(u: npt.ArrayLike, *, rate_hz: float, nominal_frequency_hz: float | None = None) -> HalfCycles:
-    """The whole half-cycle series of an array: RMS, window starts, frequency.
+    """The whole half-cycle series of an array: RMS [unit of u], window starts [samples], frequency [Hz].
 
     Parameters, errors and source as for `half_cycle_rms`; samples of NaN are allowed and flag their windows.
 

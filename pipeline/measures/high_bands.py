@@ -21,7 +21,10 @@ _BATCH: Final = 1 << 17  # samples transformed at one go
 
 
 def bands_reached(rate_hz: float) -> int:
-    """How many of the bands, from the first on, a sampling rate reaches. rate_hz: [Hz]"""
+    """How many of the bands, from the first on, a sampling rate reaches. rate_hz: [Hz]
+
+    Source: derived, the sampling theorem.
+    """
     return sum(high_hz <= _HIGHEST * rate_hz for _, high_hz in BANDS_HZ)
 
 

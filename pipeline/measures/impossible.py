@@ -6,6 +6,7 @@ rare but real stays: an impulse of twenty times the voltage's own peak, a bus th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -62,7 +63,7 @@ def impossible_samples(
     limit = {"voltage": LARGEST_V, "current": LARGEST_A}.get(channel.quantity, np.inf)
     beyond = size * abs(channel.scale) > limit
     is_voltage = channel.quantity == "voltage"
-    if not beyond and not (is_voltage and size > _SPIKE * max(peak, _sampled_level(raw, zero, sparse))):
+    if not beyond and not (is_voltage and size > _SPIKE * peak and _stands_out(size, raw, zero, sparse)):
         return None
     sizes = np.abs(raw.astype(np.float64) - zero)
     sizes[~np.isfinite(sizes)] = 0.0
@@ -73,19 +74,29 @@ def impossible_samples(
     return found if found.any() else None
 
 
-def _sampled_level(raw: Raw, zero: float, sparse: Raw | None) -> float:
-    """The level by a few samples; where they all lie near zero by chance, it is too low, which costs a closer look."""
+def _stands_out(size: float, raw: Raw, zero: float, sparse: Raw | None) -> bool:
+    """Whether a size is a spike by the level of a few samples.
+
+    Where these all lie near zero by chance, that level is too low, which costs a closer look. That the quantile lies
+    below a bound is that so many lie below it: counted, nothing needs to be put in order.
+    """
     few = raw if sparse is None or not sparse.size else sparse
     few = few[:: max(few.size // _SAMPLED, 1)]
-    sizes = np.abs(few.astype(np.float64) - zero)
-    return _quantile(sizes[np.isfinite(sizes)])
+    low, high = zero - size / _SPIKE, zero + size / _SPIKE
+    if few.dtype.kind == "f":
+        below, n = (few > low) & (few < high), int(np.count_nonzero(np.isfinite(few)))
+    else:  # whole numbers are compared with whole numbers: nothing is converted
+        below, n = (few > math.floor(low)) & (few < math.ceil(high)), few.size
+    return n == 0 or int(np.count_nonzero(below)) > _rank(n)
 
 
 def _quantile(sizes: F64) -> float:
-    if not sizes.size:
-        return 0.0
-    k = int(_LEVEL_QUANTILE * (sizes.size - 1))
-    return float(np.partition(sizes, k)[k])
+    return float(np.partition(sizes, _rank(sizes.size))[_rank(sizes.size)]) if sizes.size else 0.0
+
+
+def _rank(n: int) -> int:
+    """Place of the level among n sizes in order, from 0."""
+    return int(_LEVEL_QUANTILE * (n - 1))
 
 
 def _far_beyond_their_surroundings(sizes: F64, cycle: int, peak: float) -> Mask:
@@ -93,7 +104,7 @@ def _far_beyond_their_surroundings(sizes: F64, cycle: int, peak: float) -> Mask:
     floor = max(peak, _quantile(sizes))
     n_cycles = max(sizes.size // cycle, 1)
     whole = sizes[: n_cycles * cycle].reshape(n_cycles, -1)
-    k = int(_LEVEL_QUANTILE * (whole.shape[1] - 1))
+    k = _rank(whole.shape[1])
     levels = np.partition(whole, k, axis=1)[:, k]  # what is left of a cycle at the end belongs to the last
     around = np.maximum(floor, levels)
     around[1:] = np.maximum(around[1:], levels[:-1])
@@ -124,6 +135,8 @@ def bridged(row: Raw, missing: Mask, *, zero: float, samples_per_cycle: float) -
     missing : bool, shape (n,), some of them true.
     zero : what longer gaps, and those at the ends, are filled with: there the voltage counts as lost. [raw units]
     samples_per_cycle : of the nominal frequency; a gap of up to a sixteenth of it is bridged.
+
+    Source: common practice, no source.
     """
     if row.dtype.kind == "i":
         info = np.iinfo(row.dtype)
@@ -156,6 +169,8 @@ def measurable(
     channels : of the rows.
     masks : for each channel, which of its samples are none; None: all are.
     samples_per_cycle : of the nominal frequency.
+
+    Source: derived, see `bridged`.
     """
     if all(mask is None or not mask.any() for mask in masks):
         return block

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -44,19 +46,28 @@ def find_nominal_frequency(samples: npt.ArrayLike, *, rate_hz: float) -> float:
         raise SignalError(
             f"{values.shape[1]} samples at {rate_hz:g} Hz are less than two cycles; no frequency can be found"
         )
-    x = values[:, : n * every].astype(np.float32).reshape(values.shape[0], n, every).mean(axis=2)
-    x = np.where(np.isfinite(x), x, np.float32(0))
-    x = (x - x.mean(axis=1, keepdims=True)) * np.hanning(n).astype(np.float32)
+    x = values[:, : n * every].astype(np.float32)
+    if every > 1:
+        x = x.reshape(values.shape[0], n, every) @ np.full(every, 1 / every, np.float32)
+    x[~np.isfinite(x)] = 0
+    x = (x - x.mean(axis=1, keepdims=True)) * _window(n)
     size = 1 << max(int(np.ceil(np.log2(n))), 12)
-    power = (np.abs(np.fft.rfft(x, size, axis=1)) ** 2).sum(axis=0)
-    hertz = np.arange(power.size) * rate_hz / every / size
-    band = (hertz >= _BAND_HZ[0]) & (hertz <= _BAND_HZ[1])
-    if not power[band].sum() > _BAND_SHARE * power.sum():
+    spectra = np.fft.rfft(x, size, axis=1)
+    power = (np.square(spectra.real) + np.square(spectra.imag)).sum(axis=0)
+    step_hz = rate_hz / every / size
+    first, stop = math.ceil(_BAND_HZ[0] / step_hz), math.floor(_BAND_HZ[1] / step_hz) + 1
+    band = power[first:stop]
+    if not band.sum() > _BAND_SHARE * power.sum():
         raise SignalError("no fundamental between 40 and 70 Hz in the voltages; give the nominal frequency")
-    found_hz = float(hertz[band][power[band].argmax()])
+    found_hz = (first + int(band.argmax())) * step_hz
     near, far = sorted(USUAL_FREQUENCIES_HZ, key=lambda usual: abs(usual - found_hz))[:2]
     if abs(abs(far - found_hz) - abs(near - found_hz)) < 2 * _UNDECIDED_HZ:
         raise SignalError(
             f"the fundamental is {found_hz:.1f} Hz, between {near:g} and {far:g}; give the nominal frequency"
         )
     return near
+
+
+@lru_cache(maxsize=16)
+def _window(n: int) -> npt.NDArray[np.float32]:
+    return np.hanning(n).astype(np.float32)

@@ -170,7 +170,7 @@ def no_notches(starts: F64, lengths: F64, *, rate_hz: float, n_cycles: int, n_ch
 
 
 def find_notches(average: npt.ArrayLike, *, least_depth_pu: float = 0.05) -> tuple[Notch, ...]:
-    """Notches of one averaged cycle, in order of place.
+    """Notches of one averaged cycle, in order of place. Source: IEEE Std 519-2014 for depth and width (from memory).
 
     Parameters
     ----------

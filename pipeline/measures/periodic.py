@@ -71,7 +71,10 @@ class Wave:
 
 
 def cubics(values: F64) -> F64:
-    """Lagrange's cubics through four neighbours of a cycle on an even grid: shape (4, n), the constant terms first."""
+    """Lagrange's cubics through four neighbours of a cycle on an even grid: shape (4, n), the constant terms first.
+
+    Source: Abramowitz and Stegun, Handbook of Mathematical Functions, 25.2 (from memory).
+    """
     wrapped = np.concatenate([values[-1:], values, values[:2]])
     before, next_, after = wrapped[:-3], wrapped[2:-1], wrapped[3:]
     return np.stack([
@@ -111,6 +114,8 @@ def phase_turns(frequency_hz: npt.ArrayLike, *, rate_hz: float, n: int) -> F64:
     Raises
     ------
     SignalError : a frequency or rate that is not above zero.
+
+    Source: derived, phase as the integral of frequency.
     """
     hertz = np.atleast_1d(np.asarray(frequency_hz, np.float64))
     if hertz.ndim != 1 or not hertz.size or not (hertz > 0).all() or not rate_hz > 0:
@@ -177,6 +182,8 @@ def cycles_on_grid(u: F64, turns: F64, *, first: int, stop: int, most_cycles: in
     Returns
     -------
     float64, shape (n_channels, n_cycles, n_grid); no cycles where there is not a whole one. The grid begins at phase 0.
+
+    Source: derived, with the interpolation of `cubics`.
     """
     span = turns[first:stop]
     n_cycles = min(int(span[-1] - span[0] + 1e-9), most_cycles) if span.size else 0
@@ -199,6 +206,8 @@ def mean_wave(cycles: F64, *, typical: bool = False) -> Wave:
     ----------
     cycles : shape (n_cycles, n_grid), phase 0 first, at least one cycle. [any unit]
     typical : take the median of the cycles and not their mean: for cycles that are not known to be quiet.
+
+    Source: derived, the wave of least squares; the median: common practice, no source.
     """
     n_cycles, n_grid = cycles.shape
     mean = np.median(cycles, axis=0) if typical else cycles.mean(axis=0)
@@ -228,6 +237,8 @@ def tuned_turns(turns: F64, cycles: F64) -> F64:
     Returns
     -------
     float64, shape (n,). The same where there is nothing to correct, or there are under 3 cycles.
+
+    Source: derived, a straight line through the phases of the cycles by least squares.
     """
     n_cycles, n_grid = cycles.shape[1:]
     if n_cycles < 3:

@@ -78,6 +78,8 @@ def between_samples(x: F64, at: npt.ArrayLike) -> F64:
     ----------
     x : shape (n_rows, n), n >= 2. [any unit]
     at : shape (n_positions,). [samples]
+
+    Source: derived.
     """
     positions = np.asarray(at, np.float64)
     k = np.clip(positions.astype(np.int64), 0, x.shape[1] - 2)
@@ -94,6 +96,8 @@ def without_fundamental(x: F64, angle: npt.ArrayLike) -> F64:
     ----------
     x : shape (n_rows, n). [any unit]
     angle : shape (n,). Of the fundamental, over about a cycle. [rad]
+
+    Source: linear least squares.
     """
     turned = np.asarray(angle, np.float64)
     basis = np.stack([np.ones(turned.size), np.cos(turned), np.sin(turned)])

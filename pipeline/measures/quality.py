@@ -113,6 +113,8 @@ def window_flags(
     ----------
     flags : shape (n_samples,). Marks of one channel's samples.
     starts, lengths : shape (n,). Of the windows. [samples]
+
+    Source: derived.
     """
     first = np.clip(np.floor(starts).astype(np.int64), 0, flags.size)
     final = np.clip(np.ceil(starts + lengths).astype(np.int64), 0, flags.size)
@@ -143,6 +145,8 @@ def missing_samples(
     Returns
     -------
     bool, shape (n_samples,); None where there are none.
+
+    Source: common practice, no source.
     """
     if raw.size == 0:
         return None
@@ -263,7 +267,7 @@ def _around(raw: Raw, i: int, samples_per_cycle: float) -> Raw:
 
 
 def sparse_step(samples_per_cycle: float) -> int:
-    """Samples from one to the next that are so far apart that three of them lie in any stuck run."""
+    """Samples from one to the next that are so far apart that three of them lie in any stuck run. Source: derived."""
     return _stuck_run(samples_per_cycle) // 3
 
 

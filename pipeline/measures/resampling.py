@@ -47,6 +47,8 @@ def resampled_windows(values: npt.NDArray[np.generic], starts: F64, lengths: F64
     Raises
     ------
     SignalError : a window that holds samples that are not finite.
+
+    Source: derived; `power_make_up` has what the interpolation costs.
     """
     n_channels = values.shape[0]
     for points, rows in _batches(lengths):
@@ -71,6 +73,8 @@ def power_make_up(lengths: F64, *, points: int, n_lines: int) -> F32:
     Returns
     -------
     float32, shape (n_windows, n_lines).
+
+    Source: derived, the frequency response of the interpolation.
     """
     fewest = fewest_samples(points)
     stretch = np.vander((points / lengths - 1.0) / (points / fewest - 1.0), 4, increasing=True)
@@ -79,7 +83,7 @@ def power_make_up(lengths: F64, *, points: int, n_lines: int) -> F32:
 
 @cache
 def fewest_samples(points: int) -> int:
-    """The fewest samples of a window that is resampled to so many points."""
+    """The fewest samples of a window that is resampled to so many points. Source: derived."""
     from scipy.fft import next_fast_len
 
     fewest = points - 1

@@ -149,6 +149,8 @@ def cycle_residue(u: npt.ArrayLike, *, cycle: npt.ArrayLike) -> F64:
     Raises
     ------
     SignalError : u not finite, not 1-D or 2-D, or a cycle of under 16 samples.
+
+    Source: derived, what is periodic cancels.
     """
     values = np.asarray(u, np.float64)
     n = values.shape[-1] if values.ndim else 0

@@ -76,6 +76,8 @@ def sums_of(
     hop : samples in a sum of squares, a multiple of `decimation`.
     sparse_step : samples from one of the sparse ones to the next.
     with_sums : the sums are wanted, not only those of the squares.
+
+    Source: definition of the mean square.
     """
     offset = offset_counts(channel)
     row = _cleaned(row, flags, offset, cycle=2 * hop)
@@ -116,7 +118,7 @@ def sums_of(
 
 
 def offset_counts(channel: Channel) -> float:
-    """The offset that a channel's samples are stored with. [counts]"""
+    """The offset that a channel's samples are stored with. [counts] Source: derived."""
     return channel.offset / channel.scale if channel.offset and channel.scale else 0.0
 
 
@@ -167,6 +169,8 @@ def mean_squares(cuts: Sequence[Cut], decimation: int) -> list[F64]:
     ----------
     cuts : of any channels; small ones are measured together.
     decimation : samples in a block whose squares are summed once and for all.
+
+    Source: definition of the mean square; samples at an edge count by their part in the window: derived.
     """
     found: list[F64] = []
     for batch in _batches(cuts):
@@ -273,6 +277,8 @@ def rms_between(x: F64, edges: F64) -> F64:
     Raises
     ------
     SignalError : edges that do not rise or lie outside the samples, or under 8 samples per cycle.
+
+    Source: definition of the RMS value; samples at an edge count by their part in the window: derived.
     """
     if edges.size < 3:
         return np.zeros(0)

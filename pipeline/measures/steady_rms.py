@@ -58,6 +58,8 @@ def one_cycle_mean_squares(
     Returns
     -------
     float32, shape (n_channels, n). [counts²]
+
+    Source: definition of the mean square; where the channel is steady: derived.
     """
     means = np.zeros((raw.shape[0], starts.shape[1]), np.float32)
     steady = np.zeros(means.shape, np.bool_)

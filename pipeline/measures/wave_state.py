@@ -72,7 +72,10 @@ class State:
 
 
 def way(first: C128, last: C128, share: F64) -> C128:
-    """From one ratio to another: size and angle in straight lines, unless one is too small to have an angle."""
+    """From one ratio to another: size and angle in straight lines, unless one is too small to have an angle.
+
+    Source: common practice, no source.
+    """
     size, angle = np.abs(first), np.angle(last * np.conj(first))
     small = np.minimum(size, np.abs(last)) < FADED
     bent = (size + share * (np.abs(last) - size)) * np.exp(1j * (np.angle(first) + share * angle))

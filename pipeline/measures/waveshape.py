@@ -175,6 +175,8 @@ def may_be_notched(abrupt: F32, fundamental: F32, *, least_depth_pu: float = 0.0
     abrupt : peak of what lies above order 25 in the averaged cycle, as `spectra` gives it. [any unit]
     fundamental : RMS, shape as abrupt. [unit of abrupt]
     least_depth_pu : shallower ones are not looked for. [pu of the fundamental's peak]
+
+    Source: derived; the factor of two is tried.
     """
     may: Mask = abrupt > 0.5 * EDGES * least_depth_pu * np.sqrt(2.0) * fundamental
     return may

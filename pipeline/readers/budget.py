@@ -12,6 +12,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -88,7 +89,7 @@ def allowed_seconds(path: Path) -> float:
     """
     said = os.environ.get(SECONDS_VARIABLE)
     if said is None:
-        size = next((one.stat().st_size for one in (path, *path.parents) if one.is_file()), 0)
+        size = next((one.stat().st_size for one in chain((path,), path.parents) if one.is_file()), 0)
         return min(max(LEAST_SECONDS, SECONDS_PER_MEGABYTE * size / 1e6), MOST_SECONDS)
     try:
         seconds = float(said)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
@@ -10,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Channel, SampleArray
+
+F64 = npt.NDArray[np.float64]
 
 _WINDOW_CYCLES: Final = 4
 _WINDOWS: Final = 8  # of a block, evenly spread: one that is a waveform will do, whatever happens to the others
@@ -37,7 +40,7 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
     found = np.full(len(channels), block.shape[1] < n)
     if block.shape[1] < n:
         return found
-    inside, window = _band_and_window(n, samples_per_cycle)
+    lines = _lines(n, samples_per_cycle)
     last = block.shape[1] - n
     for first in dict.fromkeys(last * k // (_WINDOWS - 1) for k in range(_WINDOWS)):
         open_yet = np.flatnonzero(~found)
@@ -48,17 +51,42 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
             if channels[c].missing_code is not None:
                 row[counts == channels[c].missing_code] = np.nan
         values[~np.isfinite(values)] = 0.0
-        power = np.abs(np.fft.rfft(values * window, axis=1)) ** 2
-        total = power.sum(axis=1)
-        found[open_yet] = (total > 0) & (power[:, inside].sum(axis=1) >= _LEAST_SHARE * total)
+        values *= lines.window
+        ends, band = np.square(values @ lines.ends), np.square(values @ lines.band)
+        total = (n * np.einsum("cn,cn->c", values, values) + ends.sum(axis=1)) / 2
+        found[open_yet] = (total > 0) & (band.sum(axis=1) >= _LEAST_SHARE * total)
         if found.all():
             break
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """What takes windows of n samples to the few lines of their spectrum that are asked for.
+
+    The power of all lines follows from that of the samples: both halves of a spectrum have it n times (Parseval), and
+    its ends, at zero and half the sampling rate, stand in both.
+
+    Attributes
+    ----------
+    window : shape (n,), goes before.
+    ends : shape (n, 1 or 2). The lines at zero and, of an even n, at half the sampling rate.
+    band : shape (n, 2 n_lines). Real and imaginary parts of the lines in the band.
+    """
+
+    window: F64
+    ends: F64
+    band: F64
+
+
 @lru_cache(maxsize=16)
-def _band_and_window(n: int, samples_per_cycle: float) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.float64]]:
-    """Which bins of a spectrum of n samples lie in the band, and the window that goes before it."""
+def _lines(n: int, samples_per_cycle: float) -> _Lines:
     hertz = np.fft.rfftfreq(n, 1 / samples_per_cycle)  # in nominal frequencies
-    window = np.hanning(n).astype(np.float64)
-    return (hertz >= _BAND[0]) & (hertz <= _BAND[1]), window
+    inside = np.flatnonzero((hertz >= _BAND[0]) & (hertz <= _BAND[1]))
+    turns = np.exp(-2j * np.pi / n * (np.outer(np.arange(n), inside) % n))
+    signs = np.stack([np.ones(n), 1.0 - 2.0 * (np.arange(n) % 2)], axis=1)
+    return _Lines(
+        np.hanning(n).astype(np.float64),
+        signs if n % 2 == 0 else signs[:, :1],
+        np.concatenate([turns.real, turns.imag], axis=1),
+    )

@@ -1,0 +1,1 @@
+"""For people: summaries, drawings, and one page of HTML."""

@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.records.record import Record
-from halfcycle.pipeline.sites.evidence import LEAST_V, OTHER_FREQUENCY, PointEvidence, RecordEvidence, evidence_of
+from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
@@ -69,6 +69,7 @@ class PointAccount:
     wiring : what the voltages before events say of leads and clamps; None: nothing is known.
     told : how the nominal voltage was found, in words.
     same_as : the point whose voltages these are: that of a busbar under another feeder's name. They are judged there.
+    other_frequency : nothing is steady at the declared frequency, as the voltages have another; `told` says which.
     """
 
     name: str
@@ -83,6 +84,7 @@ class PointAccount:
     wiring: Wiring | None = None
     told: str = ""
     same_as: str | None = None
+    other_frequency: bool = False
 
     def live(self, *, declared_hookup: bool) -> list[int]:
         """The judged voltages that are in use: all of them where hookup and nominal voltage are declared."""
@@ -224,8 +226,11 @@ def draft(site: str, evidence: Sequence[RecordEvidence], declared: Declared) -> 
         )
         for records, fit in zip(of_points, fits, strict=True)
     ]
-    if other := next((one.problem for one in evidence if one.problem.startswith(OTHER_FREQUENCY)), ""):
-        points = [point if point.nominal_v is not None else replace(point, told=other) for point in points]
+    if other := next((one.problem for one in evidence if one.other_frequency), ""):
+        untold = [point.nominal_v is None for point in points]
+        points = [
+            replace(p, told=other, other_frequency=True) if no else p for p, no in zip(points, untold, strict=True)
+        ]
     return Account(
         site,
         frequency_hz,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from statistics import median
 from typing import Final
@@ -15,6 +16,7 @@ import numpy.typing as npt
 from halfcycle.pipeline.capture import Channel, Header
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.calm import half_window
+from halfcycle.pipeline.measures.order_statistics import row_medians
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
 from halfcycle.pipeline.records.look import frequency_of, nominal_frequency
 from halfcycle.pipeline.records.points import Point, judged_channels, points_of
@@ -25,7 +27,6 @@ from halfcycle.pipeline.sites.wiring_correction import Wiring, told_wiring
 
 F64 = npt.NDArray[np.float64]
 
-OTHER_FREQUENCY: Final = "the voltages have a fundamental of"
 _APART: Final = 0.1  # 50 and 60 Hz are 17 % apart
 LEAST_V: Final = 30.0
 """No system or transformer secondary in use lies lower: common practice, no source. [V]"""
@@ -87,13 +88,15 @@ class RecordEvidence:
     header : of the record's first capture.
     frequency_hz : nominal, by the waveform or else by the file; None: not told. [Hz]
     points : its measuring points.
-    problem : why there are none, in words.
+    problem : why there are none, or nothing is steady, in words.
+    other_frequency : the voltages have another frequency than the declared one; `problem` says which.
     """
 
     header: Header
     frequency_hz: float | None = None
     points: tuple[PointEvidence, ...] = ()
     problem: str = ""
+    other_frequency: bool = False
 
 
 def evidence_of(
@@ -144,7 +147,8 @@ def evidence_of(
         )
         for one, point, values in zip(found, points, first, strict=True)
     ]
-    return RecordEvidence(header, hertz, tuple(told), _other_frequency(record, first, told, frequency_hz))
+    other = _other_frequency(record, first, told, frequency_hz)
+    return RecordEvidence(header, hertz, tuple(told), other, other_frequency=bool(other))
 
 
 def _other_frequency(
@@ -156,7 +160,7 @@ def _other_frequency(
     shown = _frequency(record, beginnings)
     if shown is None or abs(shown / declared_hz - 1) < _APART:
         return ""
-    return f"{OTHER_FREQUENCY} {shown:g} Hz, not the {declared_hz:g} Hz given"
+    return f"the voltages have a fundamental of {shown:g} Hz, not the {declared_hz:g} Hz given"
 
 
 def _beginning(record: Record, point: Point, k: int, *, whole: bool = False) -> F64:
@@ -274,7 +278,7 @@ def _seen(values: F64, rate_hz: float, hertz: float, point: Point, plain: PointE
 def _middles(rms: F64) -> F64:
     """The median of each channel's windows, as far as they are measured; zero where none is."""
     if np.isfinite(rms).all():
-        return _medians(rms)
+        return row_medians(rms)
     measured = [row[np.isfinite(row)] for row in rms]
     return np.array([np.median(row) if row.size else 0.0 for row in measured])
 
@@ -309,16 +313,22 @@ def measured_frequency(values: F64, *, rate_hz: float, nominal_hz: float) -> flo
     n = round(rate_hz / nominal_hz)
     if values.shape[1] < 2 * n or n < 4:
         return nominal_hz
-    turns = np.exp(-2j * np.pi * np.arange(2 * n) * nominal_hz / rate_hz)
-    window = np.hanning(n)
-    first = (values[:, :n] * window) @ turns[:n]
-    second = (values[:, n : 2 * n] * window) @ turns[n:]
+    turns = _windowed_turns(n, nominal_hz / rate_hz)
+    first, second = values[:, :n] @ turns[:n], values[:, n : 2 * n] @ turns[n:]
     product = np.nansum(second * first.conj())
     if not abs(product) > 0:
         return nominal_hz
     gained = float(np.angle(product))
     found = nominal_hz + gained * rate_hz / (2 * math.pi * n)
     return found if abs(found / nominal_hz - 1) < 0.15 else nominal_hz
+
+
+@lru_cache(maxsize=16)
+def _windowed_turns(n: int, cycles_a_sample: float) -> npt.NDArray[np.complex128]:
+    """What takes two cycles of n samples, each in a Hann window, to their phasors at a frequency; shape (2 n,)."""
+    turns: npt.NDArray[np.complex128] = np.exp(-2j * np.pi * cycles_a_sample * np.arange(2 * n))
+    turns *= np.tile(np.hanning(n), 2)
+    return turns
 
 
 def steady_beginning(rms: F64) -> tuple[float | None, int]:
@@ -361,15 +371,7 @@ def steady_levels(rms: F64) -> tuple[F64 | None, int]:
     if n_steady < _FEWEST_WINDOWS:
         return None, 0
     kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * bool(off.any()))]  # the last windows may hold part of a change
-    return _medians(kept), n_steady
-
-
-def _medians(rows: F64) -> F64:
-    """The median of each row of finite values; of a few ones far cheaper than `np.median`."""
-    ordered = np.sort(rows, axis=1)
-    n = rows.shape[1]
-    middles: F64 = (ordered[:, (n - 1) // 2] + ordered[:, n // 2]) / 2
-    return middles
+    return row_medians(kept), n_steady
 
 
 def rated_v(header: Header, point: Point) -> float | None:

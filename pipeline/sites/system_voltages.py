@@ -25,6 +25,7 @@ _WITHIN: Final = 0.015  # standard deviation of a capture's level about its site
 _BEFORE: Final = 0.9  # of records that begin before their event
 _RISES: Final = ((1.2, 1.0), (1.5, 0.2), (math.inf, 0.02))  # up to which factor, and how likely
 _NONE_OF_THESE: Final = 0.3  # density of a system that is in no list
+_NEGLIGIBLE: Final = 1e-9  # of the likeliest system's probability: what is below is no candidate
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,8 +156,9 @@ def _ranked(systems: _Systems, densities: F64) -> tuple[Candidate, ...]:
     shares = systems.weights * densities
     shares /= shares.sum() + _NONE_OF_THESE
     order = np.argsort(-shares, kind="stable")
+    order = order[shares[order] > _NEGLIGIBLE * shares[order[0]]]
     ranked = zip(systems.volts[order].tolist(), shares[order].tolist(), strict=True)
-    return tuple(Candidate(volts, share) for volts, share in ranked if share > 0)
+    return tuple(Candidate(volts, share) for volts, share in ranked)
 
 
 @cache

@@ -1,0 +1,1 @@
+"""Partitions by site and UTC day, whole files, the lock, manifests."""

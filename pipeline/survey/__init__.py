@@ -1,0 +1,1 @@
+"""Quantities in intervals of the clock, their certificate, and compliance with limits."""

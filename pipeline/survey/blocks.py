@@ -240,7 +240,10 @@ class BlockMeter:
 
 
 def signal_obstacle(signal_hz: float | None, *, rate_hz: float, nominal_hz: float) -> str:
-    """Why no mains signalling voltage can be measured; "" where it can, or no spectrum can. All: [Hz]"""
+    """Why no mains signalling voltage can be measured; "" where it can, or no spectrum can. All: [Hz]
+
+    Source: derived, the sampling theorem.
+    """
     if signal_hz is None:
         return "the frequency of the mains signal is not declared"
     if rate_hz < FEWEST_SAMPLES_A_CYCLE * nominal_hz:

@@ -69,7 +69,10 @@ def orders_of_channel(family: str, blocks: Blocks, c: int, smoothing: Smoothing)
 
 
 def powers_of_orders(family: str, blocks: Blocks, u: int, i: int) -> Values:
-    """Active (``ph``) or reactive power (``qh``) of each order of a voltage and a current, (n_blocks, n_orders)."""
+    """Active (``ph``) or reactive power (``qh``) of each order of a voltage and a current, (n_blocks, n_orders).
+
+    Source: IEEE Std 1459-2010, 3.1.2 (from memory): P and Q of an order by its phasors.
+    """
     if blocks.spectra is None:
         raise ValueError(f"{family} needs spectra")
     of_u, of_i = blocks.spectra.phasors[u], blocks.spectra.phasors[i]

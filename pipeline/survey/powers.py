@@ -117,14 +117,20 @@ def _lacking(channels: Channels) -> str:
 
 
 def active_power(channels: Channels, elements: Sequence[tuple[str, str]], values: WindowValues) -> F64:
-    """Sum of the elements' mean products, shape (n_windows,). [W]"""
+    """Sum of the elements' mean products, shape (n_windows,). [W]
+
+    Source: IEEE Std 1459-2010, 3.2 (from memory); elements by Blondel's theorem.
+    """
     pairs = [(channels.voltage(u), channels.current(i)) for u, i in elements]
     total: F64 = np.sum([_mean_product(values, u, i) for u, i in pairs], axis=0)
     return total
 
 
 def reactive_power(channels: Channels, elements: Sequence[tuple[str, str]], spectra: HarmonicSpectra) -> F64:
-    """Sum of the elements' reactive power of the fundamental, shape (n_windows,). [var]"""
+    """Sum of the elements' reactive power of the fundamental, shape (n_windows,). [var]
+
+    Source: IEEE Std 1459-2010, 3.2 (from memory).
+    """
     pairs = [(_phasor(spectra, channels.voltage(u)), _phasor(spectra, channels.current(i))) for u, i in elements]
     total: F64 = np.sum([(u * i.conj()).imag for u, i in pairs], axis=0)
     return total
@@ -159,7 +165,10 @@ def effective_power(
 
 
 def rms_of(values: WindowValues, weights: F64) -> F64:
-    """True RMS of a weighted sum of channels, shape (n_windows,); few weights are not zero. [unit of the channels]"""
+    """True RMS of a weighted sum of channels, shape (n_windows,); few weights are not zero. [unit of the channels]
+
+    Source: definition of the RMS value.
+    """
     rms: F64 = np.sqrt(_mean_product(values, weights, weights).clip(0.0))
     return rms
 

@@ -74,6 +74,8 @@ def largest_change(found: list[Finding], times_ns: I64, starts_ns: I64, *, inter
     times_ns : int64, shape (n_found,). When each begins. [ns UTC]
     starts_ns : int64, shape (n,). Of the intervals. [ns UTC]
     interval_ns : their length. [ns]
+
+    Source: as of the changes, IEC 61000-4-30 Ed. 3, 5.11 (from memory).
     """
     largest = np.zeros(starts_ns.shape)
     for change, at in zip(found, times_ns.tolist(), strict=True):

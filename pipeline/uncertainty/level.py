@@ -138,6 +138,8 @@ def without_edges(rms: F64, noise: Noise) -> tuple[F64, bool]:
     """Values without the first and last where these alone are off, and whether what stays is flat.
 
     A window beside an edge may reach over it.
+
+    Source: derived.
     """
     flat = is_flat(rms, noise)
     if not flat and rms.size > 2 * _LEAST_FLAT and is_flat(rms[1:-1], noise):
@@ -146,7 +148,10 @@ def without_edges(rms: F64, noise: Noise) -> tuple[F64, bool]:
 
 
 def is_flat(rms: F64, noise: Noise) -> bool:
-    """Whether values differ by no more than their noise explains."""
+    """Whether values differ by no more than their noise explains.
+
+    Source: derived, the range and the spread of normal values.
+    """
     lowest, m = float(rms.min()), rms.size
     one, steps, windows = noise.of_window(lowest), noise.undithered(lowest), noise.of_windows(1) * lowest
     bias, share = _of_extreme(m)
@@ -159,7 +164,10 @@ def is_flat(rms: F64, noise: Noise) -> bool:
 
 
 def worst_level(levels: Sequence[LevelEstimate], *, highest: bool = False) -> LevelEstimate:
-    """The lowest (or highest) of some channels' levels; those that cannot be told from it are taken for equal to it."""
+    """The lowest (or highest) of some channels' levels; those that cannot be told from it are taken for equal to it.
+
+    Source: JCGM 100:2008, means weighted by the inverse of the variance (from memory).
+    """
     alike = alike_levels(levels, highest=highest)
     weights = np.array([1 / max(one.u, 1e-12) ** 2 for one in alike])
     volts = float(weights @ [one.volts for one in alike] / weights.sum())
@@ -167,7 +175,7 @@ def worst_level(levels: Sequence[LevelEstimate], *, highest: bool = False) -> Le
 
 
 def alike_levels(levels: Sequence[LevelEstimate], *, highest: bool = False) -> list[LevelEstimate]:
-    """Those that cannot be told from the lowest (or highest)."""
+    """Those that cannot be told from the lowest (or highest). Source: derived."""
     worst = (max if highest else min)(levels, key=lambda one: one.volts)
     return [one for one in levels if abs(one.volts - worst.volts) <= _ALIKE * np.hypot(one.u, worst.u)]
 

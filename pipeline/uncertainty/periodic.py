@@ -67,7 +67,10 @@ class Periodic:
 
 
 def basis(first: int, stop: int, turn: float, order: int, *, every: int = 1) -> F64:
-    """Ones, then cosine and sine of each order up to the highest, at positions [first, stop); one row each."""
+    """Ones, then cosine and sine of each order up to the highest, at positions [first, stop); one row each.
+
+    Source: definition of a Fourier series.
+    """
     angle = turn * np.arange(first, stop, every)
     z = np.cos(angle) + 1j * np.sin(angle)
     rows = np.empty((2 * order + 1, angle.size))

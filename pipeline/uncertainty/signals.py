@@ -112,6 +112,8 @@ def peak_u(rest: npt.NDArray[np.float64], noise: npt.NDArray[np.float64]) -> flo
     -------
     That of the noise; and where the peak may lie before the first sample that is off, some of what may have been lost
     up to that, by the slope after it. Shares by Monte Carlo.
+
+    Source: derived; Monte Carlo as in JCGM 101:2008.
     """
     c = int(rest.max(axis=1).argmax())
     peak = float(rest[c].max())

@@ -86,6 +86,8 @@ def physical_of(
     Returns
     -------
     Physical; None where there is no calm cycle and a half before or after it to tell its noise by, or a sample missing.
+
+    Source: derived.
     """
     if not np.isfinite(u).all():
         return None

@@ -1,0 +1,1 @@
+"""Captures to files."""

@@ -152,6 +152,7 @@ def test_a_perfect_contender_has_the_scores_of_one_and_one_that_misses_a_class_t
     assert sum(rows["count"]) == 2 * 2 * 3 * 60  # contenders, seeds, tests, windows
 
 
+@pytest.mark.slow
 def test_the_same_seeds_give_the_same_numbers_and_ours_names_six_plain_classes() -> None:
     ours = ClassifierContender("ours", Halfcycle)
     results = [run_classifiers(suite(seeds=(5,)), [ours]) for _ in range(2)]
@@ -229,6 +230,7 @@ def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_pl
     assert "whole numbers" in refused.stderr
 
 
+@pytest.mark.slow
 def test_another_distribution_adds_a_classifier_through_an_entry_point(tmp_path: Path, suite_file: Path) -> None:
     module = (
         "import numpy as np\n"

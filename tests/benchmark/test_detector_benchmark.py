@@ -155,6 +155,7 @@ def test_what_is_wrong_in_a_suite_or_a_name_is_said(tmp_path: Path) -> None:
             load_detector_suite(str(path))
 
 
+@pytest.mark.slow
 def test_the_command_writes_a_table_that_says_where_it_comes_from_a_report_and_plots(
     suite_file: Path, tmp_path: Path
 ) -> None:

@@ -50,6 +50,7 @@ def test_odds_move_the_threshold_and_weigh_the_two_errors() -> None:
     assert mistaken(zero, zero, sigma=np.ones(1))[0] == 0.5
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("pair", [*JOINED, (2, 11), (24, 26)])
 def test_who_is_told_less_errs_at_least_as_often(pair: tuple[int, int]) -> None:
     bound = pair_bound(*pair, conditions=at(14.0), n=150, seed=1)

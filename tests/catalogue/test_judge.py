@@ -277,6 +277,7 @@ def test_a_sag_beside_missing_samples_is_marked_by_their_word() -> None:
 # --- the first look misses nothing
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(10))
 def test_every_variation_of_the_full_measure_is_in_the_catalogue(seed: int) -> None:
     # The judgement may pass over calm parts of a record; the full measure of all of it knows no calm. Levels and

@@ -57,6 +57,7 @@ def test_a_sag_that_outlasts_the_window_is_a_sag_with_nothing_else_in_it(
     assert event.learned_disagrees is False
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("kind", "disagrees"), [("swell", True), ("oscillatory_transient", True), ("interruption", False)]
 )

@@ -15,6 +15,7 @@ from made_fleet import events_in, loaded, made_capture, write_capture, write_fle
 import halfcycle.pipeline.spread as spread_module
 from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
+from halfcycle.pipeline.catalogue.mishaps import mishaps_of
 from halfcycle.pipeline.cli import screen_command
 from halfcycle.pipeline.cli.fleet_commands import report
 from halfcycle.pipeline.detectors.contract import Chosen
@@ -120,3 +121,23 @@ def test_arrow_does_without_pandas_and_pandas_is_there_afterwards() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("notes", "found"),
+    [
+        ("", ()),
+        ("not explained (a bug)", ("not explained",)),
+        # As rows have it that were stored before the words were changed.
+        ("odd; not named by the model (a bug)", ("not classified by the model",)),
+        ("uncertainty not told (a bug)", ("uncertainty not determined",)),
+        ("not classified by the model (x); uncertainty not determined (y)",
+         ("not classified by the model", "uncertainty not determined")),
+        ("not explained", ()),  # without what went wrong it is nobody's failure
+    ],
+)  # fmt: skip
+def test_what_failed_on_a_row_is_read_from_its_notes_whichever_version_wrote_them(
+    notes: str, found: tuple[str, ...]
+) -> None:
+    # SOURCE: the wording of this project's earlier and present notes.
+    assert mishaps_of(notes) == found

@@ -134,6 +134,7 @@ def judged(case: Case, **more: object) -> Explanation:
     return explain(window, sag=False, **more)  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cause", list(CASES))
 def test_causes_of_solved_circuits_are_named(cause: str) -> None:
     # Truth: the circuit. 50 dB noise; random networks, loads and running motors; either side of the monitor. More of

@@ -68,6 +68,7 @@ def test_trees_are_walked_all_at_once_as_one_by_one() -> None:
         assert model.mean_shares(row) == pytest.approx(total / model.roots.size, abs=1e-12)
 
 
+@pytest.mark.slow
 def test_a_model_is_the_same_after_its_file_and_the_file_is_the_same_each_time(tmp_path: Path) -> None:
     model, _ = train(examples(), seed=2)
     again, _ = train(examples(), seed=2)

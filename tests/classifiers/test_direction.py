@@ -243,6 +243,7 @@ def judged(case: Case) -> Direction:
     return direction
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("family", list(SAGS))
 def test_sags_in_solved_circuits_get_their_side(family: str) -> None:
     # Truth: the circuit. 50 dB noise, random networks, loads and running motors; more of them in test_families.

@@ -31,6 +31,7 @@ from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES
 BARS = "the project's own bars for the learned classifier, macro-F1 by level of noise; a small training is allowed less"
 
 
+@pytest.mark.slow
 @parametrize_with_checks([DisturbanceClassifier(n_trees=20, n_primitive_trees=5, random_state=0)])
 @pytest.mark.filterwarnings("ignore")
 def test_it_is_an_estimator(estimator: DisturbanceClassifier, check: object) -> None:
@@ -48,6 +49,7 @@ def fresh() -> LabelledFeatures:
     return labelled_features(15, conditions=at_noise(40.0), seed=50)
 
 
+@pytest.mark.slow
 def test_a_small_training_names_fresh_windows_at_40_db(small: DisturbanceClassifier, fresh: LabelledFeatures) -> None:
     """BARS: 0.93, with a thousandth of the windows 0.90. Calibration: 435 windows tell an error to about 2 %."""
     scores = score_judgement(small.judge(fresh.features), fresh)

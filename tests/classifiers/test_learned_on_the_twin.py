@@ -139,6 +139,7 @@ def test_windows_of_another_generator_are_named_as_well_as_own_ones(small: Distu
     assert other.rejected <= 0.15
 
 
+@pytest.mark.slow
 def test_a_window_in_volts_is_judged_as_one_in_units_of_its_peak(small: DisturbanceClassifier) -> None:
     """Derived: the features do not know the unit. Tolerance: single precision, at the thresholds of the trees."""
     one, other = (small.judge(of_twin_windows(4, scale=s, seed=53).features) for s in (1.0, 325.0))

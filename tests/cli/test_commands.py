@@ -48,6 +48,7 @@ def test_the_help_names_every_command() -> None:
     assert set(listed_commands()) >= {name.split()[0] for name in COMMANDS}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["", *COMMANDS])
 def test_help_fits_a_screen_and_shows_an_example(name: str) -> None:
     done = installed_halfcycle(*name.split(), "--help", env={**os.environ, "COLUMNS": "80", "LINES": "24"})
@@ -60,6 +61,7 @@ def test_help_fits_a_screen_and_shows_an_example(name: str) -> None:
         assert f"Example:  halfcycle {name} " in " ".join(done.stdout.split()).replace("Example: ", "Example:  ")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_option_is_explained(name: str) -> None:
     text = halfcycle(*name.split(), "--help", env={**os.environ, "COLUMNS": "200"}).stdout
@@ -86,6 +88,7 @@ def test_the_version_is_that_of_the_distribution() -> None:
     assert halfcycle("--version").stdout == f"halfcycle {version('halfcycle')}\n"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "message"),
     [
@@ -142,6 +145,7 @@ def test_a_folder_that_is_not_there_is_named(tmp_path: Path, paths: list[str]) -
     assert not (tmp_path / "e.csv").exists()
 
 
+@pytest.mark.slow
 def test_a_demo_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file")
     done = halfcycle("demo", "--out", tmp_path / "taken")
@@ -158,6 +162,7 @@ def test_a_reader_that_hangs_up_is_no_error_with_a_traceback(tmp_path: Path) -> 
     assert "Exception" not in errors
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("encoding", ["ascii", "latin-1", "utf-8"])
 def test_output_in_any_encoding_shows_what_it_can(tmp_path: Path, encoding: str) -> None:
     capture = made_capture("2026-03-01T12:00:00", sags=[(0.5, 0.2, 0.5)], station="")

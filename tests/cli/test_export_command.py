@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
 from made_fleet import halfcycle, made_capture, write_capture
 
 from halfcycle.pipeline.readers import read_captures
+
+pytestmark = pytest.mark.slow
 
 START = "2026-03-01T12:00:00"
 

@@ -13,6 +13,8 @@ from made_fleet import SITE, catalogue_bytes, halfcycle, loaded, made_capture, n
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.events import catalogue_schema
 
+pytestmark = pytest.mark.slow
+
 DAYS = ("2026-03-01", "2026-03-02", "2026-03-03")
 
 

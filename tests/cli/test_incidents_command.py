@@ -79,6 +79,7 @@ def test_a_fleet_is_read_from_its_store(tmp_path: Path) -> None:
     assert "1 of 1 incidents, 1 of them seen by several sites" in done.stdout
 
 
+@pytest.mark.slow
 def test_waveforms_are_recalled_and_laid_over_one_another(tmp_path: Path) -> None:
     for site, low in (("north", 0.5), ("south", 0.7)):
         capture = made_capture("2026-03-01T12:00:00", seconds=2, sags=[(0.5, 0.2, low)], station=site)

@@ -12,6 +12,8 @@ from made_fleet import halfcycle, made_capture, write_capture
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_table
 
+pytestmark = pytest.mark.slow
+
 DAY_NS = 86_400_000_000_000
 
 

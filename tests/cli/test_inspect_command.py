@@ -16,6 +16,7 @@ DATA = Path(__file__).parents[2].parent / "shared" / "data"
 measured_captures = pytest.mark.skipif(not DATA.is_dir(), reason="the measured recordings are not here")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["a.cfg", "a.csv", "a.npz", "a.parquet", "a.cff"])
 def test_every_format_is_told_in_plain_words(tmp_path: Path, name: str) -> None:
     path = write_capture(made_capture(START, station="REC-1", hookup="four-wire"), tmp_path / name)
@@ -67,6 +68,7 @@ def test_a_stated_hookup_and_nominal_voltage_are_used_and_what_does_not_fit_come
     assert "action:   check " in done.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "status", "message"),
     [
@@ -99,6 +101,7 @@ def test_a_file_that_cannot_be_read_is_named_with_its_reason_and_status_1(tmp_pa
         assert done.stdout == ""
 
 
+@pytest.mark.slow
 @measured_captures
 def test_measured_recordings_on_sound_lines_show_no_wrong_wiring() -> None:
     """Recordings of relays in service, whose wiring was commissioned (INDEX.md of the shared data): a cross-check."""

@@ -21,6 +21,8 @@ from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.terms import Side
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
+pytestmark = pytest.mark.slow
+
 SITE = f"""
 [[sites]]
 name = "Tannery"

@@ -16,6 +16,8 @@ from matplotlib.image import imread
 from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.nightly.run import run_nightly
 
+pytestmark = pytest.mark.slow
+
 START = "2026-03-01T12:00:00"
 
 

@@ -17,6 +17,8 @@ from child_processes import children_of
 from made_fleet import command, cut, halfcycle, made_capture, ns, write_capture
 from readers.pqdif_bytes import interval_file
 
+pytestmark = pytest.mark.slow
+
 SAG = [(0.5, 0.2, 0.5)]
 START = "2026-03-01T12:00:00"
 TIME = pa.timestamp("ns", tz="UTC")

@@ -15,6 +15,8 @@ from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.readers import read_captures
 
+pytestmark = pytest.mark.slow
+
 START = "2026-03-01T12:00:00"
 
 

@@ -11,6 +11,8 @@ from made_fleet import halfcycle, loaded, made_capture, write_capture, write_fle
 from halfcycle.pipeline.cli.status_words import clocks_line
 from halfcycle.pipeline.nightly.run import run_nightly
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:

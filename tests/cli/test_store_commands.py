@@ -31,6 +31,8 @@ from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.partitions import Store
 from halfcycle.pipeline.store.trends import write_trend
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "the project's own design: what is set aside can be seen and put back; a store can be checked and repaired"
 DAYS = ("2026-03-01", "2026-03-02", "2026-03-03")
 

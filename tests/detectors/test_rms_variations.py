@@ -60,6 +60,7 @@ def value_series(draw: st.DrawFn) -> FloatArray:
     return np.repeat(values, draw(st.integers(1, 3)), axis=1)
 
 
+@pytest.mark.slow
 @settings(max_examples=300)
 @given(values=value_series())
 def test_events_on_common_windows_are_those_of_the_twin(values: FloatArray) -> None:
@@ -67,6 +68,7 @@ def test_events_on_common_windows_are_those_of_the_twin(values: FloatArray) -> N
     assert_as_the_twin(values, np.arange(values.shape[1]) * HALF_S)
 
 
+@pytest.mark.slow
 @settings(max_examples=300)
 @given(values=value_series(), shifts=st.lists(st.floats(-0.0024, 0.0024), min_size=3, max_size=3))
 def test_events_on_windows_of_each_channels_own_are_those_of_the_twin(values: FloatArray, shifts: list[float]) -> None:

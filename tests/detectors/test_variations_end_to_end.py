@@ -249,6 +249,7 @@ def bias_range(level: float, *, on: float, off: float) -> tuple[float, float]:
     return 0.5 - both, 1.5 - both
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(80))
 def test_a_random_rectangular_sag_is_measured_as_well_as_the_definition_allows(seed: int) -> None:
     one = case(seed, levels=(0.02, 0.88))
@@ -277,6 +278,7 @@ def test_a_random_rectangular_sag_is_measured_as_well_as_the_definition_allows(s
     assert tuple(part.channel for part in event.channels) == twin.channels
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(40))
 def test_a_random_swell_is_measured_as_well_as_the_definition_allows(seed: int) -> None:
     one = case(1000 + seed, levels=(1.12, 1.8), may_jump=False)
@@ -293,6 +295,7 @@ def test_a_random_swell_is_measured_as_well_as_the_definition_allows(seed: int) 
     assert tuple(part.channel for part in event.channels) == twin.channels
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(40))
 def test_a_random_interruption_lies_within_one_cycle_of_the_truth_at_both_ends(seed: int) -> None:
     # SOURCE_LIMITS. The twin stamps the start of the window that is back, one cycle before the product's stamp.
@@ -309,6 +312,7 @@ def test_a_random_interruption_lies_within_one_cycle_of_the_truth_at_both_ends(s
     assert len(event.channels) == 3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("nominal_hz", [50.0, 60.0])
 @pytest.mark.parametrize("level", [0.0, 0.3, 0.5, 0.65, 0.75, 0.80, 0.85, 0.88, 1.12, 1.3, 1.8])
 def test_the_bias_of_the_duration_of_an_ideal_rectangle_is_that_of_the_definition(
@@ -363,6 +367,7 @@ def test_half_a_cycle_of_sag_reads_the_root_of_the_mean_of_both_squares(level: f
 # --- the refined start
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(40))
 def test_the_refined_start_of_a_sudden_sag_is_that_of_the_waveform(seed: int) -> None:
     # Derived: away from a zero crossing a sag of 0.15 pu and more moves the first samples by far more than the noise;

@@ -19,13 +19,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from docs.conftest import build_demo
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = [ROOT / "README.md", *sorted((ROOT / "docs").glob("*.md"))]
 _BLOCK = re.compile(r"(?:<!-- not run: (?P<reason>[^>]+) -->\n+)?^```(?P<kind>[a-z]*)\n(?P<text>.*?)^```$", re.M | re.S)
 # As on any machine with the package installed; the interpreter is the tests' own.
 _HALFCYCLE = 'halfcycle() { "$PY" -c "from halfcycle.pipeline.cli import main; main()" "$@"; }\n'
-_DEMO = "from halfcycle.pipeline.cli import main; main()"
 _PICTURES = ROOT / "docs" / "pictures"
 _MAKE = """
 import halfcycle as hc
@@ -170,7 +170,7 @@ def draw() -> None:
     gallery = ROOT / "docs" / "gallery.md"
     with tempfile.TemporaryDirectory() as away:
         (built := Path(away, "built")).mkdir()
-        subprocess.run([sys.executable, "-c", _DEMO, "demo"], cwd=built, check=True, capture_output=True)
+        build_demo(built)
         folder = set_up(built, Path(away, "stage"))
         for one in snippets_of(gallery):
             ran(one, folder)

@@ -148,6 +148,7 @@ def test_a_clock_that_is_right_is_not_moved_by_one_that_is_wrong() -> None:
         assert row["clock_offset_s"] == pytest.approx(1.5 if row["site"] == "D" else 0.0, abs=1e-3)
 
 
+@pytest.mark.slow
 def test_three_substations_of_one_measured_fault_are_one_incident(tmp_path: Path) -> None:
     # INDEX.md of the shared data: the same fault and failed reclosure; dips of 0.614 (d), 0.695 and 0.728 (e), about
     # 1.13 s apart; clocks of the recorders as they were. The starts on the waveforms are 0.805 and 7.000 s apart.

@@ -13,6 +13,7 @@ SITES = ("Abbey", "Brook", "Croft", "Dene")
 SPAN_S = 40.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(40))
 def test_shots_are_those_of_the_likeliest_partition(seed: int) -> None:
     # Clocks are right within 2 ms; calm days before let the join learn that they are. Then up to eight sightings of

@@ -91,6 +91,7 @@ def test_odds_are_those_of_the_definition(drawn: FleetIncidents) -> None:
     assert [found[key] for key in expected] == pytest.approx(list(expected.values()), rel=1e-9)
 
 
+@pytest.mark.slow
 def test_the_past_is_never_surer_than_its_incidents(drawn: FleetIncidents) -> None:
     # Derived: at most 1 / (1 + times), and a site leads at most as often as there are shots.
     shots = np.bincount(drawn.sightings.site).max()
@@ -98,6 +99,7 @@ def test_the_past_is_never_surer_than_its_incidents(drawn: FleetIncidents) -> No
     assert drawn.shares.learned.min() >= -np.log(1 + shots)
 
 
+@pytest.mark.slow
 def test_the_true_site_comes_first_more_often_with_the_past_than_without() -> None:
     # The truth is the generator's.
     fleet = drawn_fleet(FleetPlan(n_sites=60, n_areas=3, n_feeders=2, n_days=50), seed=13)

@@ -74,6 +74,7 @@ def test_each_event_is_left_out_once_and_no_group_is_on_both_sides(n_sites: int,
         assert not set(events.sites[left_out]) & set(events.sites[~left_out])
 
 
+@pytest.mark.slow
 def test_windows_of_an_event_are_never_on_both_sides() -> None:
     """Labels drawn by lot: who has seen another window of the event knows its label, all others guess.
 

@@ -115,6 +115,7 @@ def test_leads_that_give_the_same_window_count_once(folder: Path) -> None:
 # --- what a row says
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "written",
     [
@@ -136,6 +137,7 @@ def test_nanoseconds_of_a_start_are_kept(tmp_path: Path) -> None:
     assert row.start_ns == ns(START) + 123_456_789
 
 
+@pytest.mark.slow
 def test_paths_are_relative_to_the_table_and_may_be_absolute(folder: Path, tmp_path: Path) -> None:
     plain = labelled_events(table(folder, two_classes()))
     elsewhere = tmp_path / "elsewhere"

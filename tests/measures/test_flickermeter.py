@@ -59,6 +59,7 @@ def test_the_weighting_filter_is_that_of_the_standard(lamp_v: Lamp) -> None:
     assert response == pytest.approx(truth, rel=1e-12)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("lamp_v", "nominal_hz"), SYSTEMS)
 @pytest.mark.parametrize("rate_hz", [1000.0, 1920.0, 3200.0, 4999.7, 12800.0, 51200.0])
 def test_pinst_follows_the_analogue_filters_at_any_rate(rate_hz: float, lamp_v: Lamp, nominal_hz: float) -> None:
@@ -88,6 +89,7 @@ def test_the_scale_is_the_one_recomputed_elsewhere() -> None:
         assert gain * swing**2 / 2 * ripple == pytest.approx(1.0, rel=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate_hz", [1000.0, 3200.0, 12800.0])
 def test_pinst_does_not_depend_on_where_the_record_is_cut(rate_hz: float) -> None:
     rng = np.random.default_rng(3)

@@ -84,6 +84,7 @@ def allowed(state: State, f_hz: float, rate_hz: float) -> bool:
     return max((order for order, _, _ in state.parts), default=1.0) * f_hz < 0.95 * rate_hz / 2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", STATES)
 @pytest.mark.parametrize(("nominal_hz", "range_hz"), [(50.0, (42.5, 57.5)), (60.0, (51.0, 69.0))])
 @pytest.mark.parametrize("per_cycle", [64, 100, 128, 256, 512])
@@ -243,6 +244,7 @@ def disturbed(seed: int) -> tuple[FloatArray, float, float, float, tuple[float, 
     return u, rate_hz, nominal_hz, f_hz, truth.phase_rad, jump
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(0, 36, 3))
 def test_through_a_sag_without_phase_jump_windows_and_values_are_those_of_the_twin(seed: int) -> None:
     # SOURCE_DEFINITION, by the twin that knows the crossings. A window moved by 1 % of a cycle across the edge of a dip
@@ -259,6 +261,7 @@ def test_through_a_sag_without_phase_jump_windows_and_values_are_those_of_the_tw
         assert np.abs(values[c][nearest] - series.u_half[c])[both].max() < 1e-3
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(20))
 def test_each_window_holds_the_rms_of_the_samples_in_it_through_sags_and_phase_jumps(seed: int) -> None:
     # The twin's spline integral over the very window. At an edge sharper than a sample the curve between

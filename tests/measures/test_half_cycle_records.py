@@ -61,6 +61,7 @@ def in_pieces(samples: npt.NDArray[np.generic], cuts: list[int]) -> HalfCycles:
     return meter.finish()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["float32", "int16"])
 def test_a_record_gives_identical_values_in_one_piece_in_seven_and_in_a_hundred(
     kind: str, monkeypatch: pytest.MonkeyPatch
@@ -91,6 +92,7 @@ def test_pieces_of_one_sample_and_empty_ones_change_nothing() -> None:
     assert np.array_equal(whole.starts, parts.starts)
 
 
+@pytest.mark.slow
 def test_half_cycles_follow_one_another_evenly_over_all_stretches_of_a_record() -> None:
     # IEC 61000-4-30, 5.4: a new value each half cycle, and also where there are no crossings to follow. Only at the
     # edges of an event may the windows slip.
@@ -106,6 +108,7 @@ def test_half_cycles_follow_one_another_evenly_over_all_stretches_of_a_record() 
     assert 0.8 < steps.min() < steps.max() < 1.2
 
 
+@pytest.mark.slow
 def test_how_long_the_stretches_are_leaves_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
     # SOURCE_SPLIT, for the meter's own cuts: what a stretch takes over from the one before is all it needs. Float32
     # sums leave 1e-7 of a value.

@@ -100,6 +100,7 @@ def test_what_lies_above_the_orders_does_not_fold_back(rate_hz: float) -> None:
     assert found.interharmonics.max() <= 5e-5 * UNIT_V
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("grouping", ["subgroups", "groups"])
 @pytest.mark.parametrize(("n_cycles", "rate_hz"), [(10, 12800.0), (12, 15360.0), (10, 5000.0)])
 def test_groups_are_sums_of_the_lines_that_the_standard_names(n_cycles: int, rate_hz: float, grouping: str) -> None:

@@ -139,6 +139,7 @@ def test_notches_are_found_in_any_mix_of_low_harmonics_and_noise(
     assert abs(found.area[0, 0] - truth_vs) < off_v * width_s + depth_pu * PEAK_V / rate_hz
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("samples_per_cycle", "half_within", "most_within"), [(128, 0.1, 0.2), (256, 0.05, 0.1), (600, 0.05, 0.1)]
 )
@@ -166,6 +167,7 @@ def assert_none(u: F64, *, rate_hz: float, hertz: float) -> None:
     assert ((found.depth_share < 0.1) | (found.present < 0.8)).all()
 
 
+@pytest.mark.slow
 @given(
     samples_per_cycle=st.sampled_from([128, 200, 256, 600]),
     hertz=st.floats(49.5, 50.5),

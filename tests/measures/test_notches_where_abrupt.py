@@ -31,6 +31,7 @@ def windows(rng: np.random.Generator, rate_hz: float, f_hz: float, n: int) -> tu
     return np.round(10_000 * np.concatenate(rows)).astype(np.int16)[None], place
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("rate_hz", "f_hz"), [(10_240.0, 50.2), (12_800.0, 49.8), (25_600.0, 50.0), (12_800.0, 59.9)])
 def test_no_window_that_holds_a_notch_is_left_out(rate_hz: float, f_hz: float) -> None:
     u, place = windows(np.random.default_rng(int(rate_hz + f_hz)), rate_hz, f_hz, 240)

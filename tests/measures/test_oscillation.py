@@ -21,6 +21,7 @@ def damped(amplitude: float, hertz: float, damping: float, phase: float, n: int 
     return np.asarray(amplitude * np.exp(-damping * t) * np.cos(2 * np.pi * hertz * t + phase))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hertz", [310.0, 717.3, 2_900.0, 6_000.0])
 @pytest.mark.parametrize("damping", [0.0, 25.0, 400.0])
 def test_one_damped_sinusoid_comes_back_to_a_millionth(hertz: float, damping: float) -> None:
@@ -61,6 +62,7 @@ def test_averaging_samples_leaves_slow_modes_what_they_are(average: int) -> None
     assert modes.damping_per_s[0] == pytest.approx(80.0, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_in_noise_the_frequency_errs_by_no_more_than_a_few_times_the_least_possible() -> None:
     """Cramer-Rao bound of an undamped sinusoid in white noise: var f = 6 s^2 rate^2 / (pi^2 A^2 n (n^2 - 1)).
 

@@ -53,6 +53,7 @@ CODINGS = ("plain", "shifted", "mid-scale", "volts")
 # --- a clean wave
 
 
+@pytest.mark.slow
 @settings(max_examples=400)
 @given(
     bits=st.integers(8, 16),
@@ -81,6 +82,7 @@ def test_a_clean_sine_that_just_reaches_a_stated_rail_raises_no_flag() -> None:
         assert not marks(raw, per_cycle, rail_low=-top, rail_high=top).any()
 
 
+@pytest.mark.slow
 @settings(max_examples=400)
 @given(
     bits=st.integers(8, 16),
@@ -209,6 +211,7 @@ def test_the_end_of_the_sample_type_is_a_rail_that_needs_no_word(kind: type[Any]
     assert not found[np.abs(raw.astype(float)) < 0.99 * info.max].any()
 
 
+@pytest.mark.slow
 @settings(max_examples=400)
 @given(
     bits=st.integers(9, 16),

@@ -79,6 +79,7 @@ def spectra_of(u: F64, *, rate_hz: float, hertz: float, n_cycles: int, first: fl
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("nominal_hz", "n_cycles"), [(50.0, 10), (60.0, 12)])
 @pytest.mark.parametrize("samples_per_cycle", [64, 128, 256, 600])
 @pytest.mark.parametrize("deviation", [-0.15, -0.012, 0.0003, 0.0, 0.01, 0.15])
@@ -282,6 +283,7 @@ def test_noise_of_half_the_band_is_measured_where_it_is() -> None:
     assert float(np.sqrt((found.noise.astype(np.float64) ** 2).mean())) == pytest.approx(2.0, rel=0.04)
 
 
+@pytest.mark.slow
 @given(scale=st.floats(1e-3, 1e3), order=st.permutations([0, 1, 2]))
 def test_spectra_scale_with_the_samples_and_follow_the_order_of_channels(scale: float, order: list[int]) -> None:
     """Property."""

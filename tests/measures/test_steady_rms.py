@@ -42,6 +42,7 @@ def distorted(angle: np.ndarray) -> np.ndarray:
     return np.sin(angle) + sum(size * np.sin(order * angle + turn) for order, size, turn in PARTS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("nominal_hz", [50.0, 60.0])
 @pytest.mark.parametrize("rate_hz", [8000.0, 12_800.0, 25_600.0])
 @pytest.mark.parametrize("off", [-0.01, -0.003, 0.0, 1e-4, 0.004, 0.01])
@@ -78,6 +79,7 @@ def unsteady(rng: np.random.Generator, *, rate_hz: float, f_hz: float) -> np.nda
     return np.round(12_000 * np.stack(rows)).astype(np.int16)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("rate_hz", "nominal_hz"), [(6400.0, 50.0), (12_800.0, 50.0), (12_800.0, 60.0)])
 def test_of_what_is_not_steady_it_gives_what_the_measure_of_every_window_gives(
     rate_hz: float, nominal_hz: float, monkeypatch: pytest.MonkeyPatch

@@ -26,6 +26,8 @@ from halfcycle.pipeline.readers import readers
 from halfcycle.pipeline.spread import in_this_process, spread_apart
 from halfcycle.pipeline.store.partitions import Store
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "the project's own design: what goes wrong is a reason on that file, day or event, and the rest is done"
 SITES = (SITE, "Weir", "Mill Lane")
 DAYS = ("2026-03-01", "2026-03-02")
@@ -257,7 +259,6 @@ def test_a_file_that_goes_while_it_is_looked_at_is_named(fleet: Fleet, monkeypat
 # --- Real processes ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("way", [way if way == "bug" else pytest.param(way, marks=pytest.mark.long) for way in WAYS])
 def test_poison_costs_itself_alone_whatever_it_does_to_its_process(tmp_path: Path, way: str) -> None:
     # SOURCE.

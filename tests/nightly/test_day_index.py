@@ -23,6 +23,8 @@ from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.changes import Changes, site_key
 from halfcycle.pipeline.store.partitions import Store, today
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "brute force: a look at a store whose index was removed"
 FIRST = date(2026, 3, 1)
 LOW = "[thresholds.ieee-1159]\nsag_pu = 0.45\n"

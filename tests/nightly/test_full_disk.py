@@ -7,6 +7,7 @@ RLIMIT_FSIZE). Where the tests run as root and may mount, a small file system in
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -25,6 +26,8 @@ from made_fleet import (
     write_capture,
     write_fleet,
 )
+
+pytestmark = pytest.mark.slow
 
 # The command, with a limit on the size of files.
 LIMITED = """
@@ -46,15 +49,21 @@ def limited(n_bytes: int, *words: str | Path) -> subprocess.CompletedProcess[str
     )
 
 
-@pytest.fixture
-def config(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def half_done(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A fleet with one day done and one in the inbox."""
-    config = write_fleet(tmp_path / "fleet")
+    config = write_fleet(tmp_path_factory.mktemp("half done") / "fleet")
     fleet = loaded(config)
     write_capture(made_capture("2026-03-01T12:00:00", sags=[(0.5, 0.2, 0.5)]), fleet.inbox / SITE / "old.csv")
     assert plain_run(config).returncode == 0
     write_capture(made_capture("2026-03-02T12:00:00", sags=[(0.5, 0.2, 0.5)], seed=2), fleet.inbox / SITE / "new.cfg")
-    return config
+    return config.parent
+
+
+@pytest.fixture
+def config(half_done: Path, tmp_path: Path) -> Path:
+    """The same, for a test to change."""
+    return shutil.copytree(half_done, tmp_path / "fleet") / "fleet.toml"
 
 
 def check_clear_error(done: subprocess.CompletedProcess[str], word: str = "cannot be written") -> None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from forked import run_code
 from made_distribution import guest_command
 from made_fleet import SITE, loaded, states, with_sag, write_capture, write_fleet
 
@@ -18,9 +17,7 @@ MODULE = "def GUEST(evidence):\n    return None\n"
 
 
 def run(code: str, *words: str | Path) -> str:
-    done = subprocess.run(
-        [sys.executable, "-c", code, *map(str, words)], check=False, capture_output=True, text=True, timeout=300
-    )
+    done = run_code(code, *words)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 

@@ -18,6 +18,8 @@ from halfcycle.pipeline.nightly.days import read_catalogue
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, read_incidents, with_kept_incidents
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly, summary_if_idle
 
+pytestmark = pytest.mark.slow
+
 SITES = ("Ferry Lane", "Quarry Road", "Tram Depot")
 STARTS = ("2026-03-01T12:00:00", "2026-03-01T18:30:00", "2026-03-02T03:00:00")
 ASK = "[incidents]\n"

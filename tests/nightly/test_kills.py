@@ -29,6 +29,8 @@ from made_fleet import (
 )
 from readers.pqdif_bytes import magnitude_file
 
+pytestmark = pytest.mark.slow
+
 SITES = (SITE, "Öllwang 2", "Weir & Mill")
 
 # Starts a process for each line it reads, CONFIG and STEP, which does the nightly work and ends itself by SIGKILL

@@ -18,6 +18,8 @@ from halfcycle.pipeline.nightly import days as days_module
 from halfcycle.pipeline.nightly.run import run_nightly
 from halfcycle.pipeline.store import partitions
 
+pytestmark = pytest.mark.slow
+
 DAY_S = 10
 SECONDS = 80.0
 # From the first day into the sixth; a short one in its course on the third; one on the last day.

@@ -24,6 +24,8 @@ from halfcycle.pipeline.nightly.verify import repair, verify
 from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.manifest import MANIFEST_KEY, rows_digest, what_changed
 
+pytestmark = pytest.mark.slow
+
 KEY = b"a key of the fleet's own"
 SURVEY = '[survey]\ninterval_s = 10\nquantities = ["u_rms", "f"]\n'
 

@@ -45,6 +45,7 @@ def in_day(fleet: Fleet, day: str) -> list[Event]:
     return events_in(fleet, (SITE, day))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cuts", [(), (5.0,), (4.9,), (5.1,), (1.0, 4.99, 5.3)])
 def test_an_event_over_midnight_is_one_event_in_the_day_where_it_starts(fleet: Fleet, cuts: tuple[float, ...]) -> None:
     whole = made_capture(f"{EVE}T23:59:55", seconds=10.0, sags=[(4.5, 1.2, 0.6)])
@@ -67,6 +68,7 @@ def test_an_event_after_midnight_is_in_the_new_days_catalogue_wherever_its_captu
     assert in_day(fleet, NEXT) == [event]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("offset_ms", [-31, -13, -7, -3, -1, 0, 1, 2, 5, 11, 17, 29])
 def test_an_event_close_to_midnight_is_in_exactly_one_day(fleet: Fleet, offset_ms: float) -> None:
     whole = made_capture(f"{EVE}T23:59:48", seconds=24.0, sags=[(12.0 + offset_ms / 1e3, 0.2, 0.6)])
@@ -111,6 +113,7 @@ def test_time_that_could_not_be_judged_is_told_of_the_day_it_lies_in(fleet: Flee
 # --- Leap days and clock changes --------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("start", "day", "zone"),
     [

@@ -12,6 +12,8 @@ from made_fleet import events_in, loaded, made_capture, write_capture, write_fle
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.run import run_nightly
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "general libraries: pandas, pyarrow, DuckDB and Polars read partitioned folders by their own rules"
 SITES = ["Mill Lane", "Öllwang Lock"]
 SURVEY = '[survey]\ninterval_s = 1\nquantities = ["u_rms"]\nlimits = "en-50160-lv"\n'

@@ -24,6 +24,8 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.plan import plan
 from halfcycle.pipeline.nightly.run import run_nightly, update_days
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "the project's own design: what a plan names is what the night that follows does"
 FIRST = date(2026, 3, 1)
 DAYS = [FIRST + timedelta(days=2 * n) for n in range(4)]

@@ -20,6 +20,8 @@ from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle, update_
 from halfcycle.pipeline.nightly.verify import verify
 from halfcycle.pipeline.spread import in_this_process
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "the project's own design: a night of the new name over the same files makes the same bytes"
 OLD, NEW = "Old Mill", "Mill Lane"
 DAY = date(2026, 3, 1)

@@ -56,6 +56,7 @@ def held(fleet: Fleet) -> list[date]:
     return [day for day in Store(fleet.store).days(SITE) if Store(fleet.store).captures(SITE, day)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("retention", "left"),
     [

@@ -46,6 +46,7 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return config
 
 
+@pytest.mark.slow
 def test_a_recorder_that_drifts_is_a_finding_with_its_interval(config: Path) -> None:
     # By hand: 0.1 s a day.
     status = fleet_status(loaded(config), day(7))

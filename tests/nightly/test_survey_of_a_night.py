@@ -24,6 +24,8 @@ from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.partitions import Store
 from halfcycle.pipeline.store.trends import read_trend
 
+pytestmark = pytest.mark.slow
+
 SOURCE = "derived: what is made of the same captures and settings is the same; the calendar's days, weeks and months"
 
 SURVEY = '[survey]\ninterval_s = 10\nquantities = ["u_rms", "f"]\nlimits = "en-50160-lv"\n'

@@ -13,6 +13,8 @@ from pathlib import Path
 import pytest
 from made_fleet import SITE, halfcycle, loaded, made_capture, names, plain_run, write_capture, write_fleet
 
+pytestmark = pytest.mark.slow
+
 # A run that stops for a while before its first batch, as a slow one would be under way.
 SLOW_RUN = """
 import sys, time

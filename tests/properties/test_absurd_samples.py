@@ -8,6 +8,7 @@ import pytest
 SOURCE = "the project's own design: an impossible sample is a mark and moves nothing but itself"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("first", [0, 20])
 def test_absurd_samples_beside_an_event_do_not_change_it(first: int) -> None:
     # SOURCE. Kind, phases, start and residual voltage as without them.

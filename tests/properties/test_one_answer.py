@@ -212,6 +212,7 @@ def test_four_ways_say_the_same_of_drawn_files(seeds: range, tmp_path: Path) -> 
     assert total["unread"] > 0
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not DATA.is_dir(), reason="no folder of measured recordings beside the project")
 @pytest.mark.parametrize(
     "stems",

@@ -27,6 +27,7 @@ def npz_bomb(path: Path, n: int) -> Path:
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("make", "name"), [(mat_bomb, "x.mat"), (npz_bomb, "x.npz")])
 def test_what_would_grow_beyond_its_budget_is_refused_and_the_budget_can_be_set(
     tmp_path: Path, make, name: str, monkeypatch: pytest.MonkeyPatch

@@ -320,6 +320,7 @@ def test_a_written_capture_comes_back_the_same_from_a_bundle(tmp_path: Path) -> 
     assert os.listdir(tmp_path / "temporary") == []
 
 
+@pytest.mark.slow
 @both
 def test_damaged_bundles_are_read_or_refused(tmp_path: Path, pack: Pack) -> None:
     check_broken_copies(pack(tmp_path, pair(tmp_path)), n_copies=100)

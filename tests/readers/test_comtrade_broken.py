@@ -202,6 +202,7 @@ def spoiled(content: bytes, chance: random.Random) -> bytes:
     return (content[:place] + chance.choice(TOKENS) + content[end:])[: chance.choice((len(content) + 99, place))]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ASCII", "BINARY", "FLOAT32"])
 @pytest.mark.parametrize("by_stamp", [False, True])
 def test_whatever_is_wrong_with_a_file_comes_out_as_a_read_error(tmp_path, kind, by_stamp):

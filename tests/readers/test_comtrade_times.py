@@ -231,6 +231,7 @@ def stamped(folder: Path, stamps: Any, *table: str, kind: str = "BINARY", **line
     return read(put(folder, LINES | changed, data))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["ASCII", "BINARY"])
 @pytest.mark.parametrize(("gap_us", "n_samples"), [(3_000, 40), (2_000_000, 40), (900_000, 40_000)])
 def test_a_recording_is_cut_where_its_stamps_jump_ahead_of_its_rate_table(tmp_path, kind, gap_us, n_samples):
@@ -276,6 +277,7 @@ def test_each_of_several_gaps_cuts(tmp_path):
     assert [c.header.start_ns - parts[0].header.start_ns for c in parts] == [0, 35_000_000, 115_000_000]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rate_hz", [3200.0, 6400.0, 40_000.0])
 @pytest.mark.parametrize("resolution_us", [1, 1000, 10_000])
 def test_stamps_that_are_rounded_are_no_gaps(tmp_path, rate_hz, resolution_us):

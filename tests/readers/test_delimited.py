@@ -55,6 +55,7 @@ def read_text(folder: Path, text: str | bytes, name: str = "x.csv", *, quantitie
     return list(read_captures(path, quantities=quantities))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("separator", "decimal", "name"),
     [(",", ".", "x.csv"), (";", ",", "x.csv"), (";", ".", "x.txt"), ("\t", ",", "x.tsv"), ("\t", ".", "x.asc"),
@@ -70,6 +71,7 @@ def test_the_contract_holds_for_what_pandas_writes(tmp_path: Path, separator: st
     check_reader_contract(path, expected_of(values), may_be_shorter=[path.suffix])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
 @pytest.mark.parametrize("mark", [b"", b"\xef\xbb\xbf"])
 def test_byte_order_mark_and_line_ends_change_nothing(tmp_path: Path, line_end: str, mark: bytes) -> None:
@@ -410,6 +412,7 @@ def test_the_writer_refuses_signs_that_cannot_be_read(tmp_path: Path, separator:
         )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("separator", [",", ";", "\t"])
 def test_damaged_copies_are_read_or_refused(tmp_path: Path, separator: str) -> None:
     write_delimited(expected_of(table(80)), tmp_path / "x.csv", separator=separator)

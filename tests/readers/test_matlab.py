@@ -169,6 +169,7 @@ def test_names_that_matlab_refuses_are_made_fit(tmp_path: Path) -> None:
     np.testing.assert_array_equal(read_one(tmp_path / "x.mat").samples, samples)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("options", [{"do_compression": True}, {"do_compression": False}, {"format": "4"}])
 def test_damaged_copies_are_read_or_refused(tmp_path: Path, options: dict[str, object]) -> None:
     # SciPy ends the process on some of these when they are given to it unchecked.

@@ -88,6 +88,7 @@ def test_damage_in_any_record_of_a_file_without_waveforms_is_found(tmp_path: Pat
         inspect(path)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("compressed", [False, True])
 def test_damaged_copies_are_told_or_refused(tmp_path: Path, compressed: bool) -> None:
     container = made.container(style=2) if compressed else made.container()

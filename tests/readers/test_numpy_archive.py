@@ -68,6 +68,7 @@ def test_a_measured_record_reads_as_its_index_describes_it(tmp_path: Path) -> No
     np.testing.assert_allclose(lowest_pu, [0.976, 0.519, 0.570], atol=0.02)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("compressed", [False, True])
 @pytest.mark.parametrize("kind", ["<i2", ">i2", "<i4", ">f4", "<f8", "|i1", "|u1", "<u2", "<u4", "<i8", "<f2"])
 def test_the_contract_holds_for_every_number_type(tmp_path: Path, kind: str, compressed: bool) -> None:

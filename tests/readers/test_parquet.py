@@ -58,6 +58,7 @@ def read_one(path: Path) -> Capture:
     return capture
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["int16", "int32", "float32"])
 @pytest.mark.parametrize("n", [1, 1000, ROW_GROUP_SAMPLES + 1])
 def test_the_contract_holds_for_captures_of_the_store(tmp_path: Path, kind: str, n: int) -> None:
@@ -326,6 +327,7 @@ def test_a_wrong_plain_table_is_refused(tmp_path: Path, columns: dict[str, objec
     assert words in caught.value.reason
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["int16", "float32", "plain"])
 def test_damaged_copies_are_read_or_refused(tmp_path: Path, kind: str) -> None:
     if kind == "plain":

@@ -6,6 +6,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 SOURCE = "the project's own design: a file that cannot be read is a ReadError, and never the end of the process"
 
 _READ = """
@@ -41,6 +43,7 @@ print(n_read, n_refused)
 """
 
 
+@pytest.mark.slow
 def test_damaged_footers_are_refused_and_end_no_process(tmp_path: Path) -> None:
     # SOURCE. The statistics of a damaged footer, asked for, end the process with about one in a thousand of them.
     command = [sys.executable, "-c", _READ, str(tmp_path / "x.parquet"), "4000"]

@@ -161,6 +161,7 @@ def test_the_contract_holds(tmp_path: Path, compressed: bool) -> None:
     np.testing.assert_array_equal(read(path)[0].samples, raw)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("compressed", [False, True])
 def test_damaged_copies_are_read_or_refused(tmp_path: Path, compressed: bool) -> None:
     channels, instances, _ = three_channels()
@@ -168,6 +169,7 @@ def test_damaged_copies_are_read_or_refused(tmp_path: Path, compressed: bool) ->
 
 
 # Without checksums only the reader's own checks stand between damage and the samples.
+@pytest.mark.slow
 def test_damaged_copies_without_checksums_are_read_or_refused(tmp_path: Path) -> None:
     channels, instances, _ = three_channels()
     records = [made.container(), made.source(*channels), made.observation(*instances)]

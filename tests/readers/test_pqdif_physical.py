@@ -415,6 +415,7 @@ def test_a_collection_that_claims_billions_of_entries_is_refused(tmp_path: Path,
     within_the_bar(lambda: refused(tmp_path, lying_file, "more entries"))
 
 
+@pytest.mark.slow
 def test_a_stream_that_inflates_to_more_than_its_lengths_need_is_left_where_it_is(tmp_path: Path) -> None:
     # 256 MiB of zeros behind an observation of interval values: nothing asks for them, nothing inflates them.
     squeezed = zlib.compressobj(9)
@@ -430,6 +431,7 @@ def test_a_stream_that_inflates_to_more_than_its_lengths_need_is_left_where_it_i
     within_the_bar(lambda: refused(tmp_path, content, "inflates to more than"))
 
 
+@pytest.mark.slow
 def test_bombs_are_refused_within_the_bar(tmp_path: Path) -> None:
     n = 80_000_000  # of samples, in 160 kB
     head = made.observation(made.instance(0, made.steps((n, 1e-6)), made.stored(21, [0] * 4)))[1]
@@ -467,6 +469,7 @@ def test_many_small_bombs_are_stopped_by_the_sum_of_them(tmp_path: Path) -> None
     within_the_bar(refuse)
 
 
+@pytest.mark.slow
 def test_links_that_lead_many_times_to_the_same_place_are_stopped(tmp_path: Path) -> None:
     # 4000 channel instances, each of which links to the same collection of 60000 series instances.
     channels, series = 4000, 60_000
@@ -483,6 +486,7 @@ def test_links_that_lead_many_times_to_the_same_place_are_stopped(tmp_path: Path
     within_the_bar(lambda: refused(tmp_path, content, "more entries"))
 
 
+@pytest.mark.slow
 def test_channels_that_share_one_another_s_samples_do_not_multiply_them(tmp_path: Path) -> None:
     n, channels = 1 << 20, 2000  # 2 MiB of samples, 4 GiB if each channel had its own
     values = [made.raw_vector("tagSeriesValues", 21, n, bytes(2 * n))]
@@ -493,6 +497,7 @@ def test_channels_that_share_one_another_s_samples_do_not_multiply_them(tmp_path
     within_the_bar(lambda: refused(tmp_path, content, "more values"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("compressed", [False, True])
 def test_bodies_ask_for_no_more_of_the_file_than_is_asked_of_them(compressed: bool) -> None:
     content = made.body(made.vector("tagSeriesValues", 32, list(range(1_000_000))))

@@ -64,6 +64,7 @@ def essence(events: tuple[Event, ...]) -> list[tuple[object, ...]]:
     return [(e.kind, e.phases, e.open_start, e.open_end) for e in events]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("f_nominal", [50.0, 60.0])
 @pytest.mark.parametrize("n_pieces", [1, 7])
 @pytest.mark.parametrize("reference", ["nominal", "sliding"])

@@ -46,6 +46,7 @@ def transients_of(made: Synthesis, cut_at: tuple[int, ...] = ()) -> list[Event]:
     return [event for event in judge(record, site="s", terms=terms).events if "transient" in event.kind]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cut_at", [(), (38_405, 38_600, 60_000)])
 def test_an_oscillation_is_one_row_with_its_frequency_peak_and_start(cut_at: tuple[int, ...]) -> None:
     ring = Transient(start_s=3.0007, magnitudes_pu=(0.5, 0.25, 0.25), frequency_hz=720.0, decay_s=0.004)

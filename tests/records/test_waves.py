@@ -77,3 +77,21 @@ def test_a_wave_is_one_at_any_frequency_of_a_system_and_beside_gaps_and_harmonic
     raw[0, 5:15] = -1
     assert are_waves(raw, channels, samples_per_cycle=rate_hz / 50).tolist() == [True, True, True, False]
     assert are_waves(raw[:, :10], channels, samples_per_cycle=rate_hz / 50).all()  # too short to tell
+
+
+@pytest.mark.parametrize("samples_per_cycle", [8.0, 31.25, 32.0, 128.0, 133.3])
+def test_the_share_of_power_near_the_power_frequency_is_that_of_a_whole_spectrum(samples_per_cycle: float) -> None:
+    """SOURCE: a discrete Fourier transform of NumPy, whose lines are summed. Windows of 4 cycles, even and odd."""
+    rng, n = np.random.default_rng(8), round(4 * samples_per_cycle)
+    turns = 2 * np.pi * np.arange(n) / samples_per_cycle
+    rows = np.stack([
+        a * np.sin(turns + b) + c + d * rng.normal(size=n) + e * np.sin(2.7 * turns)
+        for a, b, c, d, e in rng.uniform(0, 1, (200, 5)) * [2, 7, 1, 1, 1]
+    ])  # fmt: skip
+    hertz, power = np.fft.rfftfreq(n, 1 / samples_per_cycle), np.abs(np.fft.rfft(rows * np.hanning(n), axis=1)) ** 2
+    share = power[:, (hertz >= 0.5) & (hertz <= 1.5)].sum(axis=1) / power.sum(axis=1)
+    found = are_waves(
+        rows, [Channel(str(k), "voltage", "", "V") for k in range(200)], samples_per_cycle=samples_per_cycle
+    )
+    assert found.tolist() == (share >= 0.5).tolist()
+    assert 20 < found.sum() < 180

@@ -121,6 +121,7 @@ def highest_pinst(u: npt.NDArray[np.float32], *, rate_hz: float, lamp_v: Lamp, n
     return float(pinst[round((SETTLED_S - meter.delay_s) * meter.output_rate_hz) :].max())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("row", rows_of_table_1(), ids=name_of)
 def test_a_sinusoidal_change_of_table_1_is_just_seen(row: Row) -> None:
     """SOURCE_TABLE_1."""
@@ -129,6 +130,7 @@ def test_a_sinusoidal_change_of_table_1_is_just_seen(row: Row) -> None:
     assert abs(highest - 1) <= TABLE_1_MARGIN < P_INST_LIMIT
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("row", rows_of_table_2(), ids=name_of)
 def test_a_rectangular_change_of_table_2_is_just_seen(row: Row) -> None:
     """SOURCE_TABLE_2."""
@@ -137,6 +139,7 @@ def test_a_rectangular_change_of_table_2_is_just_seen(row: Row) -> None:
     assert abs(highest - 1) <= TABLE_2_MARGIN < P_INST_LIMIT
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("row", rows_of_table_5(), ids=name_of)
 def test_rectangular_changes_of_table_5_have_a_severity_of_one(row: Row) -> None:
     """SOURCE_TABLE_5; the ten minutes begin when the meter has settled."""
@@ -154,6 +157,7 @@ def severity_of(u: npt.NDArray[np.float32], *, rate_hz: float, lamp_v: Lamp, nom
     return float(short_term_severity(pinst[-round(600 * meter.output_rate_hz) :]))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("times", [0.2, 0.5, 3.0, 10.0])
 @pytest.mark.parametrize("row", [Row(230, 50.0, 7 / 120, 1.450), Row(120, 60.0, 1620 / 120, 0.548)], ids=name_of)
 def test_severity_is_in_proportion_to_the_change_over_the_range_of_class_f1(row: Row, times: float) -> None:
@@ -203,6 +207,7 @@ def test_a_distorted_voltage_with_several_zero_crossings_reads_like_a_sine(lamp_
 PHASE_JUMPS = {30: (0.913, 0.587, 0.706, 0.760), 45: (1.060, 0.681, 0.819, 0.882)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("jump_deg", [30, -30, 45, -45])
 @pytest.mark.parametrize(("system", "which"), [(system, i) for i, system in enumerate(SYSTEMS)])
 def test_five_phase_jumps_in_ten_minutes_have_the_severity_of_the_standard(

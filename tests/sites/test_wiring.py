@@ -232,6 +232,7 @@ def false_alarms(hookup: str, *, n: int, seed: int) -> int:
     return sum(bool(diagnosed(hookup, made_site(hookup, rng), rng)) for _ in range(n))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hookup", CLAMPS)
 def test_single_mistakes_are_named_and_right_wiring_is_left_alone(hookup: str) -> None:
     """A small draw: at most one in a hundred misnamed, rounded up, and no false alarm."""
@@ -271,6 +272,7 @@ def typical_site(hookup: str, rng: RNG) -> Site:
             return site
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("conductors", ROTATIONS)
 @pytest.mark.parametrize("hookup", ["four-wire", "five-wire", "three-wire", "high-leg"])
 def test_rotated_clamps_are_named_with_the_conductor_each_is_on(hookup: str, conductors: tuple[str, ...]) -> None:
@@ -286,6 +288,7 @@ def test_rotated_clamps_are_named_with_the_conductor_each_is_on(hookup: str, con
     assert first >= 90  # near the ends of the usual lags all clamps turned round fit as well
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("conductors", ROTATIONS)
 @pytest.mark.parametrize("hookup", ["four-wire", "five-wire", "three-wire", "high-leg"])
 def test_rotated_voltage_leads_are_named_or_said_to_look_like_rotated_clamps(
@@ -416,6 +419,7 @@ def test_all_currents_at_zero_are_missing_and_no_angle_is_made_up() -> None:
 # --- words
 
 
+@pytest.mark.slow
 def test_every_fault_has_words_that_say_check_and_no_work_to_be_done() -> None:
     rng = np.random.default_rng(9)
     seen = set()

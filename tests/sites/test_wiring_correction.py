@@ -201,6 +201,7 @@ def test_at_sites_with_generation_no_mistake_makes_a_side_wrong() -> None:
     assert not wrong
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hookup", ["four-wire", "three-wire"])
 def test_without_a_verdict_a_reversed_clamp_may_turn_the_side_and_with_one_it_does_not(hookup: str) -> None:
     told = Counter[bool]()

@@ -81,6 +81,7 @@ def brief(judged: list[Assessment]) -> list[tuple[str, str, str, int]]:
     return [(one.name, one.series, one.verdict, one.n) for one in judged]
 
 
+@pytest.mark.slow
 def test_a_feeder_of_which_voltages_alone_are_asked_says_where_they_are(tmp_path: Path) -> None:
     found = surveyed(tmp_path, busbar(), "u_rms")
     assert list(found.trends) == [("bus", "Mill Lane")]

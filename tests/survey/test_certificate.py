@@ -70,6 +70,7 @@ def test_the_sources_of_a_certificate_are_the_digests_of_the_files_and_of_many_o
     assert "all 300 files" in listed_sources(many)[0]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", ["parquet", "csv"])
 def test_a_written_trend_gives_the_verdicts_of_its_waveforms_once_these_are_gone(tmp_path: Path, ending: str) -> None:
     write_waveform_parquet(made(), tmp_path / "a.parquet")
@@ -89,6 +90,7 @@ def test_a_written_trend_gives_the_verdicts_of_its_waveforms_once_these_are_gone
     assert "judged: 0" not in screened.stdout
 
 
+@pytest.mark.slow
 def test_several_sites_in_one_file_keep_their_own_rows_and_notes(tmp_path: Path) -> None:
     write_waveform_parquet(made(), tmp_path / "a.parquet")
     coarse = made(seconds=12.0)

@@ -104,6 +104,7 @@ def _one_row() -> Trend:
     return Trend(trend.table.slice(0, 1), 230.0, "declared", "four-wire", ("A",), ("B",))
 
 
+@pytest.mark.slow
 def test_the_command_exports_trends_and_recorders_logs_with_the_same_verdict(tmp_path: Path) -> None:
     trend = tmp_path / "trend.parquet"
     write_trends([made_trend(n=1008)], trend, interval_s=600.0)

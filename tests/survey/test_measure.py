@@ -342,6 +342,7 @@ def test_a_sound_file_that_holds_no_waveform_is_named_with_what_it_holds(tmp_pat
     assert found.not_measured == (("x", "", "3 interval observations (RMS) not read as waveforms"),)
 
 
+@pytest.mark.slow
 def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what_is_wrong(tmp_path: Path) -> None:
     write_waveform_parquet(made(), tmp_path / "a.parquet")
     done = halfcycle(
@@ -366,6 +367,7 @@ def test_the_command_writes_a_table_or_a_store_lists_quantities_and_refuses_what
     assert halfcycle("measure", tmp_path / "a.parquet", "--out", "x.csv", "--quantities", "volts").returncode == 2
 
 
+@pytest.mark.slow
 def test_nothing_of_a_record_outlasts_its_measuring(tmp_path: Path) -> None:
     """derived: what no reference cycle holds is gone without a search for cycles, however many records there are."""
     for i in range(3):

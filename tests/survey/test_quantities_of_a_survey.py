@@ -265,6 +265,7 @@ def test_intervals_of_150_cycles_begin_anew_at_a_tick_and_overlap_there(f_hz: fl
     assert "energy_in" not in trend.table.column_names
 
 
+@pytest.mark.slow
 def test_the_command_takes_intervals_of_cycles_a_signal_and_a_demand_interval(tmp_path: Path) -> None:
     write_waveform_parquet(made(seconds=12.0), tmp_path / "a.parquet")
     out = tmp_path / "trend.csv"

@@ -182,6 +182,7 @@ def declared_230(file: Path, interval_s: float = 600.0) -> list[StoredTrend]:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("low", [False, True])
 def test_all_layouts_give_the_verdicts_that_the_drawn_values_give(tmp_path: Path, low: bool) -> None:
     values = drawn()
@@ -308,6 +309,7 @@ def pair(
     )
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "late_s", "finding"),
     [
@@ -337,6 +339,7 @@ def test_a_disagreement_with_the_waveforms_is_a_finding_about_ratio_clock_or_wir
         assert re.search(finding, texts), texts
 
 
+@pytest.mark.slow
 def test_measure_reads_them_and_screen_and_inspect_do_not_take_them_for_waveforms(tmp_path: Path) -> None:
     file = iso_utc(tmp_path, drawn())
     done = halfcycle(

@@ -18,6 +18,8 @@ from halfcycle.pipeline.survey.compliance import assess, assessments_at, overall
 from halfcycle.pipeline.survey.compliance.guarded import probability_met
 from halfcycle.pipeline.survey.uncertainty import series_in, with_uncertainties
 
+pytestmark = pytest.mark.slow
+
 WEEK = 1008
 ROOT_3 = np.sqrt(3)
 KEY = b"sixteen bytes long, or more"

@@ -299,6 +299,7 @@ def examined(seeds: range) -> dict[str, int]:
     return counts
 
 
+@pytest.mark.slow
 def test_verdicts_of_drawn_sites_are_those_of_the_twin_and_never_false() -> None:
     counts = examined(range(len(PROFILES)))
     assert min(counts.get(verdict, 0) for verdict in ("met", "exceeded", "cannot tell")) >= 20, counts

@@ -113,6 +113,7 @@ def test_the_lamp_is_the_stated_one_or_that_of_the_service(
     assert lamp_of(stated, nominal_v=nominal_v, line_to_line=line_to_line, nominal_hz=hertz) == (lamp, words)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("stated", "volts", "modulation_pct", "words"),
     [
@@ -147,6 +148,7 @@ def flags_of(*stages: Stage, seconds: float = 100.0) -> dict[str, list[bool]]:
     return {name: found.table.column(name).to_pylist() for name in ("flag", "interrupted")}
 
 
+@pytest.mark.slow
 def test_what_passes_within_a_minute_flags_and_what_stays_beyond_a_threshold_does_not() -> None:
     """IEC 61000-4-30 Ed. 3, 4.7 (flags); EN 50160, 3: a dip lasts up to a minute (both from memory)."""
     passing = flags_of(Stage(start_s=20.0, duration_s=50.0, residual_pu=(0.8, 0.8, 0.8)))
@@ -160,6 +162,7 @@ def test_what_passes_within_a_minute_flags_and_what_stays_beyond_a_threshold_doe
     assert sum(gone["flag"]) == sum(gone["interrupted"]) >= 7
 
 
+@pytest.mark.slow
 def test_a_site_at_12_percent_over_breaches_what_must_always_hold_though_a_swell_lies_in_it(tmp_path: Path) -> None:
     """EN 50160:2010, 4.2.2.2: +10 %. Where nobody tells the declared voltage, there is no verdict."""
     write_waveform_parquet(sine(rate_hz=1600.0, seconds=1200.0, volts=258.0, start_ns=TICK_NS), tmp_path / "a.parquet")

@@ -100,6 +100,7 @@ def test_many_steps_at_one_go_are_the_steps_one_by_one(
         assert np.abs(x - y).max() < 1e-9 * np.abs(y).max()
 
 
+@pytest.mark.slow
 def test_a_case_is_the_same_whatever_was_drawn_before_and_differs_from_others() -> None:
     first = draw_case(7, 3)
     draw_case(7, 4)
@@ -109,6 +110,7 @@ def test_a_case_is_the_same_whatever_was_drawn_before_and_differs_from_others() 
     assert other.u_v.shape != first.u_v.shape or not np.array_equal(other.u_v, first.u_v)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("happening", [one for one, _ in HAPPENINGS], ids=lambda one: one.__name__)
 def test_each_kind_of_scene_is_recorded_with_its_truth_and_a_steady_beginning(happening: object) -> None:
     case = draw_case(11, 1, happening)  # type: ignore[arg-type]

@@ -62,6 +62,7 @@ def by_the_equation(number: int, q: dict[str, np.ndarray], t: float) -> float:
     return float(next(value for numbers, value in groups.items() if number in numbers))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", sorted(FORMS))
 def test_each_class_is_its_equation_at_every_sample(number: int) -> None:
     """SOURCE. Tolerance: rounding of sums of a few terms near 1."""

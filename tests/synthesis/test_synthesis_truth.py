@@ -323,6 +323,7 @@ def agrees(mine: list[TrueEvent], twin: list[tuple[str, float, float, float]], s
     )
 
 
+@pytest.mark.slow
 @given(waveform=staged())
 @settings(max_examples=150, deadline=None)
 def test_truth_is_what_a_state_machine_finds_on_a_grid(waveform: Waveform) -> None:

@@ -129,14 +129,19 @@ def _is_regular(rows: StampedRows, timing: RecordingTiming, tick_ns: float) -> b
     if n_rows < _FEWEST_ROWS:
         return False
     steps = _steps(on_grid, wraps=rows.stamps_wrap)
-    step = float(np.median(steps)) if np.isfinite(steps).all() else math.nan
-    largest = float(np.abs(steps - step).max())
+    least, most = float(steps.min()), float(steps.max())  # no numbers where one of them is none
+    off = max(abs(least - every * ticks_a_row), abs(most - every * ticks_a_row))
+    jitter = max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
+    if every == 1 and off <= STAMP_TOLERANCE * ticks_a_row and most - least <= jitter:
+        return True  # whichever of them is the median
+    step = float(np.median(steps)) if math.isfinite(most - least) else math.nan
+    largest = max(most - step, step - least)
     if every > 1:
         end = rows.stamps(first_row=n_rows - 1, n_rows=1)
         last = float(_steps(np.append(on_grid[-1:], end), wraps=rows.stamps_wrap)[0])
         largest = max(largest, abs(last - step * ((n_rows - 1) % every / every)))
     fits = abs(step - every * ticks_a_row) <= STAMP_TOLERANCE * every * ticks_a_row
-    return fits and largest <= max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
+    return fits and largest <= jitter
 
 
 def _elapsed_ns(timing: RecordingTiming, first_row: int, n_rows: int) -> Elapsed:
@@ -153,7 +158,9 @@ def _elapsed_ns(timing: RecordingTiming, first_row: int, n_rows: int) -> Elapsed
 
 def _steps(stamps: Elapsed, *, wraps: bool) -> Elapsed:
     steps = np.diff(stamps)
-    return (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2 if wraps else steps
+    if not wraps or not steps.size or (abs(steps.min()) < STAMP_WRAP / 2 and abs(steps.max()) < STAMP_WRAP / 2):
+        return steps
+    return (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2
 
 
 def _known(stamps: Elapsed) -> npt.NDArray[np.intp]:
