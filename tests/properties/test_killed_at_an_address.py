@@ -1,4 +1,4 @@
-"""Nights of two machines at one address that are killed: nothing lost, nothing twice, the bytes of a fleet on folders."""
+"""Nights of two machines at one address that are killed: nothing lost, nothing twice, the bytes of one on folders."""
 
 from __future__ import annotations
 
