@@ -22,9 +22,9 @@ from halfcycle.pipeline.nightly.renamed import former_names, take_over
 from halfcycle.pipeline.nightly.retention import Removed, has_expired, remove_expired
 from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
 from halfcycle.pipeline.nightly.upkeep import DaysDone, bring_up_to_date
+from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.spread import Spread, in_this_process, spread_apart
 from halfcycle.pipeline.store.atomic import check_folder, clear_staging
-from halfcycle.pipeline.store.lock import locked
 from halfcycle.pipeline.store.partitions import Store, today
 
 
@@ -109,7 +109,7 @@ def run_nightly(
     ------
     StoreError : another run is at work, or nothing can be written.
     """
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet) as bring:
         _make_ready(fleet)
         renamed, not_renamed = take_over(fleet)
         strikes = Strikes(fleet)
@@ -121,11 +121,13 @@ def run_nightly(
             inbox = waiting(fleet)
             n_settling, unreadable = len(inbox.settling), (*not_fetched, *inbox.unreadable)
             files = ingest_new(inbox.ready, fleet, spread, strikes)
+            unreadable += tuple(bring())
         done = DaysDone()
         if catalogue:
             done = bring_up_to_date(fleet, spread, strikes, most_backfill=fleet.run.backfill_days)
         joined = join_days(fleet, done.found) if catalogue else None
         survey = update_trends(fleet, spread, strikes) if catalogue else None
+        bring()  # before anything is removed that it was made of
         removed = remove_expired(fleet, done.found, today()) if catalogue else None
     summary = summary_of(done)
     return replace(
@@ -168,7 +170,7 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
     ------
     StoreError : another run is at work, or the inbox is no folder.
     """
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         found = look_at_days(fleet, keep=True)
         inbox = waiting(fleet)
         special = [path for path in inbox.ready if is_special(path)]
@@ -212,7 +214,7 @@ def update_days(
     is_current = all(state in SETTLED for _, state in states)
     if is_current and not rebuild and not former_names(fleet):
         return DaysDone(states=states, unreadable=found.unreadable)
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         _make_ready(fleet)
         _, not_renamed = take_over(fleet)
         done = bring_up_to_date(fleet, spread, Strikes(fleet), wanted=chosen, anew=rebuild)
