@@ -104,12 +104,16 @@ def _known(fleet: Fleet) -> dict[str, Any]:
 
 
 def _new(fleet: Fleet, listed: list[RemoteFile], known: dict[str, str]) -> list[RemoteFile]:
-    """What is to be fetched: stems of which something is new and nothing changed a moment ago."""
+    """What is to be fetched: stems of which something is new and nothing changed a moment ago.
+
+    A stem of which only some files lie in the inbox was being put there by a run that was killed, and comes again.
+    """
     before = time.time() - fleet.run.settle_s
     found: list[RemoteFile] = []
     for _, group in groupby(sorted(listed, key=lambda file: (file.stem, file.name)), key=lambda file: file.stem):
         files = list(group)
         is_new = any(known.get(file.name) != file.state for file in files)
-        if is_new and all(file.changed_s is None or file.changed_s <= before for file in files):
+        is_torn = len({(fleet.inbox / file.name).exists() for file in files}) > 1
+        if (is_new or is_torn) and all(file.changed_s is None or file.changed_s <= before for file in files):
             found += files
     return found

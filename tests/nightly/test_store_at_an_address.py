@@ -29,7 +29,7 @@ from readers.pqdif_bytes import magnitude_file
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError, StoreError
-from halfcycle.pipeline.nightly import day_index, working
+from halfcycle.pipeline.nightly import day_index, fetching, working
 from halfcycle.pipeline.nightly.quarantine import all_set_aside, put_back
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
 from halfcycle.pipeline.notifying import night
@@ -128,6 +128,32 @@ def test_a_file_that_is_fetched_is_known_to_others_once_its_content_lies_there(
     write_capture(with_sag("2026-03-09"), tmp_path / "incoming" / SITE / "0.cfg")
     assert [outcome.state for outcome in run_nightly(dam).files] == ["stored"]
     assert run_nightly(weir).files == ()
+
+
+def test_a_file_that_was_torn_in_the_inbox_is_fetched_whole_though_others_took_it(
+    folder_address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write_capture(with_sag("2026-03-01"), tmp_path / "incoming" / SITE / "0.cfg")
+    more = f'inbox_from = "file://{tmp_path}/incoming"\n'
+    mill, weir = (machine(tmp_path / name, folder_address, more=more) for name in ("mill", "weir"))
+    replace, left = os.replace, [1]
+
+    def once(source: Path, target: Path) -> None:
+        if Path(target).parent == mill.inbox / SITE and not left:
+            _no_more_power()
+        if Path(target).parent == mill.inbox / SITE:
+            left.pop()
+        replace(source, target)
+
+    monkeypatch.setattr("halfcycle.pipeline.nightly.fetching.os.replace", once)
+    assert run_nightly(mill, ingest=False).is_whole
+    with pytest.raises(StoreError, match="power"), working.at_work(mill):
+        raise StoreError(fetching.fetch_new(mill)[0])
+    monkeypatch.undo()
+    assert names(mill.inbox / SITE) == ["0.cfg"]
+    assert len(run_nightly(weir).files) == 1
+    assert [outcome.state for outcome in run_nightly(mill).files] == ["known"]
+    assert all_set_aside(mill) == []
 
 
 def _no_more_power(*_args: object) -> None:
