@@ -34,6 +34,7 @@ class RunSettings(Settings):
     task_runner: Literal["threads", "processes"] = "processes"
     longest_s: float = Field(3600.0, gt=0)
     wait_for_lock_s: float = Field(0.0, ge=0)
+    lease_s: float = Field(120.0, ge=1)
     retries: int = Field(1, ge=0, le=20)
     retry_after_s: float = Field(60.0, ge=0)
     longest_night_h: float | None = Field(None, gt=0)
@@ -112,6 +113,7 @@ class Fleet(Settings):
     inbox: Path = Path("inbox")
     inbox_from: str = Field("", pattern=r"^$|^[a-z0-9+]+://.")
     store: Path = Path("store")
+    store_at: str = Field("", pattern=r"^$|^(s3|file)://.")
     processed: Path = Path("processed")
     quarantine: Path = Path("quarantine")
     sites: tuple[Site, ...]

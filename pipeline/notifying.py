@@ -20,6 +20,7 @@ from halfcycle.pipeline.nightly.days import Day, read_days
 from halfcycle.pipeline.nightly.run import RunSummary
 from halfcycle.pipeline.nightly.run_files import mishaps_of, recorded
 from halfcycle.pipeline.nightly.status import fleet_status
+from halfcycle.pipeline.nightly.working import carry_over
 from halfcycle.pipeline.report.event_words import duration_words, magnitude_words, time_words, what_words
 from halfcycle.pipeline.settings import Notify
 from halfcycle.pipeline.store.documents import document_at, write_document
@@ -68,8 +69,11 @@ def night(fleet: Fleet, name: str, work: Callable[[], RunSummary]) -> RunSummary
     except HalfcycleError as error:
         if fleet.notify is not None and "failure" in fleet.notify.about:
             tell_news(fleet, name, {"night": {str(error): str(error)}})
+        carry_over(fleet)
         raise
-    return replace(summary, untold=tuple(tell_news(fleet, name, news_of(fleet, summary))))
+    untold = tell_news(fleet, name, news_of(fleet, summary))
+    carry_over(fleet)
+    return replace(summary, untold=tuple(untold))
 
 
 def night_that_failed(fleet: Fleet, name: str, error: HalfcycleError) -> NoReturn:

@@ -104,7 +104,7 @@ class Remote:
         except ValueError as error:
             raise ConfigError(f"{self.words}: {error}") from error
         except Exception as error:
-            raise PlaceError(f"{self.words}: cannot be reached ({_one_line(error)})") from error
+            raise PlaceError(f"{self.words}: cannot be reached ({one_line(error)})") from error
 
     def files(self) -> list[RemoteFile]:
         """All files below the address, or the file that it names and those of its stem; ordered by name."""
@@ -165,7 +165,7 @@ class Remote:
         try:
             yield
         except Exception as error:
-            raise PlaceError(f"{self.words}: cannot be read ({_one_line(error)})") from error
+            raise PlaceError(f"{self.words}: cannot be read ({one_line(error)})") from error
 
 
 def local_copy(address: str, *, tell: Callable[[str], None] = lambda words: None) -> Path:
@@ -228,5 +228,6 @@ def _is_below(name: str) -> bool:
     return bool(parts) and ".." not in parts and not PurePosixPath(name).is_absolute()
 
 
-def _one_line(error: BaseException) -> str:
+def one_line(error: BaseException) -> str:
+    """What a library says of an error, or its kind where it says nothing; the first line."""
     return (str(error) or type(error).__name__).splitlines()[0]

@@ -2,9 +2,21 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
+
+
+def in_turns(server: Any) -> None:
+    """Have a server answer one request at a time: moto looks at a condition, then writes; services do both at once."""
+    answer, turn = server.app, threading.Lock()
+
+    def app(environ: Any, start_response: Any) -> Any:
+        with turn:
+            return answer(environ, start_response)
+
+    server.app = app
 
 
 @contextmanager
@@ -15,6 +27,7 @@ def s3_bucket(name: str = "recorders") -> Iterator[tuple[Any, dict[str, str]]]:
 
     server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
     server.start()
+    in_turns(server._server)
     host, port = server.get_host_and_port()
     keys = {"AWS_ACCESS_KEY_ID": "key", "AWS_SECRET_ACCESS_KEY": "secret", "AWS_DEFAULT_REGION": "us-east-1"}
     try:

@@ -177,9 +177,10 @@ def test_the_example_fleet_explains_every_key_of_the_models() -> None:
     for key in (*Retention.model_fields, *Notify.model_fields):
         assert f"# {key} = " in text, key
     assert "# [notify]" in text
-    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key", "inbox_from"}
+    assert set(document) >= set(Fleet.model_fields) - {"sites", "notify", "key", "inbox_from", "store_at"}
     assert "# key = " in text
     assert "# inbox_from = " in text
+    assert "# store_at = " in text
     assert set(document["run"]) | {"backfill_days", "longest_night_h"} == set(
         Fleet.model_fields["run"].annotation.model_fields
     )  # type: ignore[union-attr]

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pytest
+from twins.twin_circuit import Circuit, solve
 from twins.twin_compliance import TwinInterval, TwinLimit, at_second, twin_limits, twin_periods, twin_verdict
 from twins.twin_events import Kind, TwinEvent, category_twin, detect_twin
 from twins.twin_rms import urms_between_crossings, urms_half_plain, urms_half_twin
@@ -671,3 +672,35 @@ def test_the_twin_of_verdicts_reads_figures_and_periods_as_they_stand() -> None:
     assert len(twin_periods(year, WITHIN_110, calendar=False)) == 53
     monday = at_second(-3 * 86_400)  # 1970 began on a Thursday
     assert twin_periods(year, WITHIN_110, calendar=True)[0] == (monday, 1008)
+
+
+def test_the_twin_of_circuits_has_the_currents_and_the_ringing_of_closed_forms() -> None:
+    # Derived: E / |R + jwL| in the steady state; a bank closed on a source of inductance L rings at 1 / (2 pi sqrt LC),
+    # damped by R / 2L; a pole opens at its current's zero, so that a capacitor keeps the crest of its voltage.
+    w, ohm, henry, farad, step_s = 2 * math.pi * 50, 0.5, 5e-3, 20e-6, 1e-5
+    circuit = Circuit()
+    circuit.coil("emf", [("0", f"a{p}") for p in range(3)], ohm * np.eye(3), henry * np.eye(3))
+    for p in range(3):
+        circuit.switch("load", p, f"a{p}", "0", ohm=1.0, closed=True)
+        circuit.switch("bank", p, f"a{p}", f"c{p}", ohm=1e-4, closed=False)
+        circuit.capacitor(f"c{p}", "0", farad)
+        circuit.capacitor(f"a{p}", "0", 1e-12)
+    thirds = -2 * math.pi / 3 * np.arange(3)
+
+    def run(actions: list[tuple[float, str, int, bool]], watched: str) -> tuple[FloatArray, FloatArray]:
+        found = solve(
+            circuit, lambda t: 100 * np.cos(w * t + thirds), step_s=step_s, n_steps=40_000,
+            voltage_of=[f"{watched}{p}" for p in range(3)], current_of="emf", actions=actions,
+        )  # fmt: skip
+        return found.u, found.i
+
+    _, i = run([], "a")
+    assert np.abs(i[:, 20_000:]).max(axis=1) == pytest.approx(100 / abs(complex(ohm + 1, w * henry)), rel=1e-3)
+    moves = [(0.1, "load", p, False) for p in range(3)] + [(0.2, "bank", p, True) for p in range(3)]
+    u, _ = run([*moves, *((0.38, "bank", p, False) for p in range(3))], "c")
+    crest = 100 / (1 - w**2 * henry * farad)
+    ringing = u[0, 20_000:24_000] - crest * np.cos(w * step_s * np.arange(20_001, 24_001))
+    lines = np.abs(np.fft.rfft(ringing * np.hanning(4000), 64_000))
+    found_hz = np.fft.rfftfreq(64_000, step_s)[lines.argmax()]
+    assert found_hz == pytest.approx(1 / (2 * math.pi * math.sqrt(henry * farad)), rel=0.01)
+    assert np.abs(u[:, -1]) == pytest.approx(crest, rel=0.03)

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from halfcycle.pipeline.cli.options import fleet_to_read
 from halfcycle.pipeline.errors import ConfigError
 
 if TYPE_CHECKING:
@@ -69,7 +70,6 @@ def source_of(
     ConfigError : neither is given, one of them is wrong, or a folder does not exist.
     """
     from halfcycle.pipeline.catalogue.reading import read_events
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.indices.coverage import read_coverage
     from halfcycle.pipeline.publishing import fleet_events
     from halfcycle.pipeline.recall import WaveformPlaces
@@ -80,7 +80,7 @@ def source_of(
     for folder in files:
         if not folder.is_dir():
             raise ConfigError(f"--files {folder}: no such folder")
-    fleet = None if config is None else load_fleet(config)
+    fleet = None if config is None else fleet_to_read(config)
     spans = [] if coverage is None else read_coverage(coverage)
     folders = list(files)
     if catalogue is not None:

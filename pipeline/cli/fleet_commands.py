@@ -11,7 +11,7 @@ import typer
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
 from halfcycle.pipeline.cli.interrupts import ended_when_interrupted
-from halfcycle.pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst
+from halfcycle.pipeline.cli.options import FirstDay, FleetFile, LastDay, Worst, fleet_to_read
 from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
@@ -109,7 +109,6 @@ def catalogue_command(
     """
     from halfcycle.pipeline.catalogue.tables import write_table, writer_for
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.days import path_of, read_days
     from halfcycle.pipeline.nightly.incidents import with_kept_incidents
@@ -119,7 +118,7 @@ def catalogue_command(
         writer_for(out)
     if first is not None and last is not None and first > last:
         raise ConfigError(f"--from {first:%Y-%m-%d} lies after --to {last:%Y-%m-%d}")
-    fleet = load_fleet(config)
+    fleet = fleet_to_read(config)
     sites = _chosen_sites(fleet, site)
     with spread_with(fleet.run.engine, scheduler=fleet.run.scheduler, workers=fleet.run.workers) as spread:
         done = update_days(

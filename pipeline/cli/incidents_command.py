@@ -9,7 +9,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import Files
+from halfcycle.pipeline.cli.options import Files, fleet_to_read
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -119,7 +119,6 @@ def _archive(catalogue: Path | None, fleet: Fleet | None, files: list[Path]) -> 
 def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, Fleet | None]:
     """The rows of a catalogue file, or of all days of a fleet, and the fleet."""
     from halfcycle.pipeline.catalogue.reading import read_table
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.day_states import days_of
     from halfcycle.pipeline.nightly.days import read_catalogue
@@ -130,5 +129,5 @@ def _catalogue(catalogue: Path | None, config: Path | None) -> tuple[pa.Table, F
         return read_table(catalogue), None
     if config is None:
         raise ConfigError("name a fleet with --config")
-    fleet = load_fleet(config)
+    fleet = fleet_to_read(config)
     return read_catalogue(fleet, [day for day, _ in days_of(fleet)]), fleet

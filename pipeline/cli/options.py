@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import TYPE_CHECKING, Annotated, Optional
 
 import typer
 
 from halfcycle.pipeline.cli import show
+
+if TYPE_CHECKING:
+    from halfcycle.pipeline.config import Fleet
 
 
 def place(text: str) -> Path:
@@ -16,6 +19,25 @@ def place(text: str) -> Path:
     from halfcycle.pipeline.objects import is_address, local_copy
 
     return local_copy(text, tell=show.warning) if is_address(text) else Path(text)
+
+
+def fleet_to_read(config: Path) -> Fleet:
+    """A fleet's settings, and its folders brought up to where its store lies, where that is an address.
+
+    Raises
+    ------
+    ConfigError, StoreError : the settings are wrong, or nothing of the store can be had.
+    """
+    from halfcycle.pipeline.config import load_fleet
+
+    fleet = load_fleet(config)
+    if fleet.store_at:
+        from halfcycle.pipeline.nightly.working import bring_here
+
+        words = bring_here(fleet, tell=show.warning)
+        if words:
+            show.warning(f"the store is {words}")
+    return fleet
 
 
 # Optional, not "| None": typer reads these at run time, and its oldest supported version knows no unions.

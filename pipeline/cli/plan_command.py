@@ -10,7 +10,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import FleetFile
+from halfcycle.pipeline.cli.options import FleetFile, fleet_to_read
 from halfcycle.pipeline.plain_text import counted
 
 if TYPE_CHECKING:
@@ -34,7 +34,6 @@ def plan_command(
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
     from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.nightly.plan import cost_words, plan
     from halfcycle.pipeline.report.summary import TextTable
     from halfcycle.pipeline.store.partitions import today
@@ -42,7 +41,7 @@ def plan_command(
     arrow_without_pandas()
     if out is not None:
         writer_for(out)
-    found = plan(load_fleet(config), today())
+    found = plan(fleet_to_read(config), today())
     for words in found.unreadable:
         show.warning(words)
     show.line(f"inbox: {counted(found.inbox, 'file')} to ingest, {found.settling} still being written")

@@ -11,7 +11,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import FleetFile
+from halfcycle.pipeline.cli.options import FleetFile, fleet_to_read
 
 
 @typer_app.command("status", epilog="Example:  halfcycle status --config configs/fleet.toml --out status.json")
@@ -33,7 +33,6 @@ def status_command(
     """
     from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
     from halfcycle.pipeline.cli.status_words import findings_table, status_document, status_line, status_table
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.status import fleet_status
     from halfcycle.pipeline.store.atomic import write_atomically
@@ -42,7 +41,7 @@ def status_command(
     arrow_without_pandas()
     if out is not None and out.suffix.lower() != ".json":
         raise ConfigError(f"--out {out}: a status is written as .json")
-    fleet = load_fleet(config)
+    fleet = fleet_to_read(config)
     status = fleet_status(fleet, today() if day is None else day.date())
     show.line(status_line(status))
     show.table(status_table(status))

@@ -10,7 +10,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import FleetFile
+from halfcycle.pipeline.cli.options import FleetFile, fleet_to_read
 
 if TYPE_CHECKING:
     from halfcycle.pipeline.nightly.verify import StoreFault
@@ -34,7 +34,6 @@ def quarantine_command(
     Files of the quarantine go back into the inbox; stored captures are judged again.
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.quarantine import all_set_aside, chosen, put_back
     from halfcycle.pipeline.report.summary import TextTable
@@ -43,7 +42,7 @@ def quarantine_command(
         raise ConfigError("--retry and --retry-all exclude each other")
     if out is not None:
         writer_for(out)
-    fleet = load_fleet(config)
+    fleet = fleet_to_read(config)
     held = all_set_aside(fleet)
     heads = ("set aside (UTC)", "what", "name", "reason")
     rows = [(f"{one.since:%Y-%m-%d %H:%M}", one.what, one.name, one.reason) for one in held]
@@ -81,13 +80,12 @@ def verify_command(
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
     from halfcycle.pipeline.cluster import spread_with
-    from halfcycle.pipeline.config import load_fleet
     from halfcycle.pipeline.nightly.verify import repair as repaired
     from halfcycle.pipeline.nightly.verify import verify
 
     if out is not None:
         writer_for(out)
-    fleet = load_fleet(config)
+    fleet = fleet_to_read(config)
     with spread_with(fleet.run.engine, scheduler=fleet.run.scheduler, workers=fleet.run.workers) as spread:
         found = verify(fleet, spread)
         left = repaired(found, fleet, spread) if repair and found else found

@@ -19,7 +19,7 @@ from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.catalogue.event_windows import LEAD_CYCLES, ten_cycles
 from halfcycle.pipeline.catalogue.tables import iso_utc
 from halfcycle.pipeline.errors import ConfigError, ReadError, SignalError
-from halfcycle.pipeline.learning.labels import Label, read_labels
+from halfcycle.pipeline.learning.labels import Find, Label, read_labels
 from halfcycle.pipeline.readers import keep_unpacked, remarks_on
 from halfcycle.pipeline.records.archive import Reading
 from halfcycle.pipeline.records.look import Look, take_look
@@ -108,13 +108,14 @@ class _Event:
     recording: tuple[float, float]
 
 
-def labelled_events(table: Path, *, sites: SiteTable | None = None) -> LabelledEvents:
+def labelled_events(table: Path, *, sites: SiteTable | None = None, find: Find | None = None) -> LabelledEvents:
     """Read a table of labelled events and take the features of their windows.
 
     Parameters
     ----------
     table : CSV with the columns capture, start, label, and where wanted site and phases; further ones are not read.
-        Paths are relative to its folder.
+        Paths are relative to its folder. Or a catalogue with a column label, of which rows with a label count.
+    find : finds the captures of a catalogue by their digests, see `labels.read_labels`.
     sites : what a person declares of the sites that the captures are of.
 
     Returns
@@ -129,7 +130,7 @@ def labelled_events(table: Path, *, sites: SiteTable | None = None) -> LabelledE
     ConfigError : the table cannot be read, or rows of it cannot be used: each is named with the reason; or there are
         too few classes, or too few events of one.
     """
-    data, rows, problems = read_labels(table)
+    data, rows, problems = read_labels(table, find)
     by_file: dict[Path, list[Label]] = {}
     for row in rows:
         by_file.setdefault(row.capture, []).append(row)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from io import StringIO
 from pathlib import Path
@@ -21,6 +22,9 @@ from halfcycle.pipeline.terms import LINE_PHASES
 F64 = npt.NDArray[np.float64]
 
 COLUMNS: Final = ("capture", "start", "label")
+_OF_CATALOGUE: Final = ("event_id", "source")
+Find = Callable[[str, str], Path | None]
+"""The file with a digest, by the path that a catalogue's row names or wherever it was moved to; None: there is none."""
 _SEPARATORS: Final = str.maketrans("", "", " ,;+/-")
 
 
@@ -50,12 +54,13 @@ class Label:
     phases: str
 
 
-def read_labels(table: Path) -> tuple[bytes, list[Label], list[tuple[int, str]]]:
+def read_labels(table: Path, find: Find | None = None) -> tuple[bytes, list[Label], list[tuple[int, str]]]:
     """The rows of a table, without their captures.
 
     Parameters
     ----------
-    table : path of the CSV.
+    table : path of the CSV; of a catalogue with a column label, rows without a label are passed over.
+    find : finds the captures of a catalogue by their digests; None: they lie where its rows say.
 
     Returns
     -------
@@ -79,9 +84,12 @@ def read_labels(table: Path) -> tuple[bytes, list[Label], list[tuple[int, str]]]
         if lacking := [name for name in COLUMNS if name not in heads]:
             raise ConfigError(f"{table}: no column {', '.join(lacking)}; it has {', '.join(heads) or 'none'}")
         reader.fieldnames = heads
+        of_catalogue = all(name in heads for name in _OF_CATALOGUE)
         for cells in reader:
             try:
-                row = _label(cells, reader.line_num, table.parent)
+                if of_catalogue and not (cells["label"] or "").strip():
+                    continue
+                row = _label(_found(cells, find) if of_catalogue else cells, reader.line_num, table.parent)
             except ValueError as error:
                 problems.append((reader.line_num, str(error)))
                 continue
@@ -92,6 +100,32 @@ def read_labels(table: Path) -> tuple[bytes, list[Label], list[tuple[int, str]]]
     except csv.Error as error:
         raise ConfigError(f"{table}, line {reader.line_num}: {error}") from error
     return data, rows, problems
+
+
+def labelled_ids(table: Path) -> frozenset[str]:
+    """The ids of the events that have a label in a catalogue with a column label.
+
+    Raises
+    ------
+    ConfigError : it cannot be read, or is no such catalogue.
+    """
+    try:
+        with table.open(encoding="utf-8-sig", newline="") as stream:
+            rows = list(csv.DictReader(stream, strict=True))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise ConfigError(f"{table}: cannot be read as UTF-8 text ({error})") from error
+    if rows and not {"event_id", "label"} <= rows[0].keys():
+        raise ConfigError(f"{table}: no columns event_id and label, by which labelled events are known")
+    return frozenset(row["event_id"] for row in rows if (row["label"] or "").strip())
+
+
+def _found(cells: dict[str | Any, str | Any], find: Find | None) -> dict[str | Any, str | Any]:
+    """A catalogue's row with the path of its capture in place of the digest."""
+    source, digest = cells["source"] or "", (cells["capture"] or "").split("+")[0]
+    path = Path(source) if find is None else find(digest, source)
+    if path is None:
+        raise ConfigError(f"{source}: does not exist, and no file with its digest {digest} was found")
+    return cells | {"capture": str(path.absolute())}
 
 
 def _label(cells: dict[str | Any, str | Any], line: int, folder: Path) -> Label:

@@ -24,6 +24,7 @@ from halfcycle.pipeline.learning.family import (
     training_features,
 )
 from halfcycle.pipeline.learning.labelled import LEADS_CYCLES, LabelledEvents, labelled_events
+from halfcycle.pipeline.learning.labels import Find
 from halfcycle.pipeline.learning.scores import Scores, score_judgement
 from halfcycle.pipeline.learning.validation import MOST_DRAWN, Validation, validate
 from halfcycle.pipeline.sites.table import SiteTable
@@ -46,6 +47,7 @@ def trained_model(
     n_per_class: int = WINDOWS_PER_CLASS,
     seed: int = 1,
     labels: Path | None = None,
+    find: Find | None = None,
     sites: SiteTable | None = None,
     family: bool = True,
     tell: Tell | None = None,
@@ -57,6 +59,7 @@ def trained_model(
     n_per_class : windows drawn of each of the 29 classes.
     seed : of the training windows, the trees and the folds; the test windows have others.
     labels : table of labelled events, see `labelled.labelled_events`; None: drawn windows alone.
+    find : finds captures that a catalogue names, see `labels.read_labels`.
     sites : what a person declares of the sites that these are of.
     family : whether drawn windows are trained with.
     tell : called with a line of words at each step.
@@ -79,7 +82,7 @@ def trained_model(
         scores = _scored_on_drawn(model, seed=seed, say=say)
         names = tuple(FORMS[int(number)].name for number in model.classes_)
         return StoredModel(model, Card(_of_family(n_per_class, seed), scores, LIMITS, names, tuple(PRIMITIVES)))
-    events = labelled_events(labels, sites=sites)
+    events = labelled_events(labels, sites=sites, find=find)
     return _with_labels(events, n_per_class=n_per_class if family else None, seed=seed, say=say)
 
 

@@ -13,7 +13,7 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ConfigError, PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes, key_of_file
 from halfcycle.pipeline.nightly.inbox import quarantined_files, to_inbox
-from halfcycle.pipeline.store.lock import locked
+from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store
 
 
@@ -94,7 +94,7 @@ def put_back(held: Sequence[QuarantineEntry], fleet: Fleet) -> list[tuple[Quaran
     StoreError : a run is at work, or nothing can be written.
     """
     failed = []
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         strikes = Strikes(fleet)
         done = set()
         for one in held:

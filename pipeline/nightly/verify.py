@@ -21,9 +21,9 @@ from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
 from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
+from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
-from halfcycle.pipeline.store.lock import locked
 from halfcycle.pipeline.store.manifest import what_changed
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
 
@@ -80,7 +80,7 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
     StoreError : a run is at work, or nothing can be written.
     """
     store = Store(fleet.store)
-    with locked(fleet.store, wait_s=fleet.run.wait_for_lock_s):
+    with at_work(fleet):
         clear_staging(store.staging)
         for finding in found:
             if finding.what == "damaged capture":
@@ -90,7 +90,7 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
             elif finding.what in ("damaged catalogue", "damaged trend", "leftover"):
                 with contextlib.suppress(OSError):  # it is found again
                     store.remove(finding.path)
-        bring_up_to_date(fleet, spread, Strikes(fleet))
+        bring_up_to_date(fleet, spread, Strikes(fleet), trust=False)
     return verify(fleet, spread)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from io import BufferedReader
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -23,7 +23,7 @@ from halfcycle.pipeline.readers.bundle import (
     members_of,
 )
 from halfcycle.pipeline.readers.bundle import READER as BUNDLE
-from halfcycle.pipeline.readers.contract import Repair
+from halfcycle.pipeline.readers.contract import Repair, StatusChange
 from halfcycle.pipeline.readers.kept import InOrder, Opened, has_gone, opened_file, release
 from halfcycle.pipeline.readers.recognition import SPECIAL_FILES, reader_of, reader_of_whole, readers, refuse_special
 from halfcycle.pipeline.terms import Quantity
@@ -46,6 +46,7 @@ __all__ = [
     "refuse_special",
     "remarks_on",
     "samples_at",
+    "status_changes",
 ]
 
 
@@ -211,6 +212,20 @@ def remarks_on(path: Path, *, strict: bool = False) -> tuple[str, ...]:
     if strict:
         _refuse_repairs(remarks, path=path, source=path.name)
     return remarks
+
+
+def status_changes(path: Path) -> tuple[StatusChange, ...]:
+    """What changes in the status channels of a capture file, in order of time; none where its format has none.
+
+    Raises
+    ------
+    ReadError : as `read_captures`.
+    """
+    with ExitStack() as stack:
+        real = stack.enter_context(member_file(path)) if not path.exists() and bundle_of(path) is not None else path
+        reader = reader_of_whole(real)
+        with reading(path, format_name=reader.name), ReadingTimer(path).running():
+            return reader.status(real)
 
 
 def intervals_in(path: Path, *, strict: bool = False) -> tuple[IntervalRecords, ...]:

@@ -61,6 +61,27 @@ def reading(opens: OpenFunction) -> ReadFunction:
     return read
 
 
+@dataclass(frozen=True, slots=True)
+class StatusChange:
+    """A status channel that changes.
+
+    Attributes
+    ----------
+    name : of the channel.
+    at_ns : when. [ns since 1970-01-01 UTC]
+    state : from then on.
+    """
+
+    name: str
+    at_ns: int
+    state: bool
+
+
+def no_status(path: Path) -> tuple[StatusChange, ...]:
+    """For formats without status channels."""
+    return ()
+
+
 def no_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     """For formats that must be read to know their captures."""
     return None
@@ -88,6 +109,7 @@ class Reader:
     opens : see `Recording`; None for formats that are read in order only.
     remarks : what a sound file without waveforms holds instead, in words, a `Repair` among them where something had to
         be put right; none for a file with captures, whose notes say it. Raises `ReadError` and nothing else.
+    status : what changes in the status channels of a file, in order of time. Raises `ReadError` and nothing else.
     """
 
     name: str
@@ -97,6 +119,7 @@ class Reader:
     read_headers: Callable[[Path, frozenset[Quantity]], list[Header] | None] = no_headers
     remarks: Callable[[Path], tuple[str, ...]] = no_remarks
     opens: OpenFunction | None = None
+    status: Callable[[Path], tuple[StatusChange, ...]] = no_status
 
 
 def no_companions(path: Path) -> tuple[Path, ...]:

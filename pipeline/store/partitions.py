@@ -231,7 +231,7 @@ class Store:
         ------
         StoreError : it cannot be written.
         """
-        self._note(path)
+        self.note(path)
         put_in_place(aside, path)
 
     def write(self, path: Path, write: Callable[[Path], object]) -> None:
@@ -250,7 +250,7 @@ class Store:
         ------
         OSError : it cannot be removed.
         """
-        self._note(path)
+        self.note(path)
         path.unlink(missing_ok=True)
 
     def move(self, path: Path, target: Path) -> None:
@@ -260,16 +260,21 @@ class Store:
         ------
         StoreError : it cannot be moved.
         """
-        self._note(path)
-        self._note(target)
+        self.note(path)
+        self.note(target)
         try:
             target.parent.mkdir(parents=True, exist_ok=True)
             path.replace(target)
         except OSError as error:
             raise refused(f"{path}: cannot be moved to {target}", error) from error
 
-    def _note(self, path: Path) -> None:
-        """Note the day of which a file is about to come or go, where a look at days rests on it."""
+    def note(self, path: Path) -> None:
+        """Note the day of which a file is about to come or go, where a look at days rests on it.
+
+        Raises
+        ------
+        StoreError : it cannot be noted.
+        """
         kind, site, day = path.parts[-4], path.parts[-3], day_named(path.parts[-2])
         if kind in JUDGED_KINDS and day is not None:
             Changes(self.root).note(site.removeprefix("site="), day)

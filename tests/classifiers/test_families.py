@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from made_circuits import CASES, FREQUENCY_HZ, RATE_HZ
+from made_lines import CASES as LINE_CASES
 
 from halfcycle.pipeline.catalogue.explain import explain
-from halfcycle.pipeline.learning.cause_card import macro_f1
+from halfcycle.pipeline.learning.cause_card import calibration_error, macro_f1
 from halfcycle.pipeline.measures.event_window import EventWindow
 
 N_CASES = 40
@@ -28,6 +30,7 @@ LEAST_RIGHT = {
     "voltage-regulator step": (0.97, 0.85, 0.85),
 }
 MOST_WRONG = 0.03
+MOST_CALIBRATION_ERROR = {True: 0.03, False: 0.05}  # with currents the bar; without, what is reached
 
 
 @cache
@@ -75,18 +78,46 @@ def test_sides_are_right_and_seldom_wrong(cause: str) -> None:
     assert sides["wrong"] <= MOST_WRONG * N_CASES, sides
 
 
+@cache
+def drawn_by_others() -> list[tuple[str, EventWindow]]:
+    """Windows of 16 causes by two generators, neither of which drew what the model was trained on."""
+    found = []
+    for cause, draw in CASES.items():
+        for k in range(32):
+            case = draw(np.random.default_rng([k, 77]))
+            start, stop = case.start, case.stop
+            found.append((cause, EventWindow(case.noisy_u, case.noisy_i, RATE_HZ, FREQUENCY_HZ, start, stop)))
+    for cause, draw_line in LINE_CASES.items():
+        for k in range(32):
+            one = draw_line(np.random.default_rng([k, 77]))
+            found.append((cause, EventWindow(one.u, one.i, one.rate_hz, one.frequency_hz, one.start, one.stop)))
+    return found
+
+
 @pytest.mark.exam
-def test_probabilities_hold_on_circuits_of_another_generator() -> None:
-    # The model was trained on random grids, none of which is among these feeders. Bars: the project's own.
-    cases = [(cause, CASES[cause](np.random.default_rng([k, 77]))) for cause in CASES for k in range(30)]
-    for currents, least_f1, most_unknown in ((True, 0.9, 0.08), (False, 0.8, 0.08)):
-        found = []
-        for cause, case in cases:
-            i = case.noisy_i if currents else None
-            window = EventWindow(case.noisy_u, i, RATE_HZ, FREQUENCY_HZ, case.start, case.stop)
-            found.append((cause, explain(window, sag=False).cause))
-        truth = [cause for cause, _ in found]
-        assert macro_f1(truth, [verdict.cause for _, verdict in found]) >= least_f1
-        assert sum(verdict.cause == "unknown" for _, verdict in found) <= most_unknown * len(found)
-        certain = [cause == verdict.cause for cause, verdict in found if verdict.confidence >= 0.95]
-        assert sum(certain) >= 0.98 * len(certain)
+@pytest.mark.parametrize(("currents", "least_f1"), [(True, 0.9), (False, 0.8)])
+def test_probabilities_hold_on_circuits_of_another_generator(*, currents: bool, least_f1: float) -> None:
+    # Bars: the project's own. Lines are solved by a solver of the tests' own, the feeders by the project's.
+    windows = [(cause, window if currents else replace(window, i=None)) for cause, window in drawn_by_others()]
+    found = [(cause, explain(window, sag=False).cause) for cause, window in windows]
+    truth, named = [cause for cause, _ in found], [verdict.cause for _, verdict in found]
+    sure = np.array([verdict.confidence for _, verdict in found])
+    right = np.array([cause == name for cause, name in zip(truth, named, strict=True)])
+    answered = np.array([name != "unknown" for name in named])
+    error = calibration_error(sure[answered], right[answered])
+    f1 = macro_f1(truth, named)
+    certain = right[sure >= 0.95]
+    print(
+        f"{len(found)} cases of {len(set(truth))} causes, {'with' if currents else 'without'} currents: macro F1 "
+        f"{f1:.3f}, unknown {1 - answered.mean():.3f}, right at 0.95 and more {certain.sum()} of {certain.size}, "
+        f"ECE {error:.3f}"
+    )
+    for cause in dict.fromkeys(truth):
+        wrong = Counter(name for true, name in zip(truth, named, strict=True) if true == cause != name)
+        print(f"  {cause}: {dict(wrong) or 'all right'}")
+    assert len(found) >= 500
+    assert len(set(truth)) >= 14
+    assert f1 >= least_f1
+    assert 1 - answered.mean() <= 0.08
+    assert certain.mean() >= 0.98
+    assert error <= MOST_CALIBRATION_ERROR[currents]

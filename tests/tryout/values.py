@@ -178,9 +178,16 @@ TABLE: dict[str, Tried] = {
         (),
         {
             "--out": ("{out}/model",), "--labels": ("{labels}",), "--sites": ("{sites}",), "--family": _FLAG,
-            "--per-class": ("20",), "--seed": ("2",),
+            "--per-class": ("20",), "--seed": ("2",), "--suggest": ("{catalogue}",), "--count": ("5", "1"),
+            "--files": ("{archive}",),
         },
         needs=("--out", "--per-class"), is_long=True,
+        # The table of labels tried is no catalogue, so that its events are not known among those of one.
+        apart=tuple(frozenset({"--suggest", one}) for one in ("--per-class", "--seed", "--family", "--labels")),
+        with_={
+            "--suggest": {"--out": "{out}/next.csv"},
+            "--count": {"--suggest": "{catalogue}", "--out": "{out}/next.csv"},
+        },
     ),
     "benchmark detectors": Tried(
         (),
@@ -193,7 +200,7 @@ TABLE: dict[str, Tried] = {
     ),
     "benchmark export": Tried(
         (),
-        {"--suite": ("{detectors}",), "--out": ("{out}/b",), "--seed": ("3",)},
+        {"--suite": ("{detectors}", "{circuits}"), "--out": ("{out}/b",), "--seed": ("3",)},
         needs=("--suite", "--out"),
         is_long=True,
     ),

@@ -22,8 +22,9 @@ from halfcycle.pipeline.readers.comtrade.configuration import AnalogChannel, Con
 from halfcycle.pipeline.readers.comtrade.gaps import cut_at_gaps
 from halfcycle.pipeline.readers.comtrade.sources import SECTION, Sources, locate, sibling
 from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S, NS_PER_YEAR
+from halfcycle.pipeline.readers.comtrade.states import states_of
 from halfcycle.pipeline.readers.comtrade.timing import RecordingTiming, stamp_note, timing_of_rates, timing_of_stamps
-from halfcycle.pipeline.readers.contract import Reader, Repair, reading
+from halfcycle.pipeline.readers.contract import Reader, Repair, StatusChange, reading
 from halfcycle.pipeline.readers.kept import has_gone
 from halfcycle.pipeline.terms import Quantity
 
@@ -99,6 +100,7 @@ class ComtradeRecording:
         if configuration.start_ns + last.offset_ns + last.n_samples / last.rate_hz * NS_PER_S > _LAST_NS:
             raise MalformedRecord(path, "", "according to its sampling rates the recording ends after the year 2262")
         self._path, self._rows, self.data_path = path, rows, recording.data.path
+        self._data, self._configuration = recording.data, configuration
         self._pieces = list(_pieces(timing, configuration.start_ns))
         header = Header(
             station=configuration.station,
@@ -135,8 +137,26 @@ class ComtradeRecording:
             raise has_gone(self._path, index)
         return self._rows.values(first_row=self._pieces[index][0] + start, n_rows=stop - start)
 
+    def status_changes(self) -> Iterator[StatusChange]:
+        """What changes in the status channels, one channel after the other."""
+        states = states_of(self._data, self._configuration)
+        for name, own in zip(self._configuration.digital, states, strict=True):
+            for first_row, size, start_ns, rate_hz in self._pieces:
+                first = max(first_row, 1)
+                now = own[first : first_row + size]
+                for k in np.flatnonzero(now != own[first - 1 : first_row + size - 1]):
+                    yield StatusChange(
+                        name, start_ns + round((first + k - first_row) / rate_hz * NS_PER_S), bool(now[k])
+                    )
+
     def close(self) -> None:
         """Nothing is open."""
+
+
+def status_of(path: Path) -> tuple[StatusChange, ...]:
+    """What changes in the status channels of a recording, in order of time."""
+    recording = ComtradeRecording(path, frozenset())
+    return tuple(sorted(recording.status_changes(), key=lambda change: change.at_ns))
 
 
 _State = tuple[tuple[int, int, int], ...]  # of a recording's files: which they are, their lengths and times
@@ -283,4 +303,4 @@ def _pieces(timing: RecordingTiming, start_ns: int) -> Iterator[tuple[int, int, 
             yield stretch.first_row + i, size, piece_start_ns, stretch.rate_hz
 
 
-READER = Reader("COMTRADE", recognises, reading(_opened), companions, read_headers, opens=_opened)
+READER = Reader("COMTRADE", recognises, reading(_opened), companions, read_headers, opens=_opened, status=status_of)

@@ -99,7 +99,7 @@ def ascii_rows(data: DataPart, columns: Sequence[int], *, configuration: Configu
     """
     content = _content(data)
     n_numbers = _LEADING_FIELDS + len(configuration.analog)
-    n_fields = n_numbers + configuration.n_digital
+    n_fields = n_numbers + len(configuration.digital)
     wanted = [_LEADING_FIELDS + column for column in columns]
     table = _parsed(content, wanted, n_fields)
     notes: tuple[str, ...] = ()

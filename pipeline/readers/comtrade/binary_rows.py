@@ -100,6 +100,20 @@ class BinaryRows:
                 row[~np.isfinite(row) | (row == _MISSING_FLOAT)] = np.nan
         return values
 
+    def states(self, n_digital: int) -> npt.NDArray[np.bool_]:
+        """Of all status channels in all rows, shape (n_digital, n_rows).
+
+        Raises
+        ------
+        ReadError : the file cannot be read, or has become shorter.
+        """
+        n_words = -(-n_digital // _STATES_A_WORD)
+        offsets = [self.row_bytes - 2 * (n_words - k) for k in range(n_words)]
+        words = self._columns(offsets, np.dtype("<u2"), 0, self.n_rows)
+        bits = np.arange(_STATES_A_WORD, dtype=np.uint16)[None, :, None]
+        states: npt.NDArray[np.bool_] = ((words[:, None, :] >> bits) & 1).astype(bool)
+        return states.reshape(-1, self.n_rows)[:n_digital]
+
     def stamps(self, *, first_row: int, n_rows: int, every: int = 1) -> npt.NDArray[np.float64]:
         """Time stamps of some rows, of each or of each so many, NaN where missing. [ticks]
 
@@ -187,7 +201,7 @@ def binary_rows(data: DataPart, columns: Sequence[int], *, configuration: Config
     MalformedRecord : the data are no whole number of rows.
     ReadError : the file cannot be read.
     """
-    kind, n_analog, n_digital = configuration.data_kind, len(configuration.analog), configuration.n_digital
+    kind, n_analog, n_digital = configuration.data_kind, len(configuration.analog), len(configuration.digital)
     value_bytes = np.dtype(_SAMPLE_TYPES[kind]).itemsize
     row_bytes = _VALUES_OFFSET + value_bytes * n_analog + 2 * -(-n_digital // _STATES_A_WORD)
     n_rows, rest = divmod(data.length, row_bytes)

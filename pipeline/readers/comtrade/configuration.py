@@ -72,7 +72,7 @@ class Configuration:
 
     Attributes
     ----------
-    revision : 1991, 1999 or 2013, whose rules the file follows.
+    revision, digital : 1991, 1999 or 2013, whose rules the file follows; names of the status channels.
     rates : sampling rates, last sample numbers rising; empty where the time stamps of the data decide.
     n_samples : samples declared; None where the file does not say.
     start_ns, trigger_ns : time of the first sample, of the trigger. [ns since 1970-01-01 UTC]
@@ -84,7 +84,7 @@ class Configuration:
     station: str
     revision: int
     analog: tuple[AnalogChannel, ...]
-    n_digital: int
+    digital: tuple[str, ...]
     line_frequency_hz: float | None
     rates: tuple[RateLine, ...]
     n_samples: int | None
@@ -119,9 +119,8 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
     station, revision = _station(lines, notes)
     n_analog, n_digital = _channel_counts(lines)
     analog = _analog_channels(lines, n_analog, revision, notes)
-    for i in range(n_digital):
-        _skip_digital(lines, i)
-    line_frequency_hz = _line_frequency(lines)
+    digital = tuple(_digital_name(lines, i) for i in range(n_digital))
+    frequency_hz = _line_frequency(lines)
     rates, n_samples = _rates(lines, notes)
     start_ns, trigger_ns, stamp_unit_ns = _times(lines, revision, notes)
     data_kind = _data_kind(lines)
@@ -131,8 +130,8 @@ def parse_configuration(content: bytes, *, path: Path, first_line: int = 1) -> C
         station=station,
         revision=revision,
         analog=analog,
-        n_digital=n_digital,
-        line_frequency_hz=line_frequency_hz,
+        digital=digital,
+        line_frequency_hz=frequency_hz,
         rates=rates,
         n_samples=n_samples,
         start_ns=start_ns - utc_offset_ns,
@@ -280,11 +279,12 @@ def _rated(lines: Lines, fields: list[str], unit_factor: float, name: str) -> fl
     return primary * unit_factor if primary > 1.0 and math.isfinite(primary * unit_factor) else None
 
 
-def _skip_digital(lines: Lines, i_channel: int) -> None:
+def _digital_name(lines: Lines, i_channel: int) -> str:
     fields = lines.take(f"digital channel {i_channel + 1}")
     if not lines.n_commas or len(fields) >= _ANALOG_FIELDS_1991:
         raise lines.broken(f"digital channel {i_channel + 1} has 3 or 5 fields, this line has {len(fields)}: "
                            f"the numbers of channels do not match the lines")  # fmt: skip
+    return fields[1]
 
 
 def _line_frequency(lines: Lines) -> float | None:
