@@ -9,6 +9,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import EngineName, Scheduler, Workers
 
 benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
@@ -31,6 +32,9 @@ def detectors_command(
     seed: _Seed = None,
     contenders: Annotated[str, typer.Option(metavar="NAME", help="Contenders, comma-separated. Default: all.")] = "",
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
+    workers: Workers = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
 ) -> int:
     """Score detectors on synthetic cases.
 
@@ -42,11 +46,15 @@ def detectors_command(
     from halfcycle.pipeline.benchmark.detector_run import columns_of, run_detectors
     from halfcycle.pipeline.benchmark.results import provenance, write_results
     from halfcycle.pipeline.benchmark.suite import load_detector_suite
+    from halfcycle.pipeline.cluster import spread_with
 
     loaded = load_detector_suite(suite)
     taking_part = chosen(_names(contenders), known())
-    with show.progress("cases") as advance:
-        result = run_detectors(loaded, taking_part, seed=seed, progress=advance)
+    with (
+        spread_with(engine, scheduler=scheduler, workers=workers) as spread,
+        show.progress("cases") as advance,
+    ):
+        result = run_detectors(loaded, taking_part, seed=seed, progress=advance, spread=spread)
     origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
     name = Path(suite).stem
     paths = [*write_results(columns_of(result), origin, list(sections_of(result)), out, name)]
