@@ -69,30 +69,23 @@ class Cause:
     why: str
 
 
-def find_cause(evidence: Evidence) -> Cause:
-    """The cause that the evidence speaks for, or ``unknown``.
-
-    Parameters
-    ----------
-    evidence : what was measured.
-
-    Returns
-    -------
-    Cause of the rule with the highest confidence; ``unknown`` where none reaches 0.4 or the two best, of causes that
-    differ, are within 0.05.
-
-    Source: each rule's.
-    """
-    return surest(rule_verdicts(evidence))
-
-
 def rule_verdicts(evidence: Evidence) -> tuple[Cause, ...]:
     """What each rule says, in the order of `RULES`."""
     return tuple(rule(evidence) for rule in RULES)
 
 
 def surest(verdicts: Sequence[Cause]) -> Cause:
-    """The one of some verdicts that `find_cause` gives, from those of all rules."""
+    """The verdict that the evidence speaks for, of those of all rules.
+
+    Parameters
+    ----------
+    verdicts : at least two, see `rule_verdicts`.
+
+    Returns
+    -------
+    The one with the highest confidence; ``unknown`` where none reaches 0.4 or the two best, of causes that differ, are
+    within 0.05.
+    """
     best, second = sorted(verdicts, key=lambda verdict: -verdict.confidence)[:2]
     if best.confidence < _LEAST_CONFIDENCE:
         nearest = f"; nearest is {_fit(best)}" if best.confidence > 0 else ""

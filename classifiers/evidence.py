@@ -21,7 +21,8 @@ class Evidence:
     drop_share : of the largest drop, that has happened one and a half cycles after the start.
     recovery_share : of the largest drop, by which the voltage recovers in the fastest one and a half cycles.
     rectangularity : time below the middle of the drop over time below a fifth of it.
-    phase_jump_deg : of the positive sequence at the lowest, or of the phase that lost most, whichever is more.
+    turn_deg : of the positive sequence by the dip's mean phasors, or of the phase that lost most, whichever is more.
+    phase_jump_deg : of the phase that changed most, as `point_on_wave` has it and the catalogue states.
     step_jump_deg : of the positive sequence, in the first two cycles after the start.
     current_ratio : largest positive-sequence current over that before.
     added_current : what is drawn beyond what the steady load would at that voltage, at the lowest, in units of the
@@ -54,6 +55,7 @@ class Evidence:
     drop_share: float | None = None
     recovery_share: float | None = None
     rectangularity: float | None = None
+    turn_deg: float | None = None
     phase_jump_deg: float | None = None
     step_jump_deg: float | None = None
     current_ratio: float | None = None

@@ -10,6 +10,9 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
 
+import numpy as np
+import numpy.typing as npt
+
 from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
 from halfcycle.pipeline.benchmark.suite import DetectorSuite
 from halfcycle.pipeline.capture import Capture, Channel, Header
@@ -21,6 +24,7 @@ _CASES: Final = (
     "nominal_frequency_hz",
 )  # fmt: skip
 _TRUTH: Final = ("file", "kind", "start_s", "stop_s", "magnitude_pu")
+Table = tuple[Sequence[str], Sequence[Sequence[object]]]  # names of the columns, and rows
 
 
 def export_cases(
@@ -52,7 +56,7 @@ def export_cases(
     whole = sha256()
     for case in cases_of(suite, seed=seed):
         name = f"waveforms/{case.index:05d}.parquet"
-        digest = sha256(case.problem.u.astype("<f4").tobytes()).hexdigest()
+        digest = case_digest(case.problem.u)
         whole.update(digest.encode())
         write_waveform_parquet(_capture(case), folder / name)
         p = case.problem
@@ -63,11 +67,21 @@ def export_cases(
         truth += [(name, one.kind, one.start_s, one.stop_s, one.magnitude_pu) for one in case.truth]
         if progress is not None:
             progress(case.index + 1, n_cases(suite))
-    _write_table(folder / "truth.csv", _TRUTH, truth)
-    _write_table(folder / "cases.csv", _CASES, cases)
     said = {**origin, "cases": len(cases), "sha256": whole.hexdigest(), "settings": suite.model_dump(mode="json")}
-    write_text_atomically(folder / "suite.json", json.dumps(said, indent=1) + "\n")
+    write_cases(folder, (_CASES, cases), (_TRUTH, truth), said)
     return whole.hexdigest()
+
+
+def case_digest(samples: npt.NDArray[np.floating]) -> str:
+    """SHA-256 of a case's samples as little-endian float32, channel after channel."""
+    return sha256(samples.astype("<f4").tobytes()).hexdigest()
+
+
+def write_cases(folder: Path, cases: Table, truth: Table, said: Mapping[str, Any]) -> None:
+    """The tables of a suite's cases and of their truth, and what the suite is; the last says that all is there."""
+    _write_table(folder / "truth.csv", *truth)
+    _write_table(folder / "cases.csv", *cases)
+    write_text_atomically(folder / "suite.json", json.dumps(said, indent=1) + "\n")
 
 
 def _capture(case: Case) -> Capture:

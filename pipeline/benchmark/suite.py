@@ -118,6 +118,16 @@ def _document(path: Path, before: tuple[Path, ...]) -> dict[str, Any]:
     return _document(suite_path(str(document.pop("like"))), (*before, path)) | document
 
 
+def is_of_circuits(name: str) -> bool:
+    """Whether a suite, by name or path, is one of circuits: it says how many.
+
+    Raises
+    ------
+    ConfigError : no such suite.
+    """
+    return "circuits" in _document(suite_path(name), ())
+
+
 def load_detector_suite(name: str) -> DetectorSuite:
     """A suite for detectors, by name or path.
 

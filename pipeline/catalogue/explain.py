@@ -126,7 +126,7 @@ def explain(
         evidence, numbers = measured(window, whole, own, series, direction)
         evidence = replace(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
-            notch_depth_pu=notch_depth_pu,
+            notch_depth_pu=notch_depth_pu, phase_jump_deg=None if points is None else points.phase_jump_deg,
         )  # fmt: skip
         cause = _surest(name_cause(cause_model(), evidence, numbers, after_outage=after_outage), evidence)
     else:

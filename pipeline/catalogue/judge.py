@@ -20,6 +20,7 @@ from halfcycle.pipeline.detectors.contract import Chosen, Need
 from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
+from halfcycle.pipeline.detectors.transients import TransientSettings
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter
@@ -86,7 +87,7 @@ class Terms:
         """The least peak that a detector of the waveform looks for; None where there is none."""
         return min(
             (
-                float(getattr(chosen.settings, "threshold_pu", 0.1))
+                float(getattr(chosen.settings, "threshold_pu", TransientSettings().threshold_pu))
                 for chosen in self.detectors
                 if "waveform" in chosen.needs
             ),

@@ -108,22 +108,31 @@ _EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick -
 
 @benchmark_app.command("export", epilog=_EXPORT_EPILOG)
 def export_command(
-    suite: Annotated[str, typer.Option(help="A suite of detectors: its name, or a TOML file.")] = "detectors-quick",
+    suite: Annotated[
+        str, typer.Option(help="A suite of detectors or of circuits: its name, or a TOML file.")
+    ] = "detectors-quick",
     out: Annotated[Path, typer.Option(help="Folder for waveforms and truth.")] = Path("cases"),
     seed: _Seed = None,
 ) -> int:
     """Write a suite's cases as files, with their truth.
 
-    Waveforms in Parquet; cases.csv with digests of the samples, truth.csv, and suite.json with the digest of all.
+    Waveforms in Parquet; cases.csv with digests of the samples, truth.csv, and suite.json with the digest of all. Of
+    circuits, the truth is the cause with currents and without, the side of the monitor, and the instant.
     """
+    from halfcycle.pipeline.benchmark.circuits import export_circuits, load_circuit_suite
     from halfcycle.pipeline.benchmark.export import export_cases
     from halfcycle.pipeline.benchmark.results import provenance
-    from halfcycle.pipeline.benchmark.suite import load_detector_suite
+    from halfcycle.pipeline.benchmark.suite import is_of_circuits, load_detector_suite
 
-    loaded = load_detector_suite(suite)
-    origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
     with show.progress("cases") as advance:
-        digest = export_cases(loaded, out, origin=origin, seed=seed, progress=advance)
+        if is_of_circuits(suite):
+            circuits = load_circuit_suite(suite)
+            origin = provenance(suite=suite, seed=circuits.seed if seed is None else seed)
+            digest = export_circuits(circuits, out, origin=origin, seed=seed, progress=advance)
+        else:
+            loaded = load_detector_suite(suite)
+            origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
+            digest = export_cases(loaded, out, origin=origin, seed=seed, progress=advance)
     show.line(f"written: {out}, SHA-256 of all cases {digest}")
     return Exit.DONE
 

@@ -14,8 +14,8 @@ from halfcycle.pipeline.detectors.spans import (
     ChannelSeries,
     ChannelSpan,
     Mask,
+    decimal,
     find_excursions,
-    level,
     parts_of,
     stop_of,
 )
@@ -83,8 +83,8 @@ def find_frequency_deviations(
         raise SignalError(f"frequency_hz has shape {hertz.shape}, tracked {known.shape}, starts {times.shape}")
     if not hertz.size:
         return []
-    on_hz = level(nominal_frequency_hz * settings.limit_pct / 100)
-    off_hz = level(nominal_frequency_hz * (settings.limit_pct - settings.hysteresis_pct) / 100)
+    on_hz = decimal(nominal_frequency_hz * settings.limit_pct / 100)
+    off_hz = decimal(nominal_frequency_hz * (settings.limit_pct - settings.hysteresis_pct) / 100)
     high, low = float(hertz.max()), float(hertz.min())
     found: list[Finding] = []
     if not high <= nominal_frequency_hz + on_hz:

@@ -20,8 +20,8 @@ from halfcycle.pipeline.detectors.spans import (
     Excursion,
     Mask,
     Values,
+    decimal,
     find_excursions,
-    level,
     parts_of,
     per_channel,
     stop_of,
@@ -123,7 +123,7 @@ def find_inrush(
         return []
     seen, sure = currents.without(UNMEASURED), currents.without(UNSURE)
     beyond = usual.above(currents, settings.threshold_pu, seen)
-    near = usual.above(currents, level(settings.threshold_pu - settings.hysteresis_pu), seen)
+    near = usual.above(currents, decimal(settings.threshold_pu - settings.hysteresis_pu), seen)
     back = ~near & usual.known(currents.n)
     if sure is not None:
         back &= sure

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
-from halfcycle.pipeline.detectors.spans import F64, I64, Values, level
+from halfcycle.pipeline.detectors.spans import F64, I64, Values, decimal
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.mask_runs import latched
 
@@ -156,8 +156,8 @@ class _Scale:
     def limit(self, bound: float) -> float:
         """A bound as a value of the measure."""
         if self.one_pu is None:
-            return level(bound)
-        return level((1 + bound / 100 if self.deviation else bound) * self.one_pu)
+            return decimal(bound)
+        return decimal((1 + bound / 100 if self.deviation else bound) * self.one_pu)
 
     def magnitude(self, extreme: float) -> float:
         """A value of the measure as the rule's bounds are measured."""

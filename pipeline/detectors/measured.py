@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from halfcycle.pipeline.detectors.site_thresholds import USUAL
 from halfcycle.pipeline.measures.half_cycle import HalfCycles
 from halfcycle.pipeline.measures.waveshape import Waveshape
-from halfcycle.pipeline.settings import Thresholds
 
 F64 = npt.NDArray[np.float64]
 
@@ -54,8 +54,8 @@ class PointMeasures:
     waveform: Callable[[int, int], F64]
     current_suspects: tuple[tuple[int, int], ...] = ()
     current_waveform: Callable[[int, int], F64] | None = None
-    sag_pu: float = Thresholds().sag_pu
-    swell_pu: float = Thresholds().swell_pu
+    sag_pu: float = USUAL.sag_pu
+    swell_pu: float = USUAL.swell_pu
 
     @property
     def rate_hz(self) -> float:

@@ -23,6 +23,7 @@ from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.detectors.noise import NoiseSettings, find_noise
 from halfcycle.pipeline.detectors.notching import NotchingSettings, find_notching
 from halfcycle.pipeline.detectors.rapid_voltage_change import RapidVoltageChangeSettings, find_rapid_voltage_changes
+from halfcycle.pipeline.detectors.site_thresholds import within_site
 from halfcycle.pipeline.detectors.transients import FEWEST_CYCLES, TransientSettings, find_transients
 from halfcycle.pipeline.detectors.unbalance import UnbalanceSettings, find_unbalance
 from halfcycle.pipeline.detectors.variables import LIMIT_VARIABLES, known_variables, series_of, windows_of_cycles
@@ -97,7 +98,7 @@ def _fluctuations(measured: PointMeasures, settings: VoltageFluctuationSettings)
         reference_v=measured.scalar_reference_v,
         rate_hz=measured.rate_hz,
         nominal_frequency_hz=measured.nominal_hz,
-        settings=settings.within(measured.sag_pu, measured.swell_pu),
+        settings=within_site(settings, sag_pu=measured.sag_pu, swell_pu=measured.swell_pu),
         flags=series.flags,
     )
 

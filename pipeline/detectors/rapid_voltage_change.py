@@ -15,6 +15,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
+from halfcycle.pipeline.detectors.site_thresholds import USUAL
 from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
@@ -22,8 +23,8 @@ from halfcycle.pipeline.detectors.spans import (
     ChannelSpan,
     Excursion,
     Mask,
+    decimal,
     find_excursions,
-    level,
     per_channel,
 )
 from halfcycle.pipeline.measures.mask_runs import latched, runs
@@ -41,15 +42,16 @@ class RapidVoltageChangeSettings(BaseModel):
         considers for low voltage, after the steady change that IEC 61000-3-3 allows; 1 to 6 are considered in all.
     hysteresis_pct : by which the threshold is lower while a change lasts, in per cent of the reference. Half the
         threshold is what IEC 61000-4-30 Ed. 3, 5.11 considers; with less, one step may be found as two.
-    sag_pu, swell_pu : a change that reaches beyond is a sag or swell. IEC 61000-4-30 Ed. 3, 5.4 (typical).
+    sag_pu, swell_pu : a change that reaches beyond is a sag or swell; where they are not set, the sags
+        and swells found count. IEC 61000-4-30 Ed. 3, 5.4 (typical).
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     threshold_pct: float = Field(3.3, gt=0, lt=10)
     hysteresis_pct: float = Field(1.65, ge=0, lt=10)
-    sag_pu: float = Field(0.9, gt=0, lt=1)
-    swell_pu: float = Field(1.1, gt=1, lt=3)
+    sag_pu: float = Field(USUAL.sag_pu, gt=0, lt=1)
+    swell_pu: float = Field(USUAL.swell_pu, gt=1, lt=3)
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
@@ -68,6 +70,7 @@ class _Rules:
     low_v: list[float]
     high_v: list[float]
     reference_v: list[float]
+    bounds_are_set: bool
 
 
 def find_rapid_voltage_changes(
@@ -112,7 +115,7 @@ def find_rapid_voltage_changes(
     series = ChannelSeries.of(u_half, starts, flags, steps=2)
     n_channels = series.values.shape[0]
     reference = per_channel(reference_v, n_channels, "reference_v")
-    reduced_pct = level(settings.threshold_pct - settings.hysteresis_pct)
+    reduced_pct = decimal(settings.threshold_pct - settings.hysteresis_pct)
     rules = _Rules(
         window=round(2 * nominal_frequency_hz),
         full_v=[settings.threshold_pct / 100 * v for v in reference],
@@ -120,6 +123,7 @@ def find_rapid_voltage_changes(
         low_v=[settings.sag_pu * v for v in reference],
         high_v=[settings.swell_pu * v for v in reference],
         reference_v=reference,
+        bounds_are_set=bool({"sag_pu", "swell_pu"} & settings.model_fields_set),
     )
     if series.n <= rules.window:
         return []
@@ -230,10 +234,9 @@ def _measured(
     first, settled, window = excursion.i_start, excursion.i_stop, rules.window
     left_first = [s.channel for s in excursion.spans if s.i_start == first]
     start = min(series.time(c, first) for c in left_first)
-    if excluded is None:
-        if _crosses(series, rules, seen, first - 1, settled + 1):
-            return None
-    elif excluded.meet(start, max(series.time(c, settled) for c in excursion.enders)):
+    if (excluded is None or rules.bounds_are_set) and _crosses(series, rules, seen, first - 1, settled + 1):
+        return None
+    if excluded is not None and excluded.meet(start, max(series.time(c, settled) for c in excursion.enders)):
         return None
     last_outside = max(settled - window, first)
     unmeasured_edge = seen is not None and not seen[list(excursion.enders), last_outside].all()

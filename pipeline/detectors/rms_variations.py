@@ -13,6 +13,8 @@ from typing import Any, Final, Literal
 import numpy as np
 import numpy.typing as npt
 
+from halfcycle.pipeline.detectors.site_thresholds import USUAL
+from halfcycle.pipeline.detectors.spans import decimal
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.mask_runs import latched, runs
 from halfcycle.pipeline.measures.quality import CLIPPED, FLAT, MISSING
@@ -26,7 +28,6 @@ _UNMEASURED = MISSING | FLAT
 _QUIET_HALF_CYCLES = 8  # to each side of a cut: more than what the windows of the channels are apart
 LASTING_S: Final = 60.0
 """A sag or swell beyond it is an under- or overvoltage: IEEE 1159-2019, Table 2; EN 50160, 3. [s]"""
-_DECIMALS = 12  # thresholds are decimal numbers: 0.1 + 0.02 means 0.12, not the float above it
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,10 +79,10 @@ def find_rms_variations(
     starts: npt.ArrayLike,
     *,
     reference: npt.ArrayLike = 1.0,
-    sag_pu: float = 0.9,
-    swell_pu: float = 1.1,
-    interruption_pu: float = 0.1,
-    hysteresis_pu: float = 0.02,
+    sag_pu: float = USUAL.sag_pu,
+    swell_pu: float = USUAL.swell_pu,
+    interruption_pu: float = USUAL.interruption_pu,
+    hysteresis_pu: float = USUAL.hysteresis_pu,
     flags: npt.ArrayLike | None = None,
     per_window: int = 2,
 ) -> list[RmsVariation]:
@@ -139,12 +140,12 @@ def find_rms_variations(
         raise SignalError("u_half holds NaN; flag half cycles that were not measured")
     found: list[RmsVariation] = []
     if lowest < sag_pu * level.max():
-        found += _sags(values, times, marks, level, sag_pu, round(sag_pu + hysteresis_pu, _DECIMALS), per_window)
+        found += _sags(values, times, marks, level, sag_pu, decimal(sag_pu + hysteresis_pu), per_window)
         if lowest < interruption_pu * level.max():
-            back = round(interruption_pu + hysteresis_pu, _DECIMALS)
+            back = decimal(interruption_pu + hysteresis_pu)
             found += _interruptions(values, times, marks, level, interruption_pu, back, per_window)
     if highest > swell_pu * level.min():
-        found += _swells(values, times, marks, level, swell_pu, round(swell_pu - hysteresis_pu, _DECIMALS), per_window)
+        found += _swells(values, times, marks, level, swell_pu, decimal(swell_pu - hysteresis_pu), per_window)
     return sorted(found, key=lambda variation: (variation.start, variation.kind))
 
 
@@ -183,8 +184,8 @@ class VariationsByStretch:
             "hysteresis_pu": hysteresis_pu,
         }  # fmt: skip
         level = np.float64(reference_v)  # so that float32 series are compared as in `find_rms_variations`
-        self._lowest_v = level * round(sag_pu + hysteresis_pu, _DECIMALS)
-        self._highest_v = level * round(swell_pu - hysteresis_pu, _DECIMALS)
+        self._lowest_v = level * decimal(sag_pu + hysteresis_pu)
+        self._highest_v = level * decimal(swell_pu - hysteresis_pu)
         self._kept: list[_Series] = []
         self._n_done = 0  # half cycles before the kept ones
 

@@ -201,7 +201,7 @@ def stop_of(excursion: Excursion, series: ChannelSeries) -> float:
     return max(series.time(channel, excursion.i_stop) for channel in excursion.enders)
 
 
-def level(value: float) -> float:
+def decimal(value: float) -> float:
     """A threshold worked out from settings, as the decimal number that it means."""
     return round(value, _DECIMALS)
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field
 
 from halfcycle.pipeline.detectors.finding import ChannelPart
-from halfcycle.pipeline.detectors.spans import F64, ChannelSpan, Mask, Values, find_excursions, level
+from halfcycle.pipeline.detectors.spans import F64, ChannelSpan, Mask, Values, decimal, find_excursions
 from halfcycle.pipeline.errors import SignalError
 
 
@@ -96,7 +96,7 @@ def lasting_excursions(
     if np.isnan(values[judged]).any():
         raise SignalError("values hold NaN in windows that are judged")
     beyond = judged & (values > limit)
-    near = judged & (values > level(limit * (1 - settings.hysteresis_share)))
+    near = judged & (values > decimal(limit * (1 - settings.hysteresis_share)))
     back = judged & ~near
     ends = starts + lengths
     gaps = np.flatnonzero(starts[1:] - ends[:-1] > settings.longest_gap_s * rate_hz) + 1

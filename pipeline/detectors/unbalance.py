@@ -16,8 +16,8 @@ from halfcycle.pipeline.detectors.spans import (
     ChannelSeries,
     ChannelSpan,
     Excursion,
+    decimal,
     find_excursions,
-    level,
     parts_of,
     stop_of,
 )
@@ -96,7 +96,7 @@ def find_unbalance(
     measured = windows.without(UNSURE)
     judged = np.isfinite(u2) if measured is None else np.isfinite(u2) & measured.all(axis=0)
     pct = 100 * _aggregated(np.where(judged, u2, np.nan), settings.n_aggregated)
-    off_pct = level(settings.limit_pct - settings.hysteresis_pct)
+    off_pct = decimal(settings.limit_pct - settings.hysteresis_pct)
     beyond, near, back = (mask[None] for mask in (pct > settings.limit_pct, pct > off_pct, pct <= off_pct))
     found = []
     for values in find_excursions(beyond, near, back):

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from halfcycle.pipeline.detectors.finding import Finding
+from halfcycle.pipeline.detectors.site_thresholds import USUAL
 from halfcycle.pipeline.detectors.spans import (
     F64,
     UNSURE,
@@ -22,8 +23,8 @@ from halfcycle.pipeline.detectors.spans import (
     Excursion,
     Mask,
     Values,
+    decimal,
     find_excursions,
-    level,
     parts_of,
     per_channel,
     stop_of,
@@ -57,19 +58,14 @@ class VoltageFluctuationSettings(BaseModel):
     hysteresis_pct: float = Field(0.2, ge=0, lt=20)
     minimum_duration_s: float = Field(3.0, ge=0)
     minimum_changes: int = Field(6, ge=1)
-    sag_pu: float = Field(0.9, gt=0, lt=1)
-    swell_pu: float = Field(1.1, gt=1, lt=3)
+    sag_pu: float = Field(USUAL.sag_pu, gt=0, lt=1)
+    swell_pu: float = Field(USUAL.swell_pu, gt=1, lt=3)
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if not self.hysteresis_pct < self.threshold_pct:
             raise ValueError(f"hysteresis_pct {self.hysteresis_pct} must be below threshold_pct {self.threshold_pct}")
         return self
-
-    def within(self, sag_pu: float, swell_pu: float) -> Self:
-        """The settings with a site's thresholds where none are set here. [pu]"""
-        of_site = {"sag_pu": sag_pu, "swell_pu": swell_pu}
-        return self.model_copy(update={key: pu for key, pu in of_site.items() if key not in self.model_fields_set})
 
 
 def find_voltage_fluctuations(
@@ -117,7 +113,7 @@ def find_voltage_fluctuations(
     if n_windows < 1:
         return []
     judged = _judged(series, reference, settings, second)
-    off_pct = level(settings.threshold_pct - settings.hysteresis_pct)
+    off_pct = decimal(settings.threshold_pct - settings.hysteresis_pct)
     swing_pct = np.stack(
         [spectrum.swings_pct(row, seen, above_pct=off_pct) for row, seen in zip(series.values, judged, strict=True)]
     )

@@ -31,6 +31,8 @@ _NOTHING: Final = 0.08  # of the current before
 _MOST: Final = 1e6
 _TURNS: Final = np.exp(-2j * np.pi / 3 * np.arange(3))
 _SIDES: Final = {"upstream": -1.0, "downstream": 1.0}
+_NO_NUMBERS: Final = ("repeats", "dead_time_s", "duration_s", "phase_jump_deg")  # the model was not trained with them
+_NAMED: Final = {"turn_deg": "phase_jump_deg"}  # as the model's file has it
 
 
 def cause_features(window: EventWindow, series: PhasorSeries, evidence: Evidence) -> Numbers:
@@ -69,8 +71,8 @@ def _of_evidence(evidence: Evidence) -> Numbers:
     found: Numbers = {}
     for field in fields(evidence):
         value = getattr(evidence, field.name)
-        if isinstance(value, bool | int | float) and field.name not in ("repeats", "dead_time_s", "duration_s"):
-            found[field.name] = float(value)
+        if isinstance(value, bool | int | float) and field.name not in _NO_NUMBERS:
+            found[_NAMED.get(field.name, field.name)] = float(value)
     if evidence.direction in _SIDES:
         found["side"] = _SIDES[evidence.direction]
     if evidence.phase_steps_pu is not None:

@@ -30,7 +30,8 @@ _LEAST_ADDED: Final = 0.02  # of the current before: less has no power factor
 
 
 def gather_evidence(window: EventWindow, series: PhasorSeries | None = None) -> Evidence:
-    """All measures of an event that its waveforms allow; notches, repeats and direction are for the caller to add.
+    """All measures of an event that its waveforms allow; notches, repeats, direction and phase-angle jump are for the
+    caller to add.
 
     Parameters
     ----------
@@ -119,11 +120,11 @@ def _unbalance(series: PhasorSeries, window: EventWindow) -> Measures:
     share = abs(complex(negative)) / max(abs(lost), abs(complex(negative)), 0.002)
     ratio = during / before
     worst = complex(ratio[int(np.abs(ratio).argmin())])
-    jumps = [float(np.degrees(np.angle(one))) for one in (complex(positive), worst) if abs(one) > 0.05]
+    turns_deg = [float(np.degrees(np.angle(one))) for one in (complex(positive), worst) if abs(one) > 0.05]
     return {
         "unbalance": share,
         "zero_sequence_pu": None if window.line_to_line else abs(complex(zero)),
-        "phase_jump_deg": max(jumps, key=abs, default=None),
+        "turn_deg": max(turns_deg, key=abs, default=None),
     }
 
 

@@ -305,20 +305,25 @@ def _stretch(values: npt.NDArray[np.generic], first: int, n: int) -> F32:
     return found
 
 
-def harmonic_angles_deg(phasors: npt.ArrayLike) -> F64:
-    """Angles of harmonics at the rising zero crossing of their own fundamental.
+def parts_at_crossing(phasors: npt.NDArray[np.complex64]) -> npt.NDArray[np.float32]:
+    """Phasors of harmonics as they stand where their own fundamental rises through zero, as a sine has them.
 
     Parameters
     ----------
-    phasors : complex, shape (..., n_orders). Orders 1, 2, … at one instant, as a cosine has them. [any unit]
+    phasors : shape (..., n_orders). Orders 1, 2, … at one instant, as a cosine has them. [any unit]
 
     Returns
     -------
-    float64, shape of phasors, -180 to 180: as in sin(h θ + angle), where θ runs from that crossing; 0 for order 1.
-    [degrees]
+    shape (2, ..., n_orders): real and imaginary parts, whose angle is that in sin(h θ + angle), where θ runs from that
+    crossing; 0 for order 1. [the same unit]
 
     Source: derived.
     """
-    turns = np.angle(np.asarray(phasors, np.complex128), deg=True) + 90.0
-    turns = turns - np.arange(1, turns.shape[-1] + 1) * turns[..., :1]
-    return np.asarray(turns - 360.0 * np.ceil(turns / 360.0 - 0.5))
+    first = phasors[..., :1]
+    size = np.abs(first)
+    back = np.divide(first.conj(), size, out=np.zeros_like(first), where=size > 0)
+    # As a cosine has it, order n stands 90 degrees before a sine, and goes n times as far as the fundamental.
+    step = back * np.complex64(-1j)
+    turns = np.multiply.accumulate(np.broadcast_to(step, phasors.shape), axis=-1)
+    at_crossing = phasors * turns * np.complex64(1j)
+    return np.stack([at_crossing.real, at_crossing.imag])

@@ -169,18 +169,6 @@ def no_notches(starts: F64, lengths: F64, *, rate_hz: float, n_cycles: int, n_ch
     return NotchSeries(starts, lengths, rate_hz, n_cycles, depth, share, area, width, count, present)
 
 
-def find_notches(average: npt.ArrayLike, *, least_depth_pu: float = 0.05) -> tuple[Notch, ...]:
-    """Notches of one averaged cycle, in order of place. Source: IEEE Std 519-2014 for depth and width (from memory).
-
-    Parameters
-    ----------
-    average : shape (n_points,), about one point a sample, 128 or more. [any unit]
-    least_depth_pu : shallower ones are not looked for. [pu of the fundamental's peak]
-    """
-    found = _found(np.asarray(average, np.float64)[None, None, :], least_depth_pu)
-    return tuple(found[0][1]) if found else ()
-
-
 def _check(values: npt.NDArray[np.generic], starts: F64, lengths: F64, n_cycles: int, rate_hz: float) -> None:
     if values.ndim != 2 or starts.ndim != 1 or starts.shape != lengths.shape:
         raise SignalError(f"u {values.shape}, starts {starts.shape} and lengths {lengths.shape} must agree in shape")

@@ -103,12 +103,12 @@ def harmonic_powers(u: npt.ArrayLike, i: npt.ArrayLike) -> tuple[F64, F64]:
 
     Returns
     -------
-    (p, q), float64. [W], [var]
+    (p, q), in the precision of the phasors. [W], [var]
 
     Source: IEEE Std 1459-2010, 3.1.2 and Annex B. The sum of q has no meaning of its own there.
     """
-    product = np.asarray(u, np.complex128) * np.asarray(i, np.complex128).conj()
-    return product.real, product.imag
+    product = np.asarray(u) * np.asarray(i).conj()
+    return np.asarray(product.real), np.asarray(product.imag)
 
 
 def quadrant(p: npt.ArrayLike, q: npt.ArrayLike) -> I64:
@@ -142,23 +142,6 @@ def arithmetic_apparent_power(s: npt.ArrayLike) -> F64:
     Source: IEEE Std 1459-2010, 3.2.2.5.
     """
     total: F64 = np.asarray(s, np.float64).sum(axis=0)
-    return total
-
-
-def vector_apparent_power(p: npt.ArrayLike, q: npt.ArrayLike) -> F64:
-    """Apparent power of the summed active and reactive powers, SV.
-
-    Parameters
-    ----------
-    p, q : shape (n_phases, ...). [W], [var]
-
-    Returns
-    -------
-    float64, shape (...). [VA]
-
-    Source: IEEE Std 1459-2010, 3.2.2.6.
-    """
-    total: F64 = np.hypot(np.asarray(p, np.float64).sum(axis=0), np.asarray(q, np.float64).sum(axis=0))
     return total
 
 

@@ -1,6 +1,6 @@
 """What was last found of each site's days, so that a look at them costs what has changed since.
 
-.index/SITE/days.json      each day's state, and when its catalogue was written
+.index/SITE/days           each day's state, and when its catalogue was written
 .index/SITE/2026-03.json   what the catalogues of a month say of their inputs, by the stamps of their files
 .index/changed/            days that were about to change, see `store.changes`
 
@@ -12,17 +12,22 @@ older days shows when the memory ends, after some 20 to 40 days, and to who does
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
+import json
 import time
-from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+import zlib
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
-from pathlib import Path
+from functools import partial
 from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
 
 from halfcycle.pipeline.errors import PlaceError, StoreError
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
+from halfcycle.pipeline.store.atomic import write_atomically
 from halfcycle.pipeline.store.changes import site_key
 from halfcycle.pipeline.store.documents import document_at, write_document
 from halfcycle.pipeline.store.partitions import JUDGED_KINDS, Store
@@ -34,6 +39,17 @@ _LEAST_LIFE, _LIVES = 20, 21  # days; sites end apart, so that no night looks at
 MOMENT_AGO: Final = -1
 """In place of a time that is no longer ago than a further change may take to show."""
 _ONE_DAY: Final = timedelta(days=1)
+STATES: Final = ("", "fresh", "stale", "other version", "damaged", "frozen")
+"""Of days, see `day_states.State`; "" of one that has a folder and nothing to be judged."""
+WHYS: Final = ("names", "settings", "incident_before")
+"""See `day_states.Why`."""
+LINE: Final = np.dtype(
+    [("day", "<i4"), ("state", "u1"), ("why", "u1"), ("kinds", "u1"), ("written", "<i8"), ("size", "<i8")]
+)
+"""Of what is known of a day: its ordinal, the place of its state in `STATES`, bits of `WHYS`, kinds of folders, and its
+catalogue's stamp, -1 where there is none."""
+Table = npt.NDArray[np.void]
+"""Days in order, each a `LINE`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,16 +116,27 @@ class KnownDay:
 
     Attributes
     ----------
-    state : see `day_states.State`; "" of a day that has a folder and nothing to be judged.
-    why : what no longer matches, of a stale one.
+    state : one of `STATES`.
+    why : of `WHYS`, what no longer matches, of a stale one.
     kinds : of folders, as `folders_of` has them.
-    catalogue : its stamp; "" where there is none.
+    catalogue : its stamp, as `Store.catalogue_stamps` has it; "" where there is none.
     """
 
     state: str
     why: tuple[str, ...]
     kinds: int
     catalogue: str
+
+    def row(self, day: date) -> tuple[int, int, int, int, int, int]:
+        """As a line of a `Table`."""
+        written, _, size = self.catalogue.partition("\x1f")
+        why = sum(1 << WHYS.index(one) for one in self.why)
+        return day.toordinal(), STATES.index(self.state), why, self.kinds, int(written or -1), int(size or -1)
+
+
+def table_of(days: Mapping[date, KnownDay]) -> Table:
+    """Days in order of time."""
+    return np.array([days[day].row(day) for day in sorted(days)], LINE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,34 +145,45 @@ class Memory:
 
     Attributes
     ----------
-    days : all of them.
+    days : all of them, in order.
     reach : how many days after its own a catalogue rests on, at most.
     newest : digest of the stamps of the newest days.
     open : days to be looked at anew, as they had changed a moment before.
     folders : when the site's folders last had a day more or less. [ns since 1970-01-01]
     ends : the last day (ordinal, UTC) on which it is trusted.
+    number : of looks at which something may have changed: where it is the same, nothing has.
     """
 
-    days: Mapping[date, KnownDay] = field(default_factory=dict)
+    days: Table
     reach: int = 1
     newest: str = ""
     open: frozenset[date] = frozenset()
     folders: tuple[int, ...] = ()
     ends: int = 0
+    number: int = 0
 
-    @property
     def held(self) -> dict[date, int]:
         """The days that have folders, as `folders_of` has them."""
-        return {day: one.kinds for day, one in self.days.items() if one.kinds}
+        return {date.fromordinal(day): kinds for day, kinds in self.days[["day", "kinds"]].tolist() if kinds}
+
+    def newest_days(self) -> dict[date, int]:
+        """Those of `held` whose files are looked at each time."""
+        held = self.days[self.days["kinds"] > 0][-_NEWEST:] if _NEWEST else self.days[:0]
+        return {date.fromordinal(day): kinds for day, kinds in held[["day", "kinds"]].tolist()}
 
     def other_folders(self, held: Mapping[date, int]) -> set[date]:
         """The days of which a folder came or went. held : as `folders_of` has them now."""
-        known = self.held
+        known = self.held()
         return {day for day in held.keys() | known.keys() if held.get(day, 0) != known.get(day, 0)}
 
     def resting_on(self, changed: Collection[date]) -> set[date]:
         """Some days that changed, and all whose catalogue may rest on them."""
         return {day + n * _ONE_DAY for day in changed for n in range(-self.reach, 2)}
+
+    def with_days(self, days: Mapping[date, KnownDay], anew: Collection[date]) -> Table:
+        """All days, those looked at anew as they are now. anew : all that were looked at, be they there or not."""
+        stays = ~np.isin(self.days["day"], [day.toordinal() for day in anew])
+        return np.sort(np.concatenate([self.days[stays], table_of(days)]), order="day")
 
 
 class DayIndex:
@@ -154,23 +192,23 @@ class DayIndex:
     def __init__(self, store: Store, site: str) -> None:
         self._store, self._site = store, site
         self._folder = store.root / ".index" / site_key(site)
-        self._path = self._folder / "days.json"
+        self._path = self._folder / "days"
 
     def memory(self, settings: str, today: date) -> Memory | None:
         """What was kept under the same settings; None where that is nothing, or too old to be trusted."""
-        document = document_at(self._path)
-        if document.get("settings") != settings:
-            return None
         try:
-            days = {
-                date.fromisoformat(day): KnownDay(state, tuple(why), kinds, stamp)
-                for day, (state, why, kinds, stamp) in document["days"].items()
-            }
+            head, _, rows = self._path.read_bytes().partition(b"\n")
+            document = json.loads(head)
+            if document["settings"] != settings or document["crc"] != zlib.crc32(rows):
+                return None
             opened = frozenset(map(date.fromisoformat, document["open"]))
-            newest, folders, ends = document["newest"], tuple(document["folders"]), document["ends"]
-            kept = Memory(days, document["reach"], newest, opened, folders, ends)
+            folders, ends = tuple(document["folders"]), document["ends"]
+            kept = Memory(
+                np.frombuffer(rows, LINE), document["reach"], document["newest"], opened, folders, ends,
+                document["number"],
+            )  # fmt: skip
             is_trusted = today.toordinal() <= ends <= today.toordinal() + _LEAST_LIFE + _LIVES
-        except (ValueError, KeyError, TypeError, AttributeError):
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
             return None
         return kept if is_trusted else None
 
@@ -180,22 +218,21 @@ class DayIndex:
 
     def keep(self, memory: Memory, settings: str) -> bool:
         """Keep what was found; returns whether it could be written."""
-        days = {day.isoformat(): (one.state, one.why, one.kinds, one.catalogue) for day, one in memory.days.items()}
-        document = {
-            "settings": settings, "days": days, "reach": memory.reach, "newest": memory.newest,
+        rows = memory.days.tobytes()
+        head = {
+            "settings": settings, "crc": zlib.crc32(rows), "reach": memory.reach, "newest": memory.newest,
             "open": sorted(day.isoformat() for day in memory.open), "folders": memory.folders, "ends": memory.ends,
+            "number": memory.number,
         }  # fmt: skip
-        return self._keep(document, self._path)
+        content = json.dumps(head).encode() + b"\n" + rows
+        return _is_kept(lambda: write_atomically(self._path, lambda aside: aside.write_bytes(content),
+                                                 staging=self._store.staging))  # fmt: skip
 
     def folder_times(self) -> tuple[int, ...]:
         """When each of the site's folders last had a day more or less, or `MOMENT_AGO`."""
         since = time.time_ns() - _SETTLED_NS
         times = (self._store.site_stamp(kind, self._site) for kind in JUDGED_KINDS)
         return tuple(MOMENT_AGO if ns >= since else ns for ns in times)
-
-    def newest(self, held: Mapping[date, int]) -> dict[date, int]:
-        """Of some days with their folders, those whose files are looked at each time."""
-        return {day: held[day] for day in sorted(held)[-_NEWEST:]}
 
     def documents(self, stamps: Mapping[date, str], *, keep: bool) -> tuple[dict[date, dict[str, Any]], set[date]]:
         """What catalogues say of their inputs, without what no state follows from, and the days of damaged ones.
@@ -227,7 +264,7 @@ class DayIndex:
                         now[day.isoformat()] = held
                 found[day] = held[1]
             if keep and now != kept:
-                self._keep(now, path)
+                _is_kept(partial(write_document, now, path, self._store.staging))
         return found, damaged
 
     def _read(self, day: date) -> dict[str, Any]:
@@ -235,8 +272,11 @@ class DayIndex:
         slim = {key: value for key, value in document.items() if key not in _NOT_LOOKED_AT}
         return slim | {"coverage": bool(document.get("coverage"))}
 
-    def _keep(self, document: Mapping[str, Any], path: Path) -> bool:
-        with contextlib.suppress(StoreError):  # a store that is only read, or full: the next look costs more
-            write_document(document, path, self._store.staging)
-            return True
+
+def _is_kept(write: Callable[[], None]) -> bool:
+    """Whether something could be written: in a store that is only read, or full, the next look costs more."""
+    try:
+        write()
+    except StoreError:
         return False
+    return True

@@ -6,6 +6,7 @@ A look at the days costs what has changed since the last one, see `day_index`.
 from __future__ import annotations
 
 import json
+import time
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
@@ -13,9 +14,22 @@ from functools import cached_property
 from itertools import chain
 from typing import Any, Final, Literal, cast
 
+import numpy as np
+
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
-from halfcycle.pipeline.nightly.day_index import MOMENT_AGO, DayIndex, KnownDay, Memory, Stamps, folders_of
+from halfcycle.pipeline.nightly.day_index import (
+    MOMENT_AGO,
+    STATES,
+    WHYS,
+    DayIndex,
+    KnownDay,
+    Memory,
+    Stamps,
+    Table,
+    folders_of,
+    table_of,
+)
 from halfcycle.pipeline.nightly.days import Day, check_settings, names_digest
 from halfcycle.pipeline.nightly.logs import log_paths, named
 from halfcycle.pipeline.nightly.standing import frozen_days, names_of_day
@@ -33,22 +47,55 @@ Why = Literal["names", "settings", "incident_before"]
 incident under way at its start."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class SiteDays:
     """The days of one site.
 
     Attributes
     ----------
-    states : of each day, in order.
-    reasons : of each stale day that has a catalogue, what no longer matches it.
-    catalogues : when each catalogue was written and how large it is, as `Store.catalogue_stamps` has it.
-    with_captures : days that have a folder of captures.
+    site : its name.
+    table : of all days, as `DayIndex` keeps them.
+    number : another one where something may have changed, see `day_index.Memory`.
     """
 
-    states: tuple[tuple[Day, State], ...]
-    reasons: Mapping[Day, frozenset[Why]]
-    catalogues: Mapping[date, str]
-    with_captures: frozenset[date]
+    site: str
+    table: Table
+    number: int
+
+    def __eq__(self, other: object) -> bool:
+        """Whether the days are the same, in however many looks they were found."""
+        return isinstance(other, SiteDays) and self.site == other.site and np.array_equal(self.table, other.table)
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def states(self, *chosen: State) -> list[tuple[Day, State]]:
+        """The state of each day, in order. chosen : days in one of these states; none: all."""
+        codes = [STATES.index(state) for state in chosen or STATES[1:]]
+        rows = self.table[np.isin(self.table["state"], codes)] if chosen else self.table[self.table["state"] > 0]
+        return [
+            (Day(self.site, date.fromordinal(day)), cast("State", STATES[code]))
+            for day, code in rows[["day", "state"]].tolist()
+        ]
+
+    def reasons(self) -> dict[Day, frozenset[Why]]:
+        """Of each stale day that has a catalogue, what no longer matches it."""
+        rows = self.table[self.table["why"] > 0]
+        return {
+            Day(self.site, date.fromordinal(day)): frozenset(cast("Why", w) for i, w in enumerate(WHYS) if why >> i & 1)
+            for day, why in rows[["day", "why"]].tolist()
+        }
+
+    def catalogues(self) -> dict[date, str]:
+        """When each catalogue was written and how large it is, as `Store.catalogue_stamps` has it."""
+        rows = self.table[self.table["written"] >= 0]
+        return {
+            date.fromordinal(day): f"{written}\x1f{size}"
+            for day, written, size in rows[["day", "written", "size"]].tolist()
+        }
+
+    def with_captures(self) -> set[date]:
+        """Days that have a folder of captures."""
+        return {date.fromordinal(day) for day in self.table["day"][self.table["kinds"] & 1 > 0].tolist()}
 
 
 @dataclass(frozen=True)
@@ -73,16 +120,21 @@ class DaysFound:
         there now by other rules (`resources.judging_version`). ``frozen``: waveforms that it was made of are gone, so
         that it stays as it is.
         """
-        return tuple(chain.from_iterable(site.states for site in self.sites.values()))
+        return tuple(chain.from_iterable(site.states() for site in self.sites.values()))
+
+    def in_state(self, *chosen: State) -> list[tuple[Day, State]]:
+        """As `states`, the days in some states."""
+        return list(chain.from_iterable(site.states(*chosen) for site in self.sites.values()))
 
     @cached_property
     def reasons(self) -> Mapping[Day, frozenset[Why]]:
         """Of each stale day that has a catalogue, what no longer matches it."""
-        return {day: why for site in self.sites.values() for day, why in site.reasons.items()}
+        return {day: why for site in self.sites.values() for day, why in site.reasons().items()}
 
-    def has_captures(self, day: Day) -> bool:
-        """Whether the store has captures of a day, be they set aside."""
-        return day.day in self.sites[day.site].with_captures
+    @cached_property
+    def with_captures(self) -> frozenset[Day]:
+        """Days that have a folder of captures, be they set aside."""
+        return frozenset(Day(name, day) for name, site in self.sites.items() for day in site.with_captures())
 
     def is_backfill(self, day: Day) -> bool:
         """Whether a day is stale for other settings, not for other captures: history, not news."""
@@ -164,26 +216,30 @@ class _SiteLook:
         """
         memory, index, name = self._memory, self._index, self._site.name
         times = index.folder_times()
-        if memory is not None and memory.folders == times and MOMENT_AGO not in times:
-            held = memory.held
-        else:
-            held = folders_of(self._store, name)
-        newest = Stamps.of(self._store, name, index.newest(held)).digest()
         if memory is None:
+            held = folders_of(self._store, name)
             days, reach, unsettled = self._look_at(held, None)
-            now = Memory(days, reach, newest, unsettled, times, index.ends(self._today))
+            now = Memory(table_of(days), reach, "", unsettled, times, index.ends(self._today), time.time_ns())
+            now = replace(now, newest=self._stamps(now.newest_days()))
         else:
-            doubtful = {*self._changed, *memory.open, *memory.other_folders(held)}
-            if newest != memory.newest:
-                doubtful |= index.newest(held).keys()
-            anew = memory.resting_on(doubtful)
-            days, reach, unsettled = self._look_at(held, anew) if anew else ({}, 1, frozenset())
-            days |= {day: one for day, one in memory.days.items() if day not in anew}
-            now = replace(
-                memory, days=days, reach=max(memory.reach, reach), newest=newest, open=unsettled, folders=times
-            )
-        self.is_kept = self._keep and (now == memory or index.keep(now, self._key))
-        return _told(name, now)
+            moved: set[date] = set()
+            if memory.folders != times or MOMENT_AGO in times:
+                held = folders_of(self._store, name)
+                moved = memory.other_folders(held)
+            doubtful = {*self._changed, *memory.open, *moved}
+            if self._stamps(memory.newest_days()) != memory.newest:
+                doubtful |= memory.newest_days().keys()
+            now = memory if memory.folders == times else replace(memory, folders=times)
+            if doubtful:
+                anew = memory.resting_on(doubtful)
+                days, reach, unsettled = self._look_at(held if moved else memory.held(), anew)
+                now = replace(now, days=memory.with_days(days, anew), reach=max(memory.reach, reach), open=unsettled)
+                now = replace(now, newest=self._stamps(now.newest_days()), number=memory.number + 1)
+        self.is_kept = self._keep and (now is memory or index.keep(now, self._key))
+        return SiteDays(name, now.days, now.number)
+
+    def _stamps(self, held: Mapping[date, int]) -> str:
+        return Stamps.of(self._store, self._site.name, held).digest()
 
     def _look_at(
         self, held: Mapping[date, int], wanted: Collection[date] | None
@@ -255,17 +311,3 @@ class _SiteLook:
                 state = "frozen"
             found[day] = state, others if document and state == "stale" else frozenset()
         return found
-
-
-def _told(site: str, memory: Memory) -> SiteDays:
-    states, reasons = [], {}
-    for day in sorted(memory.days):
-        known = memory.days[day]
-        if known.state:
-            one = Day(site, day)
-            states.append((one, cast("State", known.state)))
-            if known.why:
-                reasons[one] = frozenset(cast("tuple[Why, ...]", known.why))
-    catalogues = {day: one.catalogue for day, one in memory.days.items() if one.catalogue}
-    captures = frozenset(day for day, one in memory.days.items() if one.kinds & 1)
-    return SiteDays(tuple(states), reasons, catalogues, captures)

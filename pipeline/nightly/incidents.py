@@ -192,7 +192,7 @@ def _stamps(fleet: Fleet, found: DaysFound) -> dict[date, dict[str, str]]:
     stamps: dict[date, dict[str, str]] = {}
     for site in fleet.sites:
         known = found.sites.get(site.name)
-        of_site = store.catalogue_stamps(site.name) if known is None else known.catalogues
+        of_site = store.catalogue_stamps(site.name) if known is None else known.catalogues()
         for day, stamp in of_site.items():
             stamps.setdefault(day, {})[site.name] = stamp
     return stamps

@@ -86,12 +86,11 @@ def plan(fleet: Fleet, today: date) -> Plan:
     """
     found = look_at_days(fleet)
     inbox = waiting(fleet)
-    states: list[State] = [state for _, state in found.states]
-    postponed = postponed_of(found, [day for day, _ in found.states], fleet.run.backfill_days)
+    postponed = postponed_of(found, [day for day, _ in found.in_state("stale")], fleet.run.backfill_days)
     return Plan(
-        tuple(_planned(day, state, found, fleet, day in postponed) for day, state in found.states
-              if state in ("stale", "damaged")),
-        len(inbox.ready), len(inbox.settling), states.count("frozen"),
+        tuple(_planned(day, state, found, fleet, day in postponed)
+              for day, state in found.in_state("stale", "damaged")),
+        len(inbox.ready), len(inbox.settling), len(found.in_state("frozen")),
         _judged_otherwise(found, fleet),
         tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
         would_be_removed(fleet, found, today), (*inbox.unreadable, *found.unreadable),
@@ -102,9 +101,10 @@ def _judged_otherwise(found: DaysFound, fleet: Fleet) -> tuple[tuple[str, int], 
     """By what rules and which version the days of another one were judged, and how many by each."""
     counts: Counter[str] = Counter()
     for name, site in found.sites.items():
-        days = [day.day for day, state in site.states if state == "other version"]
-        stamps = {day: site.catalogues[day] for day in days}
-        known, _ = DayIndex(Store(fleet.store), name).documents(stamps, keep=False)
+        others = site.states("other version")
+        stamps = site.catalogues() if others else {}
+        of_others = {day.day: stamps[day.day] for day, _ in others}
+        known, _ = DayIndex(Store(fleet.store), name).documents(of_others, keep=False)
         for document in known.values():
             by, _, _ = str(document.get("version", "an unknown version")).partition(" with ")
             counts[f"{document.get('judging', 'an unnamed revision')} by halfcycle {by}"] += 1

@@ -128,11 +128,11 @@ def _expired(fleet: Fleet, found: DaysFound, today: date) -> _Expired:
         store.catalogue_path(day.site, day.day)
         for day in settled
         if _is_past(day.day, retention.catalogues_days, today)
-        and not (found.has_captures(day) and any(store.held(day.site, day.day)))
+        and not (day in found.with_captures and any(store.held(day.site, day.day)))
     ]
     trends = [
         path
-        for site in fleet.sites
+        for site in (fleet.sites if retention.trends_days is not None else ())
         for day, made in SurveyFolders(store, site.name).made_paths().items()
         if _is_past(day, retention.trends_days, today) and not any(store.held(site.name, day))
         for path in _trend_files(store, made)
@@ -146,10 +146,10 @@ def _captures(
 ) -> Iterator[Path]:
     """Captures past their age, of days that have all that is made of them, as have those beside them."""
     ages = (retention.calm_waveforms_days, retention.event_waveforms_days)
-    past = [day for day in settled if any(_is_past(day.day, age, today) for age in ages) and found.has_captures(day)]
+    past = [day for day in settled if any(_is_past(day.day, age, today) for age in ages) and day in found.with_captures]
     if not past:
         return
-    open_days = {day for day, state in found.states if state not in SETTLED} | set(days_without_trends(fleet))
+    open_days = {day for day, state in found.states if state not in SETTLED} | set(days_without_trends(fleet, found))
     for day in past:
         if open_days.isdisjoint(Day(day.site, day.day + n * _ONE_DAY) for n in (-1, 0, 1)):
             yield from _captures_past(day, retention, Store(fleet.store), today)

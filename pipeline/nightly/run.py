@@ -12,7 +12,7 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome
-from halfcycle.pipeline.nightly.day_states import SETTLED, State, look_at_days
+from halfcycle.pipeline.nightly.day_states import look_at_days
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.fetching import fetch_new, has_new
 from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
@@ -126,7 +126,7 @@ def run_nightly(
         if catalogue:
             done = bring_up_to_date(fleet, spread, strikes, most_backfill=fleet.run.backfill_days)
         joined = join_days(fleet, done.found) if catalogue else None
-        survey = update_trends(fleet, spread, strikes) if catalogue else None
+        survey = update_trends(fleet, spread, strikes, done.found) if catalogue else None
         bring()  # before anything is removed that it was made of
         removed = remove_expired(fleet, done.found, today()) if catalogue else None
     summary = summary_of(done)
@@ -146,7 +146,7 @@ def summary_of(done: DaysDone) -> RunSummary:
     """The summary of a run that only brought days up to date."""
     return RunSummary(
         days=tuple(done.built.values()),
-        other_version=_of_other_version(done.states),
+        other_version=tuple(done.in_state("other version")),
         failed=tuple(done.failed.values()),
         set_aside=tuple(done.set_aside.items()),
         damaged=done.damaged,
@@ -174,14 +174,14 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         found = look_at_days(fleet, keep=True)
         inbox = waiting(fleet)
         special = [path for path in inbox.ready if is_special(path)]
-        stale = any(state in ("stale", "damaged") for _, state in found.states)
-        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet, found) or has_stale_trends(fleet):
+        stale = bool(found.in_state("stale", "damaged"))
+        if len(inbox.ready) > len(special) or stale or has_stale_days(fleet, found) or has_stale_trends(fleet, found):
             return None
         if has_expired(fleet, found, today()) or former_names(fleet) or has_new(fleet):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),
-            other_version=_of_other_version(found.states),
+            other_version=tuple(day for day, _ in found.in_state("other version")),
             n_settling=len(inbox.settling),
             unreadable=(*inbox.unreadable, *found.unreadable),
         )
@@ -210,19 +210,14 @@ def update_days(
         return day.site in sites and (first is None or first <= day.day) and (last is None or day.day <= last)
 
     found = look_at_days(fleet)
-    states = tuple((day, state) for day, state in found.states if chosen(day))
-    is_current = all(state in SETTLED for _, state in states)
-    if is_current and not rebuild and not former_names(fleet):
-        return DaysDone(states=states, unreadable=found.unreadable)
+    done = DaysDone(found=found, wanted=chosen, unreadable=found.unreadable)
+    if not done.in_state("stale", "damaged") and not rebuild and not former_names(fleet):
+        return done
     with at_work(fleet):
         _make_ready(fleet)
         _, not_renamed = take_over(fleet)
         done = bring_up_to_date(fleet, spread, Strikes(fleet), wanted=chosen, anew=rebuild)
         return replace(done, unreadable=(*not_renamed, *done.unreadable))
-
-
-def _of_other_version(states: Sequence[tuple[Day, State]]) -> tuple[Day, ...]:
-    return tuple(day for day, state in states if state == "other version")
 
 
 def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[FileOutcome]:

@@ -27,6 +27,7 @@ from halfcycle.pipeline.nightly.verdicts import (
 )
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.records.record import records_of
+from halfcycle.pipeline.resources import code_version
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Declared, draft
 from halfcycle.pipeline.sites.table import SiteTable
@@ -82,6 +83,12 @@ class SiteSurveys:
         before = len(self._damaged)
         reasons = tuple(self.make(site, day))
         return Done(name, day, reasons=reasons, damaged=tuple(self._damaged[before:]))
+
+    def settings(self, site: Site) -> str:
+        """All that a site's trends and verdicts follow from beside captures, as a digest."""
+        periods = [[since.isoformat(), self._settings(site.on(since))] for since in site.changed_on()]
+        profile = "" if self._profile is None else self._profile.model_dump_json()
+        return _digest([periods, profile, code_version()])
 
     def stale_days(self, site: Site) -> list[date]:
         """Days whose trends do not match their captures or the settings; in order.
@@ -239,15 +246,12 @@ class SiteSurveys:
 
     def _inputs(self, site: Site, day: date, names: Mapping[date, Sequence[str]]) -> str:
         """Digest of all that a day's trends depend on, but for the version of the code."""
+        return _digest([self._settings(site.on(day)), [list(names.get(d, ())) for d in _around(day)]])
+
+    def _settings(self, then: Site) -> list[str]:
         profile = "" if self._profile is None else self._profile.model_dump_json(exclude={"event_tables"})
-        settings = [
-            self._fleet.site_digest(site.on(day)),
-            self._asked.digest(),
-            hashlib.sha256(profile.encode()).hexdigest(),
-        ]
-        if self._asked.uncertainty != "none":
-            settings.append(str(site.on(day).current_class_pct))
-        return _digest([settings, [list(names.get(d, ())) for d in _around(day)]])
+        settings = [self._fleet.site_digest(then), self._asked.digest(), hashlib.sha256(profile.encode()).hexdigest()]
+        return [*settings, str(then.current_class_pct)] if self._asked.uncertainty != "none" else settings
 
     def _made_days(self, site: Site) -> dict[date, dict[str, Any]]:
         return self._folders(site).made_days()

@@ -19,10 +19,13 @@ from typing import Final
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import DamagedCapture, PlaceError, ReadError, SignalError
 from halfcycle.pipeline.nightly.at_hand import AtHand, Strikes
+from halfcycle.pipeline.nightly.day_states import DaysFound
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.site_surveys import Done, SiteSurveys
+from halfcycle.pipeline.nightly.trend_index import TrendIndex
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.spread import Spread, spread_apart
+from halfcycle.pipeline.store.partitions import Store
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,23 +56,44 @@ class SurveyOutcome:
         ]
 
 
-def has_stale_trends(fleet: Fleet) -> bool:
-    """Whether a night would have a trend or a verdict to make."""
+def has_stale_trends(fleet: Fleet, found: DaysFound) -> bool:
+    """Whether a night would have a trend or a verdict to make; for who holds the lock. found: all days, as they are."""
     if fleet.survey is None:
         return False
     survey = SiteSurveys(fleet)
-    return any(survey.stale_days(site) or survey.has_stale_verdicts(site) for site in fleet.sites)
+    for site in _sites_to_look_at(fleet, survey, found):
+        if survey.stale_days(site) or survey.has_stale_verdicts(site):
+            return True
+        _keep(site, fleet, survey, found)
+    return False
 
 
-def days_without_trends(fleet: Fleet) -> list[Day]:
+def days_without_trends(fleet: Fleet, found: DaysFound) -> list[Day]:
     """Days whose trends are still to be made, or made anew; none where the fleet asks for no survey."""
     if fleet.survey is None:
         return []
     survey = SiteSurveys(fleet)
-    return [Day(site.name, day) for site in fleet.sites for day in survey.stale_days(site)]
+    return [Day(site.name, day) for site in _sites_to_look_at(fleet, survey, found) for day in survey.stale_days(site)]
 
 
-def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutcome | None:
+def _sites_to_look_at(fleet: Fleet, survey: SiteSurveys, found: DaysFound) -> list[Site]:
+    """Sites but for those of which it is known that nothing is to be made."""
+    return [
+        site
+        for site in fleet.sites
+        if (seen := found.sites.get(site.name)) is None
+        or not TrendIndex(Store(fleet.store), seen, survey.settings(site)).is_current()
+    ]
+
+
+def _keep(site: Site, fleet: Fleet, survey: SiteSurveys, found: DaysFound) -> None:
+    """Remember of a site that was looked at that nothing is to be made."""
+    seen = found.sites.get(site.name)
+    if seen is not None:
+        TrendIndex(Store(fleet.store), seen, survey.settings(site)).keep()
+
+
+def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes, found: DaysFound) -> SurveyOutcome | None:
     """Bring a fleet's trends and verdicts up to date; the caller holds the lock. None where it asks for none.
 
     Parameters
@@ -77,6 +101,7 @@ def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutco
     fleet : the configuration.
     spread : how days and sites are worked on; what one of them does costs no other.
     strikes : days and sites that ended a process before are worked on apart.
+    found : all days, as they are.
 
     Raises
     ------
@@ -86,6 +111,7 @@ def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutco
     if fleet.survey is None:
         return None
     survey = SiteSurveys(fleet)
+    sites = _sites_to_look_at(fleet, survey, found)
 
     def days_of(site: Site) -> list[_Task]:
         return [(site.name, day) for day in survey.stale_days(site)]
@@ -95,7 +121,7 @@ def update_trends(fleet: Fleet, spread: Spread, strikes: Strikes) -> SurveyOutco
 
     done: list[Done] = []
     for tasks_of in (days_of, verdicts_of):
-        tasks, failed = _listed(fleet, tasks_of)
+        tasks, failed = _listed(sites, tasks_of)
         done += [*failed, *_all_done(tasks, fleet, spread, strikes)]
     strikes.settle({_key(one.site, one.day) for one in done if not one.failed})
     made = [(one.site, one.day, one.reasons) for one in done if one.day is not None and not one.failed]
@@ -118,10 +144,10 @@ _Task = tuple[str, date | None]
 _OF_ONE: Final = (PlaceError, DamagedCapture, ReadError, SignalError)  # what concerns one day or site
 
 
-def _listed(fleet: Fleet, tasks_of: Callable[[Site], list[_Task]]) -> tuple[list[_Task], list[Done]]:
+def _listed(sites: Sequence[Site], tasks_of: Callable[[Site], list[_Task]]) -> tuple[list[_Task], list[Done]]:
     tasks: list[_Task] = []
     failed: list[Done] = []
-    for site in fleet.sites:
+    for site in sites:
         try:
             tasks += tasks_of(site)
         except _OF_ONE as error:

@@ -36,9 +36,9 @@ class DaysDone:
     set_aside : stored captures that days are judged without from now on, and why.
     damaged : days whose catalogue could not be read; it was made anew where it is among those built.
     unreadable : in words, what of the store cannot be read.
-    states : of all days wanted, as they are now.
     postponed : days that match other settings than there are now, left to later nights.
     found : by the last look, of all days.
+    wanted : which days.
     """
 
     built: dict[Day, DayOutcome] = field(default_factory=dict)
@@ -46,9 +46,18 @@ class DaysDone:
     set_aside: dict[Path, str] = field(default_factory=dict)
     damaged: tuple[Day, ...] = ()
     unreadable: tuple[str, ...] = ()
-    states: tuple[tuple[Day, State], ...] = ()
     postponed: frozenset[Day] = frozenset()
     found: DaysFound = field(default_factory=lambda: DaysFound({}))
+    wanted: Callable[[Day], bool] = lambda day: True
+
+    @property
+    def states(self) -> tuple[tuple[Day, State], ...]:
+        """Of all days wanted, as they are now."""
+        return tuple((day, state) for day, state in self.found.states if self.wanted(day))
+
+    def in_state(self, *chosen: State) -> list[Day]:
+        """The days wanted that are in some states."""
+        return [day for day, _ in self.found.in_state(*chosen) if self.wanted(day)]
 
 
 def bring_up_to_date(
@@ -59,6 +68,7 @@ def bring_up_to_date(
     wanted: Callable[[Day], bool] = lambda day: True,
     anew: bool = False,
     most_backfill: int | None = None,
+    trust: bool = True,
 ) -> DaysDone:
     """Make the catalogues of all days wanted that do not match what they are made of; the caller holds the lock.
 
@@ -69,25 +79,27 @@ def bring_up_to_date(
     strikes : days that ended a process before are worked on apart.
     wanted : which days.
     most_backfill : days made anew for other settings alone, the latest first; None: all.
+    trust : take what was kept of earlier looks at the days for what it says, as `day_states.look_at_days` has it.
     anew : also those that match, but for frozen ones; stored captures that are set aside are tried again.
 
     Raises
     ------
     StoreError : nothing can be written any more.
     """
-    done = DaysDone()
-    found = _look(fleet, done, wanted)
-    done.postponed = postponed_of(found, [day for day, _ in done.states], most_backfill)
-    done.damaged = tuple(day for day, state in done.states if state == "damaged")
+    done = DaysDone(wanted=wanted)
+    done.found = look_at_days(fleet, keep=True, trust=trust)
+    done.unreadable = done.found.unreadable
+    done.postponed = postponed_of(done.found, done.in_state("stale"), most_backfill)
+    done.damaged = tuple(done.in_state("damaged"))
     with spread_apart(fleet.run.workers) as apart:
         if anew:
             again = [day for day, state in done.states if state != "frozen"]
             _put_back(again, fleet)
             _work(rebuild_days, again, fleet, spread, apart, strikes, done)
-            _look(fleet, done, wanted)
+            _look(fleet, done)
         while stale := _to_make(done):
             _work(build_days, stale, fleet, spread, apart, strikes, done)
-            _look(fleet, done, wanted)  # a day that runs on into the next shows it only now
+            _look(fleet, done)  # a day that runs on into the next shows it only now
     strikes.settle({key_of_day(day) for day in done.built})
     return done
 
@@ -101,17 +113,14 @@ def postponed_of(found: DaysFound, days: Sequence[Day], most: int | None) -> fro
     return frozenset() if most is None else frozenset(history[most:])
 
 
-def _look(fleet: Fleet, done: DaysDone, wanted: Callable[[Day], bool]) -> DaysFound:
-    found = look_at_days(fleet, keep=True, before=done.found)
-    done.found = found
-    done.states = tuple((day, state) for day, state in found.states if wanted(day))
-    done.unreadable = found.unreadable
-    return found
+def _look(fleet: Fleet, done: DaysDone) -> None:
+    done.found = look_at_days(fleet, keep=True, before=done.found)
+    done.unreadable = done.found.unreadable
 
 
 def _to_make(done: DaysDone) -> list[Day]:
     left = done.failed.keys() | done.postponed
-    return [day for day, state in done.states if state in ("stale", "damaged") and day not in left]
+    return [day for day in done.in_state("stale", "damaged") if day not in left]
 
 
 def _put_back(days: Sequence[Day], fleet: Fleet) -> None:

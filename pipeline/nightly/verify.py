@@ -90,7 +90,7 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
             elif finding.what in ("damaged catalogue", "damaged trend", "leftover"):
                 with contextlib.suppress(OSError):  # it is found again
                     store.remove(finding.path)
-        bring_up_to_date(fleet, spread, Strikes(fleet))
+        bring_up_to_date(fleet, spread, Strikes(fleet), trust=False)
     return verify(fleet, spread)
 
 

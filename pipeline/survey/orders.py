@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.measures.harmonic_indices import smoothed_groups
+from halfcycle.pipeline.measures.harmonic_spectra import parts_at_crossing
+from halfcycle.pipeline.measures.power import harmonic_powers
 from halfcycle.pipeline.survey.blocks import Blocks
 
 F64 = npt.NDArray[np.float64]
@@ -58,7 +60,7 @@ def orders_of_channel(family: str, blocks: Blocks, c: int, smoothing: Smoothing)
     if spectra is None:
         raise ValueError(f"{family} needs spectra")
     if kind == "ha":
-        return _turned(spectra.phasors[c])
+        return parts_at_crossing(spectra.phasors[c])
     of_kind = {
         "h": spectra.harmonics, "hs": spectra.harmonics, "ih": spectra.interharmonics, "g": spectra.groups,
         "gs": spectra.groups, "ig": spectra.gaps,
@@ -71,22 +73,9 @@ def orders_of_channel(family: str, blocks: Blocks, c: int, smoothing: Smoothing)
 def powers_of_orders(family: str, blocks: Blocks, u: int, i: int) -> Values:
     """Active (``ph``) or reactive power (``qh``) of each order of a voltage and a current, (n_blocks, n_orders).
 
-    Source: IEEE Std 1459-2010, 3.1.2 (from memory): P and Q of an order by its phasors.
+    Source: see `harmonic_powers`.
     """
     if blocks.spectra is None:
         raise ValueError(f"{family} needs spectra")
-    of_u, of_i = blocks.spectra.phasors[u], blocks.spectra.phasors[i]
-    product = of_u * of_i.conj()
-    return np.asarray(product.real if family == "ph" else product.imag)
-
-
-def _turned(phasors: C64) -> Values:
-    """Phasors as they stand where the fundamental rises through zero, as a sine has them; shape (2, …)."""
-    first = phasors[:, :1]
-    size = np.abs(first)
-    back = np.divide(first.conj(), size, out=np.zeros_like(first), where=size > 0)
-    # As a cosine has it, order n stands 90 degrees before a sine, and goes n times as far as the fundamental.
-    step = back * np.complex64(-1j)
-    turns = np.multiply.accumulate(np.broadcast_to(step, phasors.shape), axis=1)
-    at_crossing = phasors * turns * np.complex64(1j)
-    return np.stack([at_crossing.real, at_crossing.imag])
+    p, q = harmonic_powers(blocks.spectra.phasors[u], blocks.spectra.phasors[i])
+    return p if family == "ph" else q

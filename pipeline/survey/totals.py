@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.measures.aggregation import TEN_MINUTES_NS
-from halfcycle.pipeline.measures.power import EffectivePower, quadrant
+from halfcycle.pipeline.measures.power import EffectivePower, arithmetic_apparent_power, quadrant
 from halfcycle.pipeline.measures.sequence import unbalance_of_line_voltages, unbalance_of_phasors
 from halfcycle.pipeline.quantities import Quantity
 from halfcycle.pipeline.survey.blocks import Blocks
@@ -103,8 +103,9 @@ class Totals:
         channels, values = self._channels, self._blocks.values
         if channels.hookup.line_to_line:
             return _NO_CONDUCTORS
-        of_each = [rms_of(values, channels.voltage(u)) * rms_of(values, channels.current(i)) for u, i in elements]
-        s_a: F64 = np.sum(of_each, axis=0)
+        s_a = arithmetic_apparent_power(
+            [rms_of(values, channels.voltage(u)) * rms_of(values, channels.current(i)) for u, i in elements]
+        )
         return s_a if symbol == "s_arithmetic" else np.stack([self._p(elements), s_a])
 
     def _total_of_spectra(self, symbol: str, elements: tuple[tuple[str, str], ...]) -> F64 | str:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from halfcycle.classifiers.cause import Cause
+from halfcycle.classifiers.evidence import Evidence
+from halfcycle.pipeline.catalogue import explain as explaining
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.records.record import Piece, records_of
@@ -44,6 +47,28 @@ def test_the_phase_that_changes_most_is_the_one_whose_angles_are_told(kind: str,
     assert near(event.start_angle_deg, angle_deg(0.613, -120), 4)
     assert near(event.recovery_angle_deg, angle_deg(0.857, -120), 4)
     assert (event.characteristic_pu is None) == (kind == "swell")
+
+
+@pytest.mark.parametrize(("kind", "level"), [("sag", 0.6), ("swell", 1.3)])
+def test_a_rule_of_another_distribution_is_told_the_jump_that_the_row_states(
+    kind: str, level: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Expected: the stage's own jump, of the phase that changes most."""
+    told: list[Evidence] = []
+
+    def rule(evidence: Evidence) -> Cause | None:
+        told.append(evidence)
+        return None
+
+    monkeypatch.setattr(explaining, "further_rules", lambda: (rule,))
+    (event,) = judged(
+        Stage(
+            start_s=0.613, duration_s=0.244, residual_pu=(1.0, level, 0.5 + level / 2), phase_jump_deg=(0.0, 24.0, 5.0)
+        )
+    )
+    assert event.kind == kind
+    assert [evidence.phase_jump_deg for evidence in told] == [event.phase_jump_deg]
+    assert near(told[0].phase_jump_deg, 24.0, 1)
 
 
 def test_one_phase_alone_has_its_angles_and_no_characteristic_voltage() -> None:

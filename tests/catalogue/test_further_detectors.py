@@ -69,9 +69,23 @@ def test_a_fluctuation_is_judged_down_to_the_sites_own_threshold_of_sags() -> No
     assert found == [False, True, False]
 
 
-def between(first_s: float, stop_s: float, inside: float, outside: float = 1.0) -> np.ndarray:
+def between(first_s: float, stop_s: float, inside: float, outside: float | np.ndarray = 1.0) -> np.ndarray:
     t = np.arange(round(LENGTH_S * RATE_HZ)) / RATE_HZ
     return np.where((t >= first_s) & (t < stop_s), inside, outside)
+
+
+def test_a_rapid_change_reaches_down_to_the_sites_own_threshold_of_sags() -> None:
+    """IEC 61000-4-30 Ed. 3, 5.11 (in part from memory): what is a dip is no rapid voltage change. 0.3 s at
+    0.87 pu on the way to 0.95 pu are a sag below 0.9 pu and none below 0.8 pu."""
+    level, found = between(30.0, 30.3, 0.87, between(30.0, 90.0, 0.95)), []
+    for profile, settings in (
+        (Thresholds(), {}),
+        (Thresholds(sag_pu=0.8), {}),
+        (Thresholds(sag_pu=0.8), {"sag_pu": 0.9}),
+    ):
+        events = judged({"rapid_voltage_change": settings}, level=level, thresholds=profile)
+        found.append(sum(one.kind == "rapid_voltage_change" for one in events))
+    assert found == [0, 1, 0]
 
 
 def tone(hertz: float, amplitude: float, first_s: float = 0.0, stop_s: float = 1e9) -> np.ndarray:

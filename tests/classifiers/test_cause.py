@@ -18,7 +18,7 @@ from made_circuits import (
     made,
 )
 
-from halfcycle.classifiers.cause import RULES, Cause, find_cause
+from halfcycle.classifiers.cause import RULES, Cause, rule_verdicts, surest
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.classifiers.reclosing import Shot, reclosing_sequences
 from halfcycle.pipeline.catalogue.explain import Explanation, explain
@@ -61,6 +61,11 @@ TEXTBOOK = {
     ),
     "converter notching": Evidence(notches_per_cycle=4, notch_depth_pu=0.3),
 }  # fmt: skip
+
+
+def find_cause(evidence: Evidence) -> Cause:
+    """The cause by the rules alone."""
+    return surest(rule_verdicts(evidence))
 
 
 @pytest.mark.parametrize("cause", list(TEXTBOOK))

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.notches import NotchSeries, find_notches, measure_notches
+from halfcycle.pipeline.measures.notches import NotchSeries, measure_notches
 
 F64 = npt.NDArray[np.float64]
 
@@ -247,21 +247,6 @@ def test_many_shallow_notches_beside_a_deep_one_are_not_counted() -> None:
     u = with_notches(u, theta, [110.0], width_cycles=0.02, depth_pu=0.08)
     u = with_notches(u, theta, [130.0], width_cycles=0.02, depth_pu=0.2)
     assert (measured(u, rate_hz=12800.0, hertz=50.0).per_cycle == 3).all()
-
-
-def test_notches_of_an_average_are_in_their_places() -> None:
-    """Expected: the parameters."""
-    theta = 2 * np.pi * np.arange(256) / 256
-    average = np.sin(theta)
-    average[30:36] -= 0.3
-    average[158:164] += 0.3
-    notches = find_notches(average)
-    assert [30 <= notches[0].i_deepest < 36, 158 <= notches[1].i_deepest < 164] == [True, True]
-    assert [notch.depth for notch in notches] == pytest.approx([0.3, 0.3], rel=0.02)
-    assert [notch.area for notch in notches] == pytest.approx([1.8, 1.8], rel=0.05)
-    assert notches[0].voltage == pytest.approx(np.sin(theta[30:36]).mean(), rel=0.02)
-    assert find_notches(np.sin(theta)) == ()
-    assert find_notches(np.zeros(256)) == ()
 
 
 @given(scale=st.floats(1e-3, 1e4), order=st.permutations([0, 1, 2]))

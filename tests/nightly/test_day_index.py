@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_fleet import SITE, loaded, made_capture, write_capture, write_fleet
+from made_fleet import SITE, grown_old, loaded, made_capture, write_capture, write_fleet
 
 import halfcycle.pipeline.nightly.day_index as index_module
 import halfcycle.pipeline.nightly.day_states as states_module
@@ -18,6 +18,8 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.day_states import DaysFound, look_at_days
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
+from halfcycle.pipeline.nightly.verify import repair, verify
+from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.changes import Changes, site_key
 from halfcycle.pipeline.store.partitions import Store, today
 
@@ -42,14 +44,6 @@ def fleet(tmp_path: Path) -> Fleet:
         put(made, FIRST + timedelta(days=n), n, over_midnight=n == 2)
     run_nightly(made)
     return made
-
-
-def grown_old(fleet: Fleet) -> None:
-    """As if nothing had changed for a minute; what changes from now on gets another time."""
-    for kind in ("waveforms", "catalogue", "recorded"):
-        for path in (fleet.store / kind).rglob("*"):
-            status = path.stat()
-            os.utime(path, ns=(status.st_atime_ns, status.st_mtime_ns - 60_000_000_000))
 
 
 def looked_at_all(fleet: Fleet) -> DaysFound:
@@ -190,9 +184,24 @@ def test_a_damaged_index_and_one_that_cannot_be_written_cost_no_more_than_time(f
     expected = look_at_days(fleet)
     look_at_days(fleet, keep=True)
     for content in (b"", b"[]", b"{", b'{"2026-03-01": 3}', os.urandom(40)):
-        for path in (fleet.store / ".index").rglob("*.json"):
+        for path in (path for path in (fleet.store / ".index").rglob("*") if path.is_file()):
             path.write_bytes(content)
         assert look_at_days(fleet) == expected
     shutil.rmtree(fleet.store / ".index")
     (fleet.store / ".index").write_text("a file in its place")
     assert look_at_days(fleet, keep=True) == expected
+
+
+def test_a_repair_trusts_nothing(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A capture set aside by hand in an older day: a night passes it by, a repair judges the day without it."""
+    monkeypatch.setattr(index_module, "_NEWEST", 2)
+    grown_old(fleet)
+    look_at_days(fleet, keep=True)
+    capture = Store(fleet.store).captures(SITE, FIRST)[0]
+    capture.with_name(f"{capture.name}.reason.txt").write_text("doubtful, by hand\n")
+    assert summary_if_idle(fleet) is not None
+    found = verify(fleet, in_this_process)
+    # The day itself and the next one, which begins with what leads in from it.
+    assert [fault.what for fault in found] == ["capture set aside", "stale catalogue", "stale catalogue"]
+    repair([fault for fault in found if fault.what == "stale catalogue"], fleet, in_this_process)
+    assert [fault.what for fault in verify(fleet, in_this_process)] == ["capture set aside"]

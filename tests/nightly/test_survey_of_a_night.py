@@ -9,15 +9,17 @@ from pathlib import Path
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
-from made_fleet import SITE, digests, loaded, made_capture, write_capture, write_fleet
+from made_fleet import SITE, digests, grown_old, loaded, made_capture, write_capture, write_fleet
 
 from halfcycle.pipeline.cli.fleet_commands import report
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.at_hand import MOST_UNTRIED
 from halfcycle.pipeline.nightly.run import run_nightly, summary_if_idle
+from halfcycle.pipeline.nightly.site_surveys import SiteSurveys
 from halfcycle.pipeline.nightly.surveyed import points_of_survey
 from halfcycle.pipeline.nightly.verify import verify
 from halfcycle.pipeline.publishing import fleet_surveyed
+from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.partitions import Store
 from halfcycle.pipeline.store.trends import read_trend
@@ -120,6 +122,32 @@ def test_a_night_says_how_sure_its_trends_are_and_its_limits_are_told_with_a_pro
     assert larger == pytest.approx(np.hypot(u, 0.01 / np.sqrt(3) * 230), rel=0.02)
     verdicts = pq.read_table(fleet.store / "verdicts" / f"site={SITE}" / "verdicts.parquet", partitioning=None)
     assert "probability" in verdicts.column_names
+
+
+def test_a_look_at_trends_costs_nothing_where_nothing_changed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet = fleet_with_captures(tmp_path)
+    run_nightly(fleet)
+    grown_old(fleet)
+    looked_at: list[str] = []
+    of_a_site = SiteSurveys.stale_days
+
+    def counted(self: SiteSurveys, site: Site) -> list[date]:
+        looked_at.append(site.name)
+        return of_a_site(self, site)
+
+    monkeypatch.setattr(SiteSurveys, "stale_days", counted)
+    assert summary_if_idle(fleet) is not None
+    assert looked_at
+    looked_at.clear()
+    assert summary_if_idle(fleet) is not None
+    assert not looked_at
+    Store(fleet.store).trend_path(SITE, NEXT, 10.0).with_name("_made.json").unlink()
+    assert summary_if_idle(fleet) is None
+    assert run_nightly(fleet).survey.days == ((SITE, NEXT),)  # type: ignore[union-attr]
+    assert summary_if_idle(fleet) is not None
+    Store(fleet.store).put_aside(Store(fleet.store).captures(SITE, NEXT)[0], "to see")
+    run_nightly(fleet.model_copy(update={"survey": None}))  # its catalogue is made anew, its trends are not yet
+    assert summary_if_idle(fleet) is None
 
 
 def test_a_damaged_or_lost_trend_is_made_anew_and_a_fleet_without_a_survey_makes_none(tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ _SUITES = {
         'like = "detectors-quick"\nsnr_db = [40.0]\n[[families]]\nkind = "sag"\ncount = 2\nseconds = 1.0\n'
         "level_pu = [0.3, 0.8]\nduration_s = [0.1, 0.3]\n"
     ),
+    "circuits": 'like = "circuits"\ncircuits = 2\n',
     "classifiers": 'like = "classifiers-quick"\ntrain_per_class = 10\ntest_per_class = 2\n',
 }
 

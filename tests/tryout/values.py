@@ -200,7 +200,7 @@ TABLE: dict[str, Tried] = {
     ),
     "benchmark export": Tried(
         (),
-        {"--suite": ("{detectors}",), "--out": ("{out}/b",), "--seed": ("3",)},
+        {"--suite": ("{detectors}", "{circuits}"), "--out": ("{out}/b",), "--seed": ("3",)},
         needs=("--suite", "--out"),
         is_long=True,
     ),
