@@ -16,10 +16,10 @@ import hashlib
 import json
 import time
 import zlib
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
-from functools import partial
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
@@ -29,7 +29,7 @@ from halfcycle.pipeline.errors import PlaceError, StoreError
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
 from halfcycle.pipeline.store.atomic import write_atomically
 from halfcycle.pipeline.store.changes import site_key
-from halfcycle.pipeline.store.documents import document_at, write_document
+from halfcycle.pipeline.store.documents import document_at
 from halfcycle.pipeline.store.partitions import JUDGED_KINDS, Store
 
 _SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
@@ -108,6 +108,14 @@ def folders_of(store: Store, site: str) -> dict[date, int]:
         for day in store.listed_days(kind, site):
             found[day] = found.get(day, 0) | 1 << i
     return found
+
+
+def folders_of_days(store: Store, site: str, days: Collection[date]) -> dict[date, int]:
+    """As `folders_of`, of some days alone."""
+    found = {
+        day: sum(1 << i for i, kind in enumerate(JUDGED_KINDS) if store.has_folder(kind, site, day)) for day in days
+    }
+    return {day: kinds for day, kinds in found.items() if kinds}
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,8 +233,7 @@ class DayIndex:
             "number": memory.number,
         }  # fmt: skip
         content = json.dumps(head).encode() + b"\n" + rows
-        return _is_kept(lambda: write_atomically(self._path, lambda aside: aside.write_bytes(content),
-                                                 staging=self._store.staging))  # fmt: skip
+        return self._is_kept(content, self._path)
 
     def folder_times(self) -> tuple[int, ...]:
         """When each of the site's folders last had a day more or less, or `MOMENT_AGO`."""
@@ -264,7 +271,7 @@ class DayIndex:
                         now[day.isoformat()] = held
                 found[day] = held[1]
             if keep and now != kept:
-                _is_kept(partial(write_document, now, path, self._store.staging))
+                self._is_kept(json.dumps(now, sort_keys=True).encode(), path)
         return found, damaged
 
     def _read(self, day: date) -> dict[str, Any]:
@@ -272,11 +279,14 @@ class DayIndex:
         slim = {key: value for key, value in document.items() if key not in _NOT_LOOKED_AT}
         return slim | {"coverage": bool(document.get("coverage"))}
 
+    def _is_kept(self, content: bytes, path: Path) -> bool:
+        """Whether something could be written: in a store that is only read, or full, the next look costs more.
 
-def _is_kept(write: Callable[[], None]) -> bool:
-    """Whether something could be written: in a store that is only read, or full, the next look costs more."""
-    try:
-        write()
-    except StoreError:
-        return False
-    return True
+        The disk is not waited for: what is torn where power fails is told by its checksum or as no JSON, and no note
+        of a change is dropped on the disk before what was kept later than that change is there by its name.
+        """
+        try:
+            write_atomically(path, lambda aside: aside.write_bytes(content), staging=self._store.staging, flush=False)
+        except StoreError:
+            return False
+        return True

@@ -28,6 +28,7 @@ from halfcycle.pipeline.nightly.day_index import (
     Stamps,
     Table,
     folders_of,
+    folders_of_days,
     table_of,
 )
 from halfcycle.pipeline.nightly.days import Day, check_settings, names_digest
@@ -177,7 +178,9 @@ def look_at_days(fleet: Fleet, *, keep: bool = False, trust: bool = True, before
             found[site.name] = before.sites[site.name]
             continue
         try:
-            look = _SiteLook(site, fleet, noted.get(key, frozenset()), keep=keep, trust=trust)
+            is_later = before is not None and site.name in before.sites
+            changed = noted.get(key, frozenset())
+            look = _SiteLook(site, fleet, changed, keep=keep, trust=trust, is_later=is_later)
             found[site.name] = look.found()
         except PlaceError as error:
             unreadable.append(str(error))
@@ -195,9 +198,13 @@ class _SiteLook:
     ----------
     changed : days noted as about to change.
     keep, trust : as for `look_at_days`.
+    is_later : the site was looked at before under the same lock.
     """
 
-    def __init__(self, site: Site, fleet: Fleet, changed: frozenset[date], *, keep: bool, trust: bool) -> None:
+    def __init__(
+        self, site: Site, fleet: Fleet, changed: frozenset[date], *, keep: bool, trust: bool, is_later: bool
+    ) -> None:
+        self._is_later = is_later
         self._site, self._store, self._keep = site, Store(fleet.store), keep
         self._index = DayIndex(self._store, site.name)
         self._settings = {since: fleet.site_digest(site.on(since)) for since in site.changed_on()}
@@ -222,21 +229,35 @@ class _SiteLook:
             now = Memory(table_of(days), reach, "", unsettled, times, index.ends(self._today), time.time_ns())
             now = replace(now, newest=self._stamps(now.newest_days()))
         else:
-            moved: set[date] = set()
-            if memory.folders != times or MOMENT_AGO in times:
-                held = folders_of(self._store, name)
-                moved = memory.other_folders(held)
-            doubtful = {*self._changed, *memory.open, *moved}
-            if self._stamps(memory.newest_days()) != memory.newest:
-                doubtful |= memory.newest_days().keys()
-            now = memory if memory.folders == times else replace(memory, folders=times)
-            if doubtful:
-                anew = memory.resting_on(doubtful)
-                days, reach, unsettled = self._look_at(held if moved else memory.held(), anew)
-                now = replace(now, days=memory.with_days(days, anew), reach=max(memory.reach, reach), open=unsettled)
-                now = replace(now, newest=self._stamps(now.newest_days()), number=memory.number + 1)
+            now = self._brought_up(memory, times)
         self.is_kept = self._keep and (now is memory or index.keep(now, self._key))
         return SiteDays(name, now.days, now.number)
+
+    def _brought_up(self, memory: Memory, times: tuple[int, ...]) -> Memory:
+        """What was kept, with what changed since; itself where nothing did."""
+        same_newest = self._stamps(memory.newest_days()) == memory.newest
+        same_folders = memory.folders == times and MOMENT_AGO not in times
+        if same_newest and same_folders and not self._changed and not memory.open:
+            return memory
+        held, moved = self._held_now(memory, same_folders=same_folders)
+        doubtful = {*self._changed, *memory.open, *moved, *(() if same_newest else memory.newest_days())}
+        if not doubtful:
+            return replace(memory, folders=times)
+        anew = memory.resting_on(doubtful)
+        days, reach, unsettled = self._look_at(held, anew)
+        table, reach = memory.with_days(days, anew), max(memory.reach, reach)
+        now = replace(memory, days=table, reach=reach, open=unsettled, folders=times, number=memory.number + 1)
+        return replace(now, newest=self._stamps(now.newest_days()))
+
+    def _held_now(self, memory: Memory, *, same_folders: bool) -> tuple[dict[date, int], set[date]]:
+        """The days that have folders, and those of which one came or went unnoted."""
+        if self._is_later:  # nobody else is at work: days come and go by what was noted alone
+            held = {day: kinds for day, kinds in memory.held().items() if day not in self._changed}
+            return held | folders_of_days(self._store, self._site.name, self._changed), set()
+        if same_folders:
+            return memory.held(), set()
+        held = folders_of(self._store, self._site.name)
+        return held, memory.other_folders(held)
 
     def _stamps(self, held: Mapping[date, int]) -> str:
         return Stamps.of(self._store, self._site.name, held).digest()

@@ -33,7 +33,9 @@ def refused(text: str, error: OSError) -> StoreError:
     return kind(f"{text} ({error.strerror or error})")
 
 
-def write_atomically(path: Path, write: Callable[[Path], object], *, staging: Path | None = None) -> None:
+def write_atomically(
+    path: Path, write: Callable[[Path], object], *, staging: Path | None = None, flush: bool = True
+) -> None:
     """Make a file by writing it aside and renaming it.
 
     Parameters
@@ -41,14 +43,15 @@ def write_atomically(path: Path, write: Callable[[Path], object], *, staging: Pa
     path : of the file; its folder is made if need be. An older file is replaced at once.
     write : writes the content to the path it is given, which has the same ending.
     staging : folder of the same file system in which to write it; None: beside the file.
+    flush : wait until the disk has it; not for what may be lost or torn where power fails.
 
     Raises
     ------
     StoreError : the folder or file cannot be written, or the disk is full; an older file is then still whole. A
         PlaceError where only this place cannot be.
     """
-    aside = stage(path, write, staging=staging or path.parent)
-    put_in_place(aside, path)
+    aside = stage(path, write, staging=staging or path.parent, flush=flush)
+    put_in_place(aside, path, flush=flush)
 
 
 def write_text_atomically(path: Path, text: str, *, staging: Path | None = None) -> None:
@@ -56,8 +59,8 @@ def write_text_atomically(path: Path, text: str, *, staging: Path | None = None)
     write_atomically(path, lambda aside: aside.write_text(text, encoding="utf-8"), staging=staging)
 
 
-def stage(path: Path, write: Callable[[Path], object], *, staging: Path) -> Path:
-    """Write a file's content aside and flush it; returns where it lies until `put_in_place`.
+def stage(path: Path, write: Callable[[Path], object], *, staging: Path, flush: bool = True) -> Path:
+    """Write a file's content aside; returns where it lies until `put_in_place`. flush : as for `write_atomically`.
 
     Raises
     ------
@@ -69,8 +72,9 @@ def stage(path: Path, write: Callable[[Path], object], *, staging: Path) -> Path
     try:
         staging.mkdir(parents=True, exist_ok=True)
         write(aside)
-        with aside.open("rb+") as stream:
-            os.fsync(stream.fileno())
+        if flush:
+            with aside.open("rb+") as stream:
+                os.fsync(stream.fileno())
         whole = True
     except OSError as error:
         raise StoreError(f"{path}: cannot be written ({error.strerror or error})") from error
@@ -81,8 +85,8 @@ def stage(path: Path, write: Callable[[Path], object], *, staging: Path) -> Path
     return aside
 
 
-def put_in_place(aside: Path, path: Path) -> None:
-    """Give a staged file its name; an older file of that name is replaced at once.
+def put_in_place(aside: Path, path: Path, *, flush: bool = True) -> None:
+    """Give a staged file its name; an older file of that name is replaced at once. flush : as for `write_atomically`.
 
     Raises
     ------
@@ -91,7 +95,8 @@ def put_in_place(aside: Path, path: Path) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         aside.replace(path)
-        sync_folder(path.parent)
+        if flush:
+            sync_folder(path.parent)
     except OSError as error:
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)

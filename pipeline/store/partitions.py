@@ -144,6 +144,11 @@ class Store:
         check_name(site)
         return {day for day, _ in self._day_folders(kind, site)}
 
+    def has_folder(self, kind: str, site: str, day: date) -> bool:
+        """Whether a day of a site has a folder of a kind, whatever lies in it."""
+        check_name(site)
+        return os.path.isdir(f"{self.root}/{kind}/site={site}/date={day.isoformat()}")
+
     def site_stamp(self, kind: str, site: str) -> int:
         """When the folder of a day of a site last came or went; 0 of a site that has none. [ns since 1970-01-01]"""
         check_name(site)
