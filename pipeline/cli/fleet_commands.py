@@ -45,7 +45,7 @@ def nightly_command(
     serve: Annotated[bool, typer.Option("--serve", help="Keep running, on the schedule of --cron.")] = False,
     cron: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option(help='Schedule of --serve, in UTC: "MINUTE HOUR DAY MONTH WEEKDAY".'),
+        typer.Option(metavar="SCHEDULE", help='Schedule of --serve, in UTC: "MINUTE HOUR DAY MONTH WEEKDAY".'),
     ] = None,
 ) -> int:
     """Run the fleet's nightly flow: ingest, then catalogue."""
@@ -89,13 +89,16 @@ def catalogue_command(
     config: FleetFile,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Write the days' events: .parquet, .csv or .ndjson."),
+        typer.Option(metavar="FILE", help="Write the days' events: .parquet, .csv or .ndjson."),
     ] = None,
     delta: Annotated[
         Optional[str],  # noqa: UP045
         typer.Option(metavar="TABLE", help="Replace the days' events in this Delta table: a folder or s3://…"),
     ] = None,
-    site: Annotated[Optional[list[str]], typer.Option(help="Restrict to this site. Repeatable.")] = None,  # noqa: UP045
+    site: Annotated[
+        Optional[list[str]],  # noqa: UP045
+        typer.Option(metavar="NAME", help="Restrict to this site. Repeatable."),
+    ] = None,
     first: FirstDay = None,
     last: LastDay = None,
     rebuild: Annotated[

@@ -161,6 +161,7 @@ QUICK = [
 ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("command", QUICK)
 def test_all_options_together_piped_and_on_a_terminal_write_the_same(
     command: str, stage: Stage, tmp_path: Path

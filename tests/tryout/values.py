@@ -193,8 +193,9 @@ TABLE: dict[str, Tried] = {
         (),
         {
             "--suite": ("{detectors}",), "--out": ("{out}/b",), "--seed": ("3",), "--contenders": ("halfcycle",),
-            "--plots": _FLAG,
+            "--plots": _FLAG, "--workers": ("2",), **_ENGINE,
         },
+        with_={"--scheduler": {"--engine": "dask"}},
         needs=("--suite", "--out", "--contenders"),
         is_long=True,
     ),
