@@ -37,6 +37,19 @@ def counted(n: int, noun: str) -> str:
     return f"{n} {noun}{'s' * (n != 1)}"
 
 
+def percent(probability: float) -> str:
+    """A probability in whole per cent, such as "96 %"; what is not certain is never shown as 0 or 100 %.
+
+    Parameters
+    ----------
+    probability : from 0 to 1. [1]
+    """
+    rounded = round(100 * probability)
+    if rounded == 100 and probability < 1:
+        return ">99 %"
+    return "<1 %" if rounded == 0 and probability > 0 else f"{rounded} %"
+
+
 def _shown(sign: str) -> str:
     is_character = ord(sign) & 0xFFFE != 0xFFFE  # the last two of each plane are none
     if is_character and (unicodedata.category(sign) not in _SPELLED_OUT or sign in _JOINERS):

@@ -82,11 +82,11 @@ def _end(process: subprocess.Popen[str]) -> None:
 
 
 class _Screen:
-    """A terminal of 100 columns, read as long as it is open."""
+    """A terminal, read as long as it is open."""
 
-    def __init__(self) -> None:
+    def __init__(self, columns: int) -> None:
         self._master, self._slave = pty.openpty()
-        fcntl.ioctl(self._slave, termios.TIOCSWINSZ, struct.pack("4H", 40, 100, 0, 0))
+        fcntl.ioctl(self._slave, termios.TIOCSWINSZ, struct.pack("4H", 40, columns, 0, 0))
         self.path = os.ttyname(self._slave)
         self._shown = bytearray()
         self._reader = threading.Thread(target=self._read)
@@ -112,6 +112,7 @@ def run_code(
     env: Mapping[str, str] | None = None,
     timeout_s: int = 600,
     terminal: bool = False,
+    columns: int = 100,
 ) -> subprocess.CompletedProcess[str]:
     """Run code as ``python -c CODE WORDS`` would, in a process of its own.
 
@@ -122,11 +123,12 @@ def run_code(
     cwd, env : folder and environment; None: those of the tests.
     timeout_s : after which the process ends by SIGALRM. [s]
     terminal : show both streams on a terminal, as which they come back together, instead of in files.
+    columns : of that terminal. [characters]
     """
     server = _server()
     assert server.stdin is not None
     assert server.stdout is not None
-    with tempfile.TemporaryDirectory() as folder, nullcontext(_Screen() if terminal else None) as screen:
+    with tempfile.TemporaryDirectory() as folder, nullcontext(_Screen(columns) if terminal else None) as screen:
         paths = {name: screen.path if screen else str(Path(folder, name)) for name in ("stdout", "stderr")}
         request = {
             **paths, "code": code, "words": ["halfcycle", *(str(word) for word in words)], "timeout_s": timeout_s,

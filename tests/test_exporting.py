@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from halfcycle.pipeline import exporting
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.errors import ConfigError, StoreError
 from halfcycle.pipeline.exporting import export, quantised
@@ -139,4 +141,18 @@ def test_samples_that_come_back_different_are_an_error_and_nothing_is_left(
     )
     with pytest.raises(StoreError, match="differ by"):
         export([capture()], tmp_path / "r.npz")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_error_beyond_the_formats_resolution_is_an_error_and_nothing_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # SOURCE: an export hands on what it was given, or says that it did not.
+    def off_by_a_thousandth(captures: Sequence[Capture], path: Path) -> None:
+        (made,) = captures
+        write_npz(Capture(made.header, (made.samples * 1.001).astype(made.samples.dtype)), path)
+
+    monkeypatch.setattr(exporting, "_writer", lambda *_: (off_by_a_thousandth, False))
+    with pytest.raises(StoreError, match=r"differ by 0\.001 of the largest value, beyond the resolution"):
+        exporting.export([capture()], tmp_path / "a.npz")
     assert list(tmp_path.iterdir()) == []

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from halfcycle.pipeline.cli import show
-from halfcycle.pipeline.plain_text import plain
+from halfcycle.pipeline.plain_text import percent, plain
 from halfcycle.pipeline.report.summary import TextTable
 
 SOURCE = "the project's own design: what steers a terminal or hides text is shown as an escape, the rest as it is"
@@ -60,3 +60,19 @@ def test_no_escape_reaches_the_output() -> None:
     assert out.getvalue().count("x\\x1b]0;title\\x07\\u202ey") == 5
     assert "\x1b" not in out.getvalue()
     assert "\u202e" not in out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [
+        (0.0, "0 %"),
+        (0.004, "<1 %"),
+        (0.006, "1 %"),
+        (0.95, "95 %"),
+        (0.9949, "99 %"),
+        (0.9992, ">99 %"),
+        (1.0, "100 %"),
+    ],
+)
+def test_what_is_not_certain_is_never_100_per_cent(probability: float, words: str) -> None:
+    assert percent(probability) == words

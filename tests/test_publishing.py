@@ -95,6 +95,7 @@ def published(root: Path, name: str) -> str:
     return (root / "pages" / name).read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
 
 
+@pytest.mark.slow
 def test_stored_trends_and_verdicts_are_in_the_pages_and_anew_when_they_change(tmp_path: Path) -> None:
     config = surveyed_fleet_at(tmp_path)
     fleet = load_fleet(config)

@@ -83,6 +83,7 @@ def test_screen_measure_and_inspect_say_the_same_of_an_archive(folder: Path) -> 
     check_same(folder)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not DATA.is_dir(), reason="no folder of measured recordings beside the project")
 def test_screen_measure_and_inspect_say_the_same_of_measured_recordings(tmp_path: Path) -> None:
     for path in DATA.glob("*.*"):
@@ -117,6 +118,7 @@ def test_a_drafted_table_is_read_back_and_changes_nothing_but_what_kind_of_knowl
             assert again[key].magnitude == pytest.approx(event.magnitude, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_channels_without_units_are_judged_once_a_table_says_what_they_are(tmp_path: Path) -> None:
     """A simulator's file: no units, names that say nothing; the draft names what balance and rotation show."""
     t = np.arange(6400) / 3200

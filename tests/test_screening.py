@@ -51,6 +51,7 @@ def long_record() -> Capture:
     return made_capture(START, seconds=30.0, sags=[(2.0, 0.3, 0.5), (9.5, 3.0, 0.7), (20.1, 0.1, 0.2)], station="REC-1")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".parquet", ".cfg", ".cff", ".csv"])
 @pytest.mark.parametrize("cuts", [(10.0,), (1.0, 9.9, 10.1, 21.0)])
 def test_a_record_in_several_files_has_the_events_of_the_whole(
@@ -134,6 +135,7 @@ def test_the_order_of_paths_and_names_makes_no_difference(tmp_path: Path, long_r
     assert results[0] == results[1] == results[2]
 
 
+@pytest.mark.slow
 def test_two_workers_find_what_one_finds(tmp_path: Path) -> None:
     for i in range(40):  # more files than one batch holds
         capture = made_capture(START, seconds=1.0, sags=[(0.4, 0.2, 0.5)], station=f"REC-{i % 7}", seed=i)
@@ -142,6 +144,7 @@ def test_two_workers_find_what_one_finds(tmp_path: Path) -> None:
     assert screened(tmp_path, workers=2) == screened(tmp_path, workers=1)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".parquet", ".csv"])
 def test_a_record_longer_than_a_span_has_the_events_of_one_that_is_not(
     tmp_path: Path, long_record: Capture, monkeypatch: pytest.MonkeyPatch, ending: str
@@ -324,6 +327,7 @@ def test_progress_is_told_to_its_end(tmp_path: Path, long_record: Capture) -> No
     assert told[-1][0] == told[-1][1]
 
 
+@pytest.mark.slow
 def test_all_detectors_travel_to_other_processes(tmp_path: Path, long_record: Capture) -> None:
     """`--detect all` on an archive that starts workers: the same events as in one process."""
     for i in range(4):

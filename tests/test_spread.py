@@ -116,6 +116,7 @@ def test_an_error_of_the_projects_own_is_for_the_caller(workers: int) -> None:
         list(spread(refuses, [[1], [2]], lost=lost))
 
 
+@pytest.mark.slow
 def test_no_process_is_left_behind() -> None:
     with spread_over_processes(2) as spread:
         found = [one for batch in spread(slowly, batches(range(40), 1), lost=lost) for one in batch]
@@ -138,6 +139,7 @@ print("all done")
 """
 
 
+@pytest.mark.slow
 def test_where_no_process_can_be_started_this_one_does_the_work(tmp_path: Path) -> None:
     script = tmp_path / "unguarded.py"
     script.write_text(UNGUARDED, encoding="utf-8")

@@ -66,6 +66,7 @@ def test_what_is_no_model_is_refused_before_anything_is_screened(tmp_path: Path)
     assert not (tmp_path / "e.csv").exists()
 
 
+@pytest.mark.slow
 def test_a_fleet_that_switches_it_on_has_the_columns_filled_and_another_model_makes_its_days_stale(
     model: Path, tmp_path: Path
 ) -> None:
@@ -168,6 +169,7 @@ def test_labelled_events_alone_of_one_site_alone_are_validated_by_file_and_the_c
     assert card.class_names == ("double dip", "sag")
 
 
+@pytest.mark.slow
 def test_nothing_to_train_with_and_rows_that_cannot_be_used_are_wrong_usage(labels: Path, tmp_path: Path) -> None:
     done = halfcycle("train", "--out", tmp_path / "model", "--no-family")
     assert done.returncode == 2

@@ -201,6 +201,7 @@ def test_a_dip_of_one_cycle_reads_its_level_only_where_it_fits_a_window(
     assert np.argmax(readings) * 2 == pytest.approx(N // 4, abs=2)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("level", [0.0, 0.4, 0.7, 0.85])
 def test_the_true_residual_needs_a_dip_of_one_and_a_half_cycles(level: float) -> None:
     # derived: a stretch of 1.5 cycles holds a whole window wherever it starts. One of 179 samples (1.398 cycles) lacks
@@ -296,6 +297,7 @@ def test_duration_bias_of_rectangular_dips_of_whole_half_cycles(level: float, le
         assert np.mean(biases) == pytest.approx(0.04, abs=0.04)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("level", "least", "most"),
     [(0.0, 0.089, 1.077), (0.7, -0.086, 0.902), (0.8, -0.455, 0.538), (0.88, -1.008, -0.015)],
@@ -405,6 +407,7 @@ def test_detect_twin_refuses_what_it_cannot_judge(values: FloatArray, starts_s: 
 # --- detection rules, from waveforms (limits by IEC 61000-4-30: residual 0.2 %, duration one cycle)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("f_hz", [50.0, 60.0])
 @pytest.mark.parametrize("cycles", [1.5, 2.5, 10, 30, 150])
 @pytest.mark.parametrize("level", [0.85, 0.7, 0.4, 0.1, 0.0])

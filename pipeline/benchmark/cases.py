@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from itertools import product
 
@@ -45,20 +45,22 @@ class Case:
         return float(self.problem.u.shape[1] / self.problem.rate_hz)
 
 
-def cases_of(suite: DetectorSuite, *, seed: int | None = None) -> Iterator[Case]:
-    """All cases of a suite, one by one; each depends on the seed and its own number alone.
+def cases_of(suite: DetectorSuite, *, seed: int | None = None, numbers: Container[int] | None = None) -> Iterator[Case]:
+    """The cases of a suite, one by one; each depends on the seed and its own number alone.
 
     Parameters
     ----------
     suite : the ranges.
     seed : instead of the suite's.
+    numbers : of the cases wanted, from 0; None: all.
     """
     base = suite.seed if seed is None else seed
     grid = product(suite.families, suite.rates_hz, suite.nominal_frequencies_hz, suite.snr_db)
     index = 0
     for family, rate_hz, nominal_hz, snr_db in grid:
         for _ in range(family.count):
-            yield _case(suite, family, index, base, rate_hz, nominal_hz, snr_db)
+            if numbers is None or index in numbers:
+                yield _case(suite, family, index, base, rate_hz, nominal_hz, snr_db)
             index += 1
 
 

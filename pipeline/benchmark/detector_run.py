@@ -6,14 +6,18 @@ import math
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
+from functools import partial
 from itertools import groupby
 
 from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
 from halfcycle.pipeline.benchmark.contenders import RMS_VARIATIONS, TRANSIENTS, Contender, Detection
 from halfcycle.pipeline.benchmark.scores import Paired, Score, Scored, matched, paired, score
 from halfcycle.pipeline.benchmark.suite import DetectorSuite
+from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.settings import Thresholds
+from halfcycle.pipeline.spread import Spread, in_this_process
 
+_BATCH = 8  # cases
 _USUAL = Thresholds()
 _THRESHOLDS = {"sag": _USUAL.sag_pu, "swell": _USUAL.swell_pu, "interruption": _USUAL.interruption_pu}
 LEVEL_BANDS = {
@@ -71,6 +75,7 @@ def run_detectors(
     *,
     seed: int | None = None,
     progress: Callable[[int, int], None] | None = None,
+    spread: Spread = in_this_process,
 ) -> DetectorResult:
     """Run contenders on a suite.
 
@@ -80,26 +85,65 @@ def run_detectors(
     contenders : in the order in which they are to be listed.
     seed : instead of the suite's.
     progress : called with (done, all) cases.
+    spread : how batches of cases are worked on.
 
     Returns
     -------
     DetectorResult; its rows depend on suite, seed and code alone.
+
+    Raises
+    ------
+    SignalError : a contender failed on a case, or ended the process that worked on it.
     """
     scored: dict[str, list[Scored]] = {one.name: [] for one in contenders}
     seconds = dict.fromkeys(scored, 0.0)
     record_s = 0.0
-    for i, case in enumerate(cases_of(suite, seed=seed)):
-        record_s += case.seconds
-        for one in contenders:
-            start = time.perf_counter()
-            found = one.detect(case.problem)
-            seconds[one.name] += time.perf_counter() - start
-            scored[one.name].append(_scored(case, found, one))
+    n, n_done = n_cases(suite), 0
+    batches = [range(i, min(i + _BATCH, n)) for i in range(0, n, _BATCH)]
+    for cases in spread(partial(_run_cases, suite=suite, contenders=contenders, seed=seed), batches, lost=_lost):
+        for case in cases:
+            if case.failed:
+                raise SignalError(case.failed)
+            record_s += case.seconds
+            for one, mine, took_s in zip(contenders, case.scored, case.took_s, strict=True):
+                scored[one.name].append(mine)
+                seconds[one.name] += took_s
+        n_done += len(cases)
         if progress is not None:
-            progress(i + 1, n_cases(suite))
+            progress(n_done, n)
     rows = tuple(row for one in contenders for row in _rows(one, scored[one.name]))
     comparisons = tuple(one for other in contenders[1:] for one in _compared(contenders[0], other, scored))
     return DetectorResult(rows, comparisons, seconds, record_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _CaseRun:
+    """What the contenders made of a case, in their order, and how long each took; or why it failed. [s]"""
+
+    seconds: float = 0.0
+    scored: tuple[Scored, ...] = ()
+    took_s: tuple[float, ...] = ()
+    failed: str = ""
+
+
+def _run_cases(
+    numbers: Sequence[int], *, suite: DetectorSuite, contenders: Sequence[Contender], seed: int | None
+) -> list[_CaseRun]:
+    """Run contenders on some cases."""
+    runs = []
+    for case in cases_of(suite, seed=seed, numbers=numbers):
+        scored, took_s = [], []
+        for one in contenders:
+            start = time.perf_counter()
+            found = one.detect(case.problem)
+            took_s.append(time.perf_counter() - start)
+            scored.append(_scored(case, found, one))
+        runs.append(_CaseRun(case.seconds, tuple(scored), tuple(took_s)))
+    return runs
+
+
+def _lost(number: int, reason: str) -> _CaseRun:
+    return _CaseRun(failed=f"case {number}: {reason}")
 
 
 def _compared(first: Contender, second: Contender, scored: Mapping[str, Sequence[Scored]]) -> Iterator[Comparison]:

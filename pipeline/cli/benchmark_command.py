@@ -9,6 +9,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
+from halfcycle.pipeline.cli.options import EngineName, Scheduler, Workers
 
 benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
@@ -16,7 +17,7 @@ typer_app.add_typer(benchmark_app, name="benchmark", short_help="Score detectors
 
 _Seed = Annotated[
     Optional[int],  # noqa: UP045  (typer reads the annotation at run time)
-    typer.Option(min=0, help="Random seed, in place of the suite's."),
+    typer.Option(metavar="N", min=0, help="Random seed, in place of the suite's."),
 ]
 
 _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-quick --out results"
@@ -24,11 +25,16 @@ _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-q
 
 @benchmark_app.command("detectors", epilog=_DETECTORS_EPILOG)
 def detectors_command(
-    suite: Annotated[str, typer.Option(help="A suite: its name, or a TOML file.")] = "detectors-quick",
-    out: Annotated[Path, typer.Option(help="Folder for the table, the report and the plots.")] = Path("benchmark"),
+    suite: Annotated[str, typer.Option(metavar="NAME", help="A suite: its name, or a TOML file.")] = "detectors-quick",
+    out: Annotated[Path, typer.Option(metavar="FILE", help="Folder for the table, the report and the plots.")] = Path(
+        "benchmark"
+    ),
     seed: _Seed = None,
-    contenders: Annotated[str, typer.Option(help="Contenders, comma-separated. Default: all.")] = "",
+    contenders: Annotated[str, typer.Option(metavar="NAME", help="Contenders, comma-separated. Default: all.")] = "",
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
+    workers: Workers = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
 ) -> int:
     """Score detectors on synthetic cases.
 
@@ -40,11 +46,15 @@ def detectors_command(
     from halfcycle.pipeline.benchmark.detector_run import columns_of, run_detectors
     from halfcycle.pipeline.benchmark.results import provenance, write_results
     from halfcycle.pipeline.benchmark.suite import load_detector_suite
+    from halfcycle.pipeline.cluster import spread_with
 
     loaded = load_detector_suite(suite)
     taking_part = chosen(_names(contenders), known())
-    with show.progress("cases") as advance:
-        result = run_detectors(loaded, taking_part, seed=seed, progress=advance)
+    with (
+        spread_with(engine, scheduler=scheduler, workers=workers) as spread,
+        show.progress("cases") as advance,
+    ):
+        result = run_detectors(loaded, taking_part, seed=seed, progress=advance, spread=spread)
     origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
     name = Path(suite).stem
     paths = [*write_results(columns_of(result), origin, list(sections_of(result)), out, name)]
@@ -67,10 +77,16 @@ _CLASSIFIERS_EPILOG = "Example:  halfcycle benchmark classifiers --suite classif
 
 @benchmark_app.command("classifiers", epilog=_CLASSIFIERS_EPILOG)
 def classifiers_command(
-    suite: Annotated[str, typer.Option(help="A suite: its name, or a TOML file.")] = "classifiers-quick",
-    out: Annotated[Path, typer.Option(help="Folder for the tables, the report and the plots.")] = Path("benchmark"),
-    seeds: Annotated[str, typer.Option(help="Random seeds, comma-separated, in place of the suite's.")] = "",
-    contenders: Annotated[str, typer.Option(help="Contenders, comma-separated. Default: all.")] = "",
+    suite: Annotated[
+        str, typer.Option(metavar="NAME", help="A suite: its name, or a TOML file.")
+    ] = "classifiers-quick",
+    out: Annotated[Path, typer.Option(metavar="FILE", help="Folder for the tables, the report and the plots.")] = Path(
+        "benchmark"
+    ),
+    seeds: Annotated[
+        str, typer.Option(metavar="NAME", help="Random seeds, comma-separated, in place of the suite's.")
+    ] = "",
+    contenders: Annotated[str, typer.Option(metavar="NAME", help="Contenders, comma-separated. Default: all.")] = "",
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
 ) -> int:
     """Score classifiers on synthetic windows.
@@ -109,9 +125,9 @@ _EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick -
 @benchmark_app.command("export", epilog=_EXPORT_EPILOG)
 def export_command(
     suite: Annotated[
-        str, typer.Option(help="A suite of detectors or of circuits: its name, or a TOML file.")
+        str, typer.Option(metavar="NAME", help="A suite of detectors or of circuits: its name, or a TOML file.")
     ] = "detectors-quick",
-    out: Annotated[Path, typer.Option(help="Folder for waveforms and truth.")] = Path("cases"),
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for waveforms and truth.")] = Path("cases"),
     seed: _Seed = None,
 ) -> int:
     """Write a suite's cases as files, with their truth.

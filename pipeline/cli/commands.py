@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from enum import IntEnum
 from typing import Annotated, Any
 
@@ -53,6 +54,29 @@ def _root(
     """Power-quality captures in, event catalogue out."""
 
 
+def _command() -> Any:
+    """The command line as the parser has it, whose help names arguments without the types of Python."""
+    root = typer.main.get_command(typer_app)
+    waiting: list[Any] = [root]
+    while waiting:
+        command = waiting.pop()
+        waiting += getattr(command, "commands", {}).values()
+        for parameter in command.params:
+            if parameter.param_type_name == "argument":
+                parameter.display_type_rich = lambda ctx: ""  # of what newer versions of typer show
+            elif parameter.name == "detect" and "--help" in sys.argv:
+                parameter.help += _detectors_of_others()
+    return root
+
+
+def _detectors_of_others() -> str:
+    """What the help of ``--detect`` adds: the detectors that other installed packages bring."""
+    from importlib.metadata import entry_points
+
+    names = sorted(point.name for point in entry_points(group="halfcycle.detectors"))
+    return f" Of other packages: {', '.join(names)}." if names else ""
+
+
 def _register() -> None:
     """Import the modules of the commands; each registers its own, in the order of the help."""
     from halfcycle.pipeline.cli import (  # noqa: F401, I001
@@ -88,7 +112,7 @@ def app() -> int:
 
     result: Any
     try:
-        result = typer_app(standalone_mode=False)
+        result = _command()(standalone_mode=False)
     except typer.Exit as leave:
         result = leave.exit_code
     except (typer.Abort, KeyboardInterrupt):

@@ -16,7 +16,9 @@ from halfcycle.pipeline.plain_text import counted
 
 @typer_app.command("demo", epilog="Example:  halfcycle demo --out demo-fleet")
 def demo_command(
-    out: Annotated[Path, typer.Option(help="Folder for the fleet; created, or added to.")] = Path("demo-fleet"),
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for the fleet; created, or added to.")] = Path(
+        "demo-fleet"
+    ),
     worst: Worst = 10,
 ) -> int:
     """Build a demo fleet, run its night, show the catalogue.

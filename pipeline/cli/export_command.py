@@ -26,25 +26,31 @@ def export_command(
     out: Annotated[
         Path,
         typer.Option(
+            metavar="FILE",
             help="Output file. Its extension sets the format: .pqd, .cfg, .cff, .parquet, .csv, .npz or .mat.",
             show_default=False,
         ),
     ],
     data: Annotated[
         Optional[str],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(help="COMTRADE data type: ASCII, BINARY, BINARY32 or FLOAT32. Default: by the samples."),
+        typer.Option(
+            metavar="TYPE", help="COMTRADE data type: ASCII, BINARY, BINARY32 or FLOAT32. Default: by the samples."
+        ),
     ] = None,
     revision: Annotated[
         Optional[int],  # noqa: UP045
         typer.Option(
-            help="COMTRADE revision: 1991, 1999 or 2013. Default: the oldest from 1999 on that can hold the samples."
+            metavar="YEAR",
+            help="COMTRADE revision: 1991, 1999 or 2013. Default: the oldest from 1999 on that can hold the samples.",
         ),
     ] = None,
-    separator: Annotated[str, typer.Option(help="Column separator of text: , or ; or a tab.")] = ",",
-    decimal: Annotated[str, typer.Option(help="Decimal mark of text: . or ,")] = ".",
+    separator: Annotated[str, typer.Option(metavar="SIGN", help="Column separator of text: , or ; or a tab.")] = ",",
+    decimal: Annotated[str, typer.Option(metavar="SIGN", help="Decimal mark of text: . or ,")] = ".",
     sites: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="TOML file of [[sites]]: channels are written as it describes them, in primary values."),
+        typer.Option(
+            metavar="FILE", help="TOML file of [[sites]]: channels are written as it describes them, in primary values."
+        ),
     ] = None,
 ) -> int:
     """Convert captures or trends, and verify the copy.
@@ -105,7 +111,7 @@ def export_command(
         show.line(f"written: {one.path}: {counted(one.n_captures, 'capture')}, samples read back {exact}")
     left_out = written[0].left_out
     if left_out:
-        show.line(f"left out: {len(left_out)} channels whose unit PQDIF does not define: {', '.join(left_out)}")
+        show.line(f"left out: {counted(len(left_out), 'channel')} with a unit that PQDIF lacks: {', '.join(left_out)}")
     return _left_out(unread)
 
 
@@ -126,4 +132,4 @@ def _tell_trends(written: Sequence[ExportedTrend]) -> None:
         show.line(f"written: {one.path}: {counted(one.n_rows, 'interval')}, values read back {exact}")
         if one.left_out:
             named = f"{', '.join(one.left_out[:_NAMED])}{' …' if len(one.left_out) > _NAMED else ''}"
-            show.line(f"left out: {len(one.left_out)} columns that PQDIF cannot hold: {named}")
+            show.line(f"left out: {counted(len(one.left_out), 'column')} that PQDIF cannot hold: {named}")

@@ -26,7 +26,9 @@ def hookup_command(
     nominal_voltage: Annotated[
         Optional[float],  # noqa: UP045
         typer.Option(
-            min=0.001, help="Nominal voltage of the voltage channels [V]. Default: a typical value, as an example."
+            metavar="V",
+            min=0.001,
+            help="Nominal voltage of the voltage channels [V]. Default: a typical value, as an example.",
         ),
     ] = None,
     diagram: Diagram = None,

@@ -22,13 +22,15 @@ def indices_command(
     catalogue: Annotated[Path, typer.Argument(help="Catalogue: .parquet, .csv or .ndjson.", show_default=False)],
     out: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option(help="Write all indices: .parquet, .csv or .ndjson."),
+        typer.Option(metavar="FILE", help="Write all indices: .parquet, .csv or .ndjson."),
     ] = None,
     coverage: Coverage = None,
     judged_days: JudgedDays = None,
-    rate_days: Annotated[float, typer.Option(min=0.001, help="Period of the rates [days], such as 30 or 365.")] = 30.0,
+    rate_days: Annotated[
+        float, typer.Option(metavar="DAYS", min=0.001, help="Period of the rates [days], such as 30 or 365.")
+    ] = 30.0,
     window: Annotated[
-        float, typer.Option(min=0, help="Aggregation in time: events within this many seconds count once.")
+        float, typer.Option(metavar="S", min=0, help="Aggregation in time: events within this many seconds count once.")
     ] = 60.0,
 ) -> int:
     """Compute SARFI, EN 50160 tables, energy and severity.

@@ -11,7 +11,7 @@ import typer
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
 from halfcycle.pipeline.cli.options import Diagram, HookupName, NominalVoltage, Strict, place
-from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.plain_text import counted, percent
 
 if TYPE_CHECKING:
     from halfcycle.pipeline.inspection import ChannelView, Inspection, PointView
@@ -33,7 +33,8 @@ def inspect_command(
     sites: Annotated[
         Optional[Path],  # noqa: UP045
         typer.Option(
-            help="For a file: TOML file of [[sites]] to apply. For a folder: file to write a draft of [[sites]] to."
+            metavar="FILE",
+            help="For a file: TOML file of [[sites]] to apply. For a folder: file to write a draft of [[sites]] to.",
         ),
     ] = None,
     strict: Strict = False,
@@ -177,7 +178,7 @@ def _captures_table(found: Inspection) -> TextTable:
     title = counted(n, "capture")
     title += f", first {_MOST_CAPTURES} shown" if n > _MOST_CAPTURES else ""
     title += "; details below are of the one marked *" if n > 1 else ""
-    heads = ("", "start (UTC)", "duration", "rate", "per cycle", "samples", "channels", "trigger at")
+    heads = ("no.", "start (UTC)", "duration", "rate", "per cycle", "samples", "channels", "trigger at")
     kept = [k for k in range(len(heads)) if heads[k] != "trigger at" or any(row[k] for row in rows)]
     return TextTable(title, tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows))
 
@@ -189,7 +190,7 @@ def _channels_table(found: Inspection) -> TextTable:
     rows = [_channel_row(view) for view in found.channels]
     kept = [k for k in range(len(heads)) if k < 3 or any(row[k] for row in rows)]
     return TextTable(
-        f"{len(rows)} channels", tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows)
+        counted(len(rows), "channel"), tuple(heads[k] for k in kept), tuple(tuple(row[k] for k in kept) for row in rows)
     )
 
 
@@ -237,7 +238,7 @@ def _show_point(point: PointView) -> None:
     if not point.findings:
         show.line("wiring: no sign of an error")
     for finding in point.findings:
-        show.line(f"wiring: {finding.what} (confidence {100 * finding.sure:.0f} %)")
+        show.line(f"wiring: {finding.what} (confidence {percent(finding.sure)})")
         show.line(f"    evidence: {finding.evidence}")
         show.line(f"    action:   {finding.check}")
         if finding.doubt:
@@ -274,7 +275,7 @@ def _draw(found: Inspection, path: Path) -> list[Path]:
         target = path if len(drawn) == 1 else path.with_name(f"{path.stem}-{i + 1}{path.suffix}")
         station = found.headers[found.shown].station or found.path.stem
         title = station if point.name is None else f"{station}, {point.name}"
-        notes = [f"{finding.what} (confidence {100 * finding.sure:.0f} %)" for finding in point.findings]
+        notes = [f"{finding.what} (confidence {percent(finding.sure)})" for finding in point.findings]
         svg = phasor_svg(
             point.phasors, hookup=point.hookup, title=title, found=point.findings,
             source=f"{found.path.name}, {time_words(found.headers[found.shown].start_ns)}",

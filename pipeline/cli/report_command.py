@@ -33,19 +33,21 @@ def report_command(
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The report, .html; or a folder, for one page per site (else the fleet's own)."),
+        typer.Option(
+            metavar="PATH", help="The report, .html; or a folder, for one page per site (else the fleet's own)."
+        ),
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The fleet's settings: reports on its catalogues."),
+        typer.Option(metavar="FILE", help="The fleet's settings: reports on its catalogues."),
     ] = None,
     from_day: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option("--from", help="First day (UTC), such as 2026-04-01."),
+        typer.Option("--from", metavar="DAY", help="First day (UTC), such as 2026-04-01."),
     ] = None,
     to_day: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option("--to", help="Last day (UTC)."),
+        typer.Option("--to", metavar="DAY", help="Last day (UTC)."),
     ] = None,
     files: Files = None,
     sites: SitesOfCatalogue = None,
@@ -59,23 +61,26 @@ def report_command(
     curve: Annotated[
         str,
         typer.Option(
-            help="Ride-through curve: iti, semi-f47, semi-reference, iec-class-2 and -3, iec-class-2-60hz and -3-60hz."
+            metavar="NAME",
+            help="Ride-through curve: iti, semi-f47, semi-reference, iec-class-2 and -3, iec-class-2-60hz and -3-60hz.",
         ),
     ] = "iti",
-    worst: Annotated[int, typer.Option(min=0, help="Number of worst events shown with waveforms.")] = 12,
-    title: Annotated[str, typer.Option(help="Title of the report. Default: the names of the sites.")] = "",
+    worst: Annotated[int, typer.Option(metavar="N", min=0, help="Number of worst events shown with waveforms.")] = 12,
+    title: Annotated[
+        str, typer.Option(metavar="TEXT", help="Title of the report. Default: the names of the sites.")
+    ] = "",
     locale: Annotated[
         str,
-        typer.Option(help="Locale of numbers, dates and times, such as de_DE."),
+        typer.Option(metavar="NAME", help="Locale of numbers, dates and times, such as de_DE."),
     ] = "",
     pdf: Annotated[bool, typer.Option("--pdf", help="Also write a PDF, printed by an installed Chromium.")] = False,
     pictures: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Also write every chart to this folder: .svg, .png."),
+        typer.Option(metavar="FOLDER", help="Also write every chart to this folder: .svg, .png."),
     ] = None,
     summary: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Also write the summary for an e-mail: .md."),
+        typer.Option(metavar="FILE", help="Also write the summary for an e-mail: .md."),
     ] = None,
 ) -> int:
     """Write a report for those who decide, as one HTML file.

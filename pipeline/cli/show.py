@@ -19,21 +19,32 @@ WIDEST = 200
 
 
 def table(content: TextTable) -> None:
-    """Print a table, as wide as it needs to be where the output is no terminal; its cells are shown as they are."""
+    """Print a table: on a terminal within its width, or row by row where that would split words; else as it needs."""
     from rich import box
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
+    from halfcycle.pipeline.cli.table_layout import column_widths, stacked_lines
+
     console = Console(width=None if sys.stdout.isatty() else WIDEST)
+    heads, rows = [plain(head) for head in content.heads], [[plain(cell) for cell in row] for row in content.rows]
+    widths = column_widths([heads, *rows], console.width)
+    if widths is None and sys.stdout.isatty():
+        print(plain(content.title))
+        for row in rows:
+            print("", *stacked_lines(heads, row, console.width), sep="\n")
+        print()
+        return
     shown = Table(
         title=Text(plain(content.title), style="bold"), title_justify="left", title_style="bold", box=box.SIMPLE_HEAD
     )
-    for i, head in enumerate(content.heads):
+    for i, head in enumerate(heads):
         numeric = i > 0 and all(_is_count(row[i]) for row in content.rows)
-        shown.add_column(Text(plain(head)), justify="right" if numeric else "left", overflow="fold")
-    for row in content.rows:
-        shown.add_row(*(Text(plain(cell)) for cell in row))
+        width = None if widths is None else widths[i]
+        shown.add_column(Text(head), justify="right" if numeric else "left", overflow="fold", width=width)
+    for row in rows:
+        shown.add_row(*(Text(cell) for cell in row))
     console.print(shown)
 
 

@@ -26,24 +26,24 @@ def show_command(
     ],
     catalogue: Annotated[
         Optional[Path],  # noqa: UP045  (typer reads the annotation at run time)
-        typer.Option("--in", help="Catalogue: .parquet, .csv or .ndjson."),
+        typer.Option("--in", metavar="FILE", help="Catalogue: .parquet, .csv or .ndjson."),
     ] = None,
     config: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="The fleet's settings: search its catalogues instead."),
+        typer.Option(metavar="FILE", help="The fleet's settings: search its catalogues instead."),
     ] = None,
     out: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="Picture of the event: .svg or .png."),
+        typer.Option(metavar="FILE", help="Picture of the event: .svg or .png."),
     ] = None,
     samples: Annotated[
         Optional[Path],  # noqa: UP045
-        typer.Option(help="File for the samples shown: .csv."),
+        typer.Option(metavar="FILE", help="File for the samples shown: .csv."),
     ] = None,
     files: Files = None,
     sites: SitesOfCatalogue = None,
-    before: Annotated[float, typer.Option(min=0, help="Cycles to show before the event.")] = 6.0,
-    after: Annotated[float, typer.Option(min=0, help="Cycles to show after the event.")] = 6.0,
+    before: Annotated[float, typer.Option(metavar="CYCLES", min=0, help="Cycles to show before the event.")] = 6.0,
+    after: Annotated[float, typer.Option(metavar="CYCLES", min=0, help="Cycles to show after the event.")] = 6.0,
 ) -> int:
     """Show one event in words, as a picture, as samples."""
     from halfcycle.pipeline.cli.catalogue_source import event_by_id, source_of

@@ -24,11 +24,15 @@ _EPILOG = "Example:  halfcycle train --out model && halfcycle screen captures/ -
 def train_command(
     context: typer.Context,
     out: Annotated[
-        Path, typer.Option(help="Folder for the model and its card; with --suggest, a CSV file.", show_default=False)
+        Path,
+        typer.Option(
+            metavar="FOLDER", help="Folder for the model and its card; with --suggest, a CSV file.", show_default=False
+        ),
     ],
     labels: Annotated[
         Path | None,
         typer.Option(
+            metavar="FILE",
             help="Labelled events of your own: CSV with capture, start, label, or a catalogue with a column label.",
             show_default=False,
         ),
@@ -39,14 +43,17 @@ def train_command(
             metavar="CATALOGUE", help="Do not train: write which of its events to label next.", show_default=False
         ),
     ] = None,
-    count: Annotated[int, typer.Option(min=1, help="How many events to suggest.")] = 20,
+    count: Annotated[int, typer.Option(metavar="N", min=1, help="How many events to suggest.")] = 20,
     files: Annotated[
-        list[Path] | None, typer.Option(help="Folder of a catalogue's waveforms, if moved.", show_default=False)
+        list[Path] | None,
+        typer.Option(metavar="FOLDER", help="Folder of a catalogue's waveforms, if moved.", show_default=False),
     ] = None,
     sites: Sites = None,
     family: Annotated[bool, typer.Option(help="Train on synthetic disturbances too.")] = True,
-    per_class: Annotated[int, typer.Option(min=20, help="Synthetic windows for each of the 29 classes.")] = 2000,
-    seed: Annotated[int, typer.Option(min=0, help="Random seed of the windows and the trees.")] = 1,
+    per_class: Annotated[
+        int, typer.Option(metavar="N", min=20, help="Synthetic windows for each of the 29 classes.")
+    ] = 2000,
+    seed: Annotated[int, typer.Option(metavar="N", min=0, help="Random seed of the windows and the trees.")] = 1,
 ) -> int:
     """Train the learned classifier. Takes minutes.
 

@@ -21,7 +21,7 @@ class Finding:
 
     Attributes
     ----------
-    kind : one of `terms.EVENT_KINDS`.
+    kind : one of `terms.EVENT_KINDS`, or a detector of another distribution's own.
     category : the IEEE 1159 category in words; "" where classification by duration is left to the catalogue.
     start, stop : [samples from the record's start], fractional; where `open_stop`, the end of what was seen.
     magnitude, magnitude_unit : what the kind is measured by: residual voltage, peak, share … and its unit.

@@ -27,6 +27,7 @@ class TrendIndex:
 
     Parameters
     ----------
+    store : of the fleet.
     seen : its days, as they are.
     settings : all that trends and verdicts follow from beside captures, and the version of the code.
     """

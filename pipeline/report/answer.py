@@ -13,6 +13,7 @@ from halfcycle.pipeline.indices.coverage import CoverageSpan, exposure_of
 from halfcycle.pipeline.indices.curves import Curve
 from halfcycle.pipeline.indices.sarfi import brief
 from halfcycle.pipeline.locales import number
+from halfcycle.pipeline.plain_text import percent
 from halfcycle.pipeline.report.event_words import (
     cause_words,
     duration_words,
@@ -223,14 +224,9 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
     if not causes:
         return [Sentence("No cause could be determined.", "#events")]
     cause, n = min(causes.items(), key=lambda item: (-item[1], item[0]))
-    shares = [round(100 * e.cause_confidence) for e in events if e.cause == cause and e.cause_confidence is not None]
-    span = (
-        ""
-        if not shares
-        else f" ({min(shares)} % probable)"
-        if min(shares) == max(shares)
-        else f" ({min(shares)} to {max(shares)} % probable)"
-    )
+    shares = sorted(e.cause_confidence for e in events if e.cause == cause and e.cause_confidence is not None)
+    ends = dict.fromkeys(percent(share) for share in (*shares[:1], *shares[-1:]))
+    span = f" ({' to '.join(ends)} probable)" if ends else ""
     of = (
         "the event"
         if total == 1

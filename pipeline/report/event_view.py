@@ -10,6 +10,7 @@ from typing import Any, Final
 from halfcycle.pipeline.errors import HalfcycleError, SignalError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.locales import number, own_words
+from halfcycle.pipeline.plain_text import percent
 from halfcycle.pipeline.report.drawing import phase_colour, phase_dash, thinned
 from halfcycle.pipeline.report.event_picture import THRESHOLDS_PU, event_svg, reference_v
 from halfcycle.pipeline.report.event_words import (
@@ -224,4 +225,4 @@ def _facts(event: Event, clock: LocalTime) -> TextTable:
 def _named(name: str | None, confidence: float | None, of_what: str) -> str:
     if not name:
         return ""
-    return name if confidence is None or name == "unknown" else f"{name} ({100 * confidence:.0f} % {of_what})"
+    return name if confidence is None or name == "unknown" else f"{name} ({percent(confidence)} {of_what})"

@@ -6,6 +6,7 @@ from typing import Final
 
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.locales import number, own_words, scaled
+from halfcycle.pipeline.plain_text import percent
 from halfcycle.pipeline.report.slice import Slice
 from halfcycle.pipeline.report.times import LocalTime
 
@@ -108,7 +109,7 @@ def _why_sentences(event: Event) -> list[str]:
     said = []
     if event.cause and event.cause != "unknown":
         share = event.cause_confidence
-        backed = "" if share is None else f" ({100 * share:.0f} % probable)"
+        backed = "" if share is None else f" ({percent(share)} probable)"
         said.append(f"The likely cause is {cause_words(event.cause)}{backed}.")
     elif event.cause:
         said.append("These waveforms do not show the cause.")

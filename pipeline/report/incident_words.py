@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from halfcycle.pipeline.catalogue.tables import iso_utc
 from halfcycle.pipeline.incidents.waveforms import WaveformEvidence
+from halfcycle.pipeline.plain_text import percent
 from halfcycle.pipeline.report.summary import TextTable
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def likely(site: str | None, probability: float | None) -> str:
     """A site with its probability; "" for none."""
     if site is None or probability is None:
         return ""
-    return f"{site} ({100 * probability:.0f} %)" if probability >= _LEAST_TOLD else f"{site} (under 1 %)"
+    return f"{site} ({percent(probability)})" if probability >= _LEAST_TOLD else f"{site} (under 1 %)"
 
 
 def waveforms_table(rows: Sequence[WaveformEvidence], starts: Mapping[str, int]) -> TextTable:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.plain_text import percent
 from halfcycle.pipeline.report.event_words import time_words
 from halfcycle.pipeline.report.phasor_diagram import Phasor, phasor_svg
 from halfcycle.pipeline.report.slice import BeforeAndDuring
@@ -63,7 +64,7 @@ def wiring_view(
     signs = [words_of(diagnosis) for diagnosis in diagnoses]
     sure = [sign for sign in signs if sign.sure >= _SURE]
     if sure:
-        verdict = f"The wiring is doubtful: {sure[0].what} ({100 * sure[0].sure:.0f} % confidence)"
+        verdict = f"The wiring is doubtful: {sure[0].what} ({percent(sure[0].sure)} confidence)"
     elif signs:
         verdict = "No certain wiring error, but not everything agrees"
     else:
@@ -73,7 +74,7 @@ def wiring_view(
         found, hookup=HOOKUPS[hookup], title=name, source=f"phasors before the event of {moment}", found=signs
     )
     told = tuple(
-        f"{one.what} ({100 * one.sure:.0f} % confidence): {one.evidence}" + (f"; {one.doubt}" if one.doubt else "")
+        f"{one.what} ({percent(one.sure)} confidence): {one.evidence}" + (f"; {one.doubt}" if one.doubt else "")
         for one in signs
     )
     return WiringView(name, f"{verdict} (three cycles before the event of {moment}).", told, drawing)

@@ -19,8 +19,9 @@ from halfcycle.pipeline.benchmark.contenders import Contender, Detection, chosen
 from halfcycle.pipeline.benchmark.detector_run import columns_of, is_open, run_detectors
 from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
 from halfcycle.pipeline.benchmark.suite import DetectorSuite, load_detector_suite
-from halfcycle.pipeline.errors import ConfigError
+from halfcycle.pipeline.errors import ConfigError, SignalError
 from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.spread import spread_apart
 
 COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """
@@ -220,3 +221,18 @@ def test_another_distribution_adds_a_contender_through_an_entry_point(tmp_path: 
     )
     assert done.returncode == 0, done.stderr
     assert "guest: precision 0.000" in done.stdout
+
+
+def _stumbles(problem: object) -> list[Detection]:
+    raise RuntimeError("nothing to see")
+
+
+def test_a_suite_gives_the_same_rows_over_processes_and_a_contender_that_fails_is_named(suite_file: Path) -> None:
+    suite = load_detector_suite(str(suite_file))
+    here = run_detectors(suite, list(contenders().values())[:2])
+    with spread_apart(2) as apart:
+        there = run_detectors(suite, list(contenders().values())[:2], spread=apart)
+    assert there.rows == here.rows
+    assert there.comparisons == here.comparisons
+    with pytest.raises(SignalError, match=r"^case 0: unexpected RuntimeError.*nothing to see"):
+        run_detectors(suite, [Contender("stumbles", _stumbles, frozenset({"sag"}))])

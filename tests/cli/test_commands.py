@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -65,6 +66,7 @@ def test_help_fits_a_screen_and_shows_an_example(name: str) -> None:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_option_is_explained(name: str) -> None:
     text = halfcycle(*name.split(), "--help", env={**os.environ, "COLUMNS": "200"}).stdout
+    assert re.search(r"<\w", text) is None  # no type of Python stands for what to write
     options = text.split("Options:")[1].split("Example:")[0].split("  --")[1:]
     assert len(options) >= 2
     for option in options:

@@ -64,15 +64,35 @@ import halfcycle as hc
 wave = hc.Waveform(hookup="four-wire", nominal_voltage_v=230.0, rate_hz=6400.0, duration_s=3.0, drift_hz_per_s=RATE)
 hc.export([hc.synthesise(wave, start_ns=0).capture], "drift.cfg")
 frame = hc.screen("drift.cfg", detect=["rocof"]).to_pandas()
-print([(row.magnitude_unit, round(row.magnitude, 1)) for row in frame.itertuples()])
+print([(row.kind, row.magnitude_unit, round(row.magnitude, 1)) for row in frame.itertuples()])
+"""
+
+COMMANDS = """
+import contextlib, sys
+from halfcycle.pipeline.cli import main
+for words in (
+    "screen drift.cfg --detect rocof --out e.csv", f"show {frame.event_id[0]} --in e.csv --out e.svg",
+    "report e.csv --out r.html", "indices e.csv", "screen --help",
+):
+    sys.argv = ["halfcycle", *words.split()]
+    with contextlib.suppress(SystemExit):
+        main()
 """
 
 
-@pytest.mark.parametrize(("rate", "found"), [(-1.5, "[('Hz/s', -1.5)]"), (0.5, "[]")])
+@pytest.mark.parametrize(("rate", "found"), [(-1.5, "[('rocof', 'Hz/s', -1.5)]"), (0.5, "[]")])
 def test_a_detector_of_another_distribution(tmp_path: Path, rate: float, found: str) -> None:
     # The frequency of the synthesis changes by so much a second.
     said = run_with("detector", tmp_path / "away", f"RATE = {rate}\n{DETECTOR}", tmp_path)
     assert said.strip() == found
+
+
+def test_a_kind_of_event_of_ones_own_is_in_the_catalogue_the_report_and_the_help(tmp_path: Path) -> None:
+    said = run_with("detector", tmp_path / "away", f"RATE = -1.5\n{DETECTOR}{COMMANDS}", tmp_path)
+    assert ",rocof,rate of change of frequency," in (tmp_path / "e.csv").read_text("utf-8")
+    assert "rate of change of frequency" in (tmp_path / "r.html").read_text("utf-8")
+    assert (tmp_path / "e.svg").stat().st_size > 0
+    assert "Of other packages: rocof." in " ".join(said.split())
 
 
 CAUSE = """

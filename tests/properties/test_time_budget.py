@@ -39,7 +39,7 @@ def test_the_time_of_whoever_uses_a_capture_is_not_that_of_its_file(
     monkeypatch.setattr(budget, "time", SimpleNamespace(thread_time=lambda: now, perf_counter=lambda: now))
     for _ in read_captures(tmp_path / "case" / good.files[0][0]):
         now += 10 * budget.LEAST_SECONDS
-    with budget.Clock(tmp_path).running():
+    with budget.ReadingTimer(tmp_path).running():
         now += budget.LEAST_SECONDS
         budget.check_time()
         now += 1.0

@@ -134,6 +134,7 @@ def screened(folder: Path, out: str, *words: str) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
+@pytest.mark.slow
 def test_uncertainties_are_further_columns_and_change_no_other(folder: Path) -> None:
     plain, none, sure = (
         screened(folder, "p.csv"), screened(folder, "n.csv", "--uncertainty", "none"),
@@ -159,6 +160,7 @@ def test_uncertainties_are_further_columns_and_change_no_other(folder: Path) -> 
     assert "magnitude_u" in done.stdout
 
 
+@pytest.mark.slow
 def test_what_is_drawn_is_the_same_each_time_and_made_again_by_why(folder: Path) -> None:
     sure, again, full = (
         screened(folder, f"{name}.csv", "--uncertainty", how)

@@ -104,6 +104,7 @@ def drawn_archive(folder: Path, seed: int, *, n_recorders: int) -> None:
             write_capture(piece, folder / f"{k:03d}" / f"{i} of {k}{rng.choice(ENDINGS)}")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ending", [".parquet", ".csv", ".ndjson"])
 def test_rows_of_a_drawn_archive_come_about_again(tmp_path: Path, ending: str) -> None:
     # SOURCE.

@@ -37,8 +37,8 @@ def find_rocof(measured: PointMeasures, settings: RocofSettings) -> list[Finding
         parts = (ChannelPart(0, begin, end, middle),)
         found.append(
             Finding(
-                kind="frequency_deviation", category="power frequency variation", start=begin, stop=end,
-                magnitude=middle, magnitude_unit="Hz/s", parts=parts, notes="rate of change of frequency",
+                kind="rocof", category="rate of change of frequency", start=begin, stop=end,
+                magnitude=middle, magnitude_unit="Hz/s", parts=parts,
             )
         )  # fmt: skip
     return found
