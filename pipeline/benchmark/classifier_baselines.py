@@ -17,18 +17,21 @@ _SAMPLES: Final = 640  # of a window, 64 a cycle, as in much of the literature
 
 
 class OnSamples:
-    """A scikit-learn-like classifier on windows at 64 samples a cycle, each divided by its RMS.
+    """A scikit-learn-like classifier on windows at 64 samples a cycle.
 
     Parameters
     ----------
     make : the classifier, from a seed.
     seed : of the classifier.
     three_dimensional : whether it wants shape (n, 1, n_samples).
+    by_rms : whether each window is divided by its RMS; else it is per unit of the undisturbed peak.
     """
 
-    def __init__(self, make: Callable[[int], Any], seed: int, *, three_dimensional: bool = False) -> None:
+    def __init__(
+        self, make: Callable[[int], Any], seed: int, *, three_dimensional: bool = False, by_rms: bool = True
+    ) -> None:
         self._model = make(seed)
-        self._three_dimensional = three_dimensional
+        self._three_dimensional, self._by_rms = three_dimensional, by_rms
 
     def fit(self, parts: list[tuple[Waves, Ints]]) -> Self:
         """Train on all windows together."""
@@ -51,7 +54,8 @@ class OnSamples:
         from scipy.signal import resample
 
         x: F64 = np.asarray(resample(waves.values, _SAMPLES, axis=1), dtype=np.float64)
-        x /= np.maximum(np.sqrt(np.mean(x * x, axis=1, keepdims=True)), 1e-9)
+        if self._by_rms:
+            x /= np.maximum(np.sqrt(np.mean(x * x, axis=1, keepdims=True)), 1e-9)
         return x[:, None, :] if self._three_dimensional else x
 
 
@@ -99,6 +103,6 @@ def _s_transform(seed: int) -> Any:
 BASELINES: Final = (
     ClassifierContender("MiniRocket + ridge", partial(OnSamples, _minirocket, three_dimensional=True)),
     ClassifierContender("catch22 + random forest", partial(OnSamples, _catch22, three_dimensional=True)),
-    ClassifierContender("S-transform + tuned extra trees", partial(OnSamples, _s_transform)),
+    ClassifierContender("S-transform + tuned extra trees", partial(OnSamples, _s_transform, by_rms=False)),
     ClassifierContender("multi-layer perceptron", partial(OnSamples, _perceptron)),
 )

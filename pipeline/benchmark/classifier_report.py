@@ -14,12 +14,13 @@ import numpy.typing as npt
 from halfcycle.pipeline.benchmark.classifier_run import ClassifierResult, ClassifierRow, most_confused
 from halfcycle.pipeline.benchmark.plots import finish, line, pyplot, saved
 from halfcycle.pipeline.benchmark.results import markdown_table, number
-from halfcycle.pipeline.learning.scores import calibration_error
+from halfcycle.pipeline.learning.scores import calibration_error, coverage
 from halfcycle.pipeline.synthesis.parametric import FORMS, IMPULSE, IMPULSE_PEAK, PRIMITIVES
 
 _IMPULSE_BINS: Final = 4
 _PAIRS_SHOWN: Final = 8
 _FORM: Final = ".4f"
+_EDGES: Final = (0, 5, 7, 8, 9)  # bins of the confidence from which on answers are kept
 
 
 def sections_of(result: ClassifierResult) -> Iterator[str]:
@@ -39,6 +40,9 @@ def sections_of(result: ClassifierResult) -> Iterator[str]:
         yield f"## Classes left out of the training: share that {contender} calls unknown\n"
         rows = [(FORMS[k].name, number(share, ".3f")) for k, share in shares.items()]
         yield markdown_table(("class", "unknown"), [("mean", number(_mean(list(shares.values())), ".3f")), *rows])
+    if result.bins:
+        yield "## Answered and right, where less sure answers are withheld\n\nIn the first test, all levels of noise.\n"
+        yield _coverage(result)
     yield "## Most confused\n\nShare of the windows of one class that are given another, in the first test.\n"
     yield _confused(result)
     if result.bounds:
@@ -180,6 +184,25 @@ def _against_bounds(result: ClassifierResult) -> str:
     return markdown_table(header, rows)
 
 
+def _coverage(result: ClassifierResult) -> str:
+    heads = ("contender", *(f"at {edge / 10:.1f} and more" for edge in _EDGES))
+    rows = []
+    for contender, total in _bins_of_first_test(result):
+        kept = coverage(total)
+        cells = (f"{number(kept[k, 0], '.3f')}, {number(kept[k, 1], '.3f')} right" for k in _EDGES)
+        rows.append((contender, *cells))
+    return markdown_table(heads, rows)
+
+
+def _bins_of_first_test(result: ClassifierResult) -> Iterator[tuple[str, npt.NDArray[np.float64]]]:
+    """Each contender that tells a confidence, and its reliability bins over all levels of noise."""
+    test = tests_of(result)[0]
+    for contender in _contenders(result):
+        bins = [bins for (name, of_test, _), bins in result.bins.items() if (name, of_test) == (contender, test)]
+        if bins:
+            yield contender, np.sum(bins, axis=0)
+
+
 def _confused(result: ClassifierResult) -> str:
     test = tests_of(result)[0]
     rows = []
@@ -192,7 +215,7 @@ def _confused(result: ClassifierResult) -> str:
 
 
 def plot(result: ClassifierResult, folder: Path, name: str) -> list[Path]:
-    """Accuracy and macro F1 against the noise, reliability, and each contender's confusion in most noise.
+    """Accuracy and macro F1 against the noise, reliability, coverage, and each contender's confusion in most noise.
 
     Raises
     ------
@@ -200,7 +223,7 @@ def plot(result: ClassifierResult, folder: Path, name: str) -> list[Path]:
     """
     figures = {"accuracy": _against_noise(result, "accuracy", "accuracy"),
                "macro-f1": _against_noise(result, "macro_f1", "macro F1"),
-               "reliability": _reliability(result)}  # fmt: skip
+               "reliability": _reliability(result), "coverage": _coverage_curve(result)}  # fmt: skip
     test = tests_of(result)[0]
     noisiest = min(_levels(result, test))
     for contender in _contenders(result):
@@ -231,16 +254,25 @@ def _reliability(result: ClassifierResult) -> Any:
     figure, axes = pyplot().subplots(figsize=(5.2, 4.8), layout="constrained")
     axes.plot([0, 1], [0, 1], color="0.6", linewidth=1)
     test = tests_of(result)[0]
-    for i, contender in enumerate(_contenders(result)):
-        bins = [bins for (name, of_test, _), bins in result.bins.items() if (name, of_test) == (contender, test)]
-        if bins:
-            total = np.sum(bins, axis=0)
-            kept = total[total[:, 0] > 0]
-            label = f"{contender}, error {calibration_error(total):.3f}"
-            axes.plot(kept[:, 1] / kept[:, 0], kept[:, 2] / kept[:, 0], line(i), marker="o", label=label)
+    for i, (contender, total) in enumerate(_bins_of_first_test(result)):
+        kept = total[total[:, 0] > 0]
+        label = f"{contender}, error {calibration_error(total):.3f}"
+        axes.plot(kept[:, 1] / kept[:, 0], kept[:, 2] / kept[:, 0], line(i), marker="o", label=label)
     axes.set_xlabel("mean confidence")
     axes.set_ylabel("accuracy")
     axes.set_title(f"{test}, all noise levels")
+    finish(axes)
+    return figure
+
+
+def _coverage_curve(result: ClassifierResult) -> Any:
+    figure, axes = pyplot().subplots(figsize=(5.2, 4.8), layout="constrained")
+    for i, (contender, total) in enumerate(_bins_of_first_test(result)):
+        kept = coverage(total)
+        axes.plot(kept[:, 0], kept[:, 1], line(i), marker="o", label=contender)
+    axes.set_xlabel("share answered, less sure answers withheld")
+    axes.set_ylabel("share right of those answered")
+    axes.set_title(f"{tests_of(result)[0]}, all noise levels")
     finish(axes)
     return figure
 

@@ -21,7 +21,7 @@ def demo_command(
     ),
     worst: Worst = 10,
 ) -> int:
-    """Build a demo fleet, run its night, show the catalogue.
+    """Build a demo fleet, run the nightly flow, show the catalogue.
 
     One file of the fleet is damaged on purpose, to show what becomes of such a file; after a nightly run
     the exit status would be 3 for it, here it is 0.

@@ -91,6 +91,10 @@ def catalogue_command(
         Optional[Path],  # noqa: UP045
         typer.Option(metavar="FILE", help="Write the days' events: .parquet, .csv or .ndjson."),
     ] = None,
+    delta: Annotated[
+        Optional[str],  # noqa: UP045
+        typer.Option(metavar="TABLE", help="Replace the days' events in this Delta table: a folder or s3://…"),
+    ] = None,
     site: Annotated[
         Optional[list[str]],  # noqa: UP045
         typer.Option(metavar="NAME", help="Restrict to this site. Repeatable."),
@@ -140,7 +144,29 @@ def catalogue_command(
     if out is not None:
         write_table(table, out)
         show.line(f"catalogue: {out}")
+    if delta is not None:
+        names = {name for one in fleet.sites if one.name in sites for name in (one.name, *one.formerly)}
+        _into_delta(table, delta, names, (_day(first), _day(last)), damaged)
     return Exit.DONE if summary.is_whole and not damaged else Exit.QUARANTINED
+
+
+def _into_delta(
+    table: pa.Table, where: str, sites: set[str], span: tuple[date | None, date | None], damaged: list[Day]
+) -> None:
+    """Bring a catalogue into a Delta table. span: first and last day chosen; damaged: days that keep what it has."""
+    from halfcycle.pipeline.catalogue.delta_table import replace_days
+    from halfcycle.pipeline.objects import without_user
+
+    first, last = span
+    kept = {(day.site, day.day) for day in damaged}
+
+    def is_chosen(site: str, day: date) -> bool:
+        is_within = (first is None or first <= day) and (last is None or day <= last)
+        return site in sites and is_within and (site, day) not in kept
+
+    done = replace_days(table, where, is_chosen=is_chosen)
+    given = f"{counted(done.days, 'day')} replaced, with {counted(done.rows, 'event')}" if done.days else "unchanged"
+    show.line(f"Delta table: {without_user(where)}: {given}")
 
 
 def show_catalogue(table: pa.Table, sites: list[str], *, worst: int) -> None:

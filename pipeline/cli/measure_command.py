@@ -87,7 +87,7 @@ def measure_command(
     strict: Strict = False,
     show_list: Annotated[bool, typer.Option("--list", help="List the quantities and stop.")] = False,
 ) -> int:
-    """Measure a survey, and judge it by limits.
+    """Measure a survey, and assess it against limits.
 
     Voltages, currents, power, energy, harmonics, unbalance, frequency and flicker in intervals of the UTC clock.
     """

@@ -27,9 +27,9 @@ def plan_command(
         typer.Option(metavar="FILE", help="Write the list of days: .csv, .parquet or .ndjson."),
     ] = None,
 ) -> int:
-    """Show what the next night would make anew, and why.
+    """Show what the next night would rebuild, and why.
 
-    After a change of the settings: which days would be judged again, how much is read for it, what would be removed.
+    After a change of settings: which days would be judged again, how much would be read, what would be removed.
     It only reads.
     """
     from halfcycle.pipeline.catalogue.tables import writer_for

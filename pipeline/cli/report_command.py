@@ -1,4 +1,4 @@
-"""`halfcycle report`: a catalogue as one HTML file for those who decide."""
+"""`halfcycle report`: a catalogue as one HTML file for decision-makers."""
 
 from __future__ import annotations
 
@@ -43,11 +43,11 @@ def report_command(
     ] = None,
     from_day: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option("--from", metavar="DAY", help="First day (UTC), such as 2026-04-01."),
+        typer.Option("--from", metavar="YYYY-MM-DD", help="First day (UTC), such as 2026-04-01."),
     ] = None,
     to_day: Annotated[
         Optional[str],  # noqa: UP045
-        typer.Option("--to", metavar="DAY", help="Last day (UTC)."),
+        typer.Option("--to", metavar="YYYY-MM-DD", help="Last day (UTC)."),
     ] = None,
     files: Files = None,
     sites: SitesOfCatalogue = None,
@@ -83,7 +83,7 @@ def report_command(
         typer.Option(metavar="FILE", help="Also write the summary for an e-mail: .md."),
     ] = None,
 ) -> int:
-    """Write a report for those who decide, as one HTML file.
+    """Write a report for decision-makers as one HTML file.
 
     It opens offline: the answer first, then charts, indices, the worst events, method and origin.
     """

@@ -26,7 +26,7 @@ def status_command(
         typer.Option(formats=["%Y-%m-%d"], metavar="YYYY-MM-DD", help="As of the end of this UTC day. Default: today."),
     ] = None,
 ) -> int:
-    """Say how a fleet is doing: last captures, clocks, findings.
+    """Show the state of a fleet: last captures, clocks, findings.
 
     Recorders gone silent against their own past, clocks that are off or drift, days not judged, what is set aside. It
     only reads.

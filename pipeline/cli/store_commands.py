@@ -29,7 +29,7 @@ def quarantine_command(
         typer.Option(metavar="FILE", help="Write the list too: .csv, .parquet or .ndjson."),
     ] = None,
 ) -> int:
-    """List what is set aside and why; put it back.
+    """List quarantined files and captures with the reasons; put them back.
 
     Files of the quarantine go back into the inbox; stored captures are judged again.
     """
@@ -76,7 +76,7 @@ def verify_command(
 ) -> int:
     """Check a fleet's store: every capture, catalogue and trend.
 
-    Exit status 0 where it is sound, 3 where something was found (after --repair: where something is left).
+    Exit status: 0, the store is sound; 3, something was found (with --repair: and not repaired).
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
     from halfcycle.pipeline.cluster import spread_with

@@ -38,7 +38,7 @@ def why_command(
     files: Files = None,
     key: SigningKey = None,
 ) -> int:
-    """Tell how a row came about, and make it again from its source."""
+    """Trace a row to its source, and reproduce it."""
     from halfcycle.pipeline.cli.catalogue_source import event_by_id, source_of
 
     source = source_of(catalogue, config, files or ())

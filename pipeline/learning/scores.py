@@ -111,6 +111,22 @@ def reliability_bins(confidence: F64, right: Bools) -> F64:
     return np.stack([np.bincount(place, weights=column, minlength=10) for column in columns], axis=1)
 
 
+def coverage(bins: F64) -> F64:
+    """What is left where answers below each bin are withheld: float64, shape (10, 2).
+
+    Parameters
+    ----------
+    bins : of `reliability_bins`, or a sum of them.
+
+    Returns
+    -------
+    For each bin's lower edge, the share of all that is answered and the share right of these; NaN where nothing is.
+    """
+    count, right = (bins[::-1, column].cumsum()[::-1] for column in (0, 2))
+    share = np.where(count > 0, right / np.maximum(count, 1), np.nan)
+    return np.stack([count / max(float(count[0]), 1.0), share], axis=1)
+
+
 def calibration_error(bins: F64) -> float:
     """Mean distance between confidence and share right over the bins, weighted by their counts.
 

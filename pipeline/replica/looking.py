@@ -112,14 +112,20 @@ def _look_into(
 
 def _look_below(memory: Memory, root: Root, folder: str, path: str, listed: set[str] | None, found: _Found) -> None:
     """Look at the folders of a folder. listed: those there are; None: the same as before."""
-    known = {
-        name: (stamp, has_folders)
-        for name, stamp, has_folders in memory.rows(
-            "SELECT name, stamp, has_folders FROM folders WHERE parent = ? AND stamp >= 0", path
-        )
-    }
+    query = "SELECT name, stamp, has_folders FROM folders WHERE parent = ? AND stamp >= 0"
+    known = {name: (stamp, has_folders) for name, stamp, has_folders in memory.rows(query, path)}
     for name in sorted(known.keys() | (listed or set())):
-        _look_into(memory, root, f"{folder}/{path_named(name)}", path, name, known.get(name), found)
+        below = f"{folder}/{path_named(name) if '%' in name else name}"
+        before = known.get(name)
+        if before is None or before[1] or not _is_unchanged(below, before[0]):  # else it is one of very many
+            _look_into(memory, root, below, path, name, before, found)
+
+
+def _is_unchanged(folder: str, stamp: int) -> bool:
+    try:
+        return os.stat(folder).st_mtime_ns == stamp
+    except OSError:
+        return False
 
 
 def _look_at_files(entries: list[os.DirEntry[str]], memory: Memory, path: str, found: _Found) -> None:

@@ -225,8 +225,8 @@ def _causes(events: Sequence[Event]) -> list[Sentence]:
         return [Sentence("No cause could be determined.", "#events")]
     cause, n = min(causes.items(), key=lambda item: (-item[1], item[0]))
     shares = sorted(e.cause_confidence for e in events if e.cause == cause and e.cause_confidence is not None)
-    ends = dict.fromkeys(percent(share) for share in (*shares[:1], *shares[-1:]))
-    span = f" ({' to '.join(ends)} probable)" if ends else ""
+    ends = dict.fromkeys(percent(share).removesuffix(" %") for share in (*shares[:1], *shares[-1:]))
+    span = f" ({' to '.join(ends)} % probable)" if ends else ""
     of = (
         "the event"
         if total == 1

@@ -8,6 +8,7 @@ from typing import Final
 
 from halfcycle.pipeline.catalogue.tables import iso_utc
 from halfcycle.pipeline.events import Event
+from halfcycle.pipeline.plain_text import counted
 
 # Rows and columns as EN 50160 and IEC 61000-2-8 lay such tables out (edges from memory).
 _MAGNITUDES_PU: Final = ((1.2, None), (1.1, 1.2), (0.8, 0.9), (0.7, 0.8), (0.4, 0.7), (0.1, 0.4), (None, 0.1))
@@ -61,7 +62,7 @@ def magnitude_duration_table(events: Sequence[Event]) -> TextTable:
     events : of any kinds; RMS variations are counted, an interruption in place of the sag it is part of. One that is
         open at an end is counted at the time it was seen.
     """
-    counted = distinct_events(events)
+    distinct = distinct_events(events)
     heads = ["magnitude"]
     low = 0.0
     for high in _DURATIONS_S:
@@ -77,11 +78,11 @@ def magnitude_duration_table(events: Sequence[Event]) -> TextTable:
             else f"{floor:g}–{ceiling:g} pu"
         )
         cells = [0] * len(_DURATIONS_S)
-        for event in counted:
+        for event in distinct:
             if (floor is None or event.magnitude >= floor) and (ceiling is None or event.magnitude < ceiling):
                 cells[next(i for i, d in enumerate(_DURATIONS_S) if d is None or event.observed_s <= d)] += 1
         rows.append((name, *(str(cell) if cell else "·" for cell in cells)))
-    return TextTable(f"{len(counted)} RMS variations by magnitude and duration", tuple(heads), tuple(rows))
+    return TextTable(f"{counted(len(distinct), 'RMS variation')} by magnitude and duration", tuple(heads), tuple(rows))
 
 
 def worst_table(events: Sequence[Event], *, most: int) -> TextTable:

@@ -25,6 +25,7 @@ from halfcycle.pipeline.benchmark.classifier_suite import ClassifierSuite, load_
 from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.learning.family import TRAINING
+from halfcycle.pipeline.learning.scores import coverage, reliability_bins
 
 COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """
@@ -195,6 +196,15 @@ def test_every_baseline_is_better_than_chance(*, compiled: bool) -> None:
         assert max(row.scores.accuracy for row in result.rows if row.contender == name) > 0.3, name
 
 
+def test_coverage_is_the_share_answered_and_right_where_less_sure_answers_are_withheld() -> None:
+    # By hand: of four answers two are of 0.95, one of them right, and two of 0.55, both right.
+    bins = reliability_bins(np.array([0.95, 0.95, 0.55, 0.55]), np.array([True, False, True, True]))
+    kept = coverage(bins)
+    assert kept[[0, 5]].tolist() == [[1.0, 0.75]] * 2
+    assert kept[[6, 9]].tolist() == [[0.5, 0.5]] * 2
+    assert np.isnan(coverage(reliability_bins(np.array([0.1]), np.array([True])))[5, 1])
+
+
 def test_a_spread_is_a_mean_and_a_standard_deviation() -> None:
     """statistics: 2, 4, 6 have mean 4 and sample standard deviation 2."""
     assert spread([2.0, 4.0, 6.0], ".1f") == "4.0 ± 2.0"
@@ -223,7 +233,14 @@ def test_the_command_writes_tables_that_say_where_they_come_from_a_report_and_pl
     assert "Seed 7, 8" in report
     for title in ("## Classes", "## Loss of macro F1", "## F1 of each primitive", "## Most confused", "## Time"):
         assert title in report
-    for what in ("accuracy", "macro-f1", "reliability", "confusion-halfcycle", "confusion-multi-layer-perceptron"):
+    for what in (
+        "accuracy",
+        "macro-f1",
+        "reliability",
+        "coverage",
+        "confusion-halfcycle",
+        "confusion-multi-layer-perceptron",
+    ):
         assert (out / f"small-{what}.png").read_bytes().startswith(b"\x89PNG")
     refused = run_code(COMMAND, "benchmark", "classifiers", "--suite", str(suite_file), "--seeds", "one")
     assert refused.returncode == 2

@@ -154,7 +154,8 @@ def check_broken_copies(path: Path, *, n_copies: int = 150, seed: int = 1) -> No
             except ReadError:
                 n_refused += 1
             shutil.copyfile(file, copied.parent / file.name)
-    assert 0 < n_refused < n_copies
+    assert n_refused > 0, f"none of {n_copies} copies was refused: take a shorter file, so that its header is hit, too"
+    assert n_refused < n_copies, f"all {n_copies} copies were refused: take a longer file, so that its samples are hit"
 
 
 def _damaged(content: bytes, rng: np.random.Generator) -> bytes:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import time
 from pathlib import Path
 
 import numpy as np
@@ -177,6 +179,18 @@ def test_the_data_are_found_in_any_case_and_belong_to_the_configuration(tmp_path
     assert read_one(path).header.n_samples == 6
     assert {p.name for p in READER.companions(path)} == {dat, f"{path.stem}.HDR", f"{path.stem}.inf"}
     assert capture_files([tmp_path]) == [path]
+
+
+@pytest.mark.parametrize("age_s", [0.0, 60.0])
+def test_a_file_that_comes_later_belongs_to_its_configuration_too(tmp_path, age_s):
+    """Whether the folder has just changed or was at rest: a change of it is seen by its time."""
+    path = put(tmp_path, LINES, binary_rows(VALUES))
+    then = time.time() - age_s
+    os.utime(tmp_path, (then, then))
+    before = {p.name for p in READER.companions(path)}
+    assert before == {p.name for p in READER.companions(path)} == {f"{path.stem}.dat"}
+    path.with_suffix(".hdr").write_text("written by hand")
+    assert {p.name for p in READER.companions(path)} == before | {f"{path.stem}.hdr"}
 
 
 @pytest.mark.parametrize(("text", "encoding", "used"), [

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 import typer
+from deltalake import DeltaTable
 from made_cluster import scheduler_elsewhere
 from made_fleet import COMMAND, digests, run_code
 from stage import Stage, set_up
@@ -179,8 +180,15 @@ def test_all_options_together_piped_and_on_a_terminal_write_the_same(
 
 
 def written(folder: Path) -> dict[str, str]:
-    """Digests of the files that a command wrote; a lock names the process that held it."""
-    return {name: digest for name, digest in digests(folder).items() if not name.endswith(".lock")}
+    """Digests of the files that a command wrote, and the rows of a Delta table, whose files have names drawn anew.
+
+    A lock names the process that held it.
+    """
+    tables = {log.parent for log in folder.rglob("_delta_log")}
+    own = {str(path.relative_to(folder)) for table in tables for path in table.rglob("*")}
+    read = {str(table.relative_to(folder)): DeltaTable(str(table)).to_pyarrow_table() for table in tables}
+    rows = {name: str(table.to_pylist()) for name, table in read.items()}
+    return rows | {n: digest for n, digest in digests(folder).items() if n not in own and not n.endswith(".lock")}
 
 
 def with_workers(trial: Trial, number: str) -> Trial:

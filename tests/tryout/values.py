@@ -159,8 +159,8 @@ TABLE: dict[str, Tried] = {
     "catalogue": Tried(
         (),
         {
-            "--config": ("{fleet}",), "--out": _TABLES, "--site": ("Quarry Road",), "--from": ("2026-03-01",),
-            "--to": ("2026-03-02",), "--rebuild": _FLAG, "--worst": ("3", "0"),
+            "--config": ("{fleet}",), "--out": _TABLES, "--delta": ("{out}/events",), "--site": ("Quarry Road",),
+            "--from": ("2026-03-01",), "--to": ("2026-03-02",), "--rebuild": _FLAG, "--worst": ("3", "0"),
         },
         needs=("--config",),
     ),

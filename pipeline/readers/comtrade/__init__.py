@@ -5,7 +5,9 @@ Source: IEEE C37.111-1991, -1999 (IEC 60255-24:2001) and -2013 (IEC 60255-24:201
 
 from __future__ import annotations
 
+import os
 import re
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -49,15 +51,26 @@ def recognises(path: Path, head: bytes) -> bool:
     return counts.fullmatch(lines[1]) is not None
 
 
+_COMPANIONS: dict[Path, tuple[int, tuple[Path, ...]]] = {}  # with the time at which their folder last changed
+_SETTLED_NS: Final = 4 * 10**9  # after which a change of the folder shows in its time, however coarse that is
+
+
 def companions(path: Path) -> tuple[Path, ...]:
     """The .dat, .hdr and .inf files of a .cfg."""
     if path.suffix.lower() == ".cff":
         return ()
     try:
+        changed_ns = os.stat(os.path.dirname(path) or os.curdir).st_mtime_ns
+        known = _COMPANIONS.get(path)
+        if known is not None and known[0] == changed_ns:
+            return known[1]
         found = (sibling(path, "dat", search=True), *(sibling(path, end, search=False) for end in _COMPANION_ENDINGS))
     except OSError:  # the folder cannot be listed; reading the file will say so
         return ()
-    return tuple(companion for companion in found if companion is not None)
+    companions = tuple(companion for companion in found if companion is not None)
+    if time.time_ns() - changed_ns > _SETTLED_NS and len(_COMPANIONS) < _MOST_LOOKED_AT:
+        _COMPANIONS[path] = changed_ns, companions
+    return companions
 
 
 class ComtradeRecording:

@@ -284,7 +284,7 @@ def _digital_name(lines: Lines, i_channel: int) -> str:
     if not lines.n_commas or len(fields) >= _ANALOG_FIELDS_1991:
         raise lines.broken(f"digital channel {i_channel + 1} has 3 or 5 fields, this line has {len(fields)}: "
                            f"the numbers of channels do not match the lines")  # fmt: skip
-    return fields[1]
+    return fields[1] if len(fields) > 1 else ""  # a line may end in commas, and the channel have no name
 
 
 def _line_frequency(lines: Lines) -> float | None:
