@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Callable
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -223,7 +224,10 @@ def test_the_prefect_deployment_names_a_flow_and_a_config_that_exist() -> None:
     document = yaml.safe_load((ROOT / "configs" / "prefect.yaml").read_text(encoding="utf-8"))
     (deployment,) = document["deployments"]
     module, function = deployment["entrypoint"].split(":")
-    source = (ROOT / module).read_text(encoding="utf-8")
+    found = find_spec(f"halfcycle.{module.removesuffix('.py').replace('/', '.')}")  # installed, or in a checkout
+    assert found is not None
+    assert found.origin is not None
+    source = Path(found.origin).read_text(encoding="utf-8")
     assert f"\ndef {function}(config: str)" in source
     assert load_fleet(ROOT / deployment["parameters"]["config"]).sites
     assert deployment["schedules"][0]["cron"].count(" ") == 4

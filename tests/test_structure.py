@@ -62,8 +62,13 @@ def name_of(path: Path) -> str:
 KNOWN = {name_of(path) for path in MODULES}
 
 
-def imports_of(path: Path) -> Iterator[str]:
+@cache
+def imports_of(path: Path) -> frozenset[str]:
     """Modules that a module imports, at its top or later; a name that is a module of ours counts as that module."""
+    return frozenset(_imports_of(path))
+
+
+def _imports_of(path: Path) -> Iterator[str]:
     for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
@@ -91,7 +96,7 @@ def test_the_import_contracts_of_pyproject_hold() -> None:
 @each_module
 def test_nothing_leans_on_the_front_door(path: Path) -> None:
     if path != FRONT_DOOR:
-        assert "halfcycle" not in set(imports_of(path)), f"{name_of(path)} imports the front door"
+        assert "halfcycle" not in imports_of(path), f"{name_of(path)} imports the front door"
 
 
 def test_the_front_door_imports_nothing_when_it_is_opened() -> None:

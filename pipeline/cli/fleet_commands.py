@@ -50,7 +50,7 @@ def nightly_command(
 ) -> int:
     """Run the fleet's nightly flow: ingest, then catalogue."""
     from halfcycle.pipeline.config import load_fleet
-    from halfcycle.pipeline.errors import ConfigError, HalfcycleError
+    from halfcycle.pipeline.errors import ConfigError, HalfcycleError, PlaceError
     from halfcycle.pipeline.nightly.run import summary_if_idle
     from halfcycle.pipeline.notifying import fleet_name, night, night_that_failed
     from halfcycle.pipeline.publishing import is_published
@@ -66,7 +66,9 @@ def nightly_command(
     try:
         idle = summary_if_idle(fleet)
     except HalfcycleError as error:
-        night_that_failed(fleet, fleet_name(config), error)
+        idle = None
+        if not (fleet.store_at and isinstance(error, PlaceError)):  # what cannot be reached the night tries again
+            night_that_failed(fleet, fleet_name(config), error)
     if idle is not None and is_published(fleet):
         found = idle
         idle = night(fleet, fleet_name(config), lambda: found)

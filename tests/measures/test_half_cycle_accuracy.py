@@ -271,9 +271,12 @@ def test_each_window_holds_the_rms_of_the_samples_in_it_through_sags_and_phase_j
     series = measure_half_cycles(u, rate_hz=rate_hz, nominal_frequency_hz=nominal_hz)
     cycles = rate_hz / series.frequency_hz.astype(np.float64)
     for c in range(3):
-        edges = [np.array([a, a + n / 2, a + n]) / rate_hz for a, n in zip(series.starts[c], cycles, strict=True)]
-        _, values = urms_between_crossings(np.repeat(u[c : c + 1], len(edges), axis=0), rate_hz, edges)
-        assert np.abs(values[:, 0] - series.u_half[c]).max() < 1e-3
+        for a, n, measured in zip(series.starts[c], cycles, series.u_half[c], strict=True):
+            # Of a spline, what is forty samples off no longer counts: by derivation 0.27 to that power.
+            first, stop = max(int(a) - 40, 0), int(a + n) + 41
+            edges = (np.array([a, a + n / 2, a + n]) - first) / rate_hz
+            _, values = urms_between_crossings(u[c : c + 1, first:stop], rate_hz, [edges])
+            assert abs(values[0, 0] - measured) < 1e-3
 
 
 @pytest.mark.parametrize("seed", range(1, 36, 4))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import threading
 from collections.abc import Callable, Iterator
 from datetime import date, timedelta
 from pathlib import Path
@@ -20,6 +21,7 @@ from made_fleet import (
     loaded,
     made_capture,
     names,
+    private_home,
     with_sag,
     write_capture,
     write_fleet,
@@ -303,6 +305,20 @@ def test_commands_of_another_machine_show_what_is_there(
             assert failed.stderr.startswith(f"{address}: cannot be read (Could not connect to the endpoint URL")
             assert failed.stderr.count("\n") == 1
         assert new.store_at == address
+
+
+@pytest.mark.long
+def test_a_night_that_cannot_reach_its_address_is_tried_again_by_itself(tmp_path: Path) -> None:
+    (tmp_path / "place").write_text("in the way")
+    mill = machine(tmp_path / "mill", f"file://{tmp_path}/place", run="retries = 20\nretry_after_s = 2.0\n")
+    drop(mill, with_sag("2026-03-01"), "a.csv")
+    timer = threading.Timer(15.0, (tmp_path / "place").unlink)
+    timer.start()
+    done = halfcycle("nightly", "--config", tmp_path / "mill" / "fleet.toml", env=private_home(tmp_path / "home"))
+    timer.join()
+    assert done.returncode == 0, done.stderr
+    assert "1 stored" in done.stdout
+    assert len(events_in(mill)) == 1
 
 
 def test_an_address_that_is_none_is_told(tmp_path: Path) -> None:

@@ -183,7 +183,11 @@ TABLE: dict[str, Tried] = {
         },
         needs=("--out", "--per-class"), is_long=True,
         # The table of labels tried is no catalogue, so that its events are not known among those of one.
-        apart=tuple(frozenset({"--suggest", one}) for one in ("--per-class", "--seed", "--family", "--labels")),
+        apart=tuple(
+            frozenset({one, other})
+            for one in ("--suggest", "--count")
+            for other in ("--per-class", "--seed", "--family", "--labels")
+        ),
         with_={
             "--suggest": {"--out": "{out}/next.csv"},
             "--count": {"--suggest": "{catalogue}", "--out": "{out}/next.csv"},
