@@ -16,8 +16,9 @@ from halfcycle.pipeline.errors import ReadError, SignalError
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.readers import capture_files, read_captures
 from halfcycle.pipeline.readers.source_digest import source_digest
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import Point, measured_channels, points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.report.slice import Slice
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import SiteTable, of_site

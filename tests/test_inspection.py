@@ -15,7 +15,8 @@ from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.errors import ReadError, SignalError
 from halfcycle.pipeline.inspection import Inspection, inspect
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 

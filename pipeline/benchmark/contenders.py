@@ -79,7 +79,8 @@ def halfcycle(problem: Problem) -> list[Detection]:
     from halfcycle.pipeline.capture import Capture, Channel, Header
     from halfcycle.pipeline.catalogue.judge import Terms, judge
     from halfcycle.pipeline.detectors.registry import choose
-    from halfcycle.pipeline.records.record import Piece, records_of
+    from halfcycle.pipeline.records.piece import Piece
+    from halfcycle.pipeline.records.record import records_of
     from halfcycle.pipeline.settings import Thresholds
 
     channels = tuple(Channel(f"U{phase}", "voltage", phase, "V") for phase in "ABC")

@@ -12,7 +12,8 @@ from halfcycle.pipeline.catalogue.reference import Reference
 from halfcycle.pipeline.detectors.contract import Need
 from halfcycle.pipeline.detectors.measured import PointMeasures
 from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter, HalfCycles
-from halfcycle.pipeline.records.look import Look, take_look
+from halfcycle.pipeline.records.kept import look_kept
+from halfcycle.pipeline.records.look import Look
 from halfcycle.pipeline.records.points import Point, judged_channels
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.records.suspects import Suspects
@@ -32,7 +33,7 @@ def looked_at(
     """All measures of the whole record where some detector needs them, else the calm look."""
     if needs - {"waveform"}:
         return measure_whole(record, point, nominal_hz=nominal_hz, needs=needs, least_transient_pu=least_transient_pu)
-    return take_look(record, point, nominal_hz=nominal_hz, least_transient_pu=least_transient_pu)
+    return look_kept(record, point, nominal_hz=nominal_hz, least_transient_pu=least_transient_pu)
 
 
 def _series(record: Record, point: Point, *, nominal_hz: float, first: int, stop: int) -> HalfCycles:

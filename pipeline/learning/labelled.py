@@ -23,8 +23,9 @@ from halfcycle.pipeline.learning.labels import Find, Label, read_labels
 from halfcycle.pipeline.readers import keep_unpacked, remarks_on
 from halfcycle.pipeline.records.archive import Reading
 from halfcycle.pipeline.records.look import Look, take_look
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import Point, points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.synthesis.parametric import FORMS
 from halfcycle.pipeline.terms import Quantity

@@ -22,6 +22,7 @@ from halfcycle.pipeline.events import Event, catalogue_table, events_of
 from halfcycle.pipeline.nightly.at_hand import AtHand
 from halfcycle.pipeline.nightly.catalogue_file import Row, metadata_if_whole, read_events_table, write_catalogue
 from halfcycle.pipeline.nightly.day_incidents import open_incident, with_open_incident
+from halfcycle.pipeline.nightly.day_looks import DayLooks
 from halfcycle.pipeline.nightly.days import Day, held_names, names_digest, path_of, terms_of
 from halfcycle.pipeline.nightly.judging import day_accounts, judged_day, touches
 from halfcycle.pipeline.nightly.logs import log_paths, named, stored_logs
@@ -210,9 +211,9 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
         except PlaceError:
             return None
 
-    captures = partial(store.captures, site.name)
+    captures, memory = partial(store.captures, site.name), DayLooks(store, site.name, day.day)
     if stands is None:
-        found = _found(day, site, fleet, captures=captures, kept=kept)
+        found = _found(day, site, fleet, captures=captures, kept=kept, memory=memory)
     else:
         found = _beside(stands, _found(day, site, fleet, captures=captures, only=frozenset(own) - stands.captures))
     events, open_after = with_open_incident(found.events, day, document["incident_before"], fleet)
@@ -233,6 +234,7 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
     if set_aside:
         document["set_aside"] = set_aside
     write_catalogue(catalogue_table(events), document, path_of(day, fleet), store, key=fleet.secret)
+    memory.write()
     return DayOutcome(
         day, len(events), sum(r[1] for r in rows), sum(r[2] for r in rows),
         tuple(dict.fromkeys(r[3] for r in rows if r[3])),
@@ -287,6 +289,7 @@ def _found(
     captures: Callable[[date], Sequence[Path]],
     only: frozenset[str] | None = None,
     kept: Callable[[str], tuple[Sequence[Event], Sequence[Row]] | None] = lambda inputs: None,
+    memory: DayLooks | None = None,
 ) -> _Found:
     """A day judged.
 
@@ -295,6 +298,7 @@ def _found(
     captures : those of a day.
     only : records that hold one of these captures; None: all.
     kept : events and coverage that are known for a digest of inputs, or None.
+    memory : of what its records showed before.
     """
     then, store = site.on(day.day), Store(fleet.store)
     terms = terms_of(then, fleet)
@@ -306,7 +310,7 @@ def _found(
             for d in around
             for path in captures(d)
         )
-        read = records_of(pieces)
+        read = records_of(pieces, memory=memory)
         records = [
             one
             for one in read

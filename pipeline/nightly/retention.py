@@ -15,6 +15,7 @@ from typing import Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
+from halfcycle.pipeline.nightly.day_looks import forget_looks
 from halfcycle.pipeline.nightly.day_states import SETTLED, DaysFound
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.standing import CAPTURES
@@ -23,7 +24,7 @@ from halfcycle.pipeline.nightly.surveyed import SurveyFolders
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.settings import Retention
 from halfcycle.pipeline.store.documents import document_at
-from halfcycle.pipeline.store.partitions import Store
+from halfcycle.pipeline.store.partitions import Store, day_named
 
 _ONE_DAY: Final = timedelta(days=1)
 
@@ -107,6 +108,8 @@ def _removed(paths: Iterable[Path], store: Store, failed: list[str]) -> tuple[in
         try:
             n_bytes = path.stat().st_size
             store.remove(path)
+            if path.is_relative_to(store.root / "waveforms") and (day := day_named(path.parent.name)) is not None:
+                forget_looks(store, path.parent.parent.name.removeprefix("site="), day)
         except FileNotFoundError:
             continue
         except OSError as error:

@@ -11,7 +11,7 @@ from pathlib import Path
 from halfcycle.pipeline.capture import Capture, Header, SampleArray
 from halfcycle.pipeline.errors import DamagedCapture, ReadError
 from halfcycle.pipeline.readers import read_captures, samples_at
-from halfcycle.pipeline.records.record import Piece
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import of_site
 from halfcycle.pipeline.store.content import stored_digest

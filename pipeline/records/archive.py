@@ -13,7 +13,8 @@ from halfcycle.pipeline.capture import Capture, Header, SampleArray
 from halfcycle.pipeline.errors import ConfigError, ReadError, UnknownFormat
 from halfcycle.pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
 from halfcycle.pipeline.readers.source_digest import source_digest
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.spread import leave_to_another
 from halfcycle.pipeline.terms import Quantity
 

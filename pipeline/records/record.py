@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache, partial
 from itertools import accumulate
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Capture, Channel, Header, SampleArray
 from halfcycle.pipeline.measures.quality import missing_samples, without_missing
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import (
     Point,
     judged_channels,
@@ -29,45 +30,6 @@ PART_SAMPLES: Final = 1 << 19  # of each channel; a multiple of the store's row 
 _KEPT_PARTS: Final = 2  # in memory: what is looked at may lie over a seam
 _ABOUT_HZ = 55.0  # nominal frequency as near as it is known before anything is measured
 _CLOCK_SAMPLES = 3  # by which the stamps of overlapping captures may be off
-
-
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """A capture of a record that need not be in memory.
-
-    Attributes
-    ----------
-    header : of the capture.
-    load : gives the capture; called when its samples are needed.
-    digest : gives the digest of its source; called when an event lies in it.
-    origin : the piece that this one is a part of, or has in units; else None.
-    samples : gives the capture's samples [start, stop) without loading all of it; None: it must be loaded for them.
-    path : of its file as it was given, or relative to the store; "" where it came from no file.
-    """
-
-    header: Header
-    load: Callable[[], Capture]
-    digest: Callable[[], str]
-    origin: Piece | None = None
-    samples: Callable[[int, int], SampleArray] | None = None
-    path: str = ""
-
-    @property
-    def given(self) -> Piece:
-        """The piece as it was given to `records_of`."""
-        return self if self.origin is None else self.origin.given
-
-    @property
-    def n_before(self) -> int:
-        """Samples of the piece as it was given that lie before this part of it."""
-        header = self.header
-        return round((header.start_ns - self.given.header.start_ns) * header.rate_hz / 1e9)
-
-    def part(self, start: int, stop: int) -> Capture:
-        """The samples [start, stop) of the capture, as far as it reaches, as a capture."""
-        start, stop = max(start, 0), min(stop, self.header.n_samples)
-        samples = self.load().samples[:, start:stop] if self.samples is None else self.samples(start, stop)
-        return Capture(replace(self.header, start_ns=self.header.time_ns(start), n_samples=stop - start), samples)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +48,13 @@ class Place:
     n_samples: int
 
 
+class Memory(Protocol):
+    """Keeps bytes by key; see `records.kept`."""
+
+    def get(self, key: str, /) -> bytes | None: ...
+    def __setitem__(self, key: str, content: bytes, /) -> None: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Record:
     """Captures that follow one another, with the record position of each one's first sample used.
@@ -95,11 +64,13 @@ class Record:
     pieces : in order of time.
     skips : samples at the start of each piece that repeat the end of the one before.
     positions : record position of each piece's first sample used, and of the record's end. [samples]
+    memory : of what was worked out of it before; None: nothing is kept.
     """
 
     pieces: tuple[Piece, ...]
     skips: tuple[int, ...]
     positions: tuple[int, ...]
+    memory: Memory | None = field(default=None, compare=False, repr=False)
 
     @property
     def header(self) -> Header:
@@ -243,7 +214,7 @@ class Record:
         """The record that its pieces [first, stop) make, positions anew from the first of them."""
         origin = self.positions[first]
         positions = tuple(position - origin for position in self.positions[first : stop + 1])
-        return Record(self.pieces[first:stop], self.skips[first:stop], positions)
+        return Record(self.pieces[first:stop], self.skips[first:stop], positions, self.memory)
 
     def start_ns(self, k: int) -> int:
         """Time of the first sample used of piece k. [ns since 1970-01-01]"""
@@ -253,7 +224,7 @@ class Record:
         return min(max(bisect_right(self.positions, position) - 1, 0), len(self.pieces) - 1)
 
 
-def records_of(pieces: Iterable[Piece]) -> list[Record]:
+def records_of(pieces: Iterable[Piece], *, memory: Memory | None = None) -> list[Record]:
     """Pieces of one site joined into records.
 
     Two captures follow one another where they have the same station, rate and channels and the second begins
@@ -267,6 +238,7 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
     Parameters
     ----------
     pieces : captures of one site, in any order.
+    memory : that the records are to have.
 
     Returns
     -------
@@ -296,7 +268,8 @@ def records_of(pieces: Iterable[Piece]) -> list[Record]:
                 chains.append(growing[-1])
         for chain in chains:
             joined = _in_common([piece for piece, _ in chain])
-            records.append(_record(list(zip(joined, (skip for _, skip in chain), strict=True)), load))
+            record = _record(list(zip(joined, (skip for _, skip in chain), strict=True)), load)
+            records.append(record if memory is None else replace(record, memory=memory))
     return sorted(records, key=lambda record: (record.header.start_ns, record.header.source))
 
 

@@ -10,7 +10,8 @@ from typing import Final, Literal
 
 from halfcycle.pipeline.locales import scaled
 from halfcycle.pipeline.records.record import Record
-from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence, evidence_of
+from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence
+from halfcycle.pipeline.sites.kept_evidence import evidence_kept
 from halfcycle.pipeline.sites.system_voltages import SURE, Candidate, candidates, joint_candidates
 from halfcycle.pipeline.sites.wiring_correction import Wiring, agreed
 
@@ -42,7 +43,7 @@ class Declared:
 
     def evidence_of(self, record: Record, *, judged_next: bool = False) -> RecordEvidence:
         """What a record shows of its site, looked at as is declared; see `evidence.evidence_of`."""
-        return evidence_of(
+        return evidence_kept(
             record,
             hookup=self.hookup,
             frequency_hz=self.nominal_frequency_hz,

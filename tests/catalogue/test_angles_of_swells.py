@@ -9,7 +9,8 @@ from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.catalogue import explain as explaining
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.synthesis.parameters import Stage, Waveform
 from halfcycle.pipeline.synthesis.waveform import synthesise

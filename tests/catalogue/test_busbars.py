@@ -13,7 +13,8 @@ from scipy.signal import lfilter
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
 from halfcycle.pipeline.detectors.registry import choose
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import draft
 

@@ -12,7 +12,8 @@ from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.measures.event_window import EventWindow
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 START_NS = 1_772_409_600_000_000_000

@@ -10,7 +10,8 @@ from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.detectors.registry import choose, detectors
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: the change is made in the samples; thresholds are the detectors' defaults, cited in their settings"

@@ -14,7 +14,8 @@ from twins.twin_waveforms import Stage, three_phase
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 SOURCE_RULES = "IEC 61000-4-30 Ed. 3, 5.4 and 5.5 (partly from memory); categories of IEEE Std 1159-2019, Table 2"

@@ -13,7 +13,8 @@ from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.catalogue.span import judge_span
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import draft
 

@@ -14,8 +14,9 @@ from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.catalogue.learned import with_learned_classes
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.learning.family import train
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES
 

@@ -23,7 +23,8 @@ from halfcycle.pipeline.detectors.registry import choose, detectors
 from halfcycle.pipeline.errors import MalformedRecord
 from halfcycle.pipeline.nightly.days import coverage_of
 from halfcycle.pipeline.nightly.run import run_nightly
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "the project's own design: a bug costs what it touches and shows up in the summary, never silently"

@@ -15,7 +15,8 @@ from halfcycle.pipeline.catalogue.span import judge_span
 from halfcycle.pipeline.catalogue.steady import FOLLOWED_S, cut_at_edges, put_together
 from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.events import Event, with_identity, with_incidents
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.settings import Thresholds
 
 START = ns("2026-03-01T00:00:00")

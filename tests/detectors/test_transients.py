@@ -19,7 +19,8 @@ from halfcycle.pipeline.detectors.finding import Finding
 from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.detectors.transients import TransientSettings, find_transients
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.synthesis import Harmonic, Impulse, Stage, Transient, Waveform, synthesise
 

@@ -16,8 +16,9 @@ from halfcycle.pipeline.catalogue.event_windows import ten_cycles
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.learning.labelled import LabelledEvents, departures, labelled_events, takes_part
 from halfcycle.pipeline.learning.labels import primitives_of_names, read_labels
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.synthesis import Stage, Waveform, synthesise
 from halfcycle.pipeline.synthesis.parametric import FORMS, PRIMITIVES
 

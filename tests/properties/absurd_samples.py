@@ -13,7 +13,8 @@ from halfcycle.pipeline import gate
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 START_NS = 1_700_000_000_000_000_000

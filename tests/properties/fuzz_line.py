@@ -38,7 +38,8 @@ from halfcycle.pipeline.errors import HalfcycleError, ReaderFault, ReadError  # 
 from halfcycle.pipeline.events import catalogue_table  # noqa: E402
 from halfcycle.pipeline.quantities import chosen_quantities  # noqa: E402
 from halfcycle.pipeline.readers import read_captures  # noqa: E402
-from halfcycle.pipeline.records.record import Piece, records_of  # noqa: E402
+from halfcycle.pipeline.records.piece import Piece  # noqa: E402
+from halfcycle.pipeline.records.record import records_of  # noqa: E402
 from halfcycle.pipeline.survey.measure import Survey, measure_record  # noqa: E402
 
 MOST_SECONDS = 5.0  # of processor time a case

@@ -21,7 +21,8 @@ from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.catalogue.span import judge_span
 from halfcycle.pipeline.detectors.rms_variations import RmsVariation, find_rms_variations
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.settings import Thresholds
 
 RATE_HZ = 3200.0

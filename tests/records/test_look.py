@@ -13,8 +13,9 @@ from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.events import Event
 from halfcycle.pipeline.measures.calm import CalmBand, coarse_rms, squares_of_halves
 from halfcycle.pipeline.records import look as look_module
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import Point, points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.settings import Thresholds
 
 SOURCE = "derived: a span that is left out must hold no half cycle beyond a threshold; the full measure is the judge"

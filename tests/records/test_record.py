@@ -14,8 +14,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 
 SOURCE = "derived: a record is the union of its captures; a sample belongs to one instant and counts once"
 RATE_HZ = 6400.0

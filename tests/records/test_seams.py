@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.records.seams import runs_on
 
 SOURCE = "derived: over a seam without a gap the phase of a sine goes on; a gap of t moves it by 2 pi f t"

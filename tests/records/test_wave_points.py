@@ -7,7 +7,8 @@ import pytest
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 RATE_HZ, FREQUENCY_HZ, VOLT = 12_800.0, 50.0, 230.0

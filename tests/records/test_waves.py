@@ -8,7 +8,8 @@ import pytest
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Findings, Terms, judge
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.records.waves import are_waves
 from halfcycle.pipeline.settings import Thresholds
 

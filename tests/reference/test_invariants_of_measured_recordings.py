@@ -16,7 +16,8 @@ from scipy.signal import resample_poly
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 RECORDINGS = Path(__file__).parents[3] / "shared" / "data"

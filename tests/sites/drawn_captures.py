@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import Record, records_of
 
 # (nominal voltage of the judged channels, frequency, line to line): IEC 60038 and common practice (from memory).
 USUAL = (

@@ -12,7 +12,8 @@ from sites.drawn_captures import archive, capture_of, to_the_end, waves
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.settings import Thresholds
 from halfcycle.pipeline.sites.account import Declared, draft
 from halfcycle.pipeline.sites.evidence import evidence_of, steady_beginning, windowed_rms

@@ -21,8 +21,9 @@ from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.flickermeter import Flickermeter
 from halfcycle.pipeline.measures.half_cycle import HalfCycleMeter
 from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, Record, records_of
+from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.sites.account import Declared, draft
 from halfcycle.pipeline.sites.evidence import evidence_of
 from halfcycle.pipeline.store.trends import read_trend

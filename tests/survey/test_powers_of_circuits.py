@@ -14,8 +14,9 @@ from survey.test_measure import made
 
 from halfcycle.pipeline.capture import Capture, Channel
 from halfcycle.pipeline.quantities import chosen_quantities
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
 from halfcycle.pipeline.terms import HOOKUPS
 

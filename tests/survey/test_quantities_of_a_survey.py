@@ -16,8 +16,9 @@ from survey.test_measure import TICK_NS, made
 from halfcycle.pipeline.capture import Capture, Channel
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.quantities import BANDS_HZ, QUANTITIES, chosen_quantities
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.survey.demand import DemandMeter
 from halfcycle.pipeline.survey.measure import Survey, Trend, measure_record
 from halfcycle.pipeline.survey.notes import notes_of

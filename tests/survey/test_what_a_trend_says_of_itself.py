@@ -15,8 +15,9 @@ from survey.test_measure import START_NS, TICK_NS, made, record_of
 from halfcycle.pipeline.capture import Capture, Channel
 from halfcycle.pipeline.measures.flickermeter import Lamp
 from halfcycle.pipeline.quantities import QUANTITIES, chosen_quantities
+from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import points_of
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.survey import series, totals
 from halfcycle.pipeline.survey.compliance import load_limit_profile
 from halfcycle.pipeline.survey.files import measure_files

@@ -14,7 +14,8 @@ from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.catalogue.uncertainty import Wanted
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.records.record import Piece, records_of
+from halfcycle.pipeline.records.piece import Piece
+from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
 
 QUANTITIES = ("magnitude", "start", "duration", "frequency")
