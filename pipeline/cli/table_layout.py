@@ -22,7 +22,8 @@ def column_widths(rows: Sequence[Sequence[str]], total: int) -> list[int] | None
 
     Returns
     -------
-    No column is narrower than its longest word, and what is left over goes to those whose lines are longest.
+    No column is narrower than its longest word, and what is left over goes to the narrowest first, so that short
+    cells stay on one line and only long ones are wrapped.
     """
     columns = list(zip(*rows, strict=True))
     widths = [max((cell_len(word) for cell in column for word in cell.split()), default=1) for column in columns]
@@ -30,9 +31,8 @@ def column_widths(rows: Sequence[Sequence[str]], total: int) -> list[int] | None
     left = total - EDGE - GAP * len(columns) - sum(widths)
     if left < 0:
         return None
-    while left and any(width < want for width, want in zip(widths, wanted, strict=True)):
-        i = max(range(len(widths)), key=lambda k: wanted[k] - widths[k])
-        widths[i] += 1
+    while left and (short := [k for k, width in enumerate(widths) if width < wanted[k]]):
+        widths[min(short, key=widths.__getitem__)] += 1
         left -= 1
     return widths
 

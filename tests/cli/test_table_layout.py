@@ -14,11 +14,11 @@ from halfcycle.pipeline.cli.table_layout import EDGE, GAP, column_widths, stacke
 SOURCE = "the project's own design: a table is read at 60 columns as at 200, words are never split"
 
 
-def test_what_is_over_goes_to_the_longest_lines_and_no_column_is_under_its_longest_word() -> None:
+def test_what_is_over_goes_to_the_narrowest_and_no_column_is_under_its_longest_word() -> None:
     # SOURCE.
     rows = [("site", "what was found"), ("Harrow Mill", "a sag of three phases and a half cycle")]
     assert column_widths(rows, 200) == [11, 38]
-    assert column_widths(rows, 40) == [6, 40 - EDGE - 2 * GAP - 6]
+    assert column_widths(rows, 40) == [11, 40 - EDGE - 2 * GAP - 11]
     assert column_widths(rows, 6 + 6 + EDGE + 2 * GAP) == [6, 6]  # "Harrow" and "phases"
     assert column_widths(rows, 6 + 6 + 2 * GAP) is None
 
