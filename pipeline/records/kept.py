@@ -18,7 +18,6 @@ from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.records.suspects import Suspects
 
-_ARRAYS: Final = ("rms", "marked", "unmeasured")
 DAMAGED: Final = (ValueError, KeyError, TypeError, OSError, zipfile.BadZipFile)
 """What bytes of a memory that are not as they were kept may raise: then they are worked out again."""
 
@@ -73,7 +72,9 @@ def _bytes_of(look: Look) -> bytes:
     suspects = look.suspects
     np.savez(
         stream,
-        **{name: getattr(look, name) for name in _ARRAYS},
+        rms=look.rms,
+        marked=np.packbits(look.marked, axis=1),
+        unmeasured=look.unmeasured.astype(np.min_scalar_type(int(look.unmeasured.max(initial=0)))),
         numbers=np.array([look.nominal_hz, look.rate_hz]),
         counts=np.array([look.half, look.n_samples]),
         bits=np.array(look.bits, np.int64),
@@ -92,6 +93,7 @@ def _look_of(content: bytes) -> Look:
         if held["of_suspects"].size:
             per_cycle, least_v = held["of_suspects"].tolist()
             suspects = Suspects((), per_cycle, least_v, [(first, stop) for first, stop in held["suspects"].tolist()])
-        rms, marked, unmeasured = (held[name] for name in _ARRAYS)
+        rms, unmeasured = held["rms"], held["unmeasured"].astype(np.int64)
+        marked = np.unpackbits(held["marked"], axis=1, count=rms.shape[1]).astype(np.bool_)
         bits, is_wave = tuple(held["bits"].tolist()), tuple(held["is_wave"].tolist())
     return Look(nominal_hz, rms, half, marked, n_samples, unmeasured, bits, rate_hz, is_wave, suspects)
