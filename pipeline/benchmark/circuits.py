@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from hashlib import sha256
 from pathlib import Path
 from typing import Any, Final
@@ -47,9 +47,11 @@ def load_circuit_suite(name: str) -> CircuitSuite:
     return load_suite(name, CircuitSuite)[1]
 
 
-def circuits_of(suite: CircuitSuite, *, seed: int | None = None) -> Iterator[CircuitCase]:
-    """The cases of a suite; each depends on the seed and its place alone."""
-    for k in range(suite.circuits):
+def circuits_of(
+    suite: CircuitSuite, *, seed: int | None = None, numbers: Iterable[int] | None = None
+) -> Iterator[CircuitCase]:
+    """The cases of a suite, or some of them by number; each depends on the seed and its place alone."""
+    for k in range(suite.circuits) if numbers is None else numbers:
         yield draw_case(suite.seed if seed is None else seed, k).kept()
 
 

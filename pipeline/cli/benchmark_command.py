@@ -9,7 +9,7 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import EngineName, Scheduler, Workers
+from halfcycle.pipeline.cli.options import EngineName, NominalFrequency, NominalVoltage, Scheduler, Sites, Workers
 
 benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
@@ -117,6 +117,104 @@ def classifiers_command(
     for path in paths:
         show.line(f"written: {path}")
     return Exit.DONE
+
+
+_CIRCUITS_EPILOG = "Example:  halfcycle benchmark circuits --suite circuits-quick --out results"
+
+
+@benchmark_app.command("circuits", epilog=_CIRCUITS_EPILOG)
+def circuits_command(
+    suite: Annotated[str, typer.Option(help="A suite of circuits: its name, or a TOML file.")] = "circuits-quick",
+    out: Annotated[Path, typer.Option(help="Folder for the table and the report.")] = Path("benchmark"),
+    seed: _Seed = None,
+    workers: Workers = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
+) -> int:
+    """Score causes and sides on solved circuits.
+
+    From samples to catalogue rows, with currents and by voltages alone: macro F1, calibration, each cause, sides.
+    """
+    from halfcycle.pipeline.benchmark.circuit_run import columns_of, run_circuits, sections_of, summary_of
+    from halfcycle.pipeline.benchmark.circuits import load_circuit_suite
+    from halfcycle.pipeline.benchmark.results import provenance, write_results
+    from halfcycle.pipeline.cluster import spread_with
+
+    loaded = load_circuit_suite(suite)
+    with spread_with(engine, scheduler=scheduler, workers=workers) as spread, show.progress("circuits") as advance:
+        answers = run_circuits(loaded, seed=seed, spread=spread, progress=advance)
+    origin = provenance(suite=suite, seed=loaded.seed if seed is None else seed)
+    sections = list(sections_of(answers))
+    paths = write_results(columns_of(answers), origin, sections, out, Path(suite).stem)
+    for line in summary_of(answers):
+        show.line(line)
+    for path in paths:
+        show.line(f"written: {path}")
+    return Exit.DONE
+
+
+_MEASURED_EPILOG = "Example:  halfcycle benchmark measured recordings --sites sites.toml --out results"
+
+
+@benchmark_app.command("measured", epilog=_MEASURED_EPILOG)
+def measured_command(
+    folder: Annotated[Path, typer.Argument(help="Folder of recordings, in any format that is read.")],
+    out: Annotated[Path, typer.Option(help="Folder for the split, the table and the report.")] = Path("benchmark"),
+    sites: Sites = None,
+    nominal_voltage: NominalVoltage = None,
+    nominal_frequency: NominalFrequency = None,
+    by: Annotated[str, typer.Option(help="Not parted by the split: site, folder or file.")] = "site",
+    test_share: Annotated[float, typer.Option(min=0.0, max=1.0, help="Share of captures to test on.")] = 0.3,
+    seed: _Seed = None,
+    workers: Workers = None,
+    engine: EngineName = "processes",
+    scheduler: Scheduler = None,
+) -> int:
+    """Examine a set of recordings without labels, and split it to train and test on.
+
+    Each capture is judged as it is, and with phases renamed, polarity reversed, half the rate, a little noise, and cut
+    in two: kinds, causes and sides must stay. The split keeps groups together, leaves out what is nearly the same in
+    both sets, and has a digest.
+    """
+    from halfcycle.pipeline.benchmark.measured_set import (
+        GROUPS,
+        columns_of,
+        examine,
+        sections_of,
+        summary_of,
+        write_split,
+    )
+    from halfcycle.pipeline.benchmark.results import provenance, write_results
+    from halfcycle.pipeline.catalogue.judge import Terms
+    from halfcycle.pipeline.cluster import spread_with
+    from halfcycle.pipeline.config import checked_choice
+    from halfcycle.pipeline.errors import ConfigError
+    from halfcycle.pipeline.settings import Thresholds
+    from halfcycle.pipeline.sites.table import SiteTable
+
+    group = checked_choice(by, GROUPS)
+    terms = Terms(Thresholds(), nominal_voltage, nominal_frequency, explain=True)
+    with spread_with(engine, scheduler=scheduler, workers=workers) as spread, show.progress("files") as advance:
+        result = examine(
+            folder, terms=terms, sites=SiteTable.at(sites), by=group, test_share=test_share, seed=seed or 0,
+            spread=spread, progress=advance,
+        )  # fmt: skip
+    failed = [row.capture for row in result.captures if row.capture.failed]
+    if len(failed) == len(result.captures):
+        reason = f": {failed[0].path}: {failed[0].failed}" if failed else ""
+        raise ConfigError(f"{folder}: no recording that can be judged{reason}")
+    name = folder.resolve().name
+    origin = provenance(suite=name, seed=seed or 0) | {"by": by, "test_share": test_share}
+    sections = list(sections_of(result))
+    paths = [*write_results(columns_of(result), origin, sections, out, name), out / f"{name}.split.csv"]
+    write_split(result, folder, paths[-1], origin)
+    for line in summary_of(result):
+        show.line(line)
+    for one in failed:
+        show.warning(f"{one.path}: {one.failed}")
+    for path in paths:
+        show.line(f"written: {path}")
+    return Exit.QUARANTINED if failed else Exit.DONE
 
 
 _EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick --out cases"

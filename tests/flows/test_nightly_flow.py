@@ -161,6 +161,7 @@ def assert_no_noise(text: str) -> None:
 # --- Demo and nightly ------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_the_demo_shows_its_catalogue_without_a_word_from_prefect(
     demo: Demo,
 ) -> None:

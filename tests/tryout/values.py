@@ -203,6 +203,24 @@ TABLE: dict[str, Tried] = {
         needs=("--suite", "--out", "--contenders"),
         is_long=True,
     ),
+    "benchmark circuits": Tried(
+        (),
+        {"--suite": ("{circuits}",), "--out": ("{out}/b",), "--seed": ("3",), "--workers": ("2",), **_ENGINE},
+        needs=("--suite", "--out"),
+        with_={"--scheduler": {"--engine": "dask"}},
+        is_long=True,
+    ),
+    "benchmark measured": Tried(
+        ("{archive}",),
+        {
+            "--out": ("{out}/b",), "--sites": ("{sites}",), "--nominal-voltage": ("230",),
+            "--nominal-frequency": ("50",), "--by": ("site", "folder", "file"), "--test-share": ("0.5",),
+            "--seed": ("3",), "--workers": ("2",), **_ENGINE,
+        },
+        needs=("--out",),
+        with_={"--scheduler": {"--engine": "dask"}},
+        is_long=True,
+    ),
     "benchmark export": Tried(
         (),
         {"--suite": ("{detectors}", "{circuits}"), "--out": ("{out}/b",), "--seed": ("3",)},
