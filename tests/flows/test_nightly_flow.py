@@ -6,6 +6,7 @@ database is made once and copied, as making it takes ten seconds and starting on
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import shutil
@@ -58,11 +59,25 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
 
 @pytest.fixture(scope="module")
 def demo(
-    tmp_path_factory: pytest.TempPathFactory, home: dict[str, str]
+    tmp_path_factory: pytest.TempPathFactory, worker_id: str, home: dict[str, str]
 ) -> tuple[Path, subprocess.CompletedProcess[str]]:
-    """The demo fleet's folder and what the command said; its server's database serves the other tests."""
-    folder = tmp_path_factory.mktemp("demo") / "fleet"
-    return folder, installed_halfcycle("demo", "--out", folder, env=home)
+    """The demo fleet's folder and what the command said; its server's database serves the other tests.
+
+    Of several processes that test, one runs the command; each has a copy of what it left.
+    """
+    own = tmp_path_factory.mktemp("demo") / "fleet"
+    if worker_id == "master":
+        return own, installed_halfcycle("demo", "--out", own, env=home)
+    shared = tmp_path_factory.getbasetemp().parent / "demo by its flow"
+    said = shared.with_suffix(".json")
+    with shared.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not said.exists():
+            done = installed_halfcycle("demo", "--out", shared, env=home)
+            said.write_text(json.dumps([done.returncode, done.stdout, done.stderr]))
+    shutil.copytree(shared, own)
+    status, *texts = json.loads(said.read_text())
+    return own, subprocess.CompletedProcess([], status, *(text.replace(str(shared), str(own)) for text in texts))
 
 
 @pytest.fixture
