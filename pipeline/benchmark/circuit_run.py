@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from halfcycle.pipeline.benchmark.circuits import CircuitSuite, circuits_of
+from halfcycle.pipeline.benchmark.circuits import CircuitSuite, circuits_of, side_of
 from halfcycle.pipeline.benchmark.results import markdown_table, number
 from halfcycle.pipeline.benchmark.scores import wilson
 from halfcycle.pipeline.capture import Capture, Channel, Header
@@ -40,7 +40,7 @@ class Answer:
     Attributes
     ----------
     with_currents : or by voltages alone.
-    cause, side : true; side "" by voltages alone.
+    cause, side : true; side "" by voltages alone, and where it is not known.
     named : cause; `UNKNOWN`, or `UNSEEN` where no row begins there.
     confidence : of the cause; 0 where there is none.
     told : side: ``upstream``, ``downstream``, `UNKNOWN` or `UNSEEN`.
@@ -98,7 +98,7 @@ def _lost(k: int, reason: str) -> list[Answer] | str:
 
 def _of_case(case: CircuitCase) -> list[Answer]:
     first = case.events[0]
-    found = [_answer(case, with_currents=True, cause=first.cause, side=case.side)]
+    found = [_answer(case, with_currents=True, cause=first.cause, side=side_of(case))]
     if first.cause_by_voltage is not None:
         found.append(_answer(case, with_currents=False, cause=first.cause_by_voltage, side=""))
     return found

@@ -55,6 +55,14 @@ def circuits_of(
         yield draw_case(suite.seed if seed is None else seed, k).kept()
 
 
+def side_of(case: CircuitCase) -> str:
+    """The side of the monitor on which what happens first lies; "" of an open phase.
+
+    There the place that was drawn is that of the load or of a fault, and what the monitor sees is the pole that opens.
+    """
+    return "" if case.events[0].cause == "open phase" else case.side
+
+
 def export_circuits(
     suite: CircuitSuite,
     folder: Path,
@@ -83,7 +91,7 @@ def export_circuits(
         cases.append((name, digest, case.rate_hz, case.nominal_v, case.nominal_hz, case.group, seconds))
         # The side is that of the first; what follows on the same grid is its consequence.
         truth += [
-            (name, one.cause, one.cause_by_voltage or "", case.side, round(one.start_s, 9)) for one in case.events
+            (name, one.cause, one.cause_by_voltage or "", side_of(case), round(one.start_s, 9)) for one in case.events
         ]
         if progress is not None:
             progress(k + 1, suite.circuits)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import entry_points
+from typing import Final
 
 import numpy as np
 
@@ -34,6 +35,9 @@ from halfcycle.pipeline.measures.event_window import (
 )
 from halfcycle.pipeline.resources import resource
 from halfcycle.pipeline.sites.wiring_correction import Wiring
+
+_LEAST_BEFORE_TRIP: Final = 6  # half cycles that a fault lasts before it is cleared: common practice, no source
+_RISE, _CUT_OFF = 1.5, 0.1  # of the current before; of what the event drew
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +124,13 @@ def explain(
     points = None
     if (sag or swell) and window.rate_hz / series.frequency_hz >= LEAST_SAMPLES_PER_CYCLE:
         points = _wave_points(own, series, swell=swell)
-    direction = side_of(own, series, wiring) if is_told else None
+    over_all = side_of(own, series, wiring) if is_told else None
+    direction = over_all
+    if is_told and (before_trip := _before_a_trip(own, series)) is not None:
+        direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
-        evidence, numbers = measured(window, whole, own, series, direction)
+        evidence, numbers = measured(window, whole, own, series, over_all)  # as the model was trained
         evidence = replace(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
             notch_depth_pu=notch_depth_pu, phase_jump_deg=None if points is None else points.phase_jump_deg,
@@ -202,6 +209,30 @@ def following_cut(window: EventWindow, following: float | None) -> EventWindow:
     last = max(int(following - window.cycle), int(min(window.stop, following)), int(window.start + 2 * window.cycle))
     i = None if window.i is None else window.i[:, :last]
     return replace(window, u=window.u[:, :last], i=i)
+
+
+def _before_a_trip(window: EventWindow, series: PhasorSeries) -> EventWindow | None:
+    """The window up to where a current that the event drew is cut off; None where none is.
+
+    What follows is a disconnection, whose side is that of the breaker, not of the fault.
+
+    Source: derived.
+    """
+    if series.i is None:
+        return None
+    sizes = np.abs(series.i)
+    inside = sizes[:, series.i_start : series.i_stop]
+    if inside.shape[1] <= _LEAST_BEFORE_TRIP:
+        return None
+    drawn = inside[:, :_LEAST_BEFORE_TRIP].max(axis=1)
+    rose = drawn > _RISE * sizes[:, series.before].mean(axis=1)
+    gone = (inside < _CUT_OFF * drawn[:, None])[rose].any(axis=0)
+    gone[:_LEAST_BEFORE_TRIP] = False
+    if not gone.any():
+        return None
+    last = int(series.starts[series.i_start + int(gone.argmax()) - 1])
+    i = None if window.i is None else window.i[:, :last]
+    return replace(window, u=window.u[:, :last], i=i, stop=min(window.stop, float(last)))
 
 
 def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = None) -> Direction | None:
