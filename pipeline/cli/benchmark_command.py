@@ -26,11 +26,11 @@ _DETECTORS_EPILOG = "Example:  halfcycle benchmark detectors --suite detectors-q
 @benchmark_app.command("detectors", epilog=_DETECTORS_EPILOG)
 def detectors_command(
     suite: Annotated[str, typer.Option(metavar="NAME", help="A suite: its name, or a TOML file.")] = "detectors-quick",
-    out: Annotated[Path, typer.Option(metavar="FILE", help="Folder for the table, the report and the plots.")] = Path(
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for the table, the report and the plots.")] = Path(
         "benchmark"
     ),
     seed: _Seed = None,
-    contenders: Annotated[str, typer.Option(metavar="NAME", help="Contenders, comma-separated. Default: all.")] = "",
+    contenders: Annotated[str, typer.Option(metavar="NAMES", help="Contenders, comma-separated. Default: all.")] = "",
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
     workers: Workers = None,
     engine: EngineName = "processes",
@@ -80,13 +80,13 @@ def classifiers_command(
     suite: Annotated[
         str, typer.Option(metavar="NAME", help="A suite: its name, or a TOML file.")
     ] = "classifiers-quick",
-    out: Annotated[Path, typer.Option(metavar="FILE", help="Folder for the tables, the report and the plots.")] = Path(
-        "benchmark"
-    ),
+    out: Annotated[
+        Path, typer.Option(metavar="FOLDER", help="Folder for the tables, the report and the plots.")
+    ] = Path("benchmark"),
     seeds: Annotated[
-        str, typer.Option(metavar="NAME", help="Random seeds, comma-separated, in place of the suite's.")
+        str, typer.Option(metavar="N,N", help="Random seeds, comma-separated, in place of the suite's.")
     ] = "",
-    contenders: Annotated[str, typer.Option(metavar="NAME", help="Contenders, comma-separated. Default: all.")] = "",
+    contenders: Annotated[str, typer.Option(metavar="NAMES", help="Contenders, comma-separated. Default: all.")] = "",
     plots: Annotated[bool, typer.Option("--plots/--no-plots", help="Draw plots; needs the extra bench.")] = True,
 ) -> int:
     """Score classifiers on synthetic windows.
@@ -124,8 +124,12 @@ _CIRCUITS_EPILOG = "Example:  halfcycle benchmark circuits --suite circuits-quic
 
 @benchmark_app.command("circuits", epilog=_CIRCUITS_EPILOG)
 def circuits_command(
-    suite: Annotated[str, typer.Option(help="A suite of circuits: its name, or a TOML file.")] = "circuits-quick",
-    out: Annotated[Path, typer.Option(help="Folder for the table and the report.")] = Path("benchmark"),
+    suite: Annotated[
+        str, typer.Option(metavar="NAME", help="A suite of circuits: its name, or a TOML file.")
+    ] = "circuits-quick",
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for the table and the report.")] = Path(
+        "benchmark"
+    ),
     seed: _Seed = None,
     workers: Workers = None,
     engine: EngineName = "processes",
@@ -158,13 +162,17 @@ _MEASURED_EPILOG = "Example:  halfcycle benchmark measured recordings --sites si
 
 @benchmark_app.command("measured", epilog=_MEASURED_EPILOG)
 def measured_command(
-    folder: Annotated[Path, typer.Argument(help="Folder of recordings, in any format that is read.")],
-    out: Annotated[Path, typer.Option(help="Folder for the split, the table and the report.")] = Path("benchmark"),
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder of recordings, in any format that is read.")],
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Folder for the split, the table and the report.")] = Path(
+        "benchmark"
+    ),
     sites: Sites = None,
     nominal_voltage: NominalVoltage = None,
     nominal_frequency: NominalFrequency = None,
-    by: Annotated[str, typer.Option(help="Not parted by the split: site, folder or file.")] = "site",
-    test_share: Annotated[float, typer.Option(min=0.0, max=1.0, help="Share of captures to test on.")] = 0.3,
+    by: Annotated[str, typer.Option(metavar="NAME", help="Not parted by the split: site, folder or file.")] = "site",
+    test_share: Annotated[
+        float, typer.Option(metavar="SHARE", min=0.0, max=1.0, help="Share of captures to test on.")
+    ] = 0.3,
     seed: _Seed = None,
     workers: Workers = None,
     engine: EngineName = "processes",

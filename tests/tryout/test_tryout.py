@@ -140,6 +140,17 @@ def test_every_command_and_option_is_tried() -> None:
     assert {name: set(tried.options) for name, tried in TABLE.items()} == declared
 
 
+def test_the_help_says_what_each_option_takes() -> None:
+    unsaid = [
+        f"{command} {option.opts[0]}"
+        for command, options in signatures().items()
+        for option in options
+        if not option.is_flag and option.metavar is None
+    ]
+    assert not unsaid  # a type of Python would stand there
+    assert sum(not option.is_flag for options in signatures().values() for option in options) > 100
+
+
 def test_a_new_option_is_noticed(monkeypatch: pytest.MonkeyPatch) -> None:
     # SOURCE.
     fewer = {name: value for name, value in TABLE["screen"].options.items() if name != "--strict"}
