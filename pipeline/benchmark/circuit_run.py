@@ -17,7 +17,7 @@ from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.learning.cause_card import calibration_error, macro_f1
+from halfcycle.pipeline.learning.scores import calibration_error, macro_f1, reliability_bins
 from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
@@ -195,8 +195,7 @@ def _scores(answers: Sequence[Answer]) -> tuple[str, ...]:
     f1 = macro_f1([one.cause for one in seen], [one.named for one in seen])
     named = [one for one in seen if one.named != UNKNOWN]
     sure = [one.named == one.cause for one in named if one.confidence >= _SURE]
-    error = calibration_error(
-        np.array([one.confidence for one in named]), np.array([one.named == one.cause for one in named], np.bool_)
-    )
+    right = np.array([one.named == one.cause for one in named], np.bool_)
+    error = calibration_error(reliability_bins(np.array([one.confidence for one in named]), right))
     not_named = number(1 - len(named) / len(seen))
     return str(len(answers)), str(len(seen)), number(f1), not_named, f"{sum(sure)} of {len(sure)}", number(error)

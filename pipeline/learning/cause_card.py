@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.learning.cause_training import FOLDS, LeftOut
+from halfcycle.pipeline.learning.scores import calibration_error, macro_f1, reliability_bins
 
 _LEAST = 0.5  # probability of a named cause
 _SURE = 0.95
-_BINS = 10
 _ABOUT = """# Model of causes
 
 A forest on {n} windows of {cases} solved three-phase circuits (seed {seed}): low to high voltage, 50 and 60 Hz,
@@ -26,26 +24,6 @@ these circuits, and promise too much on others. Banks beside others are told fro
 what they exchange passes the monitor; trips and reclosings only where the record runs on for so long. No measured
 record was trained on.
 """
-
-
-def calibration_error(sure: npt.NDArray[np.float64], right: npt.NDArray[np.bool_]) -> float:
-    """Expected calibration error in ten bins of equal width.
-
-    Source: C. Guo et al., "On Calibration of Modern Neural Networks", ICML 2017 (from memory).
-    """
-    bins = np.minimum((sure * _BINS).astype(np.int64), _BINS - 1)
-    gaps = [abs(sure[bins == b].sum() - right[bins == b].sum()) for b in range(_BINS)]
-    return float(sum(gaps)) / max(sure.size, 1)
-
-
-def macro_f1(truth: Sequence[str], named: Sequence[str]) -> float:
-    """Mean over the true causes of 2 TP / (2 TP + FP + FN); an answer that is no true cause of any is a miss alone."""
-    t, n = np.array(truth), np.array(named)
-    scores = []
-    for cause in sorted(set(truth)):
-        hits = int(((t == cause) & (n == cause)).sum())
-        scores.append(2 * hits / max(int((t == cause).sum() + (n == cause).sum()), 1))
-    return float(np.mean(scores))
 
 
 def card_of(left_out: LeftOut, *, n_cases: int, seed: int) -> str:
@@ -66,7 +44,7 @@ def card_of(left_out: LeftOut, *, n_cases: int, seed: int) -> str:
         right = best == truth
         lines.append(
             f"| {name} | {truth.size} | {f1:.3f} | {_share(right[certain])} | {_share(certain)} | "
-            f"{calibration_error(sure[answered], right[answered]):.3f} | {_share(~answered)} |"
+            f"{calibration_error(reliability_bins(sure[answered], right[answered])):.3f} | {_share(~answered)} |"
         )
     lines += ["", "| cause | windows | found | named rightly | most taken for |", "| --- | --- | --- | --- | --- |"]
     lines += _by_cause(left_out)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,7 +71,7 @@ def score(
     )
 
 
-def macro_f1(truth: Labels, said: Labels) -> float:
+def macro_f1(truth: Labels | Sequence[str], said: Labels | Sequence[str]) -> float:
     """Mean F1 of the classes that occur, whatever else is said; 0 for a class that nothing is called."""
     from sklearn.metrics import f1_score
 
@@ -137,4 +138,4 @@ def calibration_error(bins: F64) -> float:
     Source: M. P. Naeini, G. F. Cooper, M. Hauskrecht, "Obtaining well calibrated probabilities using Bayesian binning",
     AAAI 2015 (from memory).
     """
-    return float(np.abs(bins[:, 1] - bins[:, 2]).sum() / bins[:, 0].sum())
+    return float(np.abs(bins[:, 1] - bins[:, 2]).sum() / max(bins[:, 0].sum(), 1.0))

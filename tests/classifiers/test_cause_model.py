@@ -14,9 +14,9 @@ from halfcycle.classifiers.cause_model import CauseModel, tempered
 from halfcycle.classifiers.cause_naming import name_cause
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.catalogue.explain import cause_model
-from halfcycle.pipeline.learning.cause_card import calibration_error, macro_f1
 from halfcycle.pipeline.learning.cause_training import train
 from halfcycle.pipeline.learning.cause_windows import Example
+from halfcycle.pipeline.learning.scores import calibration_error, macro_f1, reliability_bins
 from halfcycle.pipeline.resources import resource
 
 CAUSES = ("fault", "fault, then trip", "load switching")
@@ -100,7 +100,7 @@ def test_scores_of_answers_are_what_their_definitions_say() -> None:
     assert macro_f1(["a", "a", "b"], ["a", "b", "b"]) == pytest.approx(2 / 3)
     assert macro_f1(["a", "a", "b"], ["a", "", "b"]) == pytest.approx((2 / 3 + 1) / 2)
     # by hand: two at 0.95, one right: |1.9 - 1| / 2
-    assert calibration_error(np.array([0.95, 0.95]), np.array([True, False])) == pytest.approx(0.45)
+    assert calibration_error(reliability_bins(np.array([0.95, 0.95]), np.array([True, False]))) == pytest.approx(0.45)
 
 
 class Fixed:

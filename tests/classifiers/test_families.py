@@ -12,7 +12,7 @@ from made_circuits import CASES, FREQUENCY_HZ, RATE_HZ
 from made_lines import CASES as LINE_CASES
 
 from halfcycle.pipeline.catalogue.explain import explain
-from halfcycle.pipeline.learning.cause_card import calibration_error, macro_f1
+from halfcycle.pipeline.learning.scores import calibration_error, macro_f1, reliability_bins
 from halfcycle.pipeline.measures.event_window import EventWindow
 
 N_CASES = 40
@@ -104,7 +104,7 @@ def test_probabilities_hold_on_circuits_of_another_generator(*, currents: bool, 
     sure = np.array([verdict.confidence for _, verdict in found])
     right = np.array([cause == name for cause, name in zip(truth, named, strict=True)])
     answered = np.array([name != "unknown" for name in named])
-    error = calibration_error(sure[answered], right[answered])
+    error = calibration_error(reliability_bins(sure[answered], right[answered]))
     f1 = macro_f1(truth, named)
     certain = right[sure >= 0.95]
     print(
