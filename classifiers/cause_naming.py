@@ -124,4 +124,6 @@ def _measured(cause: str, e: Evidence, numbers: Mapping[str, float]) -> str:
         RETURN: "phases without or with low voltage recover",
         FAULT: f"{lowest}, and the voltage recovers afterwards" if low > _BACK_PU else lowest,
     }
-    return words.get(cause, f"the voltage moves by {round(100 * step, 2) + 0.0:+.2f} %{ring}")
+    percent = round(100 * step, 2)
+    moved = f"the voltage moves by {percent:+.2f} %" if percent else "the voltage ends where it was before"
+    return words.get(cause, moved + ring)

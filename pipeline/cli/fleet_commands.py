@@ -186,9 +186,9 @@ def show_catalogue(table: pa.Table, sites: list[str], *, worst: int) -> None:
 def report(summary: RunSummary, *, nothing: str) -> int:
     """Print what a run did; returns the exit status that says so."""
     for outcome in summary.quarantined:
-        show.warning(f"quarantined {outcome.path}: {outcome.reason}")
+        show.warning(f"quarantined {outcome.path}: {outcome.reason_alone}")
     for outcome in summary.left:
-        show.warning(f"left in the inbox {outcome.path}: {outcome.reason.removeprefix(f'{outcome.path}: ')}")
+        show.warning(f"left in the inbox {outcome.path}: {outcome.reason_alone}")
     show_set_aside(summary)
     for words in summary.untold:
         show.warning(words)

@@ -57,8 +57,13 @@ class FileOutcome:
     @property
     def words(self) -> str:
         """The file, by its name, and the reason."""
-        reason = self.reason.removeprefix(f"{self.path}: ")
+        reason = self.reason_alone
         return reason if reason.startswith(self.path.name) else f"{self.path.name}: {reason}"
+
+    @property
+    def reason_alone(self) -> str:
+        """The reason without the file's path or name, where it begins with one."""
+        return self.reason.removeprefix(f"{self.path}: ").removeprefix(f"{self.path.name}: ")
 
 
 def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:

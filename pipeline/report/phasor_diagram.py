@@ -20,6 +20,7 @@ _WIDTH: Final = 960.0
 _CENTRE: Final = (715.0, 275.0)
 _RADIUS: Final = 165.0
 _CURRENT_REACH: Final = 0.62  # of the radius: the longest current, inside the voltages
+_DEGREES_OUT: Final = 54.0  # px beyond the circle: clear of the longest label of a voltage that lies there
 _SHORTEST: Final = 16.0  # px: shorter arrows are drawn as long as this, and marked
 _FOOT_Y: Final = 518.0
 _ROW: Final = 19.0
@@ -136,7 +137,7 @@ def _diagram(phasors: Sequence[Phasor]) -> list[str]:
         end = cmath.rect(_RADIUS, math.radians(angle))
         width = 1 if angle % 90 == 0 else 0.5
         out.append(svg.line(x, y, x + end.real, y - end.imag, svg.FAINT, width=width, dash="2 4"))
-        at = cmath.rect(_RADIUS + 44, math.radians(angle))
+        at = cmath.rect(_RADIUS + _DEGREES_OUT, math.radians(angle))
         if angle % 90 == 0:
             out.append(svg.text(x + at.real, y - at.imag + 4, f"{angle}°", size=11, anchor="middle", colour="#777777"))
     longest = {quantity: _longest(phasors, quantity) for quantity in ("voltage", "current")}
