@@ -20,18 +20,8 @@ from typing import Any, Final, Literal
 from threadpoolctl import threadpool_limits
 
 from halfcycle.pipeline.errors import ConfigError, HalfcycleError, PlaceError
-from halfcycle.pipeline.spread import (
-    DIED,
-    TRIES,
-    Function,
-    Item,
-    Lost,
-    Outcome,
-    Spread,
-    done_here,
-    in_words,
-    spread_over_processes,
-)
+from halfcycle.pipeline.processes import spread_over_processes
+from halfcycle.pipeline.spread import DIED, TRIES, Function, Item, Lost, Outcome, Spread, done_here, in_words
 
 ENGINES: Final = ("processes", "dask")
 Engine = Literal["processes", "dask"]

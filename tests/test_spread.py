@@ -16,7 +16,8 @@ import pytest
 from child_processes import workers_of
 
 from halfcycle.pipeline.errors import ConfigError
-from halfcycle.pipeline.spread import Spread, in_this_process, spread_apart, spread_over_processes
+from halfcycle.pipeline.processes import spread_apart, spread_over_processes
+from halfcycle.pipeline.spread import Spread, in_this_process
 
 
 def work(items: Sequence[int]) -> list[str]:
@@ -126,7 +127,7 @@ def test_no_process_is_left_behind() -> None:
 
 UNGUARDED = """
 import sys, time
-from halfcycle.pipeline.spread import spread_over_processes
+from halfcycle.pipeline.processes import spread_over_processes
 
 def work(items):
     time.sleep(0.05)
@@ -176,11 +177,11 @@ def said(mark: Path, reason: str) -> str:
 def test_a_worker_that_loads_its_libraries_for_ever_is_ended() -> None:
     """As linear algebra does that is loaded under a limit of memory: it asks for some for ever, in one call."""
     code = (
-        "import importlib\nimport halfcycle.pipeline.spread as spread\n"
-        "spread._LONGEST_START_S = 0.2\n"
+        "import importlib\nimport halfcycle.pipeline.processes as processes\n"
+        "processes._LONGEST_START_S = 0.2\n"
         "def forever(name):\n    while True:\n        pass\n"
         "importlib.import_module = forever\n"
-        "spread.prepare_worker()\n"
+        "processes.prepare_worker()\n"
     )
     ended = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, timeout=120)
     assert ended.returncode == -signal.SIGPROF
@@ -188,9 +189,9 @@ def test_a_worker_that_loads_its_libraries_for_ever_is_ended() -> None:
 
 def test_a_worker_that_has_loaded_them_may_work_for_as_long_as_it_takes() -> None:
     code = (
-        "import halfcycle.pipeline.spread as spread\n"
-        "spread._LONGEST_START_S = 5.0\n"
-        "spread.prepare_worker()\n"
+        "import halfcycle.pipeline.processes as processes\n"
+        "processes._LONGEST_START_S = 5.0\n"
+        "processes.prepare_worker()\n"
         "import signal\nassert signal.getitimer(signal.ITIMER_PROF) == (0.0, 0.0)\n"
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, timeout=120).returncode == 0

@@ -23,6 +23,7 @@ BOUNDARIES = {
     "halfcycle.pipeline.gate",
     "halfcycle.pipeline.nightly.survey",
     "halfcycle.pipeline.objects",
+    "halfcycle.pipeline.processes",
     "halfcycle.pipeline.replica.places",
     "halfcycle.pipeline.spread",
 }

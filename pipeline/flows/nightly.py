@@ -20,16 +20,9 @@ from halfcycle.pipeline.flows.temporary_server import API_URL, prefect_api
 from halfcycle.pipeline.nightly.run import RunSummary, run_nightly
 from halfcycle.pipeline.notifying import fleet_name, night, night_that_failed
 from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.processes import end_with_parent, single_batches_apart
 from halfcycle.pipeline.publishing import publish
-from halfcycle.pipeline.spread import (
-    Function,
-    Lost,
-    SingleBatch,
-    end_with_parent,
-    in_this_process,
-    single_batches_apart,
-    single_batches_by,
-)
+from halfcycle.pipeline.spread import Function, Lost, SingleBatch, in_this_process, single_batches_by
 
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")

@@ -23,7 +23,8 @@ from halfcycle.pipeline.nightly.retention import Removed, has_expired, remove_ex
 from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
 from halfcycle.pipeline.nightly.upkeep import DaysDone, bring_up_to_date
 from halfcycle.pipeline.nightly.working import at_work
-from halfcycle.pipeline.spread import Spread, in_this_process, spread_apart
+from halfcycle.pipeline.processes import spread_apart
+from halfcycle.pipeline.spread import Spread, in_this_process
 from halfcycle.pipeline.store.atomic import check_folder, clear_staging
 from halfcycle.pipeline.store.partitions import Store, today
 

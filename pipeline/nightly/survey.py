@@ -23,8 +23,9 @@ from halfcycle.pipeline.nightly.day_states import DaysFound
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.site_surveys import Done, SiteSurveys
 from halfcycle.pipeline.nightly.trend_index import TrendIndex
+from halfcycle.pipeline.processes import spread_apart
 from halfcycle.pipeline.settings import Site
-from halfcycle.pipeline.spread import Spread, spread_apart
+from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.store.partitions import Store
 
 

@@ -18,7 +18,8 @@ from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome, build_da
 from halfcycle.pipeline.nightly.culprits import culprits
 from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
 from halfcycle.pipeline.nightly.days import Day
-from halfcycle.pipeline.spread import Spread, spread_apart
+from halfcycle.pipeline.processes import spread_apart
+from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.store.partitions import Store
 
 _DAYS_A_BATCH: Final = 8

@@ -12,6 +12,7 @@ from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.catalogue.rms_logs import each_event_once
 from halfcycle.pipeline.catalogue.steady import put_together
 from halfcycle.pipeline.events import with_incidents
+from halfcycle.pipeline.processes import spread_over_processes
 from halfcycle.pipeline.records.archive import Reading, SetAside, batches_of, files_below
 from halfcycle.pipeline.screening.inputs import recorders_in
 from halfcycle.pipeline.screening.logs import judge_logs, lost_log
@@ -19,7 +20,7 @@ from halfcycle.pipeline.screening.results import NotJudged, Screening, together
 from halfcycle.pipeline.screening.units import Basis, JudgedArchive, JudgedFile, look_at_files, lost_look
 from halfcycle.pipeline.sites.inventory import Progress
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread, spread_over_processes
+from halfcycle.pipeline.spread import Spread
 
 __all__ = ["NotJudged", "Screening", "SetAside", "screen"]
 

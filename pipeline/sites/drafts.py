@@ -11,6 +11,7 @@ import numpy as np
 
 from halfcycle.pipeline.capture import Header
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.processes import spread_over_processes
 from halfcycle.pipeline.readers import capture_at
 from halfcycle.pipeline.records.archive import Reading, SetAside
 from halfcycle.pipeline.records.points import points_of
@@ -20,7 +21,6 @@ from halfcycle.pipeline.sites.identify import ChannelDraft, draft_channels
 from halfcycle.pipeline.sites.inventory import SiteRecord, take_inventory
 from halfcycle.pipeline.sites.recorders import recorder_key
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import spread_over_processes
 from halfcycle.pipeline.terms import Quantity
 
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current", "other")

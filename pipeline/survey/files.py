@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.processes import spread_over_processes
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.readers import keep_unpacked
 from halfcycle.pipeline.records.archive import Part, Reading, SetAside, records_of_parts, without_unreadable
@@ -17,7 +18,7 @@ from halfcycle.pipeline.sites.account import Account, Declared
 from halfcycle.pipeline.sites.inventory import Progress, SiteRecord, take_inventory
 from halfcycle.pipeline.sites.recorders import each_once
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread, spread_over_processes
+from halfcycle.pipeline.spread import Spread
 from halfcycle.pipeline.survey.certificate import certificate_of, sources_of
 from halfcycle.pipeline.survey.compared import Disagreement
 from halfcycle.pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities

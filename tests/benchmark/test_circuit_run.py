@@ -6,7 +6,7 @@ import pytest
 
 from halfcycle.pipeline.benchmark.circuit_run import UNSEEN, Answer, columns_of, run_circuits, sections_of
 from halfcycle.pipeline.benchmark.circuits import CircuitSuite
-from halfcycle.pipeline.spread import spread_apart
+from halfcycle.pipeline.processes import spread_apart
 
 SOURCE = "by hand: scores of a few answers; derived: a case depends on its seed and number alone"
 

@@ -20,8 +20,8 @@ from halfcycle.pipeline.benchmark.detector_run import columns_of, is_open, run_d
 from halfcycle.pipeline.benchmark.results import PROVENANCE_KEY
 from halfcycle.pipeline.benchmark.suite import DetectorSuite, load_detector_suite
 from halfcycle.pipeline.errors import ConfigError, SignalError
+from halfcycle.pipeline.processes import spread_apart
 from halfcycle.pipeline.readers import read_captures
-from halfcycle.pipeline.spread import spread_apart
 
 COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """

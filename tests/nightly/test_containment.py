@@ -22,8 +22,9 @@ from halfcycle.pipeline.nightly.culprits import culprits
 from halfcycle.pipeline.nightly.days import Day, coverage_of
 from halfcycle.pipeline.nightly.ingest import ingest_files
 from halfcycle.pipeline.nightly.run import run_nightly
+from halfcycle.pipeline.processes import spread_apart
 from halfcycle.pipeline.readers import readers
-from halfcycle.pipeline.spread import in_this_process, spread_apart
+from halfcycle.pipeline.spread import in_this_process
 from halfcycle.pipeline.store.partitions import Store
 
 pytestmark = pytest.mark.slow

@@ -24,7 +24,7 @@ import json, sys
 from pathlib import Path
 from halfcycle.pipeline.config import load_fleet
 from halfcycle.pipeline.nightly.run import run_nightly
-from halfcycle.pipeline.spread import spread_apart
+from halfcycle.pipeline.processes import spread_apart
 fleet = load_fleet(Path(sys.argv[1]))
 with spread_apart(fleet.run.workers) as spread:
     summary = run_nightly(fleet, spread=spread, catalogue=sys.argv[2] == "all")
