@@ -107,7 +107,8 @@ class MeasuredCapture:
     path, index : which file, and which of its captures.
     site : whose it is, as a table of sites, its station or its file's name say.
     digest : of its content.
-    n_events : found in it as it was recorded.
+    start_ns, stop_ns : of it. [ns since 1970-01-01]
+    events : found in it as it was recorded.
     changes : by each invariant that could be tried.
     signature : see `near_duplicates.signature_of`; None: it is steady throughout.
     failed : why it could not be judged, in words.
@@ -117,10 +118,17 @@ class MeasuredCapture:
     index: int
     site: str
     digest: str = ""
-    n_events: int = 0
+    start_ns: int = 0
+    stop_ns: int = 0
+    events: tuple[Event, ...] = ()
     changes: tuple[Change, ...] = ()
     signature: F32 | None = None
     failed: str = ""
+
+    @property
+    def n_events(self) -> int:
+        """Found in it as it was recorded."""
+        return len(self.events)
 
 
 def tried(paths: Sequence[Path], *, terms: Terms, sites: SiteTable) -> list[MeasuredCapture]:
@@ -164,7 +172,11 @@ def _tried(capture: Capture, path: Path, index: int, site: str, terms: Terms) ->
             changes.append(_compared(name, before, _judged(change(capture), site, terms)))
         except HalfcycleError as error:
             changes.append(Change(name, same=False, was=_words(before), now=str(error)))
-    return MeasuredCapture(path, index, site, digest, len(before), tuple(changes), signature_of(capture))
+    header = capture.header
+    return MeasuredCapture(
+        path, index, site, digest, header.start_ns, header.time_ns(header.n_samples), tuple(before), tuple(changes),
+        signature_of(capture),
+    )  # fmt: skip
 
 
 def _terms_of(site: str, terms: Terms, sites: SiteTable) -> Terms:

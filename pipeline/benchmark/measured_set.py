@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -25,7 +26,7 @@ from halfcycle.pipeline.store.atomic import write_atomically
 
 Group = Literal["site", "folder", "file"]
 GROUPS: Final[tuple[Group, ...]] = ("site", "folder", "file")
-_SETS: Final = {"train": "train", "test": "test", "": "neither"}
+SETS: Final = {"train": "train", "test": "test", "": "neither"}
 _COLUMNS: Final = ("file", "capture", "sha256", "site", "set", "near_duplicate_of", "correlation", "events", "failed")
 
 
@@ -65,6 +66,7 @@ class MeasuredSet:
 def examine(
     folder: Path, *, terms: Terms, sites: SiteTable, by: Group = "site", test_share: float = 0.3, seed: int = 0,
     spread: Spread = in_this_process, progress: Callable[[int, int], None] | None = None,
+    no_recording: Path | None = None,
 ) -> MeasuredSet:  # fmt: skip
     """Try the invariants on all captures below a folder, and split them by groups.
 
@@ -78,6 +80,7 @@ def examine(
     seed : draws another split.
     spread : how batches of files are worked on.
     progress : called with (done, all) files.
+    no_recording : a file that may lie there, such as a table of labels.
 
     Returns
     -------
@@ -87,7 +90,8 @@ def examine(
     ------
     ReadError : the folder does not exist.
     """
-    paths = files_below([folder])
+    aside = None if no_recording is None else no_recording.resolve()
+    paths = [path for path in files_below([folder]) if path.resolve() != aside]
     found: list[MeasuredCapture] = []
     n_done = 0
     for batch, done in zip(
@@ -176,8 +180,9 @@ def sections_of(result: MeasuredSet) -> Iterator[str]:
         ))  # fmt: skip
     header = ("invariant", "captures", "same", "largest change of magnitude [pu]", "of duration [ms]")
     yield markdown_table(header, rows)
+    yield from _found_sections(result)
     yield "## Split\n"
-    of_sets = {name: [row for row in result.captures if row.set == part] for part, name in _SETS.items()}
+    of_sets = {name: [row for row in result.captures if row.set == part] for part, name in SETS.items()}
     yield markdown_table(("set", "captures", "sites", "events"), [
         (name, str(len(mine)), str(len({row.capture.site for row in mine})),
          str(sum(row.capture.n_events for row in mine))) for name, mine in of_sets.items()
@@ -191,11 +196,31 @@ def sections_of(result: MeasuredSet) -> Iterator[str]:
 def summary_of(result: MeasuredSet) -> Iterator[str]:
     """The result in a few lines."""
     changes = [change for row in result.captures for change in row.capture.changes]
+    yield f"{counted(len(kinds_of(result)), 'event')} in {number(_recorded_s(result) / 3600)} h of recording"
     for name in INVARIANTS:
         mine = [change.same for change in changes if change.invariant == name]
         yield f"{name}: {sum(mine)} of {counted(len(mine), 'capture')} keep kinds, causes and sides"
-    sizes = [f"{sum(row.set == part for row in result.captures)} {name}" for part, name in _SETS.items()]
+    sizes = [f"{sum(row.set == part for row in result.captures)} {name}" for part, name in SETS.items()]
     yield f"split: {', '.join(sizes)}"
+
+
+def kinds_of(result: MeasuredSet) -> list[str]:
+    """The kind of every event that was found, in order."""
+    return [event.kind for row in result.captures for event in row.capture.events]
+
+
+def _recorded_s(result: MeasuredSet) -> float:
+    return sum((row.capture.stop_ns - row.capture.start_ns) / 1e9 for row in result.captures if not row.capture.failed)
+
+
+def _found_sections(result: MeasuredSet) -> Iterator[str]:
+    """What was found in the time recorded: of sets in which nothing happened, these are false alarms."""
+    days = _recorded_s(result) / 86_400
+    yield f"## Events\n\nIn {number(24 * days)} h of recording that was judged.\n"
+    kinds = Counter(kinds_of(result))
+    rows = [(kind, str(n), number(n / days), number(30 * n / days)) for kind, n in sorted(kinds.items())]
+    if rows:
+        yield markdown_table(("kind", "events", "a day", "in 30 days"), rows)
 
 
 def _most(values: Sequence[float]) -> str:

@@ -9,7 +9,15 @@ import typer
 
 from halfcycle.pipeline.cli import show
 from halfcycle.pipeline.cli.commands import Exit, typer_app
-from halfcycle.pipeline.cli.options import EngineName, NominalFrequency, NominalVoltage, Scheduler, Sites, Workers
+from halfcycle.pipeline.cli.options import (
+    EngineName,
+    NominalFrequency,
+    NominalVoltage,
+    Scheduler,
+    Sites,
+    Workers,
+    wanted_detectors,
+)
 
 benchmark_app = typer.Typer(help="Score detectors and classifiers on synthetic suites.",
                             no_args_is_help=True, rich_markup_mode=None)  # fmt: skip
@@ -173,17 +181,28 @@ def measured_command(
     test_share: Annotated[
         float, typer.Option(metavar="SHARE", min=0.0, max=1.0, help="Share of captures to test on.")
     ] = 0.3,
+    detect: Annotated[str, typer.Option(metavar="NAMES", help="Additional detectors, as of screen --detect.")] = "",
+    labels: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Table of labelled events, to score: see train --labels.")
+    ] = None,
     seed: _Seed = None,
     workers: Workers = None,
     engine: EngineName = "processes",
     scheduler: Scheduler = None,
 ) -> int:
-    """Examine a set of recordings without labels, and split it to train and test on.
+    """Examine a set of recordings, and split it to train and test on.
 
     Each capture is judged as it is, and with phases renamed, polarity reversed, half the rate, a little noise, and cut
     in two: kinds, causes and sides must stay. The split keeps groups together, leaves out what is nearly the same in
-    both sets, and has a digest.
+    both sets, and has a digest. Labelled events are looked for, and compared by name.
     """
+    from halfcycle.pipeline.benchmark.measured_labels import (
+        answered,
+        label_sections,
+        label_summary,
+        labels_of,
+        write_answers,
+    )
     from halfcycle.pipeline.benchmark.measured_set import (
         GROUPS,
         columns_of,
@@ -193,36 +212,49 @@ def measured_command(
         write_split,
     )
     from halfcycle.pipeline.benchmark.results import provenance, write_results
+    from halfcycle.pipeline.catalogue.explain import cause_model
     from halfcycle.pipeline.catalogue.judge import Terms
     from halfcycle.pipeline.cluster import spread_with
     from halfcycle.pipeline.config import checked_choice
+    from halfcycle.pipeline.detectors.registry import choose
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.settings import Thresholds
     from halfcycle.pipeline.sites.table import SiteTable
 
     group = checked_choice(by, GROUPS)
-    terms = Terms(Thresholds(), nominal_voltage, nominal_frequency, explain=True)
+    causes = cause_model().causes
+    wanted = [] if labels is None else labels_of(labels)
+    detectors = choose(wanted_detectors(detect))
+    terms = Terms(Thresholds(), nominal_voltage, nominal_frequency, detectors=detectors, explain=True)
     with spread_with(engine, scheduler=scheduler, workers=workers) as spread, show.progress("files") as advance:
         result = examine(
             folder, terms=terms, sites=SiteTable.at(sites), by=group, test_share=test_share, seed=seed or 0,
-            spread=spread, progress=advance,
+            spread=spread, progress=advance, no_recording=labels,
         )  # fmt: skip
     failed = [row.capture for row in result.captures if row.capture.failed]
     if len(failed) == len(result.captures):
         reason = f": {failed[0].path}: {failed[0].failed}" if failed else ""
         raise ConfigError(f"{folder}: no recording that can be judged{reason}")
+    answers, unscored = answered(wanted, result, causes=causes)
     name = folder.resolve().name
     origin = provenance(suite=name, seed=seed or 0) | {"by": by, "test_share": test_share}
-    sections = list(sections_of(result))
+    sections = [*sections_of(result), *(label_sections(answers, causes=causes) if answers else ())]
     paths = [*write_results(columns_of(result), origin, sections, out, name), out / f"{name}.split.csv"]
     write_split(result, folder, paths[-1], origin)
-    for line in summary_of(result):
+    told = list(summary_of(result))
+    if answers:
+        paths.append(out / f"{name}.labels.csv")
+        write_answers(answers, paths[-1])
+        told.append(label_summary(answers))
+    for line in told:
         show.line(line)
+    for reason in unscored:
+        show.warning(f"{labels}, {reason}")
     for one in failed:
         show.warning(f"{one.path}: {one.failed}")
     for path in paths:
         show.line(f"written: {path}")
-    return Exit.QUARANTINED if failed else Exit.DONE
+    return Exit.QUARANTINED if failed or unscored else Exit.DONE
 
 
 _EXPORT_EPILOG = "Example:  halfcycle benchmark export --suite detectors-quick --out cases"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
@@ -13,12 +14,32 @@ from halfcycle.pipeline.cli import show
 if TYPE_CHECKING:
     from halfcycle.pipeline.config import Fleet
 
+_ALWAYS = ("sag", "dip", "swell", "interruption", "undervoltage", "overvoltage")
+
 
 def place(text: str) -> Path:
     """A file or folder; of an address, its copy on this machine."""
     from halfcycle.pipeline.objects import is_address, local_copy
 
     return local_copy(text, tell=show.warning) if is_address(text) else Path(text)
+
+
+def wanted_detectors(detect: str) -> dict[str, dict[str, object]]:
+    """The detectors that an option names, with their defaults.
+
+    Raises
+    ------
+    ConfigError : it names what is always detected.
+    """
+    from halfcycle.pipeline.detectors.registry import detectors
+    from halfcycle.pipeline.errors import ConfigError
+
+    always = [word for word in re.split(r"[,\s]+", detect.lower()) if word.rstrip("s") in _ALWAYS]
+    if always:
+        raise ConfigError(f"--detect {', '.join(always)}: always detected; name only additional detectors")
+    if detect == "all":
+        return {name: {} for name, detector in detectors().items() if not detector.on_request}
+    return {name.strip(): {} for name in detect.split(",") if name.strip()}
 
 
 def fleet_to_read(config: Path) -> Fleet:

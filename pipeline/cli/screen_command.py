@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Optional
@@ -24,6 +23,7 @@ from halfcycle.pipeline.cli.options import (
     Strict,
     Workers,
     Worst,
+    wanted_detectors,
 )
 from halfcycle.pipeline.plain_text import counted
 
@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 _MOST_SITES = 12
 _FILES_OF_A_NOTE = 3
-_ALWAYS = ("sag", "dip", "swell", "interruption", "undervoltage", "overvoltage")
 _EPILOG = "Example:  halfcycle screen captures/ --out events.parquet --worst 5"
 
 
@@ -104,7 +103,7 @@ def screen_command(
         raise ConfigError(f"--nominal-voltage {nominal_voltage}; it must be a finite number of volts")
     if hookup is not None and hookup not in HOOKUPS:
         raise ConfigError(f"--hookup {hookup!r}; allowed are {', '.join(HOOKUPS)}")
-    detectors = choose(_wanted(detect) | ({} if settings is None else load_detectors(settings)))
+    detectors = choose(wanted_detectors(detect) | ({} if settings is None else load_detectors(settings)))
     folder = _checked(model)
     terms = Terms(
         load_thresholds(thresholds), nominal_voltage, nominal_frequency, hookup, detectors, explain, folder,
@@ -224,19 +223,6 @@ def _checked(model: Path | None) -> str | None:
 
     stored_model(str(model))
     return str(model)
-
-
-def _wanted(detect: str) -> dict[str, dict[str, object]]:
-    """The detectors that an option names, with their defaults."""
-    from halfcycle.pipeline.detectors.registry import detectors
-    from halfcycle.pipeline.errors import ConfigError
-
-    always = [word for word in re.split(r"[,\s]+", detect.lower()) if word.rstrip("s") in _ALWAYS]
-    if always:
-        raise ConfigError(f"--detect {', '.join(always)}: always detected; name only additional detectors")
-    if detect == "all":
-        return {name: {} for name, detector in detectors().items() if not detector.on_request}
-    return {name.strip(): {} for name in detect.split(",") if name.strip()}
 
 
 def _time(seconds: float) -> str:

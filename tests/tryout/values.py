@@ -215,6 +215,7 @@ TABLE: dict[str, Tried] = {
         {
             "--out": ("{out}/b",), "--sites": ("{sites}",), "--nominal-voltage": ("230",),
             "--nominal-frequency": ("50",), "--by": ("site", "folder", "file"), "--test-share": ("0.5",),
+            "--detect": ("transient",), "--labels": ("{labels}",),
             "--seed": ("3",), "--workers": ("2",), **_ENGINE,
         },
         needs=("--out",),
