@@ -18,6 +18,7 @@ F64 = npt.NDArray[np.float64]
 
 APART_S: Final = 1.5e-3  # two transients closer than this are one; half a period of the slowest oscillation
 _NOVELTY_S = 0.5e-3
+_LEAST_POWER = 1e-12  # pu²: a channel whose samples are all zero, as of a record without a recorder, has no noise
 _FEWEST_FITTED = 24  # samples
 _MOST_MEANS = 144  # that are fitted: the time for it grows with their cube
 _SPECTRUM_SHARE = 0.98
@@ -131,7 +132,7 @@ def _cuts(residue: Residue, start: int, stop: int, apart: int) -> list[int]:
     total = np.concatenate(([0.0], np.cumsum(power)))
     ahead, behind = max(int(_NOVELTY_S * residue.rate_hz), 3), apart
     at = np.arange(behind, power.size - ahead)
-    floor = float(np.square(residue.noise).sum())
+    floor = max(float(np.square(residue.noise).sum()), _LEAST_POWER)
     rise = (total[at + ahead] - total[at]) / ahead / ((total[at] - total[at - behind]) / behind + floor)
     size = np.sqrt(power)
     highest = np.maximum.accumulate(size)
@@ -316,6 +317,8 @@ def _rise_and_width(at: F64, curve: F64, i_peak: int) -> tuple[float, float]:
         if not 0 <= i + step < curve.size:
             return float(at[i]) + step * 0.5 * (float(at[1] - at[0]) if at.size > 1 else 1.0)
         a, b = float(curve[i]), float(curve[i + step])
+        if a == b:  # nothing peaks: a curve of zeros
+            return float(at[i])
         return float(at[i] + (at[i + step] - at[i]) * (a - level * peak) / (a - b))
 
     return crossing(0.9, -1) - crossing(0.1, -1), crossing(0.5, 1) - crossing(0.5, -1)

@@ -476,3 +476,21 @@ def test_the_charge_that_a_dead_line_loses_is_no_impulse(decay_s: float) -> None
     u += 1e-3 * rng.standard_normal(u.shape)
     found = find_transients(u, rate_hz=rate_hz, frequency_hz=50.0, nominal_peak=1.0, settings=TransientSettings())
     assert [one for one in found if one.kind == "impulsive_transient"] == []
+
+
+@pytest.mark.parametrize("seed", [348, 798, 1154])
+def test_lines_without_any_noise_until_they_are_switched_on_give_numbers(seed: int) -> None:
+    # Derived: zero samples, as of a simulation, have no noise to divide by; every shape has its rise and width.
+    rate_hz, rng = 12_800.0, np.random.default_rng(seed)
+    t = np.arange(4000) / rate_hz
+    u = np.cos(2 * np.pi * 50 * t - 2 * np.pi / 3 * np.arange(3)[:, None])
+    first = int(rng.integers(1000, 3000))
+    ring = first + int(rng.integers(-40, 40))
+    u[rng.random(3) < 0.7, :first] = 0.0
+    since = t[ring:] - t[ring]
+    swing = rng.uniform(0.2, 1.0) * np.exp(-since * rng.uniform(200, 4000))
+    swing *= np.cos(2 * np.pi * rng.uniform(0, 3000) * since)
+    u[:, ring:] += swing * rng.integers(0, 2, 3)[:, None]
+    found = find_transients(u, rate_hz=rate_hz, frequency_hz=50.0, nominal_peak=1.0)
+    assert found
+    assert all(math.isfinite(value) for one in found for value in (one.rise_s, one.width_s) if value is not None)
