@@ -2,35 +2,47 @@
 
 What a worker gets is a function and a batch; what it gives back is small. Both ends see the same files under the same
 paths. A worker may end at any time: its batch is done again, and an item that ends every process that works on it is
-lost alone, as with the processes of `spread`.
+lost alone: `workers` has the rules.
 """
 
 from __future__ import annotations
 
 import logging
+import math
 import signal
 import time
-from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
+from functools import partial
 from typing import Any, Final, Literal
 
 from threadpoolctl import threadpool_limits
 
 from halfcycle.pipeline.errors import ConfigError, HalfcycleError, PlaceError
 from halfcycle.pipeline.processes import spread_over_processes
-from halfcycle.pipeline.spread import DIED, TRIES, Function, Item, Lost, Outcome, Spread, done_here, in_words
+from halfcycle.pipeline.quick_start import arrow_without_pandas
+from halfcycle.pipeline.spread import DIED, Function, Item, Lost, Outcome, Spread, in_words
+from halfcycle.pipeline.workers import TRIES, Task, TaskFailure, Worked, begun_here, worked
 
 ENGINES: Final = ("processes", "dask")
 Engine = Literal["processes", "dask"]
-_WAITING_EACH: Final = 2  # batches that lie ready for each worker
 _LOOK_S: Final = 5.0  # how often it is looked whether the cluster is still there while nothing ends
 _WITHOUT_WORKERS_S: Final = 120.0  # how long a cluster may be without any, as workers that ended are started again
 _OWN: Final = {  # of a cluster of this machine's own
     "distributed.scheduler.allowed-failures": 0,
     "distributed.worker.profile.enabled": False,
+    # What it looks at of its own accord, many times a second, which nobody reads here.
+    "distributed.admin.tick.interval": "500ms",
+    "distributed.admin.system-monitor.interval": "60s",
+    "distributed.admin.system-monitor.gil.enabled": False,
+    "distributed.client.scheduler-info-interval": "60s",
+    "distributed.deploy.cluster-repr-interval": "60s",
+    "distributed.scheduler.active-memory-manager.start": False,
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
+    "distributed.diagnostics.nvml": False,
     # Of memory, what the C library comes to by itself in a process of one thread; Dask's own setting gives it back
     # after each array and asks for it again.
     "distributed.nanny.pre-spawn-environ": {
@@ -103,16 +115,16 @@ def spread_over_cluster(
         opened.callback(_closed, starting, inner)
         if not begins_here or scheduler:
             starting.result()
-        yield _Cluster(starting)
+        yield partial(_spread, starting)
 
 
-def _closed(starting: Future[_Connection], opened: ExitStack) -> None:
+def _closed(starting: Future[_Cluster], opened: ExitStack) -> None:
     starting.exception()
     opened.close()
 
 
-def _connected(opened: ExitStack, scheduler: str | None, workers: int | None) -> _Connection:
-    """A client of a cluster that is there, or of one that is started."""
+def _connected(opened: ExitStack, scheduler: str | None, workers: int | None) -> _Cluster:
+    """The workers of a cluster that is there, or of one that is started."""
     from distributed import Client
 
     place = scheduler or "this machine's own cluster"
@@ -126,7 +138,7 @@ def _connected(opened: ExitStack, scheduler: str | None, workers: int | None) ->
         raise ConfigError(f"scheduler {scheduler}: {error}") from error
     except (OSError, TimeoutError) as error:
         raise PlaceError(f"scheduler {place}: {str(error).splitlines()[0]}") from error
-    return _Connection(client, place, cluster, 0 if cluster is None else len(cluster.worker_spec))
+    return _Cluster(_Connection(client, place, cluster, 0 if cluster is None else len(cluster.worker_spec)))
 
 
 def _started(workers: int | None) -> Any:
@@ -136,10 +148,21 @@ def _started(workers: int | None) -> Any:
     failure: BaseException | None = None
     for _ in range(TRIES):
         try:
-            return LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None)
+            return LocalCluster(n_workers=workers, threads_per_worker=1, memory_limit=0, dashboard_address=None)
         except RuntimeError as error:
             failure = error.__cause__ or error
     raise PlaceError(f"no worker process can be started: {failure}") from failure
+
+
+def _spread(
+    starting: Future[_Cluster],
+    function: Function[Item, Outcome],
+    batches: Sequence[Sequence[Item]],
+    /,
+    *,
+    lost: Lost[Item, Outcome],
+) -> Iterator[list[Outcome]]:
+    return begun_here(function, batches, lost, lambda _: starting.result() if starting.done() else None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,79 +176,36 @@ class _Connection:
 
 
 class _Cluster:
-    """Hands batches to a cluster, some for each worker at a time, and gives what comes back in order."""
+    """The workers of a cluster, as `Workers`."""
 
-    def __init__(self, starting: Future[_Connection]) -> None:
-        self._starting = starting
+    def __init__(self, connection: _Connection) -> None:
+        self._at = connection
+        self._n, self._seen = 1, -math.inf
 
-    @property
-    def _at(self) -> _Connection:
-        return self._starting.result()
+    def count(self) -> int:
+        """How many there are, as was last seen: who asks for each task would ask the scheduler as often."""
+        if time.monotonic() - self._seen > _LOOK_S:
+            self._n = max(1, sum(self._at.client.nthreads().values()))
+            self._seen = time.monotonic()
+        return self._n
 
-    def __call__(
-        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
-    ) -> Iterator[list[Outcome]]:
-        n_done_here = 0
-        while n_done_here < len(batches) and not self._starting.done():
-            yield done_here(function, batches[n_done_here], lost)
-            n_done_here += 1
-        yield from self._over_workers(function, batches[n_done_here:], lost)
+    def submit(self, function: Function[Any, Any], batches: Sequence[Sequence[Any]]) -> Task | None:
+        """See `Workers`."""
+        return self._at.client.submit(_worked_there, function, batches, pure=False)
 
-    def _over_workers(
-        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], lost: Lost[Item, Outcome]
-    ) -> Iterator[list[Outcome]]:
-        ready: dict[int, list[Outcome]] = {}
-        running: dict[Any, int] = {}
-        waiting = deque(range(len(batches)))
-        suspects: list[int] = []
-        i_next = 0
-        try:
-            while i_next < len(batches):
-                while waiting and not suspects and len(running) < _WAITING_EACH * self._n_workers():
-                    k = waiting.popleft()
-                    running[self._submitted(function, batches[k])] = k
-                if not running:  # what ended a worker is done again while nothing else is
-                    for k in suspects:
-                        ready[k] = self._one_by_one(function, batches[k], lost)
-                    suspects.clear()
-                for future in self._ended(list(running)):
-                    k = running.pop(future)
-                    found = self._result_of(future)
-                    if not isinstance(found, _Failure):
-                        ready[k] = found
-                    elif found.is_of_the_process:
-                        suspects.append(k)
-                    else:
-                        ready[k] = self._after_a_bug(function, batches[k], lost, found.words)
-                while i_next in ready:
-                    yield ready.pop(i_next)
-                    i_next += 1
-        finally:
-            if running:
-                with suppress(Exception):  # the cluster may be what is gone
-                    self._at.client.cancel(list(running), force=True)
-
-    def _submitted(self, function: Function[Item, Outcome], batch: Sequence[Item]) -> Any:
-        return self._at.client.submit(_done_there, function, batch, pure=False)
-
-    def _n_workers(self) -> int:
-        n: int = sum(self._at.client.nthreads().values())
-        return max(1, n)
-
-    def _ended(self, running: list[Any]) -> list[Any]:
-        """Those of some futures that have ended, when at least one has."""
+    def ended(self, tasks: Collection[Task]) -> Collection[Task]:
+        """See `Workers`."""
         from distributed import wait
 
-        if not running:
-            return []
         last_seen = time.monotonic()
         while True:
             try:
-                return list(wait(running, timeout=_LOOK_S, return_when="FIRST_COMPLETED").done)
+                ended: Collection[Task] = wait(tasks, timeout=_LOOK_S, return_when="FIRST_COMPLETED").done
+                return ended
             except TimeoutError:
                 pass
             except CancelledError:
-                return [one for one in running if one.cancelled()]
+                return [one for one in tasks if one.cancelled()]
             if self._at.client.status != "running":
                 raise PlaceError(f"scheduler {self._at.place} is gone")
             if self._at.own is not None:
@@ -237,75 +217,45 @@ class _Cluster:
             elif time.monotonic() - last_seen > _WITHOUT_WORKERS_S:
                 raise PlaceError(f"scheduler {self._at.place} has had no worker for {_WITHOUT_WORKERS_S:.0f} s")
 
-    def _result_of(self, future: Any) -> Any:
-        """Outcomes, or the failure that kept a worker from them; an error that concerns more than an item is raised."""
+    def result(self, task: Task) -> Worked | TaskFailure | HalfcycleError:
+        """See `Workers`."""
         from distributed import KilledWorker
 
-        if future.cancelled():
+        if task.cancelled():
             raise PlaceError(f"scheduler {self._at.place} is gone, or cancelled this work")
         try:
-            found = future.result()
+            found: Worked | TaskFailure | HalfcycleError = task.result()
         except KilledWorker as error:
-            return _Failure(DIED, is_of_the_process=True, n_tries=error.allowed_failures + 1)
+            return TaskFailure(DIED, error.allowed_failures + 1)
         except Exception as error:  # not of the function: of the way there or back
-            return _Failure(in_words(error))
-        if isinstance(found, HalfcycleError):
-            raise found
+            return TaskFailure(in_words(error), TRIES)
         return found
 
-    def _alone(self, function: Function[Item, Outcome], item: Item, lost: Lost[Item, Outcome]) -> list[Outcome]:
-        """An item done by itself, again where a worker ended under it: what ended that may have come from outside."""
-        n_tries, reason = 0, DIED
-        while n_tries < TRIES:
-            (future,) = self._ended([self._submitted(function, [item])])
-            found = self._result_of(future)
-            if not isinstance(found, _Failure):
-                outcomes: list[Outcome] = found
-                return outcomes
-            reason = found.words
-            n_tries += found.n_tries if found.is_of_the_process else TRIES
-        return [lost(item, reason)]
+    def renew(self) -> None:
+        """Nothing to do: who started a worker starts it anew."""
 
-    def _one_by_one(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]
-    ) -> list[Outcome]:
-        return [outcome for item in batch for outcome in self._alone(function, item, lost)]
-
-    def _after_a_bug(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], words: str
-    ) -> list[Outcome]:
-        return [lost(batch[0], words)] if len(batch) == 1 else self._one_by_one(function, batch, lost)
+    def cancel(self, tasks: Collection[Task]) -> None:
+        """See `Workers`."""
+        if tasks:
+            with suppress(Exception):  # the cluster may be what is gone
+                self._at.client.cancel(list(tasks), force=True)
 
 
-@dataclass(frozen=True, slots=True)
-class _Failure:
-    """What kept a worker from the outcomes of a batch; another may not meet what is of the process."""
-
-    words: str
-    is_of_the_process: bool = False
-    n_tries: int = 1
-
-
-def _done_there(function: Function[Item, Outcome], batch: Sequence[Item]) -> list[Outcome] | _Failure | HalfcycleError:
-    """Done by a worker, which gives errors back as values: Dask would print those that are raised."""
-    try:
-        with threadpool_limits(1):  # several threads sum in another order, and change last digits
-            return function(batch)
-    except HalfcycleError as error:
-        return error
-    except (MemoryError, ImportError) as error:
-        return _Failure(in_words(error), is_of_the_process=True)
-    except Exception as error:
-        return _Failure(in_words(error))
+def _worked_there(
+    function: Function[Item, Outcome], batches: Sequence[Sequence[Item]]
+) -> Worked | TaskFailure | HalfcycleError:
+    with threadpool_limits(1):  # several threads sum in another order, and change last digits
+        return worked(function, batches)
 
 
 def _left_to_us() -> Any:
-    """Ctrl-C is for the process that the workers of this machine work for to answer."""
+    """What workers of this machine do as they start; Ctrl-C is for the process that they work for to answer."""
     from distributed import WorkerPlugin
 
     class LeftToUs(WorkerPlugin):
         def setup(self, worker: Any) -> None:
             signal.signal(signal.SIGINT, signal.SIG_IGN)
+            arrow_without_pandas()
 
     return LeftToUs()
 

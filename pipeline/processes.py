@@ -1,8 +1,4 @@
-"""A spread over several processes of this machine; whatever one item does, the others are done.
-
-A batch that fails is done again item by item, and an item that fails alone, or takes its process with it, gives the
-outcome that the caller has for lost items. So a killed process, a lack of memory or a bug costs one item.
-"""
+"""A spread over several processes of this machine, on the standard library's pool; `workers` has its rules."""
 
 from __future__ import annotations
 
@@ -11,9 +7,8 @@ import os
 import signal
 import threading
 import time
-from collections import deque
-from collections.abc import Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from collections.abc import Collection, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from multiprocessing import get_context, parent_process
@@ -24,26 +19,22 @@ from typing import Any, Final
 from threadpoolctl import threadpool_limits
 
 from halfcycle.pipeline.errors import HalfcycleError
+from halfcycle.pipeline.quick_start import arrow_without_pandas
 from halfcycle.pipeline.spread import (
-    DIED,
     SHORT_OF_MEMORY,
-    TRIES,
     Function,
     Item,
     Lost,
     Outcome,
     SingleBatch,
     Spread,
-    done_here,
     in_words,
     single_batches_by,
 )
+from halfcycle.pipeline.workers import TRIES, Task, TaskFailure, Worked, Workers, begun_here, handed_out, worked
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
-_WAITING_EACH: Final = 2  # batches that lie ready for each process
 _LONGEST_START_S: Final = 60.0  # of processor time that a worker takes to load its libraries; a second is usual
-_NO_OTHER: Final = "another worker process ended, and no new one can be started"
-_OF_THE_PROCESS: Final = (BrokenProcessPool, *SHORT_OF_MEMORY)  # what another may not meet with the same item
 
 
 @contextmanager
@@ -108,33 +99,103 @@ class _Processes:
     """This process works until the others have started, where it may; from then on it only hands out and collects."""
 
     def __init__(self, workers: int | None, *, begins_here: bool = True) -> None:
-        self._n = workers or os.cpu_count() or 1
+        self._pool = _Pool(workers or os.cpu_count() or 1)
         self._asked_for = workers is not None
         self._begins_here = begins_here
-        self._pool: ProcessPoolExecutor | None = None
-        self._started: Future[int] | None = None
-        self._can_start = True  # other processes: not so where there is no memory for them, or no script to start them
+        self._starter: ThreadPoolExecutor | None = None
+        self._started: Future[bool] | None = None
 
     def __call__(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
     ) -> Iterator[list[Outcome]]:
-        if not self._begins_here and batches:
-            if self._pool is None:
-                self._restart()
-            yield from self._over_pool(function, batches, lost)
-            return
+        if not self._begins_here:
+            self._pool.begin()
+            return handed_out(self._pool, function, batches, lost)
         begun = time.perf_counter()
-        n_done_here = 0
-        while n_done_here < len(batches):
-            left = len(batches) - n_done_here
-            pays = n_done_here > 0 and (time.perf_counter() - begun) / n_done_here * left > _POOL_PAYS_S
-            if self._pool is None and self._can_start and self._n > 1 and left > 1 and (pays or self._asked_for):
+
+        def ready(n_done: int) -> Workers | None:
+            left = len(batches) - n_done
+            pays = n_done > 0 and (time.perf_counter() - begun) / n_done * left > _POOL_PAYS_S
+            if self._started is None and self._pool.count() > 1 and left > 1 and (pays or self._asked_for):
                 self._start()
-            if self._pool is not None and self._is_ready() and self._has_started():
-                yield from self._over_pool(function, batches[n_done_here:], lost)
+            return self._pool if self._started is not None and self._started.done() and self._started.result() else None
+
+        return begun_here(function, batches, lost, ready)
+
+    def close(self) -> None:
+        """End the processes."""
+        if self._starter is not None:
+            self._starter.shutdown()
+        self._pool.close()
+
+    def _start(self) -> None:
+        self._starter = ThreadPoolExecutor(1)
+        self._started = self._starter.submit(self._pool.start)
+
+
+class _Pool:
+    """Processes, as `Workers`; a new pool of them where one of them has ended, as that is the end of all."""
+
+    def __init__(self, n: int) -> None:
+        self._n = n
+        self._pool: ProcessPoolExecutor | None = None
+
+    def begin(self) -> None:
+        """Start them if there are none."""
+        if self._pool is None:
+            self.renew()
+
+    def count(self) -> int:
+        """How many there are."""
+        return self._n
+
+    def submit(self, function: Function[Any, Any], batches: Sequence[Sequence[Any]]) -> Task | None:
+        """See `Workers`."""
+        while self._pool is not None:
+            try:
+                return self._pool.submit(worked, function, batches)
+            except BrokenProcessPool:
+                self.renew()
+        return None
+
+    def ended(self, tasks: Collection[Task]) -> Collection[Task]:
+        """See `Workers`."""
+        return wait(tasks, return_when=FIRST_COMPLETED).done
+
+    def result(self, task: Task) -> Worked | TaskFailure | HalfcycleError:
+        """See `Workers`."""
+        try:
+            found: Worked | TaskFailure | HalfcycleError = task.result()
+        except BrokenProcessPool:
+            return TaskFailure()
+        except SHORT_OF_MEMORY as error:  # as what comes back is unpacked
+            return TaskFailure(in_words(error))
+        except Exception as error:  # of the way there or back
+            return TaskFailure(in_words(error), TRIES)
+        return found
+
+    def renew(self) -> None:
+        """A new pool; none where its processes cannot be started, or end as they start, whenever that is tried."""
+        for _ in range(TRIES):
+            self.close()
+            if self.start():
                 return
-            yield done_here(function, batches[n_done_here], lost)
-            n_done_here += 1
+
+    def cancel(self, tasks: Collection[Task]) -> None:
+        """See `Workers`."""
+        for task in tasks:
+            task.cancel()
+
+    def start(self) -> bool:
+        """Start a pool; whether its first process comes up: there may be no memory, or no script to start it from."""
+        self._pool = ProcessPoolExecutor(self._n, get_context("spawn"), initializer=prepare_worker)
+        try:
+            failed = self._pool.submit(os.getpid).exception() is not None
+        except OSError:  # no memory, or too many processes
+            failed = True
+        if failed:
+            self.close()
+        return not failed
 
     def close(self) -> None:
         """End the processes."""
@@ -142,116 +203,6 @@ class _Processes:
             with suppress(RuntimeError):  # interrupted while it was starting: it has no thread to wait for yet
                 self._pool.shutdown(cancel_futures=True)
         self._pool = None
-
-    def _start(self) -> None:
-        self._pool = ProcessPoolExecutor(self._n, get_context("spawn"), initializer=prepare_worker)
-        try:
-            self._started = self._pool.submit(os.getpid)
-        except OSError:  # no memory, or too many processes
-            self._started = None
-            self._has_started()
-
-    def _is_ready(self) -> bool:
-        return self._started is not None and self._started.done()
-
-    def _has_started(self) -> bool:
-        """Waits for the first process; where none comes up, this one goes on alone."""
-        if self._started is None or self._started.exception() is not None:
-            self._can_start = False
-            self.close()
-        return self._can_start
-
-    def _over_pool(
-        self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], lost: Lost[Item, Outcome]
-    ) -> Iterator[list[Outcome]]:
-        ready: dict[int, list[Outcome]] = {}
-        running: dict[Future[list[Outcome]], int] = {}
-        waiting = deque(range(len(batches)))
-        i_next = 0
-        while i_next < len(batches):
-            while waiting and len(running) < _WAITING_EACH * self._n:
-                k = waiting.popleft()
-                running[self._submit(function, batches[k], lost)] = k
-            finished, _ = wait(running, return_when=FIRST_COMPLETED)
-            broken: list[int] = []
-            for future in finished:
-                k = running.pop(future)
-                error = future.exception()
-                if error is None:
-                    ready[k] = future.result()
-                elif isinstance(error, _OF_THE_PROCESS):
-                    broken.append(k)
-                elif isinstance(error, HalfcycleError):
-                    raise error
-                else:
-                    ready[k] = self._again(function, batches[k], lost, in_words(error))
-            if broken:  # one of what was under way took its process with it, and the pool with that
-                suspects = sorted([*broken, *running.values()])
-                running.clear()
-                self._restart()
-                n_alone = int(len(suspects) == 1)
-                for k in suspects:
-                    ready[k] = self._alone(function, batches[k], lost, n_died=n_alone)
-            while i_next in ready:
-                yield ready.pop(i_next)
-                i_next += 1
-
-    def _submit(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]
-    ) -> Future[list[Outcome]]:
-        """A batch handed to the pool, to a new one where that has broken since, or done here where none can be had."""
-        while self._pool is not None:
-            try:
-                return self._pool.submit(function, batch)
-            except BrokenProcessPool:
-                self._restart()
-        done: Future[list[Outcome]] = Future()
-        done.set_result(done_here(function, batch, lost))
-        return done
-
-    def _restart(self) -> None:
-        """A new pool; none where its processes cannot be started, or end as they start, whenever that is tried."""
-        for _ in range(TRIES):
-            self.close()
-            self._can_start = True
-            self._start()
-            if self._has_started():
-                return
-
-    def _alone(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], *, n_died: int = 0
-    ) -> list[Outcome]:
-        """A batch done in the pool while nothing else is, then its items likewise. n_died: tries it had alone."""
-        tries = TRIES if len(batch) == 1 else 1  # what ended a process from outside may do so again
-        reason = DIED
-        for _ in range(tries - n_died):
-            if self._pool is None:  # not to be done here: it may be what ended the process
-                return [lost(item, _NO_OTHER) for item in batch]
-            try:
-                return self._pool.submit(function, batch).result()
-            except _OF_THE_PROCESS as error:
-                reason = DIED if isinstance(error, BrokenProcessPool) else in_words(error)
-                self._restart()
-            except HalfcycleError:
-                raise
-            except Exception as error:
-                return self._one_by_one(function, batch, lost, in_words(error))
-        return self._one_by_one(function, batch, lost, reason)
-
-    def _again(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], reason: str
-    ) -> list[Outcome]:
-        """A batch that failed, item by item; a single item once more, as short memory leaves a process half loaded."""
-        if len(batch) == 1:
-            return self._alone(function, batch, lost, n_died=TRIES - 1)
-        return self._one_by_one(function, batch, lost, reason)
-
-    def _one_by_one(
-        self, function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome], reason: str
-    ) -> list[Outcome]:
-        if len(batch) == 1:
-            return [lost(batch[0], reason)]
-        return [outcome for item in batch for outcome in self._alone(function, [item], lost)]
 
 
 def prepare_worker() -> None:
@@ -263,6 +214,7 @@ def prepare_worker() -> None:
     with _ended_after(_LONGEST_START_S):
         importlib.import_module("numpy")  # a limit binds only libraries that are loaded
     threadpool_limits(1)
+    arrow_without_pandas()
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent()
 

@@ -7,6 +7,7 @@ outcome that the caller has for lost items. So a killed process, a lack of memor
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from multiprocessing import parent_process
 from typing import Any, Final, Protocol, TypeVar
 
@@ -14,9 +15,8 @@ from threadpoolctl import threadpool_limits
 
 from halfcycle.pipeline.errors import HalfcycleError
 
-TRIES: Final = 4  # of an item alone, and of starting processes again: what comes from outside may strike thrice
 DIED: Final = "its worker process ended: killed, out of memory or time, or crashed in a library"
-_SPREADS: Final = (__name__, "halfcycle.pipeline.processes", "halfcycle.pipeline.cluster")  # where nothing is worked on
+_HANDED_ON: Final = tuple(f"halfcycle.pipeline.{name}" for name in ("spread", "workers", "processes", "cluster"))
 SHORT_OF_MEMORY: Final = (MemoryError, ImportError)  # a library half loaded, too
 Item = TypeVar("Item")
 Outcome = TypeVar("Outcome")
@@ -49,6 +49,38 @@ def in_this_process(
         yield outcomes
 
 
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """What kept an item from its outcome, in words."""
+
+    words: str
+
+
+def tried(
+    function: Function[Item, Any], batch: Sequence[Item], *, leave: tuple[type[Exception], ...] = (HalfcycleError,)
+) -> list[Any]:
+    """The outcome of each item of a batch, or a `Failure` where it met a bug, which costs no other item.
+
+    Parameters
+    ----------
+    function, batch : see `Spread`.
+    leave : what is no bug of an item's, and raised again; the project's own errors are raised on purpose.
+    """
+    try:
+        return function(batch)
+    except leave:
+        raise
+    except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
+        if len(batch) == 1:
+            return [Failure(in_words(error))]
+    return [one for item in batch for one in tried(function, [item], leave=leave)]
+
+
+def settled(batch: Sequence[Item], found: Sequence[Outcome | Failure], lost: Lost[Item, Outcome]) -> list[Outcome]:
+    """The outcomes of a batch, with those of lost items."""
+    return [lost(item, one.words) if isinstance(one, Failure) else one for item, one in zip(batch, found, strict=True)]
+
+
 def done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lost[Item, Outcome]) -> list[Outcome]:
     """A batch done in this process; what a bug costs is its item.
 
@@ -56,14 +88,7 @@ def done_here(function: Function[Item, Outcome], batch: Sequence[Item], lost: Lo
     ----------
     function, batch, lost : see `Spread`.
     """
-    try:
-        return function(batch)
-    except HalfcycleError:  # raised on purpose, for the caller: it concerns more than the item
-        raise
-    except Exception as error:  # a bug, or what a library raises: it must not cost more than the item
-        if len(batch) == 1:
-            return [lost(batch[0], in_words(error))]
-    return [outcome for item in batch for outcome in done_here(function, [item], lost)]
+    return settled(batch, tried(function, batch), lost)
 
 
 def in_words(error: BaseException) -> str:
@@ -73,7 +98,7 @@ def in_words(error: BaseException) -> str:
     place, trace = "", error.__traceback__
     while trace is not None:
         module = str(trace.tb_frame.f_globals.get("__name__", ""))
-        if module.startswith("halfcycle.") and module not in _SPREADS:
+        if module.startswith("halfcycle.") and module not in _HANDED_ON:
             place = f", {module} line {trace.tb_lineno}"
         trace = trace.tb_next
     return f"unexpected {type(error).__name__}{place}: {error}".rstrip(": ")

@@ -33,8 +33,8 @@ def plan_command(
     It only reads.
     """
     from halfcycle.pipeline.catalogue.tables import writer_for
-    from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
     from halfcycle.pipeline.nightly.plan import cost_words, plan
+    from halfcycle.pipeline.quick_start import arrow_without_pandas
     from halfcycle.pipeline.report.summary import TextTable
     from halfcycle.pipeline.store.partitions import today
 

@@ -81,7 +81,7 @@ def screen_command(
     scheduler: Scheduler = None,
 ) -> int:
     """Find the events in a folder of captures."""
-    from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
+    from halfcycle.pipeline.quick_start import arrow_without_pandas
 
     arrow_without_pandas()
     from halfcycle.pipeline.catalogue.judge import Terms

@@ -31,10 +31,10 @@ def status_command(
     Recorders gone silent against their own past, clocks that are off or drift, days not judged, what is set aside. It
     only reads.
     """
-    from halfcycle.pipeline.cli.quick_start import arrow_without_pandas
     from halfcycle.pipeline.cli.status_words import findings_table, status_document, status_line, status_table
     from halfcycle.pipeline.errors import ConfigError
     from halfcycle.pipeline.nightly.status import fleet_status
+    from halfcycle.pipeline.quick_start import arrow_without_pandas
     from halfcycle.pipeline.store.atomic import write_atomically
     from halfcycle.pipeline.store.partitions import today
 

@@ -110,7 +110,7 @@ def test_arrow_does_without_pandas_and_pandas_is_there_afterwards() -> None:
     # Derived: the libraries' own conversions, before and after.
     code = (
         "import sys\n"
-        "from halfcycle.pipeline.cli.quick_start import arrow_without_pandas\n"
+        "from halfcycle.pipeline.quick_start import arrow_without_pandas\n"
         "arrow_without_pandas(); arrow_without_pandas()\n"
         "import pyarrow as pa\n"
         "table = pa.table({'a': [1.5, None], 'b': ['x', None]})\n"

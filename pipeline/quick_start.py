@@ -1,4 +1,4 @@
-"""What makes a command that is done in a moment start in a moment."""
+"""What makes a command that is done in a moment, and a worker of many, start in a moment."""
 
 from __future__ import annotations
 
