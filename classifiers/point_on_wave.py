@@ -179,14 +179,16 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
     with `back` the edge is the first of those that stand out of the noise.
     """
     cycle, k = 2 * np.pi / turn, round(near)
-    order = orders_of(cycle)
+    reach = int((_GAPS_CYCLES[0] + _LONGEST_FIT_CYCLES) * cycle) + 1
+    # By positions from the edge: the same rows wherever it is moved to.
+    rows = harmonic_rows(-reach, reach, turn, orders_of(cycle))
     share = noise = size = 0.0
     for gap in _GAPS_CYCLES:
         away = max(1, round(min(gap * cycle, length / 6)))
         first = max(0, k - away - int(_LONGEST_FIT_CYCLES * cycle))
         if k - away - first < cycle:
             return None
-        earlier = fit_steady(u, first, k - away, turn, order)
+        earlier = fit_of_rows(u[first : k - away], rows[:, reach + first - k : reach - away], turn)
         noise, size = earlier.left, abs(earlier.phasor)
         room = min(length - 2 * away, u.size - k - away)
         whole = min(int(room / cycle), int(_LONGEST_FIT_CYCLES)) * cycle
@@ -194,11 +196,11 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
         if n_later < _LEAST_FIT_CYCLES * cycle:
             return None
         # Of less than a cycle only the fundamental can be told to have changed.
-        span = harmonic_rows(k + away, k + away + n_later, turn, order)
+        span = rows[:, reach + away : reach + away + n_later]
         rest = u[k + away : k + away + n_later] - earlier.of_rows(span)
         change = fit_of_rows(rest, span if whole else span[:3], turn)
         low, high = max(0, k - int(0.75 * cycle)), min(u.size, k + int(0.75 * cycle))
-        place = harmonic_rows(low, high, turn, order)
+        place = rows[:, reach + low - k : reach + high - k]
         departed, step = u[low:high] - earlier.of_rows(place), change.of_rows(place)
         # What a step from each sample on leaves over; before it nothing has departed.
         gain = np.append(np.cumsum((departed**2 - (departed - step) ** 2)[::-1])[::-1], 0.0)

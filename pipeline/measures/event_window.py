@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.phasors import between_samples, cycle_phasors
+from halfcycle.pipeline.measures.phasors import between_samples, cycle_phasors, half_cycle_phasors
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 F64 = npt.NDArray[np.float64]
@@ -113,7 +113,7 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     lead = int(np.floor(2 * window.start / cycle))
     starts = window.start + np.arange(-lead, _n_after(window) + 1) * cycle / 2
     u, i = (
-        None if x is None else cycle_phasors(x, rate_hz=window.rate_hz, frequency_hz=frequency, starts=starts)
+        None if x is None else half_cycle_phasors(x, rate_hz=window.rate_hz, frequency_hz=frequency, starts=starts)
         for x in (window.u, window.i)
     )
     if u is None:

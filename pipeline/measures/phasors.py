@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +12,8 @@ from halfcycle.pipeline.errors import SignalError
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
+
+_BLOCK: Final = 16  # samples that are summed up at once
 
 
 def cycle_phasors(
@@ -47,10 +50,7 @@ def harmonic_phasors(
     first = np.asarray(starts, np.float64)
     cycle = rate_hz / frequency_hz
     n = values.shape[1]
-    if first.size and not (first.min() >= 0 and first.max() + cycle <= n - 1 + 1e-6):
-        raise SignalError(f"windows of {cycle:.4g} samples from {first.min()} to {first.max()} leave the {n} samples")
-    if not np.isfinite(values).all():
-        raise SignalError("x must be finite")
+    _check_windows(values, first, cycle)
     turns = 2 * np.pi / cycle * np.asarray(orders, np.float64)
     begin, end = (np.minimum(at.astype(np.int64), n - 2) for at in (first, first + cycle))
     whole = min(int(cycle), n)  # samples that every window has from its first on
@@ -69,6 +69,55 @@ def harmonic_phasors(
     sums = np.moveaxis(sums, 2, 0) * np.exp(-1j * turns[:, None] * begin)[:, None, :] + edges
     scale = np.where(turns == 0, 1.0, np.sqrt(2.0)) / cycle
     return np.asarray(sums * scale[:, None, None], np.complex128)
+
+
+def half_cycle_phasors(x: npt.ArrayLike, *, rate_hz: float, frequency_hz: float, starts: npt.ArrayLike) -> C128:
+    """As `cycle_phasors`, of windows that each begin half a cycle after the one before: each sample is summed up once.
+
+    Parameters
+    ----------
+    x, rate_hz, frequency_hz : as of `cycle_phasors`.
+    starts : shape (n_windows,), n_windows >= 1. [samples]
+    """
+    values = np.atleast_2d(np.asarray(x, np.float64))
+    first, cycle = np.asarray(starts, np.float64), rate_hz / frequency_hz
+    size = min(_BLOCK, int(cycle / 4) - 1)  # so that half a cycle has a whole block within
+    if size < 1:
+        return cycle_phasors(values, rate_hz=rate_hz, frequency_hz=frequency_hz, starts=first)
+    _check_windows(values, first, cycle)
+    n_channels, n = values.shape
+    n_blocks, turn = n // size, 2 * np.pi / cycle
+    turned = np.exp(-1j * turn * np.arange(size + 2)).view(np.float64).reshape(-1, 2)
+    back = np.exp(-1j * turn * size * np.arange(n_blocks + 1))
+    blocks = np.zeros((n_channels, n_blocks + 1), np.complex128)
+    blocks[:, :-1] = _as_complex(values[:, : n_blocks * size].reshape(n_channels, n_blocks, size) @ turned[:size])
+    blocks *= back
+    # The samples of the blocks that windows begin and end in: how much of each, by trapezoids, lies before and after.
+    edges = np.concatenate((first, first[-1] + cycle * np.array((0.5, 1.0))))
+    block = np.minimum(edges, n - 1).astype(np.int64) // size
+    place = np.arange(size + 2)
+    away = np.clip(edges[:, None] - block[:, None] * size - place, -1.0, 1.0)
+    share = 0.5 + away - 0.5 * away * np.abs(away)
+    near = values[:, np.minimum(block[:, None] * size + place, n - 1)]
+    before = _as_complex((near * share) @ turned) * back[block]
+    after = _as_complex((near * ((place < size) - share)) @ turned) * back[block]
+    whole = np.add.reduceat(blocks, np.stack((block[:-1] + 1, block[1:]), axis=1).ravel(), axis=1)[:, ::2]
+    halves = after[:, :-1] + whole + before[:, 1:]
+    phasors: C128 = (halves[:, :-1] + halves[:, 1:]) * (np.sqrt(2.0) / cycle)
+    return phasors
+
+
+def _as_complex(pairs: F64) -> C128:
+    return np.ascontiguousarray(pairs).view(np.complex128)[..., 0]
+
+
+def _check_windows(values: F64, starts: F64, cycle: float) -> None:
+    """Refuse windows of a cycle that do not lie within the samples, and samples that are not finite."""
+    n = values.shape[1]
+    if starts.size and not (starts.min() >= 0 and starts.max() + cycle <= n - 1 + 1e-6):
+        raise SignalError(f"windows of {cycle:.4g} samples from {starts.min()} to {starts.max()} leave the {n} samples")
+    if not np.isfinite(values).all():
+        raise SignalError("x must be finite")
 
 
 def between_samples(x: F64, at: npt.ArrayLike) -> F64:

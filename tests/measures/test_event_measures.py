@@ -21,7 +21,7 @@ from halfcycle.pipeline.measures.event_window import (
     series_of_part,
     three_phase_power,
 )
-from halfcycle.pipeline.measures.phasors import cycle_phasors, harmonic_phasors
+from halfcycle.pipeline.measures.phasors import cycle_phasors, half_cycle_phasors, harmonic_phasors
 
 SOURCE = "derived: sines whose magnitude, angle and harmonics are put in"
 F64 = npt.NDArray[np.float64]
@@ -77,6 +77,32 @@ def test_windows_between_samples_give_the_integral_of_their_definition(cycle: fl
     found = harmonic_phasors(x, rate_hz=50 * cycle, frequency_hz=50.0, starts=starts, orders=(0, 1, 5))
     wanted = [[[of_straight_lines(row, at, cycle, order) for at in starts] for row in x] for order in (0, 1, 5)]
     assert np.abs(found - wanted).max() < 1e-11
+
+
+@pytest.mark.parametrize("cycle", [256.0, 255.97, 127.61, 53.3, 18.02, 8.5, 5.0])
+@pytest.mark.parametrize("first", [0.0, 0.37, 40.0])
+def test_windows_at_each_half_cycle_give_the_integral_of_their_definition(cycle: float, first: float) -> None:
+    # Outside: as above; up to the last window that ends with the samples.
+    n_windows = 1 + int((1499 - first - cycle) / (cycle / 2))
+    x = np.random.default_rng(4).standard_normal((2, 1500))
+    starts = first + np.arange(n_windows) * cycle / 2
+    found = half_cycle_phasors(x, rate_hz=50 * cycle, frequency_hz=50.0, starts=starts)
+    wanted = [[of_straight_lines(row, at, cycle, 1) for at in starts[::7]] for row in x]
+    assert np.abs(found[:, ::7] - wanted).max() < 1e-11
+    assert np.abs(found - cycle_phasors(x, rate_hz=50 * cycle, frequency_hz=50.0, starts=starts)).max() < 1e-11
+
+
+def test_nothing_is_exactly_nothing_at_each_half_cycle_however_much_came_before() -> None:
+    x = np.concatenate((np.random.default_rng(5).standard_normal(700), np.zeros(800)))
+    starts = 3.0 + np.arange(22) * 64.0
+    found = half_cycle_phasors(x, rate_hz=6400.0, frequency_hz=50.0, starts=starts)
+    assert (found[0, starts >= 700] == 0).all()
+
+
+@pytest.mark.parametrize("starts", [[-1.0], [900.0]])
+def test_half_cycles_that_leave_the_samples_are_refused(starts: list[float]) -> None:
+    with pytest.raises(SignalError, match="leave the 1000 samples"):
+        half_cycle_phasors(np.ones(1000), rate_hz=6400.0, frequency_hz=50.0, starts=starts)
 
 
 def test_the_series_of_a_part_is_that_of_the_part_alone() -> None:
