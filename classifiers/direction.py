@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -19,6 +20,7 @@ from halfcycle.classifiers.direction_methods import (
     DOWNSTREAM,
     UPSTREAM,
     Answer,
+    Course,
     PowerTrace,
     against_before,
     distance,
@@ -135,27 +137,28 @@ def find_direction(
     v, i = np.asarray(v1, np.complex128), np.asarray(i1, np.complex128)
     if v.shape != i.shape or v.ndim != 1 or not 0 < n_before <= i_start < i_stop <= v.size:
         raise ValueError(f"shapes {v.shape} and {i.shape}, {n_before} before and {i_start} to {i_stop} do not agree")
-    span = {"n_before": n_before, "i_start": i_start, "i_stop": i_stop}
+    span = partial(Course.of, n_before=n_before, i_start=i_start, i_stop=i_stop)
+    voltage, current = span(v), span(i)
     methods = (resistance_sign, system_trajectory, real_current, distance, load_admittance)
-    answers = [method(v, i, **span) for method in methods]
-    if power is not None and voltage_falls(v, n_before, i_start, i_stop):
+    answers = [method(voltage, current) for method in methods]
+    if power is not None and voltage_falls(voltage):
         answers.append(disturbance_power(power))
     z2 = None
     if negative is not None:
         v2, i2 = (np.asarray(x, np.complex128) for x in negative)
         if v2.shape != v.shape or i2.shape != v.shape:
             raise ValueError(f"shapes {v2.shape} and {i2.shape} of the negative sequence do not agree with {v.shape}")
-        z2 = negative_impedance(v, i, v2, i2, **span)
-        answers.append(negative_sequence(v, i, v2, i2, **span))
+        z2 = negative_impedance(voltage, current, span(v2), span(i2))
+        answers.append(negative_sequence(z2))
     found = _vote(tuple(answers))
-    share, size, z1 = off_the_line(v, i, **span)
+    share, size, z1 = off_the_line(voltage, current)
     if found.direction == DOWNSTREAM and share > _OFF_LINE[0]:
         if size > _OFF_LINE[1]:
             return _open(found, _NO_LINE)
         found = replace(found, confidence=min(found.confidence, _SPLIT))
     elif found.direction == DOWNSTREAM and not _is_sources(z1):
         return _open(found, _NO_SOURCE)
-    if by_load and not _fits_a_load(found.direction, z1, against_before(z1, v, i, n_before=n_before)):
+    if by_load and not _fits_a_load(found.direction, z1, against_before(z1, voltage, current)):
         return _open(found, _NOT_BY_LOAD)
     doubt = _doubt(found.direction, z1, z2)
     return found if doubt is None else _open(found, doubt)

@@ -34,6 +34,7 @@ _GONE: Final = 0.05  # of V1 before: what is left of it where all is gone
 _MIDDLE_DEG: Final = 60.0  # of impedances as they are, of networks and of sites: resistance, and reactance as large
 CLEAR: Final = 0.3
 """Cosine of the angle from there: nearer to a right angle an impedance is neither the site's nor the source's."""
+_CALM: Final = 10  # half cycles before the event, that count as before
 _LINE_HALF_CYCLES: Final = 12  # of the event, that must lie on it: later phasors may have turned
 
 
@@ -72,12 +73,40 @@ class PowerTrace:
     cycle: int
 
 
-def resistance_sign(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+@dataclass(frozen=True, slots=True, eq=False)
+class Course:
+    """A phasor before an event and in it, at each half cycle.
+
+    Attributes
+    ----------
+    before, event : shapes (n,). The last five cycles before it at most; and in it.
+    mean, size, scatter : of what lies before: the mean, that of the magnitudes, and how far it scatters, RMS.
+    change, moved : the event less that mean, and its RMS.
+    """
+
+    before: C128
+    event: C128
+    mean: complex
+    size: float
+    scatter: float
+    change: C128
+    moved: float
+
+    @classmethod
+    def of(cls, series: C128, *, n_before: int, i_start: int, i_stop: int) -> Course:
+        """Of a series whose first windows lie before the event, and a range of windows within it."""
+        before, event = series[max(0, n_before - _CALM) : n_before], series[i_start:i_stop]
+        mean = complex(before.mean())
+        change = event - mean
+        return cls(before, event, mean, float(np.abs(before).mean()), _rms(before - mean), change, _rms(change))
+
+
+def resistance_sign(v1: Course, i1: Course) -> Answer:
     """The sign of the resistance Re(dV1 / dI1): that of the source, turned, if the cause lies downstream.
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
 
     Source: T. Tayjasanant, C. Li, W. Xu, "A resistance sign-based method for voltage sag source detection", IEEE Trans.
     Power Delivery 20 (2005), 2544-2551 (from memory): below zero is downstream. Changes alone count, so that power may
@@ -85,10 +114,9 @@ def resistance_sign(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: 
     event; and below zero with a reactance that is not, it is no source's turned round, and gives no answer.
     """
     name = "resistance sign"
-    dv, di = _changes(v1, i1, n_before, i_start, i_stop)
-    if not (_changed(dv, v1, n_before, _LEAST_CHANGE) and _changed(di, i1, n_before, _LEAST_CURRENT_CHANGE)):
+    if not (v1.moved > _least(v1, _LEAST_CHANGE) and i1.moved > _least(i1, _LEAST_CURRENT_CHANGE)):
         return Answer(name, None, None)
-    impedance = complex((di.conj() @ dv) / (di.conj() @ di))
+    impedance = _ratio(v1.change, i1.change)
     # A resistance that is small beside the reactance has a sign that noise may turn.
     if abs(impedance.real) < 0.05 * abs(impedance):
         return Answer(name, None, impedance.real)
@@ -97,12 +125,12 @@ def resistance_sign(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: 
     return Answer(name, DOWNSTREAM if impedance.imag < 0 else None, impedance.real)
 
 
-def system_trajectory(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+def system_trajectory(v1: Course, i1: Course) -> Answer:
     """The slope of |V1| over the current in phase with it, from before the event into it.
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
 
     Source: C. Li, T. Tayjasanant, W. Xu, X. Liu, "Method for voltage-sag-source detection by investigating slope of the
     system trajectory", IEE Proc. Gener. Transm. Distrib. 150 (2003), 367-372 (from memory): below zero is downstream.
@@ -111,53 +139,51 @@ def system_trajectory(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop
     event gives no answer: what feeds a sag upstream may be a generator that its voltage no longer lets feed as much.
     """
     name = "slope of the system trajectory"
-    if not voltage_falls(v1, n_before, i_start, i_stop):
+    if not voltage_falls(v1):
         return Answer(name, None, None)
-    before = _before(n_before)
-    v = np.concatenate([v1[before], v1[i_start:i_stop]])
-    i = np.concatenate([i1[before], i1[i_start:i_stop]])
-    current, voltage = _in_phase(v, i), np.abs(v)
-    if not float(np.ptp(current)) > _least(i1, n_before, _LEAST_CURRENT_CHANGE):
+    voltages, currents = (np.concatenate((x.before, x.event)) for x in (v1, i1))
+    current, voltage = _in_phase(voltages, currents), np.abs(voltages)
+    if not float(np.ptp(current)) > _least(i1, _LEAST_CURRENT_CHANGE):
         return Answer(name, None, None)
     spread, deviation = current - current.mean(), voltage - voltage.mean()
     slope = float((spread @ deviation) / (spread @ spread))
     unexplained = float(((deviation - slope * spread) ** 2).sum() / max(float((deviation**2).sum()), 1e-30))
     if unexplained > 1 - _INSIDE_FIT:
         return Answer(name, None, slope)
-    if slope < 0 and not _flows_downstream(v1, i1, n_before, slice(i_start, i_stop)):
+    if slope < 0 and not _flows_downstream(v1, i1):
         return Answer(name, None, slope)
     return Answer(name, DOWNSTREAM if slope < 0 else UPSTREAM, slope)
 
 
-def real_current(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+def real_current(v1: Course, i1: Course) -> Answer:
     """The change of the current in phase with the voltage at the start of a sag.
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
 
     Source: N. Hamzah, A. Mohamed, A. Hussain, "A new approach to locate the voltage sag source using real current
     component", Electric Power Systems Research 72 (2004), 113-123 (from memory): a rise is downstream. Departs: a rise
     that leaves the current flowing upstream gives no answer, as in `system_trajectory`.
     """
     name = "real current component"
-    if not voltage_falls(v1, n_before, i_start, i_stop):
+    if not voltage_falls(v1):
         return Answer(name, None, None)
-    part, early = _in_phase(v1, i1), slice(i_start, min(i_start + 4, i_stop))
-    change = float(part[early].mean()) - float(part[_before(n_before)].mean())
-    if abs(change) <= _least(i1, n_before, _LEAST_CURRENT_CHANGE):
+    early = float(_in_phase(v1.event[:4], i1.event[:4]).mean())
+    change = early - float(_in_phase(v1.before, i1.before).mean())
+    if abs(change) <= _least(i1, _LEAST_CURRENT_CHANGE):
         return Answer(name, None, change)
-    if change > 0 and not _flows_downstream(v1, i1, n_before, early):
+    if change > 0 and not _flows_downstream(v1, i1, early):
         return Answer(name, None, change)
     return Answer(name, DOWNSTREAM if change > 0 else UPSTREAM, change)
 
 
-def distance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+def distance(v1: Course, i1: Course) -> Answer:
     """Whether the impedance V1 / I1 becomes smaller in a sag, with an angle that points downstream.
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
 
     Source: A. K. Pradhan, A. Routray, "Applying distance relay for voltage sag source detection", IEEE Trans. Power
     Delivery 20 (2005), 529-531 (from memory): |Z| drops and its angle is above zero, downstream. Departs: an impedance
@@ -165,11 +191,10 @@ def distance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) ->
     power flowed upstream before, or flows so now.
     """
     name = "distance"
-    if not voltage_falls(v1, n_before, i_start, i_stop):
+    if not voltage_falls(v1):
         return Answer(name, None, None)
-    calm, event = _before(n_before), slice(i_start, i_stop)
-    before, now = complex(i1[calm].mean()), complex(i1[event].mean())
-    v_before, v_now = complex(v1[calm].mean()), complex(v1[event].mean())
+    before, now = i1.mean, complex(i1.event.mean())
+    v_before, v_now = v1.mean, complex(v1.event.mean())
     fed_back = (v_before * before.conjugate()).real < 0
     if not abs(before) > 0:
         return Answer(name, None, None)
@@ -186,12 +211,12 @@ def distance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) ->
     return Answer(name, None if cannot_tell else UPSTREAM, ratio)
 
 
-def load_admittance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+def load_admittance(v1: Course, i1: Course) -> Answer:
     """Whether the current changes as the load before the event would make it, or far beyond that.
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
 
     Source: derived, no source: seen from upstream the load is what it was, and dI = Y dV with Y = I1 / V1 before; a
     cause downstream adds a current. Motors make dI as large as that in the other direction, so that a share of added
@@ -200,21 +225,18 @@ def load_admittance(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: 
     or next to none flowed.
     """
     name = "load admittance"
-    dv, di = _changes(v1, i1, n_before, i_start, i_stop)
-    before = _before(n_before)
-    v_before, i_before = complex(v1[before].mean()), complex(i1[before].mean())
+    v_before, i_before = v1.mean, i1.mean
     apparent = abs(v_before) * abs(i_before)
     if not apparent > 0 or (v_before * i_before.conjugate()).real < _LOAD_POWER_FACTOR * apparent:
         return Answer(name, None, None)
-    follows = i_before / v_before * dv
-    added = float(np.sqrt((np.abs(di - follows) ** 2).mean()))
-    expected = float(np.sqrt((np.abs(follows) ** 2).mean()))
-    if max(added, expected) <= _least(i1, n_before, _LEAST_CURRENT_CHANGE):
+    follows = i_before / v_before * v1.change
+    added, expected = _rms(i1.change - follows), _rms(follows)
+    if max(added, expected) <= _least(i1, _LEAST_CURRENT_CHANGE):
         return Answer(name, None, None)
     ratio = added / max(expected, 1e-3 * abs(i_before))
     if ratio <= _FOLLOWS:
         return Answer(name, UPSTREAM, ratio)
-    is_passive = float((di @ dv.conj()).real) > 0
+    is_passive = float((i1.change @ v1.change.conj()).real) > 0
     return Answer(name, DOWNSTREAM if ratio >= _BEYOND and not is_passive else None, ratio)
 
 
@@ -247,19 +269,17 @@ def disturbance_power(power: PowerTrace) -> Answer:
     return Answer(name, DOWNSTREAM if final > 0 else UPSTREAM, final)
 
 
-def negative_sequence(v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, i_start: int, i_stop: int) -> Answer:
+def negative_sequence(impedance: complex | None) -> Answer:
     """The angle of the impedance dV2 / dI2: that of the source, turned, if an unbalanced cause lies downstream.
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
-    v2, i2 : complex, shape (n,). Negative sequence, as v1 and i1. [V], [A]
+    impedance : as of `negative_impedance`. [ohm]
 
     Source: common practice of directional protection, no source. Loads, motors and generators downstream have a passive
     impedance in the negative sequence, whatever power they draw or feed.
     """
     name = "negative sequence"
-    impedance = negative_impedance(v1, i1, v2, i2, n_before=n_before, i_start=i_start, i_stop=i_stop)
     if impedance is None:
         return Answer(name, None, None)
     toward = points_to(impedance)
@@ -268,32 +288,28 @@ def negative_sequence(v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, 
     return Answer(name, UPSTREAM if toward > 0 else DOWNSTREAM, toward)
 
 
-def negative_impedance(
-    v1: C128, i1: C128, v2: C128, i2: C128, *, n_before: int, i_start: int, i_stop: int
-) -> complex | None:
+def negative_impedance(v1: Course, i1: Course, v2: Course, i2: Course) -> complex | None:
     """dV2 / dI2 of an unbalanced event; None where either changes too little, or no one impedance fits. [ohm]
 
     Parameters
     ----------
-    v1, i1, v2, i2, n_before, i_start, i_stop : as of `negative_sequence`.
+    v1, i1 : positive sequence. [V], [A]
+    v2, i2 : negative sequence. [V], [A]
 
     Where no voltage is left, what changed is the unbalance of before, which says nothing of the event: None.
 
     Source: derived, the ratio of the negative sequences' phasors.
     """
-    if _rms(v1[i_start:i_stop]) < _GONE * _rms(v1[_before(n_before)]):
+    if _rms(v1.event) < _GONE * _rms(v1.before):
         return None
-    dv, di = _changes(v2, i2, n_before, i_start, i_stop)
-    before = _before(n_before)
     least_v, least_i = (
-        max(share * float(np.abs(x[before]).mean()), _IN_SCATTER * _scatter(y[before]))
+        max(share * x.size, _IN_SCATTER * y.scatter)
         for share, x, y in zip(_LEAST_NEGATIVE, (v1, i1), (v2, i2), strict=True)
     )
-    balanced = _rms(dv) < _LEAST_UNBALANCED * _rms(_changes(v1, i1, n_before, i_start, i_stop)[0])
-    if balanced or not (_rms(dv) > least_v and _rms(di) > least_i):
+    if v2.moved < _LEAST_UNBALANCED * v1.moved or not (v2.moved > least_v and i2.moved > least_i):
         return None
-    impedance = complex((di.conj() @ dv) / (di.conj() @ di))
-    return None if _rms(dv - impedance * di) ** 2 > _INSIDE_FIT * _rms(dv) ** 2 else impedance
+    impedance = _ratio(v2.change, i2.change)
+    return None if _rms(v2.change - impedance * i2.change) ** 2 > _INSIDE_FIT * v2.moved**2 else impedance
 
 
 def points_to(impedance: complex) -> float:
@@ -301,7 +317,7 @@ def points_to(impedance: complex) -> float:
     return math.cos(float(np.angle(impedance)) - math.radians(_MIDDLE_DEG))
 
 
-def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int) -> tuple[float, float, complex]:
+def off_the_line(v1: Course, i1: Course) -> tuple[float, float, complex]:
     """By how much dV = Z dI with one Z all along fails, which whatever happens downstream of a source fulfils.
 
     Where something upstream lowers the voltage and something downstream answers by switching, as a generator that
@@ -309,7 +325,7 @@ def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int
 
     Parameters
     ----------
-    v1, i1, n_before, i_start, i_stop : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
 
     Returns
     -------
@@ -318,15 +334,15 @@ def off_the_line(v1: C128, i1: C128, *, n_before: int, i_start: int, i_stop: int
 
     Source: derived; the source's voltage, V1 + Zs I1, stays.
     """
-    dv, di = _changes(v1, i1, n_before, i_start, min(i_stop, i_start + _LINE_HALF_CYCLES))
+    dv, di = v1.change[:_LINE_HALF_CYCLES], i1.change[:_LINE_HALF_CYCLES]
     size = float((di.conj() @ di).real)
     impedance = 0j if size == 0 else complex(di.conj() @ dv) / size
     left = dv - impedance * di
     share = (_rms(left) / max(_rms(dv), 1e-30)) ** 2
-    return share, _rms(left) / max(float(np.abs(v1[_before(n_before)]).mean()), 1e-30), impedance
+    return share, _rms(left) / max(v1.size, 1e-30), impedance
 
 
-def against_before(impedance: complex, v1: C128, i1: C128, *, n_before: int) -> float:
+def against_before(impedance: complex, v1: Course, i1: Course) -> float:
     """An impedance of changes in units of V1 / I1 before the event, which is the load's where a load is all there is.
 
     Of a source it is the share of the voltage that the current before takes.
@@ -334,15 +350,14 @@ def against_before(impedance: complex, v1: C128, i1: C128, *, n_before: int) -> 
     Parameters
     ----------
     impedance : as of `off_the_line`. [ohm]
-    v1, i1, n_before : as of `find_direction`.
+    v1, i1 : positive sequence. [V], [A]
     """
-    before = _before(n_before)
-    return abs(impedance) * abs(complex(i1[before].mean())) / max(abs(complex(v1[before].mean())), 1e-30)
+    return abs(impedance) * abs(i1.mean) / max(abs(v1.mean), 1e-30)
 
 
-def _before(n_before: int) -> slice:
-    """What counts as before: five cycles at most."""
-    return slice(max(0, n_before - 10), n_before)
+def _ratio(voltages: C128, currents: C128) -> complex:
+    """The impedance that explains most of one series by another."""
+    return complex((currents.conj() @ voltages) / (currents.conj() @ currents))
 
 
 def _in_phase(v: C128, i: C128) -> F64:
@@ -351,42 +366,26 @@ def _in_phase(v: C128, i: C128) -> F64:
     return part
 
 
-def _flows_downstream(v: C128, i: C128, n_before: int, event: slice) -> bool:
-    """Whether active power flows downstream before the event, or in it by as much as it flowed upstream before."""
-    part = _in_phase(v, i)
-    before = float(part[_before(n_before)].mean())
-    return before >= 0 or float(part[event].mean()) > abs(before)
+def _flows_downstream(v: Course, i: Course, event: float | None = None) -> bool:
+    """Whether active power flows downstream before the event, or in it by as much as it flowed upstream before.
 
-
-def _changes(v: C128, i: C128, n_before: int, i_start: int, i_stop: int) -> tuple[C128, C128]:
-    before = _before(n_before)
-    return v[i_start:i_stop] - v[before].mean(), i[i_start:i_stop] - i[before].mean()
+    The current in phase in the event may be given.
+    """
+    before = float(_in_phase(v.before, i.before).mean())
+    if before >= 0:
+        return True
+    return (float(_in_phase(v.event, i.event).mean()) if event is None else event) > abs(before)
 
 
 def _rms(series: C128) -> float:
-    return float(np.sqrt((np.abs(series) ** 2).mean()))
+    return math.sqrt(float(np.vdot(series, series).real) / series.size)
 
 
-def _scatter(before: C128) -> float:
-    return _rms(before - before.mean())
-
-
-def _least(series: C128, n_before: int, share: float) -> float:
+def _least(series: Course, share: float) -> float:
     """The least change that counts: a share of what was before, and clear of how that scattered."""
-    before = series[_before(n_before)]
-    return max(share * float(np.abs(before).mean()), _IN_SCATTER * _scatter(before))
+    return max(share * series.size, _IN_SCATTER * series.scatter)
 
 
-def _changed(change: C128, series: C128, n_before: int, share: float) -> bool:
-    return _rms(change) > _least(series, n_before, share)
-
-
-def voltage_falls(v1: C128, n_before: int, i_start: int, i_stop: int) -> bool:
-    """Whether the voltage is lower in the event than before, clear of how it scattered.
-
-    Parameters
-    ----------
-    v1, n_before, i_start, i_stop : as of `find_direction`.
-    """
-    before, now = float(np.abs(v1[_before(n_before)]).mean()), float(np.abs(v1[i_start:i_stop]).mean())
-    return before - now > _least(v1, n_before, _LEAST_CHANGE)
+def voltage_falls(v1: Course) -> bool:
+    """Whether the voltage is lower in the event than before, clear of how it scattered."""
+    return v1.size - float(np.abs(v1.event).mean()) > _least(v1, _LEAST_CHANGE)

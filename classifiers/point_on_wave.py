@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -10,11 +11,10 @@ import numpy.typing as npt
 
 from halfcycle.classifiers.steady_wave import (
     SteadyWave,
+    Stretches,
     fit_frequency,
-    fit_of_rows,
     fit_steady,
     fundamental_of_windows,
-    harmonic_rows,
     orders_of,
 )
 
@@ -37,6 +37,7 @@ _LAST_SHARE: Final = 0.3  # with it, it starts to recover: a slow tail is less
 _GAPS_CYCLES: Final = (0.25, 0.1, 0.05)  # between an edge and what is fitted beside it, pass by pass
 _LONGEST_FIT_CYCLES: Final = 2.0
 _LEAST_FIT_CYCLES: Final = 0.35
+_ABOUT_CYCLES: Final = 0.75  # either side of an edge, that are looked at
 _HOLD_CYCLES: Final = 1 / 40  # that a departure lasts at least
 _SEEN_CYCLES: Final = 0.25
 _POLES_CYCLES: Final = 0.75  # from the first pole of a breaker to the last
@@ -179,16 +180,21 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
     with `back` the edge is the first of those that stand out of the noise.
     """
     cycle, k = 2 * np.pi / turn, round(near)
-    reach = int((_GAPS_CYCLES[0] + _LONGEST_FIT_CYCLES) * cycle) + 1
-    # By positions from the edge: the same rows wherever it is moved to.
-    rows = harmonic_rows(-reach, reach, turn, orders_of(cycle))
+    longest, half = int(_LONGEST_FIT_CYCLES * cycle), int(_ABOUT_CYCLES * cycle)
+    begin, stop = -half - round(_GAPS_CYCLES[0] * cycle) - 1, 2 * (longest + round(_GAPS_CYCLES[0] * cycle) + 1)
+
+    @cache
+    def stretches(n: int, order: int) -> Stretches:
+        return Stretches.of(turn, order, n, begin=begin, stop=stop)
+
     share = noise = size = 0.0
     for gap in _GAPS_CYCLES:
         away = max(1, round(min(gap * cycle, length / 6)))
-        first = max(0, k - away - int(_LONGEST_FIT_CYCLES * cycle))
+        first = max(0, k - away - longest)
         if k - away - first < cycle:
             return None
-        earlier = fit_of_rows(u[first : k - away], rows[:, reach + first - k : reach - away], turn)
+        sides = stretches(k - away - first, orders_of(cycle))
+        earlier = sides.fit(u[first : k - away])
         noise, size = earlier.left, abs(earlier.phasor)
         room = min(length - 2 * away, u.size - k - away)
         whole = min(int(room / cycle), int(_LONGEST_FIT_CYCLES)) * cycle
@@ -196,12 +202,13 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
         if n_later < _LEAST_FIT_CYCLES * cycle:
             return None
         # Of less than a cycle only the fundamental can be told to have changed.
-        span = rows[:, reach + away : reach + away + n_later]
-        rest = u[k + away : k + away + n_later] - earlier.of_rows(span)
-        change = fit_of_rows(rest, span if whole else span[:3], turn)
-        low, high = max(0, k - int(0.75 * cycle)), min(u.size, k + int(0.75 * cycle))
-        place = rows[:, reach + low - k : reach + high - k]
-        departed, step = u[low:high] - earlier.of_rows(place), change.of_rows(place)
+        later = stretches(n_later, orders_of(cycle) if whole else 1)
+        begins = k + away
+        rest = u[begins : begins + n_later] - sides.at(earlier, begins - first, begins - first + n_later)
+        change = later.fit(rest)
+        low, high = max(0, k - half), min(u.size, k + half)
+        departed = u[low:high] - sides.at(earlier, low - first, high - first)
+        step = later.at(change, low - begins, high - begins)
         # What a step from each sample on leaves over; before it nothing has departed.
         gain = np.append(np.cumsum((departed**2 - (departed - step) ** 2)[::-1])[::-1], 0.0)
         k = low + int(gain.argmax())
@@ -215,10 +222,10 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
 def _first_seen(departed: F64, floor: float, k: int, cycle: float) -> int:
     """The first sample, up to a quarter of a cycle before one that has departed, from which some lie off the noise."""
     hold = max(2, round(_HOLD_CYCLES * cycle))
-    for first in range(max(0, k - int(_SEEN_CYCLES * cycle)), k):
-        if (np.abs(departed[first : first + hold]) > floor).all():
-            return first
-    return k
+    first = np.arange(max(0, k - int(_SEEN_CYCLES * cycle)), k)
+    n_quiet = np.append(0, np.cumsum(np.abs(departed) <= floor))
+    lasting = n_quiet[np.minimum(first + hold, departed.size)] == n_quiet[first]
+    return int(first[lasting.argmax()]) if lasting.any() else k
 
 
 def _first_pole(u: F64, turn: float, recovers: float, start: float) -> float:

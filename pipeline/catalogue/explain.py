@@ -21,14 +21,13 @@ from halfcycle.classifiers.evidence import Evidence
 from halfcycle.classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
 from halfcycle.pipeline.measures.cause_features import cause_features
 from halfcycle.pipeline.measures.event_measures import gather_evidence
+from halfcycle.pipeline.measures.event_parts import EventParts, event_parts
 from halfcycle.pipeline.measures.event_window import (
     EventWindow,
     PhasorSeries,
     at_onset,
-    dip_phasors,
     lasting_change,
     negative_sequence,
-    phasor_series,
     positive_sequence,
     series_of_part,
     three_phase_power,
@@ -116,11 +115,12 @@ def explain(
     """
     wiring = Wiring() if wiring is None else wiring
     window = at_onset(_put_right(window, wiring))
-    whole, own, series = with_phasors(window, following)
+    parts = event_parts(window, following)
+    own, series = parts.own, parts.series
     dip = None
     is_told = "voltages" not in wiring.lost
-    if is_told and sag and series.u.shape[0] == 3:
-        dip = classify_dip(*dip_phasors(series, cycle=window.cycle), line_to_line=window.line_to_line)
+    if is_told and sag and parts.dip is not None:
+        dip = classify_dip(*parts.dip, line_to_line=window.line_to_line)
     points = None
     if (sag or swell) and window.rate_hz / series.frequency_hz >= LEAST_SAMPLES_PER_CYCLE:
         points = _wave_points(own, series, swell=swell)
@@ -130,7 +130,7 @@ def explain(
         direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
-        evidence, numbers = measured(window, whole, own, series, over_all)  # as the model was trained
+        evidence, numbers = measured(parts, over_all)  # as the model was trained
         evidence = replace(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
             notch_depth_pu=notch_depth_pu, phase_jump_deg=None if points is None else points.phase_jump_deg,
@@ -150,38 +150,18 @@ def explain(
     return Explanation(dip, points, direction, cause, "; ".join(words))
 
 
-def with_phasors(window: EventWindow, following: float | None) -> tuple[PhasorSeries, EventWindow, PhasorSeries]:
-    """The phasors of a window, the window up to the next event, and the phasors of that.
-
-    Parameters
-    ----------
-    window : set at the event's onset.
-    following : where the next event begins, or None. [samples]
-
-    Raises
-    ------
-    SignalError : as of `phasor_series`, in either of the two.
-    """
-    own, whole = following_cut(window, following), phasor_series(window)
-    return whole, own, whole if own is window else series_of_part(whole, own)
-
-
-def measured(
-    window: EventWindow, whole: PhasorSeries, own: EventWindow, series: PhasorSeries, direction: Direction | None
-) -> tuple[Evidence, dict[str, float]]:
+def measured(parts: EventParts, direction: Direction | None) -> tuple[Evidence, dict[str, float]]:
     """What the rules judge by, of the event alone, and what the model is asked with, of all that follows.
 
     Parameters
     ----------
-    window : with its start at the event's first sample.
-    whole : its phasors.
-    own, series : the same up to the next event.
+    parts : of the event, with its start at its first sample.
     direction : of the event, where it was found.
     """
-    evidence = gather_evidence(own, series)
+    evidence = gather_evidence(parts)
     if direction is not None and direction.direction != UNKNOWN:
         evidence = replace(evidence, direction=direction.direction)
-    return evidence, cause_features(window, whole, evidence) | rule_scores(evidence)
+    return evidence, cause_features(parts, evidence) | rule_scores(evidence)
 
 
 @cache
@@ -200,15 +180,6 @@ def _surest(cause: Cause, evidence: Evidence) -> Cause:
 def cause_model() -> CauseModel:
     """The model that is shipped."""
     return CauseModel.read(resource("datasets", "causes/model.npz"))
-
-
-def following_cut(window: EventWindow, following: float | None) -> EventWindow:
-    """The window up to the next event, which begins at a sample."""
-    if following is None or following >= window.u.shape[1]:
-        return window
-    last = max(int(following - window.cycle), int(min(window.stop, following)), int(window.start + 2 * window.cycle))
-    i = None if window.i is None else window.i[:, :last]
-    return replace(window, u=window.u[:, :last], i=i)
 
 
 def _before_a_trip(window: EventWindow, series: PhasorSeries) -> EventWindow | None:
@@ -237,15 +208,17 @@ def _before_a_trip(window: EventWindow, series: PhasorSeries) -> EventWindow | N
 
 def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = None) -> Direction | None:
     """The side of an event; None where there are not three currents."""
-    power = three_phase_power(window)
-    if series.i is None or power is None:
+    if series.i is None or window.i is None or not window.u.shape[0] == window.i.shape[0] == 3:
         return None
     v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
     i1 = positive_sequence(series.i)
     i_start, i_stop = lasting_change(series, v1, i1)
-    first, stop, cycle = round(window.start), min(round(window.stop), power.size), round(window.cycle)
-    # A step that is over as it begins has no power of its own.
-    trace = PowerTrace(power, window.rate_hz, first, stop, cycle) if cycle <= first < stop else None
+    first, stop, cycle = round(window.start), min(round(window.stop), window.u.shape[1]), round(window.cycle)
+    trace = None
+    if cycle <= first < stop:  # a step that is over as it begins has no power of its own
+        about = slice(first - cycle, stop)
+        power = three_phase_power(replace(window, u=window.u[:, about], i=window.i[:, about]))
+        trace = None if power is None else PowerTrace(power, window.rate_hz, cycle, power.size, cycle)
     v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
     direction = find_direction(
         v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,

@@ -9,8 +9,9 @@ import numpy as np
 
 from halfcycle.classifiers.cause import rule_scores
 from halfcycle.classifiers.evidence import Evidence
-from halfcycle.pipeline.catalogue.explain import measured, side_of, with_phasors
+from halfcycle.pipeline.catalogue.explain import measured, side_of
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.measures.event_parts import event_parts
 from halfcycle.pipeline.measures.event_window import EventWindow, at_onset
 from halfcycle.pipeline.synthesis.circuit.family import CircuitCase
 
@@ -91,9 +92,8 @@ def window_of(
 
 def numbers_of(window: EventWindow, following: float | None) -> tuple[Evidence, dict[str, float]]:
     """What the rules and the model are asked with, just as an event of a catalogue is."""
-    window = at_onset(window)
-    whole, own, series = with_phasors(window, following)
-    return measured(window, whole, own, series, side_of(own, series))
+    parts = event_parts(at_onset(window), following)
+    return measured(parts, side_of(parts.own, parts.series))
 
 
 def without_currents(evidence: Evidence, numbers: dict[str, float]) -> dict[str, float]:

@@ -7,6 +7,7 @@ does not reach, or channels do not tell, is missing from the result.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import fields
 from typing import Final
 
@@ -14,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.classifiers.evidence import Evidence
+from halfcycle.pipeline.measures.event_parts import Departure, EventParts, LaterHarmonics
 from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries
 from halfcycle.pipeline.measures.mask_runs import runs
-from halfcycle.pipeline.measures.phasors import between_samples, harmonic_phasors, without_fundamental
+from halfcycle.pipeline.measures.phasors import without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Numbers = dict[str, float]
@@ -33,15 +35,15 @@ _TURNS: Final = np.exp(-2j * np.pi / 3 * np.arange(3))
 _SIDES: Final = {"upstream": -1.0, "downstream": 1.0}
 _NO_NUMBERS: Final = ("repeats", "dead_time_s", "duration_s", "phase_jump_deg")  # the model was not trained with them
 _NAMED: Final = {"turn_deg": "phase_jump_deg"}  # as the model's file has it
+_OF_EVIDENCE: Final = tuple(field.name for field in fields(Evidence) if field.name not in _NO_NUMBERS)
 
 
-def cause_features(window: EventWindow, series: PhasorSeries, evidence: Evidence) -> Numbers:
+def cause_features(parts: EventParts, evidence: Evidence) -> Numbers:
     """The numbers of an event.
 
     Parameters
     ----------
-    window : with its start at the event's first sample, and all that follows, other events with it.
-    series : its phasors.
+    parts : of the event; all that follows is looked at, other events with it.
     evidence : of the event.
 
     Returns
@@ -50,29 +52,31 @@ def cause_features(window: EventWindow, series: PhasorSeries, evidence: Evidence
 
     Source: derived.
     """
+    window, series = parts.window, parts.whole
     found = _of_evidence(evidence)
     found["seconds_after"] = (window.u.shape[1] - window.start) / window.rate_hz
-    relative = series.u / np.maximum(np.abs(series.u[:, series.before].mean(axis=1)), 1e-30)[:, None]
-    relative = relative * np.exp(-1j * np.angle(series.u[:, series.before].mean(axis=1)))[:, None]
+    before = series.u[:, series.before].mean(axis=1)
     longest = series.i_start + math.ceil(2 * _LONGEST_S * series.frequency_hz)
-    after = relative[:, series.i_start : longest]
+    turned = np.exp(-1j * np.angle(before)) / np.maximum(np.abs(before), 1e-30)
+    after = series.u[:, series.i_start : longest] * turned[:, None]
     sizes = np.abs(after)
     found |= _levels(sizes) | _runs_of_sags(sizes) | _before(window, series)
     if after.shape[0] == 3:
         found |= _sequences(after, line_to_line=window.line_to_line)
-    found |= _steps(after)
-    found |= _ringing(window.u, window, "u") | _shape_after(window, series)
-    if window.i is not None and series.i is not None and window.i.shape[0] == 3:
-        found |= _of_currents(window, series) | _ringing(window.i, window, "i")
+    found |= _steps(after) | _shape_after(window, series, parts.harmonics)
+    has_currents = window.i is not None and series.i is not None and window.i.shape[0] == 3
+    if has_currents:
+        found |= _of_currents(window, series)
+    found |= _ringing(parts.departure, window, "ui" if has_currents else "u")
     return {name: min(max(value, -_MOST), _MOST) for name, value in found.items() if math.isfinite(value)}
 
 
 def _of_evidence(evidence: Evidence) -> Numbers:
     found: Numbers = {}
-    for field in fields(evidence):
-        value = getattr(evidence, field.name)
-        if isinstance(value, bool | int | float) and field.name not in _NO_NUMBERS:
-            found[_NAMED.get(field.name, field.name)] = float(value)
+    for name in _OF_EVIDENCE:
+        value = getattr(evidence, name)
+        if isinstance(value, bool | int | float):
+            found[_NAMED.get(name, name)] = float(value)
     if evidence.direction in _SIDES:
         found["side"] = _SIDES[evidence.direction]
     if evidence.phase_steps_pu is not None:
@@ -80,21 +84,29 @@ def _of_evidence(evidence: Evidence) -> Numbers:
     return found
 
 
+def _means_at(rows: F64, at: Sequence[int]) -> dict[str, list[float]]:
+    """Of each row the mean over two half cycles, by how many after the start, and over four at the end."""
+    n = rows.shape[1]
+    first = [k for k in at if k + 1 < n]
+    second = [k + 1 for k in first]
+    means = (rows[:, first] + rows[:, second]) / 2
+    found = dict(zip((f"at{k}" for k in first), means.T.tolist(), strict=True))
+    return found if n < 6 else found | {"end": rows[:, n - 5 : n - 1].mean(axis=1).tolist()}
+
+
 def _levels(sizes: F64) -> Numbers:
     """Lowest, middle and highest phase some half cycles after the start, at the extremes, and at the end."""
     found: Numbers = {}
     ordered = np.sort(sizes, axis=0)
     ordered = ordered[[0, ordered.shape[0] // 2, -1]]
-    n = ordered.shape[1]
-    places = {f"at{k}": slice(k, k + 2) for k in _AT if k + 1 < n}
     lowest, highest = int(ordered[0].argmin()), int(ordered[-1].argmax())
-    places |= {"lowest": slice(lowest, lowest + 1), "highest": slice(highest, highest + 1)}
-    if n >= 6:
-        places["end"] = slice(n - 5, n - 1)
-    for name, place in places.items():
-        means = ordered[:, place].mean(axis=1).tolist()
-        found |= {f"{name}_{row}": value for row, value in zip(("low", "middle", "high"), means, strict=True)}
-    return found | {"lowest_after": float(lowest), "highest_after": float(highest), "n_after": float(n)}
+    means = _means_at(ordered, _AT)
+    means |= {"lowest": ordered[:, lowest].tolist(), "highest": ordered[:, highest].tolist()}
+    for name, values in means.items():
+        found |= {f"{name}_{row}": value for row, value in zip(("low", "middle", "high"), values, strict=True)}
+    return found | {
+        "lowest_after": float(lowest), "highest_after": float(highest), "n_after": float(ordered.shape[1])
+    }  # fmt: skip
 
 
 def _runs_of_sags(sizes: F64) -> Numbers:
@@ -150,11 +162,11 @@ def _sequences(after: C128, *, line_to_line: bool) -> Numbers:
     sizes = np.abs(symmetrical_components(after * _TURNS[:, None]))
     zero, positive, negative = sizes
     found: Numbers = {}
-    n = after.shape[1]
     lowest = int(positive.argmin())
-    places = {f"at{k}": slice(k, k + 2) for k in _AT if k + 1 < n} | {"lowest": slice(lowest, lowest + 1)}
-    for name, place in places.items():
-        mean_zero, found[f"{name}_positive"], found[f"{name}_negative"] = sizes[:, place].mean(axis=1).tolist()
+    means = _means_at(sizes, _AT)
+    means.pop("end", None)
+    for name, values in (means | {"lowest": sizes[:, lowest].tolist()}).items():
+        mean_zero, found[f"{name}_positive"], found[f"{name}_negative"] = values
         if not line_to_line:
             found[f"{name}_zero"] = mean_zero
     loss = max(1 - float(positive.min()), 0.0)
@@ -183,30 +195,36 @@ def _steps(after: C128) -> Numbers:
     return found
 
 
-def _ringing(x: F64, window: EventWindow, letter: str) -> Numbers:
+def _ringing(departure: Departure, window: EventWindow, letters: str) -> Numbers:
     """What departs from the cycle before: the first move, and what is left without a change of the fundamental."""
-    cycle, start = window.cycle, int(window.start)
-    n = round(cycle)
-    if start - n - 2 < 0 or start + 2 * n + 2 > x.shape[1] or n < 8:
+    n, start = departure.n_cycle, int(window.start)
+    if start + 2 * n + 2 > window.u.shape[1] or n < 8:
         return {}
-    peak = max(float(np.abs(x[:, start - n : start]).max()), 1e-30)
-    k = np.arange(start - 1, start + 2 * n)
-    back = np.where(k < start + n, k - cycle, k - 2 * cycle)
-    earlier = between_samples(x, back)
-    change = x[:, k] - earlier
-    found = _first_move(change, earlier, n, peak)
-    angle = 2 * np.pi * k / cycle
-    parts = (slice(0, n + 1), slice(n + 1, k.size))
+    change, angle = departure.change, departure.angle
+    parts = (slice(0, n + 1), slice(n + 1, None))
     rest = np.concatenate([without_fundamental(change[:, part], angle[part]) for part in parts], axis=1)
-    starts = range(0, 2 * n - n // 4 + 1, n // 4)
-    quarters = [float(np.sqrt((rest[:, a : a + n // 4] ** 2).mean())) / peak for a in starts]
-    for i in (0, 1, 2, 3, 5, 7):
-        found[f"rest{i}"] = math.log10(max(quarters[min(i, len(quarters) - 1)], 1e-6))
-    found["damped"] = math.log10(max(quarters[2], 1e-6) / max(quarters[0], 1e-6))
-    found["ring_most"] = float(np.abs(rest[:, : n + 1]).max()) / peak
-    row = rest[int(np.abs(rest[:, : n + 1]).max(axis=1).argmax()), : n + 1]
-    found |= _spectrum(row, window)
-    return {f"{letter}_{name}": value for name, value in found.items()}
+    quarter = n // 4
+    n_quarters = 2 * n // quarter
+    squares = (rest[:, : n_quarters * quarter] ** 2).reshape(rest.shape[0], n_quarters, quarter).mean(axis=2)
+    found: Numbers = {}
+    for letter in letters:
+        x = window.u if letter == "u" or window.i is None else window.i
+        rows = slice(departure.n_voltages) if letter == "u" else slice(departure.n_voltages, None)
+        peak = max(float(np.abs(x[:, start - n : start]).max()), 1e-30)
+        of_letter = _first_move(change[rows], departure.earlier[rows], n, peak)
+        of_letter |= _rest(rest[rows, : n + 1], np.sqrt(squares[rows].mean(axis=0)) / peak, peak, window)
+        found |= {f"{letter}_{name}": value for name, value in of_letter.items()}
+    return found
+
+
+def _rest(first: F64, quarters: F64, peak: float, window: EventWindow) -> Numbers:
+    """What rings, from its first cycle and its RMS in each quarter of two cycles."""
+    rms = quarters.tolist()
+    found = {f"rest{i}": math.log10(max(rms[min(i, len(rms) - 1)], 1e-6)) for i in (0, 1, 2, 3, 5, 7)}
+    found["damped"] = math.log10(max(rms[2], 1e-6) / max(rms[0], 1e-6))
+    largest = np.abs(first).max(axis=1)
+    found["ring_most"] = float(largest.max()) / peak
+    return found | _spectrum(first[int(largest.argmax())], window)
 
 
 def _first_move(change: F64, earlier: F64, n: int, peak: float) -> Numbers:
@@ -238,24 +256,29 @@ def _spectrum(row: F64, window: EventWindow) -> Numbers:
     }
 
 
-def _shape_after(window: EventWindow, series: PhasorSeries) -> Numbers:
+def _shape_after(window: EventWindow, series: PhasorSeries, harmonics: LaterHarmonics) -> Numbers:
     """Harmonics some cycles after the start, of the voltage and of what the currents gained; how rough the wave is."""
     found: Numbers = {}
     u1 = np.maximum(np.abs(series.u[:, series.before]).mean(axis=1), 1e-30)
     rough_before = _rough(window.u, window.start - 3 * window.cycle, window.start - 1)
-    currents = None if series.i is None or window.i is None or window.i.shape[0] != 3 else window.i
-    n_voltages = window.u.shape[0]
+    has_currents = series.i is not None and window.i is not None and window.i.shape[0] == 3
     for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
-        at = series.starts[series.i_start + first : series.i_start + stop]
-        if at.size < stop - first:
+        windows = series.i_start + np.arange(first, stop)
+        if windows[-1] >= series.starts.size:
             continue
-        sizes = _harmonics(window, currents, series.frequency_hz, at)
-        found |= {f"u_h{order}_{name}": float((sizes[order][:n_voltages] / u1).max()) for order in (2, 3, 5)}
+        at = series.starts[windows]
         rough = _rough(window.u, at[0], at[-1] + window.cycle)
         found[f"rougher_{name}"] = math.log10(max(rough, 1e-12) / max(rough_before, 1e-12))
-        if currents is not None:
+        # As the model was trained: of windows that lie in as many samples as are usual.
+        last = min(int(at[-1] + window.cycle) + 3, window.u.shape[1]) - 1 - 1e-6
+        windows = windows[at + window.rate_hz / series.frequency_hz <= last]
+        if not windows.size:
+            continue
+        voltages, currents = harmonics.medians(windows)
+        found |= {f"u_h{order}_{name}": float((voltages[order] / u1).max()) for order in (2, 3, 5)}
+        if has_currents:
             more = _gained(series, first, stop)
-            found |= {f"i_h{order}_{name}": float((sizes[order][n_voltages:] / more).max()) for order in (0, 2, 3)}
+            found |= {f"i_h{order}_{name}": float((currents[order] / more).max()) for order in (0, 2, 3)}
     return found
 
 
@@ -268,21 +291,6 @@ def _gained(series: PhasorSeries, first: int, stop: int) -> F64:
     there = series.i[:, series.i_start + first : series.i_start + stop]
     more: F64 = np.maximum(np.abs(there - before[:, None]).mean(axis=1), 0.02 * usual)
     return more
-
-
-def _harmonics(window: EventWindow, currents: F64 | None, frequency_hz: float, at: F64) -> dict[int, F64]:
-    """Median size of some orders, voltages first and then currents; only what lies about the windows is looked at."""
-    first, stop = int(at[0]), min(int(at[-1] + window.cycle) + 3, window.u.shape[1])
-    u = window.u[:, first:stop]
-    part = u if currents is None else np.concatenate((u, currents[:, first:stop]))
-    usable = at[at + window.rate_hz / frequency_hz <= stop - 1 - 1e-6] - first
-    orders = (0, 2, 3, 5)
-    if not usable.size:
-        return {order: np.full(part.shape[0], math.nan) for order in orders}
-    phasors = harmonic_phasors(
-        part, rate_hz=window.rate_hz, frequency_hz=frequency_hz, starts=usable, orders=orders
-    )  # fmt: skip
-    return dict(zip(orders, np.median(np.abs(phasors), axis=2), strict=True))
 
 
 def _rough(x: F64, first: float, stop: float) -> float:
@@ -315,7 +323,7 @@ def _currents_at(series: PhasorSeries, after: C128, sizes: F64, usual: float) ->
     """Some half cycles after the start and at the end."""
     if series.i is None:
         return {}
-    first, n = series.i_start, after.shape[1]
+    first = series.i_start
     zero, _, negative = np.abs(symmetrical_components(after)) / usual
     positive_v = symmetrical_components(series.u)[1] if series.u.shape[0] == 3 else series.u[0]
     positive_i = symmetrical_components(series.i)[1]
@@ -323,14 +331,10 @@ def _currents_at(series: PhasorSeries, after: C128, sizes: F64, usual: float) ->
     added = positive_i[first:] - admittance * positive_v[first:]
     toward = positive_v[first:] * np.conj(added)
     toward /= np.maximum(np.abs(toward), 1e-300)
-    places = {f"at{k}": slice(k, k + 2) for k in _CURRENTS_AT if k + 1 < n}
-    if n >= 6:
-        places["end"] = slice(n - 5, n - 1)
     found: Numbers = {}
     what = ("low", "middle", "high", "zero", "negative", "added")
     rows = np.concatenate((sizes, [zero, negative, np.abs(added) / usual, toward.real, toward.imag]))
-    for name, place in places.items():
-        means = rows[:, place].mean(axis=1).tolist()
+    for name, means in _means_at(rows, _CURRENTS_AT).items():
         found |= {f"i_{name}_{row}": value for row, value in zip(what, means[:6], strict=True)}
         if means[5] > 0.02:
             found[f"i_{name}_watts"], found[f"i_{name}_vars"] = means[6:]

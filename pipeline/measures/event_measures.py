@@ -7,55 +7,40 @@ from typing import Any, Final
 import numpy as np
 
 from halfcycle.classifiers.evidence import Evidence
-from halfcycle.pipeline.measures.event_window import (
-    C128,
-    F64,
-    EventWindow,
-    PhasorSeries,
-    at_onset,
-    dip_phasors,
-    phasor_series,
-    positive_sequence,
-)
-from halfcycle.pipeline.measures.phasors import between_samples, harmonic_phasors, without_fundamental
+from halfcycle.pipeline.measures.event_parts import Departure, EventParts, LaterHarmonics
+from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, positive_sequence
+from halfcycle.pipeline.measures.phasors import without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Measures = dict[str, Any]
 
 _HARMONIC_CYCLES: Final = (3.0, 5.0)  # after the start, between which second harmonics are taken
-_RING_CYCLES: Final = 1.0
 _EDGE_SHARE: Final = 0.2  # of the drop, below which an event's edges and a slow tail lie
 _RAMP_CYCLES: Final = 0.6  # between a fifth and half of a step, down and up, in a one-cycle window
 _LEAST_ADDED: Final = 0.02  # of the current before: less has no power factor
 
 
-def gather_evidence(window: EventWindow, series: PhasorSeries | None = None) -> Evidence:
+def gather_evidence(parts: EventParts) -> Evidence:
     """All measures of an event that its waveforms allow; notches, repeats, direction and phase-angle jump are for the
     caller to add.
 
     Parameters
     ----------
-    window : see `phasor_series`; the longer it runs on after the start, the more can be told.
-    series : its phasors, where they are known and its start is at the event's first sample; None: both are found here.
+    parts : of the event; the longer its window runs on after the start, the more can be told.
 
     Returns
     -------
     Evidence, None where the window does not reach or a channel is missing.
 
-    Raises
-    ------
-    SignalError : as of `phasor_series`.
-
     Source: derived; each measure's meaning is in `halfcycle.classifiers.evidence`.
     """
-    if series is None:
-        window = at_onset(window)
-        series = phasor_series(window)
+    window, series = parts.own, parts.series
     v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
     found: Measures = {"duration_s": (window.stop - window.start) / window.rate_hz} if _ends(window) else {}
-    found |= _shape(series, v1, window) | _ringing(window) | _harmonics(series, window)
-    if series.u.shape[0] == 3:
-        found |= _unbalance(series, window)
+    found |= _shape(series, v1, window) | _ringing(parts.departure, window)
+    found |= _harmonics(parts.harmonics, series, window)
+    if parts.dip is not None:
+        found |= _unbalance(*parts.dip, line_to_line=window.line_to_line)
     if series.i is not None:
         found |= _currents(series, v1, positive_sequence(series.i), has_step="step_pu" in found)
     return Evidence(**found)
@@ -112,8 +97,7 @@ def _after(series: PhasorSeries, window: EventWindow) -> slice | None:
     return slice(max(first, series.starts.size - 6), series.starts.size)
 
 
-def _unbalance(series: PhasorSeries, window: EventWindow) -> Measures:
-    before, during = dip_phasors(series, cycle=window.cycle)
+def _unbalance(before: C128, during: C128, *, line_to_line: bool) -> Measures:
     turns = np.exp(-2j * np.pi / 3 * np.arange(3))
     zero, positive, negative = symmetrical_components(during / before * turns)
     lost = complex(1 - positive)
@@ -123,46 +107,40 @@ def _unbalance(series: PhasorSeries, window: EventWindow) -> Measures:
     turns_deg = [float(np.degrees(np.angle(one))) for one in (complex(positive), worst) if abs(one) > 0.05]
     return {
         "unbalance": share,
-        "zero_sequence_pu": None if window.line_to_line else abs(complex(zero)),
+        "zero_sequence_pu": None if line_to_line else abs(complex(zero)),
         "turn_deg": max(turns_deg, key=abs, default=None),
     }
 
 
-def _ringing(window: EventWindow) -> Measures:
+def _ringing(departure: Departure, window: EventWindow) -> Measures:
     """What is left of the first cycle of the event without the cycle before and without a change of the fundamental."""
-    cycle = window.cycle
-    start, n = int(window.start), round(_RING_CYCLES * window.cycle)
-    if start - cycle - 1 < 0 or start + n > window.u.shape[1]:
-        return {}
-    hertz, ring = _dominating(_without_fundamental(window.u, start, n, cycle), window)
-    before = slice(start - int(cycle), start)
+    start, n_voltages = int(window.start), departure.n_voltages
+    first = slice(1, departure.n_cycle + 1)
+    rest = without_fundamental(departure.change[:, first], departure.angle[first])
+    before = slice(start - int(window.cycle), start)
+    hertz, ring = _dominating(rest[:n_voltages], window)
     found: Measures = {
         "oscillation_hz": hertz,
         "oscillation_pu": ring / max(float(np.abs(window.u[:, before]).max()), 1e-30),
     }
     if window.i is not None and (peak := float(np.abs(window.i[:, before]).max())) > 0:
-        hertz, ring = _dominating(_without_fundamental(window.i, start, n, cycle), window)
+        hertz, ring = _dominating(rest[n_voltages:], window)
         found |= {"oscillation_current_hz": hertz, "oscillation_current": ring / peak}
     return found
 
 
 def _dominating(rest: F64, window: EventWindow) -> tuple[float, float]:
     """Dominating frequency [Hz] and largest value of what rings most."""
-    row = rest[int(np.abs(rest).max(axis=1).argmax())]
-    n = row.size
-    lines = np.abs(np.fft.rfft(row * np.hanning(2 * n)[n:], 8 * n))
+    largest = np.abs(rest).max(axis=1)
+    worst = int(largest.argmax())
+    n = rest.shape[1]
+    lines = np.abs(np.fft.rfft(rest[worst] * np.hanning(2 * n)[n:], 8 * n))
     hertz = np.fft.rfftfreq(8 * n, 1 / window.rate_hz)
     lines[hertz < 2 * window.frequency_hz] = 0
-    return float(hertz[int(lines.argmax())]), float(np.abs(row).max())
+    return float(hertz[int(lines.argmax())]), float(largest[worst])
 
 
-def _without_fundamental(x: F64, start: int, n: int, cycle: float) -> F64:
-    k = np.arange(start, start + n)
-    change = x[:, start : start + n] - between_samples(x, k - cycle)
-    return without_fundamental(change, 2 * np.pi * (k - start) / cycle)
-
-
-def _harmonics(series: PhasorSeries, window: EventWindow) -> Measures:
+def _harmonics(harmonics: LaterHarmonics, series: PhasorSeries, window: EventWindow) -> Measures:
     """Second harmonics and the mean of the currents some cycles after the start."""
     first, last = (window.start + cycles * window.cycle for cycles in _HARMONIC_CYCLES)
     ends = series.starts + window.cycle
@@ -170,24 +148,10 @@ def _harmonics(series: PhasorSeries, window: EventWindow) -> Measures:
     at = np.flatnonzero((series.starts >= first - 1e-6) & (series.starts <= last + 1e-6) & ~across)
     if at.size < 3:
         return {}
-
-    begins = series.starts[at]
-    part = slice(int(begins[0]), int(begins[-1] + window.rate_hz / series.frequency_hz) + 3)
-
-    def of(x: F64, *orders: int) -> F64:
-        phasors = harmonic_phasors(
-            x[:, part],
-            rate_hz=window.rate_hz,
-            frequency_hz=series.frequency_hz,
-            starts=begins - part.start,
-            orders=orders,
-        )
-        middle: F64 = np.median(np.abs(phasors), axis=2)
-        return middle
-
+    voltages, currents = harmonics.medians(at)
     u1 = np.abs(series.u[:, series.before]).mean(axis=1)
-    found: Measures = {"second_harmonic_voltage_pu": float((of(window.u, 2)[0] / u1).max())}
-    if series.i is None or window.i is None:
+    found: Measures = {"second_harmonic_voltage_pu": float((voltages[2] / u1).max())}
+    if series.i is None:
         return found
     before = series.i[:, series.before].mean(axis=1)
     added = np.abs(series.i[:, at] - before[:, None]).mean(axis=1)
@@ -195,7 +159,7 @@ def _harmonics(series: PhasorSeries, window: EventWindow) -> Measures:
         return found
     # Of the phases that much is added to: beside one of them, another one's share is of no meaning.
     much = added > 0.3 * added.max()
-    second, mean = of(window.i, 2, 0) / added
+    second, mean = currents[2] / added, currents[0] / added
     return found | {"second_harmonic": float(second[much].max()), "direct_current": float(mean[much].max())}
 
 

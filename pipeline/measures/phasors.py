@@ -78,6 +78,8 @@ def half_cycle_phasors(x: npt.ArrayLike, *, rate_hz: float, frequency_hz: float,
     ----------
     x, rate_hz, frequency_hz : as of `cycle_phasors`.
     starts : shape (n_windows,), n_windows >= 1. [samples]
+
+    Source: as of `cycle_phasors`.
     """
     values = np.atleast_2d(np.asarray(x, np.float64))
     first, cycle = np.asarray(starts, np.float64), rate_hz / frequency_hz

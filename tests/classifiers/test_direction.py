@@ -20,10 +20,12 @@ from made_circuits import (
 from halfcycle.classifiers.direction import Direction, find_direction
 from halfcycle.classifiers.direction_methods import (
     Answer,
+    Course,
     PowerTrace,
     distance,
     disturbance_power,
     load_admittance,
+    negative_impedance,
     negative_sequence,
     real_current,
     resistance_sign,
@@ -53,12 +55,16 @@ def series(shunt: complex, *, downstream: bool) -> tuple[C128, C128]:
     return v, i
 
 
+def course(of: C128) -> Course:
+    return Course.of(of, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)
+
+
 @pytest.mark.parametrize("shunt", [0.5 + 0.5j, 2.0 + 1.0j, 1.0 + 6.0j])
 @pytest.mark.parametrize("downstream", [False, True])
 @pytest.mark.parametrize("method", METHODS, ids=lambda method: method.__name__)
 def test_each_method_tells_the_side_of_a_shunt(method: object, downstream: bool, shunt: complex) -> None:
     v, i = series(shunt, downstream=downstream)
-    answer = method(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)  # type: ignore[operator]
+    answer = method(course(v), course(i))  # type: ignore[operator]
     assert isinstance(answer, Answer)
     assert answer.direction == ("downstream" if downstream else "upstream")
 
@@ -67,9 +73,7 @@ def test_the_resistance_is_the_sources_turned_or_the_loads() -> None:
     # SOURCE: dV = -Zs dI for a cause downstream, +Zload dI for one upstream.
     for downstream, expected in ((True, -Z_SOURCE.real), (False, Z_LOAD.real)):
         v, i = series(1.0 + 1.0j, downstream=downstream)
-        assert resistance_sign(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP).value == pytest.approx(
-            expected, rel=1e-9
-        )
+        assert resistance_sign(course(v), course(i)).value == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("downstream", [False, True])
@@ -104,7 +108,7 @@ def test_no_method_takes_one_side_for_the_other_where_power_flows_back(
     v[I_START - 1 : I_STOP + 1], i[I_START - 1 : I_STOP + 1] = during
     side = "downstream" if downstream else "upstream"
     for method in METHODS:
-        assert method(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP).direction in (side, None), method
+        assert method(course(v), course(i)).direction in (side, None), method
     voted = find_direction(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)
     # A fault that leaves power flowing back may lie either way: then most methods cannot tell.
     assert voted.direction == side or (exported == 5.0 and voted.direction == "unknown")
@@ -147,9 +151,10 @@ def test_negative_sequence_has_the_impedance_of_the_other_side(z_negative: compl
     v, i = series(1.0 + 1.0j, downstream=side == "downstream")
     i2 = np.zeros(N, np.complex128)
     i2[I_START - 1 : I_STOP + 1] = 300.0 - 100.0j
-    span = {"n_before": N_BEFORE, "i_start": I_START, "i_stop": I_STOP}
-    assert negative_sequence(v, i, z_negative * i2, i2, **span).direction == side
-    assert negative_sequence(v, i, 1e-6 * i2, i2, **span).direction is None  # balanced: nothing to tell
+    z2 = negative_impedance(course(v), course(i), course(z_negative * i2), course(i2))
+    assert negative_sequence(z2).direction == side
+    balanced = negative_impedance(course(v), course(i), course(1e-6 * i2), course(i2))
+    assert negative_sequence(balanced).direction is None  # nothing to tell
 
 
 def test_negative_sequence_that_contradicts_the_vote_leaves_the_side_open() -> None:
@@ -208,7 +213,7 @@ def test_the_vote_counts_and_names_every_answer() -> None:
 def test_nothing_that_changes_has_no_direction() -> None:
     v, i = np.full(N, 1000.0 + 0j), np.full(N, 30.0 - 5.0j)
     for method in METHODS:
-        assert method(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP).direction is None
+        assert method(course(v), course(i)).direction is None
     voted = find_direction(v, i, n_before=N_BEFORE, i_start=I_START, i_stop=I_STOP)
     assert (voted.direction, voted.confidence) == ("unknown", 0.0)
 

@@ -8,8 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.event_measures import gather_evidence
+from halfcycle.pipeline.measures.event_parts import event_parts
 from halfcycle.pipeline.measures.event_window import (
     EventWindow,
     at_onset,
@@ -140,6 +142,10 @@ def sag(
     return EventWindow(u, i, 6400.0, 50.0, start_s * 6400, stop_s * 6400, line_to_line)
 
 
+def evidence_of(window: EventWindow) -> Evidence:
+    return gather_evidence(event_parts(at_onset(window)))
+
+
 @pytest.mark.parametrize("f_hz", [49.8, 50.0, 50.2])
 @pytest.mark.parametrize("level", [0.5, 0.7 * np.exp(-0.3j)])
 def test_the_phasors_of_a_sag_are_those_put_in_at_any_frequency_near_nominal(f_hz: float, level: complex) -> None:
@@ -192,7 +198,7 @@ def test_a_steady_waveform_has_no_onset() -> None:
 
 
 def test_a_rectangular_sag_has_the_evidence_of_one() -> None:
-    evidence = gather_evidence(sag(level=0.6))
+    evidence = evidence_of(sag(level=0.6))
     assert evidence.residual_pu == pytest.approx(0.6, abs=0.005)
     assert evidence.depth_pu == pytest.approx(0.4, abs=0.005)
     assert evidence.duration_s == pytest.approx(0.12, abs=0.001)
@@ -213,7 +219,7 @@ def test_what_is_added_to_a_current_is_found_with_its_power_factor(added: comple
     before = 230 * SET
     u = waves([(0.0, before), (0.2, 0.98 * before)], rate_hz=6400.0, f_hz=50.0, n=4000)
     i = waves([(0.0, 10 * SET), (0.2, (0.98 + added) * 10 * SET)], rate_hz=6400.0, f_hz=50.0, n=4000)
-    evidence = gather_evidence(EventWindow(u, i, 6400.0, 50.0, 1280.0, 1408.0))
+    evidence = evidence_of(EventWindow(u, i, 6400.0, 50.0, 1280.0, 1408.0))
     assert evidence.added_current == pytest.approx(abs(added), rel=0.02)
     assert evidence.added_power_factor == pytest.approx(np.cos(np.angle(added)), abs=0.02)
     if lagging is not None:
@@ -229,7 +235,9 @@ def test_a_ringing_has_its_frequency_and_size() -> None:
     window = sag(level=1.0)
     t = np.arange(4000) / 6400.0 - 0.2
     ringing = np.where(t >= 0, 0.3 * 325 * np.exp(-t.clip(0) / 0.01) * np.sin(2 * np.pi * 640 * t), 0.0)
-    evidence = gather_evidence(EventWindow(window.u + ringing, window.i, 6400.0, 50.0, 1280.0, 1344.0))
+    evidence = gather_evidence(
+        event_parts(at_onset(EventWindow(window.u + ringing, window.i, 6400.0, 50.0, 1280.0, 1344.0)))
+    )
     assert evidence.oscillation_hz == pytest.approx(640.0, rel=0.02)
     assert evidence.oscillation_pu == pytest.approx(0.3, abs=0.05)
 
@@ -268,8 +276,12 @@ def test_an_event_has_its_first_window_or_is_refused_whatever_turns_before_it(f_
 
 def test_what_was_not_measured_is_none() -> None:
     window = sag()
-    bare = gather_evidence(EventWindow(window.u[:1], None, 6400.0, 50.0, window.start, window.stop))
+    bare = gather_evidence(
+        event_parts(at_onset(EventWindow(window.u[:1], None, 6400.0, 50.0, window.start, window.stop)))
+    )
     assert (bare.unbalance, bare.added_current, bare.second_harmonic, bare.zero_sequence_pu) == (None,) * 4
     assert bare.residual_pu == pytest.approx(0.5, abs=0.005)
-    open_ended = gather_evidence(EventWindow(window.u[:, :2000], None, 6400.0, 50.0, window.start, 2048.0))
+    open_ended = gather_evidence(
+        event_parts(at_onset(EventWindow(window.u[:, :2000], None, 6400.0, 50.0, window.start, 2048.0)))
+    )
     assert (open_ended.duration_s, open_ended.step_pu) == (None, None)
