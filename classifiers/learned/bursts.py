@@ -10,8 +10,9 @@ from typing import Final
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
-from halfcycle.classifiers.learned.reference import TURN, Bools, Complexes, Floats, Ints
+from halfcycle.classifiers.learned.reference import TURN, Complexes, Floats, Ints
 from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE
 
 FRAME: Final = 64  # grid samples
@@ -29,15 +30,20 @@ _SPANS: Final = np.array([(i, k) for i in _SPAN_EDGES[0] for k in _SPAN_EDGES[1]
 _SPAN_STARTS: Final = _SPANS[:, 0].astype(np.intp)
 _SPAN_ENDS: Final = _SPANS[:, 1].astype(np.intp)
 _LENGTH: Final = 512  # grid samples: the longest span, and the reach of its edges
-_POWERS: Final = np.stack([np.arange(_LENGTH) ** k for k in range(3)], axis=1).astype(np.float32)
+_LONGEST: Final = 28  # steps of a span
+_POWERS: Final = np.stack([np.arange(_LONGEST) ** k for k in range(3)], axis=1).astype(np.float32)
+_NEWTON_STEPS: Final = 2
+_FALLS: Final = (-_STEP / (_LEAST_DECAY * PER_CYCLE), -_STEP / (_MOST_DECAY * PER_CYCLE))  # of the logarithm in a step
+_TURNS: Final = (-TURN * _STEP, TURN * _STEP)
 
 
 def _frame_spectra() -> Floats:
-    """Shape (64, 2 * 12): cosines and sines under a Hann window whose squares add up to one."""
+    """Shape (32, 4 * 12): cosines and sines under a Hann window whose squares add up to one, of both its halves."""
     window = np.hanning(FRAME + 2)[1:-1]
     window /= np.sqrt(np.sum(window**2))
     angle = 2 * np.pi * np.outer(np.arange(FRAME), np.arange(BANDS[1] + 1)) / FRAME
-    return np.asarray(np.hstack([np.cos(angle), np.sin(angle)]) * window[:, None], dtype=np.float32)
+    whole = np.hstack([np.cos(angle), np.sin(angle)]) * window[:, None]
+    return np.asarray(np.hstack([whole[:HOP], whole[HOP:]]), dtype=np.float32)
 
 
 _SPECTRA: Final = _frame_spectra()
@@ -60,6 +66,7 @@ class Bursts:
     decay : time constant. [cycles]
     start, end : grid samples.
     wave : float32, shape (n, 1280).
+    power : float32, shape (n, 39, 12). Of what it was found in, as of `frame_power`.
     """
 
     gain: Floats
@@ -69,6 +76,7 @@ class Bursts:
     start: Ints
     end: Ints
     wave: Floats
+    power: Floats
 
 
 def frame_power(rest: Floats) -> Floats:
@@ -83,9 +91,10 @@ def frame_power(rest: Floats) -> Floats:
     float32, shape (n, 39, 12): by frame and frequency, steps of two cycles' frequency.
     """
     k = BANDS[1] + 1
-    halves = rest.reshape(len(rest), -1, HOP)
-    spectra = halves[:, :-1] @ _SPECTRA[:HOP] + halves[:, 1:] @ _SPECTRA[HOP:]
-    power: Floats = spectra[..., :k] ** 2 + spectra[..., k:] ** 2
+    halves = (rest.reshape(-1, HOP) @ _SPECTRA).reshape(len(rest), -1, 4 * k)
+    spectra = halves[:, :-1, : 2 * k] + halves[:, 1:, 2 * k :]
+    spectra *= spectra
+    power: Floats = spectra[..., :k] + spectra[..., k:]
     return power
 
 
@@ -97,133 +106,157 @@ def find_bursts(rest: Floats) -> Bursts:
     rest : shape (n, 1280).
     """
     n = len(rest)
-    band = frame_power(rest)[..., BANDS[0] : BANDS[1]]
+    power = frame_power(rest)
+    band = power[..., BANDS[0] : BANDS[1]]
     wide = band[..., :-1] + band[..., 1:]
     runs = (wide[:, :-1] + wide[:, 1:]).reshape(n, -1)
     frame, place = np.divmod(np.argmax(runs, axis=1), wide.shape[2])
     order_index = place + BANDS[0]
     pairs = rest.reshape(n, _N_STEPS, _STEP) @ _DEMODULATE[order_index]
-    z = (pairs[..., 0] + 1j * pairs[..., 1]) * _ACROSS[order_index]
+    z = pairs.view(np.complex64)[..., 0] * _ACROSS[order_index]
     middle = (frame + 1) * (HOP // _STEP) + 1
     near = np.abs(np.arange(_N_STEPS) - middle[:, None]) <= 6
     turn = np.angle(np.sum(z[:, 1:] * np.conj(z[:, :-1]) * near[:, 1:], axis=1))
-    z = z * np.exp(-1j * turn[:, None] * np.arange(_N_STEPS)).astype(np.complex64)
+    z *= _turning(turn)
     first, last, decay = _best_span(z, middle)
-    within = (np.arange(_N_STEPS) >= first[:, None]) & (np.arange(_N_STEPS) < last[:, None])
-    lagged = z[:, 2:] * np.conj(z[:, :-2]) * (within[:, 2:] & within[:, :-2])
-    turn = turn + np.angle(lagged.sum(axis=1)) / 2
-    order = _ORDERS[order_index] + turn / (TURN * _STEP)
-    return _fit(rest, order.astype(np.float32), decay.astype(np.float32), first * _STEP, last * _STEP)
+    turning = TURN * _ORDERS[order_index]
+    rate, level = _rate(z, first, last, -_STEP / (decay * PER_CYCLE))
+    rate = ((rate + 1j * turn) / _STEP + 1j * turning).astype(np.complex64)
+    # what a step's sum makes of the wave's value at the first sample
+    sum_of_step = _geometric(rate - 1j * turning, np.full(n, _STEP))
+    level = 2 * level * np.exp(1j * first * (_STEP * turning + turn)) / sum_of_step
+    return _fit(rest, power, rate, level.astype(np.complex64), first * _STEP, last * _STEP)
+
+
+def _turning(turn: Floats) -> Complexes:
+    """exp(-j turn k) for each step k, shape (n, 80)."""
+    angle = -turn[:, None].astype(np.float32) * np.arange(_N_STEPS, dtype=np.float32)
+    found = np.empty(angle.shape, dtype=np.complex64)
+    np.cos(angle, out=found.real)
+    np.sin(angle, out=found.imag)
+    return found
 
 
 def _best_span(z: Complexes, middle: Ints) -> tuple[Ints, Ints, npt.NDArray[np.float64]]:
     """First step, step after the last, and decay with which a wave explains most."""
     n = len(z)
-    rows = np.arange(n)
-    index = middle[:, None] + _SEGMENT
-    valid = (index >= 0) & (index < _N_STEPS)
-    part = z[rows[:, None], np.clip(index, 0, _N_STEPS - 1)] * valid
-    best = np.full(n, -1.0)
+    columns = np.arange(n)
+    index = (middle + _SEGMENT[:, None]).astype(np.intp)
+    valid = ((index >= 0) & (index < _N_STEPS)).astype(np.float32)
+    part = z[columns, np.clip(index, 0, _N_STEPS - 1)] * valid
+    best = np.full(n, -1.0, dtype=np.float32)
     found, decay = np.zeros(n, dtype=np.intp), np.full(n, _DECAYS[0])
-    sums = np.zeros((n, len(_SEGMENT) + 1), dtype=np.complex64)
-    squares = np.zeros((n, len(_SEGMENT) + 1), dtype=np.float32)
+    sums = np.zeros((3, len(_SEGMENT) + 1, n), dtype=np.float32)
     for tau in _DECAYS:
-        fall = np.exp(-_SEGMENT * _STEP / (tau * PER_CYCLE)).astype(np.float32)
-        np.cumsum(part * fall, axis=1, out=sums[:, 1:])
-        np.cumsum(fall**2 * valid, axis=1, out=squares[:, 1:])
-        between = sums[:, _SPAN_ENDS] - sums[:, _SPAN_STARTS]
-        square = squares[:, _SPAN_ENDS] - squares[:, _SPAN_STARTS]
-        gain = (between.real**2 + between.imag**2) / (square + 1e-6 * fall[0] ** 2)
-        place = np.argmax(gain, axis=1)
-        better = gain[rows, place] > best
+        fall = np.exp(-_SEGMENT * _STEP / (tau * PER_CYCLE)).astype(np.float32)[:, None]
+        np.cumsum(part.real * fall, axis=0, out=sums[0, 1:])
+        np.cumsum(part.imag * fall, axis=0, out=sums[1, 1:])
+        np.cumsum(fall**2 * valid, axis=0, out=sums[2, 1:])
+        real, imag, square = (one[_SPAN_ENDS] - one[_SPAN_STARTS] for one in sums)
+        real *= real
+        imag *= imag
+        real += imag
+        square += 1e-6 * fall[0] ** 2
+        real /= square
+        place = np.argmax(real, axis=0)
+        gain = real[place, columns]
+        better = gain > best
         found, decay = np.where(better, place, found), np.where(better, tau, decay)
-        best = np.maximum(best, gain[rows, place])
+        best = np.maximum(best, gain)
     first = np.clip(middle + _SEGMENT[0] + _SPAN_STARTS[found], 0, _N_STEPS - 2)
     last = np.clip(middle + _SEGMENT[0] + _SPAN_ENDS[found], first + 2, _N_STEPS)
     return first, last, decay
 
 
-def _fit(rest: Floats, order: Floats, decay: Floats, start: Ints, end: Ints) -> Bursts:
-    """Amplitude, frequency and decay between edges; then the edges to the sample, and the rest again."""
+def _fit(rest: Floats, power: Floats, rate: Complexes, level: Complexes, start: Ints, end: Ints) -> Bursts:
+    """Edges to the sample of the wave Re(level exp(rate (k - start))), and then its amplitude again."""
     n = len(rest)
-    rate = (1j * TURN * order - 1 / (decay * PER_CYCLE)).astype(np.complex64)
-    origin = np.clip(start - 2 * _STEP, 0, N_GRID - _LENGTH)
-    index = origin[:, None] + np.arange(_LENGTH)
-    part = rest[np.arange(n)[:, None], index]
-    start, end = start - origin, np.minimum(end - origin, _LENGTH)
-    within = _within(start, end)
-    c, s = _running(rate)
-    rate = _better_rate(part, c * within, s * within, rate)
-    c, s = _running(rate)
-    a, b, _ = _amplitudes(part, c * within, s * within)
-    full = a[:, None] * c + b[:, None] * s
-    start, end = _edge(part, full, start, rising=True), _edge(part, full, end, rising=False)
-    end = np.minimum(np.maximum(end, start + _STEP), _LENGTH)
-    within = _within(start, end)
-    c *= within
-    s *= within
-    rate = _better_rate(part, c, s, rate)
-    c, s = _running(rate)
-    c *= within
-    s *= within
-    a, b, gain = _amplitudes(part, c, s)
-    decay = (-1 / (rate.real * PER_CYCLE)).astype(np.float32)
-    whole = np.zeros_like(rest)
-    whole[np.arange(n)[:, None], index] = a[:, None] * c + b[:, None] * s
-    at_start = np.hypot(a, b) * np.exp(rate.real * start)
-    return Bursts(gain, at_start, (rate.imag / TURN).astype(np.float32), decay, start + origin, end + origin, whole)
-
-
-def _within(start: Ints, end: Ints) -> Bools:
+    rows = np.arange(n)
+    first = _edge(rest, rate, level, start, start, rising=True)
+    end = _edge(rest, rate, level, start, end, rising=False)
+    start = np.minimum(first, N_GRID - _STEP)
+    end = np.minimum(np.maximum(end, start + _STEP), np.minimum(start + _LENGTH, N_GRID))
+    origin = np.minimum(start, N_GRID - _LENGTH)
+    c, s = _running(rate, origin - start)
     along = np.arange(_LENGTH)
-    return np.asarray((along >= start[:, None]) & (along < end[:, None]))
+    within = ((along >= (start - origin)[:, None]) & (along < (end - origin)[:, None])).astype(np.float32)
+    part = sliding_window_view(rest, _LENGTH, axis=1)[rows, origin] * within
+    x, y = np.einsum("ij,ij->i", part, c), np.einsum("ij,ij->i", part, s)
+    squares, turning = (_geometric(r, end - start) for r in (2 * rate.real + 0j, 2 * rate))
+    cc, ss = 0.5 * (squares.real + turning.real) + 1e-3, 0.5 * (squares.real - turning.real) + 1e-3
+    cs = 0.5 * turning.imag
+    determinant = cc * ss - cs**2
+    a, b = (ss * x - cs * y) / determinant, (cc * y - cs * x) / determinant
+    c *= a[:, None].astype(np.float32)
+    s *= b[:, None].astype(np.float32)
+    c += s
+    c *= within
+    whole = np.zeros_like(rest)
+    sliding_window_view(whole, _LENGTH, axis=1, writeable=True)[rows, origin] = c
+    return Bursts(
+        gain=(a * x + b * y).astype(np.float32), amplitude=np.hypot(a, b).astype(np.float32),
+        order=(rate.imag / TURN).astype(np.float32), decay=(-1 / (rate.real * PER_CYCLE)).astype(np.float32),
+        start=start, end=end, wave=whole, power=power,
+    )  # fmt: skip
 
 
-def _running(rate: Complexes) -> tuple[Floats, Floats]:
-    """Real and imaginary part of exp(rate k) for k from 0 to 511, shape (n, 512) each."""
-    coarse = np.exp(rate[:, None] * (np.arange(_LENGTH // _STEP, dtype=np.float32) * _STEP))[:, :, None]
-    fine = np.exp(rate[:, None] * np.arange(_STEP, dtype=np.float32))[:, None, :]
-    c = coarse.real * fine.real
-    c -= coarse.imag * fine.imag
-    s = coarse.real * fine.imag
-    s += coarse.imag * fine.real
+def _geometric(rate: Complexes, n: Ints) -> Complexes:
+    """Sum of exp(rate k) for k from 0 to n - 1, shape as given."""
+    wide = rate.astype(np.complex128)
+    return np.asarray((1 - np.exp(wide * n)) / (1 - np.exp(wide)))
+
+
+def _running(rate: Complexes, first: Ints) -> tuple[Floats, Floats]:
+    """Real and imaginary part of exp(rate k) for 512 k from the first on, shape (n, 512) each."""
+    coarse = _exponential(rate, first[:, None].astype(np.float32) + np.arange(0, _LENGTH, _STEP, dtype=np.float32))
+    fine = _exponential(rate, np.arange(_STEP, dtype=np.float32))
+    pairs = coarse.view(np.float32).reshape(len(rate), -1, 2)
+    c = pairs @ np.stack([fine.real, -fine.imag], axis=1)
+    s = pairs @ np.stack([fine.imag, fine.real], axis=1)
     return c.reshape(len(rate), _LENGTH), s.reshape(len(rate), _LENGTH)
 
 
-def _amplitudes(rest: Floats, c: Floats, s: Floats) -> tuple[Floats, Floats, Floats]:
-    """Cosine and sine, and the sum of squares that they explain."""
-    cc, ss = np.einsum("ij,ij->i", c, c) + 1e-3, np.einsum("ij,ij->i", s, s) + 1e-3
-    cs = np.einsum("ij,ij->i", c, s)
-    x, y = np.einsum("ij,ij->i", rest, c), np.einsum("ij,ij->i", rest, s)
-    determinant = cc * ss - cs**2
-    a, b = (ss * x - cs * y) / determinant, (cc * y - cs * x) / determinant
-    return a, b, a * x + b * y
+def _exponential(rate: Complexes, along: Floats) -> Complexes:
+    """exp(rate k) of n rates and m k."""
+    angle = rate.imag[:, None] * along
+    found = np.empty(angle.shape, dtype=np.complex64)
+    np.cos(angle, out=found.real)
+    np.sin(angle, out=found.imag)
+    found *= np.exp(rate.real[:, None] * along)
+    return found
 
 
-def _better_rate(rest: Floats, c: Floats, s: Floats, rate: Complexes) -> Complexes:
-    """One step of Gauss and Newton on frequency and decay; waves turning the other way are left out."""
-    size = c * c
-    size += s * s
-    m0, m1, m2 = (size @ _POWERS).T
-    real, imag = (rest * c) @ _POWERS[:, :2], (rest * s) @ _POWERS[:, :2]
-    z0, z1 = (real - 1j * imag).T
-    level = z0 / np.maximum(m0, 1e-6)
-    change = (z1 - level * m1) / np.maximum(m2 - m1**2 / np.maximum(m0, 1e-6), 1e-3)
-    step = change / np.where(np.abs(level) > 1e-9, level, 1.0)
-    fall = np.clip((rate + step).real, -1 / (_LEAST_DECAY * PER_CYCLE), -1 / (_MOST_DECAY * PER_CYCLE))
-    turn = np.clip((rate + step).imag, rate.imag - TURN, rate.imag + TURN)
-    return np.asarray((fall + 1j * turn).astype(np.complex64))
+def _rate(z: Complexes, first: Ints, last: Ints, start: Floats) -> tuple[Complexes, Complexes]:
+    """Rate and level of the wave level exp(rate k) of steps k from the first on that explains most of z up to the last.
+
+    start : shape (n,). The rate that Gauss and Newton begin with.
+    """
+    index = first[:, None] + np.arange(_LONGEST)
+    there = (index < last[:, None]).astype(np.float32)
+    part = np.take_along_axis(z, np.minimum(index, _N_STEPS - 1), axis=1) * there
+    along = np.arange(_LONGEST, dtype=np.float32)
+    rate = start.astype(np.complex64)
+    for _ in range(_NEWTON_STEPS):
+        wave = _exponential(rate, along)
+        m0, m1, m2 = (((wave.real**2 + wave.imag**2) * there) @ _POWERS).T
+        z0, z1 = ((part * np.conj(wave)) @ _POWERS[:, :2]).T
+        level = z0 / np.maximum(m0, 1e-6)
+        change = (z1 - level * m1) / np.maximum(m2 - m1**2 / np.maximum(m0, 1e-6), 1e-3)
+        rate += change / np.where(np.abs(level) > 1e-9, level, 1.0)
+        rate.real = np.clip(rate.real, *_FALLS)
+        rate.imag = np.clip(rate.imag, *_TURNS)
+    return rate, level
 
 
-def _edge(rest: Floats, wave: Floats, near: Ints, *, rising: bool) -> Ints:
+def _edge(rest: Floats, rate: Complexes, level: Complexes, start: Ints, near: Ints, *, rising: bool) -> Ints:
     """The sample where the wave begins (or ends) to explain what is left."""
     span = 2 * _STEP
     index = near[:, None] + np.arange(-span, span)
-    valid = (index >= 0) & (index < _LENGTH)
-    rows = np.arange(len(rest))[:, None]
-    index = np.clip(index, 0, _LENGTH - 1)
-    r, w = rest[rows, index], wave[rows, index]
+    valid = (index >= 0) & (index < N_GRID)
+    r = np.take_along_axis(rest, np.clip(index, 0, N_GRID - 1), axis=1)
+    at_first = level * np.exp(rate * (near - span - start).astype(np.float32))
+    w = (at_first[:, None] * _exponential(rate, np.arange(2 * span, dtype=np.float32))).real
     cost = w * (2 * r - w) * valid * np.float32(1 if rising else -1)
     total = np.zeros((len(rest), 2 * span + 1), dtype=np.float32)
     np.cumsum(cost, axis=1, out=total[:, 1:])
-    return np.asarray(np.clip(near + np.argmin(total, axis=1) - span, 0, _LENGTH))
+    return np.asarray(np.clip(near + np.argmin(total, axis=1) - span, 0, N_GRID))

@@ -1,27 +1,36 @@
 """Windows taken apart: one event with two edges, harmonics inside and outside of it, flicker, and what is left.
 
+Within the event the phase may differ as the amplitude does.
 Source: derived: least squares, for many windows at once.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Final
+from dataclasses import dataclass, replace
+from typing import Final, Self
 
 import numpy as np
 
+from halfcycle.classifiers.learned.cells import LEAST_EVENT, Cells
 from halfcycle.classifiers.learned.envelope import (
     FLICKER_CYCLES,
+    Envelope,
     Modulation,
+    best_step,
     bin_masks,
-    coarse_edges,
+    envelope_of,
+    flicker_wave,
+    further_deviation,
+    half_cycles,
     modulation,
+    rough_deviation,
+    turned_by,
 )
 from halfcycle.classifiers.learned.reference import (
     BIN,
     CENTRE,
-    EVEN,
     N_BINS,
+    ORDERS,
     PLACE,
     TURN,
     Bools,
@@ -30,20 +39,20 @@ from halfcycle.classifiers.learned.reference import (
     FundamentalReference,
     Ints,
     Orders,
+    normal_matrix,
     over_bins,
+    raw_sums,
     solve,
+    solve_by,
 )
-from halfcycle.classifiers.learned.windows import CYCLES, N_GRID, PER_CYCLE
+from halfcycle.classifiers.learned.windows import CYCLES, N_GRID
 
-GUARD: Final = 4  # grid samples left out either side of an edge
-_LEAST_EVENT: Final = 80  # grid samples: shorter ones would have both edges in one place
 _MOST_DEVIATION: Final = 0.02  # of the frequency, relative
 _NEAR_END: Final = 24  # grid samples: an edge this close to an end of the window may be none
 _NO_STEP: Final = 0.04  # of the fundamental: an edge of less leaves nothing beside it, and may hide an impulse
-_SPAN: Final = 40  # grid samples either side of a coarse edge
 _BACKGROUND: Final[Orders] = (9, 11, 13)  # of the supply, taken out where they follow the fundamental
+_ALL: Final[Orders] = ORDERS + _BACKGROUND
 _WEAK: Final = 0.3  # of the fundamental outside: cycles with less tell nothing about what follows it
-_FIRST: Final[Orders] = (1,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +73,6 @@ class Parts:
     levels : shape (n, 4). Sums of squares of the envelope that no model, a slow sine, two levels and both leave.
     rest : float32, shape (n, 1280). What harmonics and flicker leave; zero at edges of more than a small step.
     usable : bool, shape (n, 1280). Not at such an edge.
-    reference : float32, shape (n, 1280). Sine of the fundamental, amplitude 1.
     """
 
     deviation: Floats
@@ -82,140 +90,79 @@ class Parts:
     levels: Floats
     rest: Floats
     usable: Bools
-    reference: Floats
 
 
 @dataclass(frozen=True, slots=True)
-class _Regions:
-    """Outside and inside of the events, without their edges, by bins; the bins at an edge sample by sample.
+class Sketch:
+    """Windows with their edges, and a first account of their harmonics that the rest of the work corrects.
 
     Attributes
     ----------
-    whole : bool, shape (n, 40) each. Bins that lie in the region as a whole.
-    bins : shape (n, 4). The two bins at each edge.
-    masks : float32, shape (n, 4, 32) each. Of those bins, the samples in the region.
-    at_in : bool, shape (n, 4, 32). Of those bins, the samples inside, edges as they are.
-    is_in : bool, shape (n, 1280). Inside, edges as they are.
-    usable : bool, shape (n, 1280). In one of the regions.
+    deviation, start, end, edges, levels : as in `Parts`.
+    outside, inside : complex64, shape (n, 4). Of the first account.
+    rest : float32, shape (n, 1280). What that leaves.
+    cells : of the edges.
+    sums : complex64, shape (n, 44, 7). Of `rest` by cells and orders.
+    grams : complex64, shape (n, 44, 8). As in `Cells.grams`.
+    totals : complex64, shape (n, 2, 8). The same of the regions, outside and inside.
+    inverses : float64, shape (n, 2, 8, 8). Of their normal matrices.
     """
 
-    whole: tuple[Bools, Bools]
-    bins: Ints
-    masks: tuple[Floats, Floats]
-    at_in: Bools
-    is_in: Bools
-    usable: Bools
+    deviation: Floats
+    start: Ints
+    end: Ints
+    edges: Floats
+    levels: Floats
+    outside: Complexes
+    inside: Complexes
+    rest: Floats
+    cells: Cells
+    sums: Complexes
+    grams: Complexes
+    totals: Complexes
+    inverses: Floats
 
-    @classmethod
-    def of(cls, start: Ints, end: Ints) -> _Regions:
-        """The regions that two edges make."""
-        edges = np.stack([start, end], axis=1)
-        first = np.clip((edges - GUARD) // BIN, 0, N_BINS - 2)
-        bins = np.stack([first, first + 1], axis=2).reshape(len(start), 4)
-        at = bins[:, :, None] * BIN + np.arange(BIN)
-        grid = np.arange(N_GRID)
-        a, b = start[:, None], end[:, None]
-        is_in = (grid >= a) & (grid < b)
-        usable = np.ones(is_in.shape, dtype=bool)
-        beside = edges[:, :, None] + np.arange(-GUARD, GUARD)
-        usable[np.arange(len(start))[:, None, None], np.clip(beside, 0, N_GRID - 1)] = False
-        at_in = (at >= a[:, :, None]) & (at < b[:, :, None])
-        at_usable = np.abs(2 * at - 2 * edges.repeat(2, axis=1)[:, :, None] + 1) > 2 * GUARD
-        order = np.arange(N_BINS)
-        lone = np.ones((len(start), N_BINS), dtype=bool)
-        lone[np.arange(len(start))[:, None], bins] = False
-        inside = (order * BIN >= a) & (order * BIN < b) & lone
-        return cls(
-            whole=(~inside & lone, inside),
-            bins=bins,
-            masks=((at_usable & ~at_in).astype(np.float32), (at_usable & at_in).astype(np.float32)),
-            at_in=at_in,
-            is_in=is_in,
-            usable=usable,
-        )
-
-    def split(
-        self, sums: Complexes, y: Floats | None, reference: FundamentalReference, orders: Orders
-    ) -> tuple[Complexes, Complexes]:
-        """Sums over bins, shape (n, 40, orders), of the part outside and the part inside; no y: of ones."""
-        rows = np.arange(len(sums))[:, None]
-        at_edges = None if y is None else y.reshape(-1, N_BINS, BIN)[rows, self.bins]
-        parts = []
-        for whole, mask in zip(self.whole, self.masks, strict=True):
-            part = sums * whole[..., None]
-            values = mask if at_edges is None else at_edges * mask
-            part[rows, self.bins] = reference.project_bins(values, self.bins, orders=orders)
-            parts.append(part)
-        return parts[0], parts[1]
-
-    def left(self, y: Floats, fits: tuple[Complexes, Complexes], reference: FundamentalReference) -> Floats:
-        """What the harmonics of each region leave of y, shape (n, 1280)."""
-        coefficients = np.where(self.whole[1][..., None], fits[1][:, None], fits[0][:, None])
-        outside, inside = (reference.synthesise_bins(fit[:, None], self.bins) for fit in fits)
-        return self._left(y, reference.synthesise(coefficients), outside, inside)
-
-    def without_flicker(
-        self,
-        y: Floats,
-        fits: tuple[Complexes, Complexes],
-        slopes: tuple[Complexes, Complexes],
-        reference: FundamentalReference,
-    ) -> Floats:
-        """What amplitudes of the fundamental that run in a line through each bin leave of y, shape (n, 1280)."""
-        inside = self.whole[1][..., None]
-        wave = reference.synthesise(
-            np.where(inside, fits[1], fits[0]), orders=_FIRST, slopes=np.where(inside, slopes[1], slopes[0])
-        )
-        at_edges = [
-            reference.synthesise_bins(
-                np.take_along_axis(fit, self.bins[..., None], axis=1), self.bins, orders=_FIRST,
-                slopes=np.take_along_axis(slope, self.bins[..., None], axis=1),
-            )
-            for fit, slope in zip(fits, slopes, strict=True)
-        ]  # fmt: skip
-        return self._left(y, wave, *at_edges)
-
-    def _left(self, y: Floats, wave: Floats, outside: Floats, inside: Floats) -> Floats:
-        rows = np.arange(len(wave))[:, None]
-        wave.reshape(-1, N_BINS, BIN)[rows, self.bins] = np.where(self.at_in, inside, outside)
-        return np.subtract(y, wave, out=wave)
+    def less(self, wave: Floats) -> Self:
+        """The sketch of windows without a wave of shape (n, 1280); edges stay as they are, and so does `rest`."""
+        reference = FundamentalReference(self.deviation, self.cells.bins)
+        return replace(self, sums=self.sums - reference.project(self.cells.samples(wave), orders=_ALL))
 
 
-def estimate_deviation(y: Floats) -> Floats:
-    """Deviation of the fundamental's frequency from nominal, relative, from how its phasor turns.
+def sketch(y: Floats) -> Sketch:
+    """Find the frequency and the edges of windows.
 
     Parameters
     ----------
-    y : shape (n, 1280).
-
-    Returns
-    -------
-    float64, shape (n,), within 2 %.
+    y : shape (n, 1280), of `windows.to_grid`.
     """
-    deviation = np.zeros(len(y))
-    plain = FundamentalReference(deviation).project(y, orders=_FIRST)[..., 0]
-    sums = np.zeros((len(y), N_BINS + 1), dtype=np.complex64)
-    np.cumsum(plain, axis=1, out=sums[:, 1:])
-    cycle = sums[:, 4:] - sums[:, :-4]
-    smooth = cycle[:, :-2] + cycle[:, 2:]  # half a cycle apart: what an edge or a harmonic leaves changes sign
-    for lag in (4, 16):
-        turn = np.exp(-1j * 2 * np.pi * deviation * lag / 4)
-        products = np.sum(smooth[:, lag:] * np.conj(smooth[:, :-lag]), axis=1) * turn
-        deviation = deviation + np.angle(products) / (2 * np.pi * lag / 4)
-        deviation = np.clip(deviation, -_MOST_DEVIATION, _MOST_DEVIATION)
-    return deviation
-
-
-def take_apart_again(y: Floats, before: Parts) -> Parts:
-    """Take windows apart whose event and frequency are known.
-
-    Parameters
-    ----------
-    y : shape (n, 1280).
-    before : parts of windows that differ from these by something short.
-    """
-    reference = FundamentalReference(before.deviation)
-    return _finish(y, reference, reference.project(y), before.start, before.end, before.edges, before.levels)
+    bins = y.reshape(-1, N_BINS, BIN)
+    raw = raw_sums(bins)
+    halves = half_cycles(raw[..., 0])
+    deviation = rough_deviation(halves)
+    z = turned_by(halves, deviation)
+    deviation = np.clip(deviation + further_deviation(z, *best_step(z)), -_MOST_DEVIATION, _MOST_DEVIATION)
+    z = turned_by(halves, deviation)
+    envelope = envelope_of(z)
+    reference = FundamentalReference(deviation)
+    sums, whole = reference.turned(raw), reference.whole_bins()
+    fits = []
+    for mask in bin_masks(envelope.first, envelope.last):
+        kept = mask[..., None].astype(np.float32)
+        fits.append(solve(over_bins(sums * kept), over_bins(whole * kept)))
+    start, end, edges, swapped = _edges(y, deviation, envelope, (fits[0], fits[1]))
+    outside, inside = (np.where(swapped[:, None], fits[1 - i], fits[i]) for i in range(2))
+    cells = Cells.of(start, end)
+    reference = FundamentalReference(deviation, cells.bins)
+    rest = cells.less(y, reference.synthesise(cells.of_regions(outside, inside)))
+    grams = cells.grams(reference)
+    total = over_bins(grams)
+    within = over_bins(grams * cells.inside[..., None])
+    totals = np.stack([total - within, within], axis=1)
+    return Sketch(
+        deviation=deviation, start=start, end=end, edges=edges, levels=envelope.levels, outside=outside, inside=inside,
+        rest=rest, cells=cells, sums=reference.project(cells.samples(rest), orders=_ALL), grams=grams, totals=totals,
+        inverses=np.linalg.inv(normal_matrix(totals.reshape(-1, 8))).reshape(-1, 2, 8, 8),
+    )  # fmt: skip
 
 
 def take_apart(y: Floats) -> Parts:
@@ -225,107 +172,161 @@ def take_apart(y: Floats) -> Parts:
     ----------
     y : shape (n, 1280), of `windows.to_grid`.
     """
-    reference = FundamentalReference(estimate_deviation(y))
-    sums, whole = reference.project(y), reference.whole_bins()
-    everywhere = solve(over_bins(sums), over_bins(whole))
-    unit = everywhere[:, :1] / np.maximum(np.abs(everywhere[:, :1]), 1e-12)
-    weight = (BIN / 2 + 0.5 * (np.conj(whole[..., 1]) * unit**2).real).astype(np.float32)
-    harmonics = everywhere.copy()
-    harmonics[:, 0] = 0
-    calm = reference.synthesise(harmonics[:, None])
-    np.subtract(y, calm, out=calm)
-    in_phase = (reference.project(calm, orders=_FIRST)[..., 0] * np.conj(unit)).real
-    first, last, wave, levels = coarse_edges(in_phase, weight)
-    fits = []
-    for mask in bin_masks(first, last, 1):
-        fits.append(solve(over_bins(sums * mask[..., None]), over_bins(whole * mask[..., None])))
-    steady = reference.synthesise((wave * unit)[..., None], orders=_FIRST)
-    np.subtract(y, steady, out=steady)
-    out_wave, in_wave = (reference.synthesise(fit[:, None]) for fit in fits)
-    start, end, edges = _edges(steady, out_wave, in_wave, first, last)
-    return _finish(y, reference, sums, start, end, edges, levels)
+    return finished(sketch(y))
 
 
-def _edges(y: Floats, out_wave: Floats, in_wave: Floats, first: Ints, last: Ints) -> tuple[Ints, Ints, Floats]:
-    """Both edges to the sample, and how clear they are.
+def _edges(
+    y: Floats, deviation: Floats, envelope: Envelope, fits: tuple[Complexes, Complexes]
+) -> tuple[Ints, Ints, Floats, Bools]:
+    """Both edges to the sample, how clear they are, and where outside and inside change places.
 
     Where only one edge is seen, the short end of the window decides which side of it is the event.
     """
-    start, clear_start = _fine_edge(y, out_wave, in_wave, first * BIN)
-    end, clear_end = _fine_edge(y, in_wave, out_wave, last * BIN)
-    head, clear_head = _fine_edge(y, in_wave, out_wave, np.zeros_like(first))
-    tail, clear_tail = _fine_edge(y, out_wave, in_wave, np.full_like(last, N_GRID))
+    first, last = envelope.first, envelope.last
+    near = np.stack([first, last, np.zeros_like(first), np.full_like(last, N_BINS - 1)], axis=1)
+    around = near[:, :, None] + np.arange(-1, 2)
+    bins = np.clip(around, 0, N_BINS - 1).reshape(len(y), -1)
+    reference = FundamentalReference(deviation, bins)
+    slow = np.take_along_axis(flicker_wave(envelope.index, envelope.a, envelope.b), bins, axis=1)
+    waves = []
+    for fit in fits:
+        unit = fit[:, :1] / np.maximum(np.abs(fit[:, :1]), 1e-12)
+        coefficients = np.repeat(fit[:, None], bins.shape[1], axis=1)
+        coefficients[..., 0] += slow * unit
+        waves.append(reference.synthesise(coefficients).reshape(len(y), 4, -1))
+    samples = y.reshape(-1, N_BINS, BIN)[np.arange(len(y))[:, None], bins].reshape(len(y), 4, -1)
+    cost = (waves[1] - waves[0]) * (2 * samples - waves[0] - waves[1])
+    cost.reshape(len(y), 4, 3, BIN)[(around < 0) | (around >= N_BINS)] = 0
+    cost[:, 1:3] *= -1  # there it is from inside to outside
+    place, clear = _turning_point(cost)
+    place += (near - 1) * BIN
+    start, end, head, tail = np.clip(place, 0, N_GRID).T
+    clear_start, clear_end, clear_head, clear_tail = clear.T
     swap_end = (end > N_GRID - _NEAR_END) & (clear_head > clear_end) & (start > BIN)
     swap_start = ~swap_end & (start < _NEAR_END) & (clear_tail > clear_start) & (end < N_GRID - BIN)
     new_start = np.where(swap_end, head, np.where(swap_start, end, start))
     new_end = np.where(swap_end, start, np.where(swap_start, tail, end))
-    clear_new_start = np.where(swap_end, clear_head, np.where(swap_start, clear_end, clear_start))
-    clear_new_end = np.where(swap_end, clear_start, np.where(swap_start, clear_tail, clear_end))
-    new_start = np.minimum(new_start, N_GRID - _LEAST_EVENT)
-    new_end = np.maximum(new_end, new_start + _LEAST_EVENT)
-    return new_start, new_end, np.stack([clear_new_start, clear_new_end], axis=1)
+    edges = np.stack([
+        np.where(swap_end, clear_head, np.where(swap_start, clear_end, clear_start)),
+        np.where(swap_end, clear_start, np.where(swap_start, clear_tail, clear_end)),
+    ], axis=1)  # fmt: skip
+    new_start = np.minimum(new_start, N_GRID - LEAST_EVENT)
+    new_end = np.maximum(new_end, new_start + LEAST_EVENT)
+    return new_start, new_end, edges, swap_end | swap_start
 
 
-def _fine_edge(y: Floats, before: Floats, after: Floats, coarse: Ints) -> tuple[Ints, Floats]:
-    """The sample at which one model gives way to another, and how clearly.
+def _turning_point(cost: Floats) -> tuple[Ints, Floats]:
+    """Where running sums of costs along the last axis are least, and how far below those a quarter cycle off."""
+    total = np.zeros((*cost.shape[:2], cost.shape[2] + 1), dtype=np.float32)
+    np.cumsum(cost, axis=2, out=total[..., 1:])
+    place = np.argmin(total, axis=2)
+    least, early, late = (
+        np.take_along_axis(total, np.clip(place + off, 0, cost.shape[2])[..., None], axis=2)[..., 0]
+        for off in (0, -BIN, BIN)
+    )
+    return place, np.minimum(early, late) - least
 
-    y, before, after : shape (n, 1280); coarse: shape (n,), grid samples.
+
+def finished(known: Sketch) -> Parts:
+    """Everything else, where the edges are known.
+
+    Parameters
+    ----------
+    known : sketch of the windows.
     """
-    index = coarse[:, None] + np.arange(-_SPAN, _SPAN)
-    valid = (index >= 0) & (index < N_GRID)
-    index = np.clip(index, 0, N_GRID - 1)
-    rows = np.arange(len(y))[:, None]
-    u, v, x = before[rows, index], after[rows, index], y[rows, index]
-    cost = (v - u) * (2 * x - u - v) * valid
-    total = np.zeros((len(y), 2 * _SPAN + 1), dtype=np.float32)
-    np.cumsum(cost, axis=1, out=total[:, 1:])
-    place = np.argmin(total, axis=1)
-    row = np.arange(len(y))
-    early, late = total[row, np.maximum(place - BIN, 0)], total[row, np.minimum(place + BIN, 2 * _SPAN)]
-    return np.clip(coarse + place - _SPAN, 0, N_GRID), np.minimum(early, late) - total[row, place]
-
-
-def _finish(
-    y: Floats, reference: FundamentalReference, sums: Complexes, start: Ints, end: Ints, edges: Floats, levels: Floats
-) -> Parts:
-    """Everything else, where the edges are known."""
-    regions = _Regions.of(start, end)
-    grams = regions.split(reference.whole_bins(), None, reference, EVEN)
-    totals = [over_bins(gram) for gram in grams]
-    parts = regions.split(sums, y, reference, (1, 3, 5, 7))
-    fits = (solve(over_bins(parts[0]), totals[0]), solve(over_bins(parts[1]), totals[1]))
-    rest = regions.left(y, fits, reference)
-    reference = FundamentalReference(_refined(rest, reference, regions, grams, fits))
-    rest = regions.left(y, fits, reference)
-    parts = regions.split(reference.project(rest), rest, reference, (1, 3, 5, 7))
-    fits = (fits[0] + solve(over_bins(parts[0]), totals[0]), fits[1] + solve(over_bins(parts[1]), totals[1]))
-    rest = regions.left(y, fits, reference)
+    cells = known.cells
+    reference = FundamentalReference(known.deviation, cells.bins)
+    totals = over_bins(np.ascontiguousarray(known.sums[..., :4]))
+    within = over_bins(known.sums[..., :4] * cells.inside[..., None])
+    more = [solve_by(known.inverses[:, i], part) for i, part in enumerate((totals - within, within))]
+    fits = (known.outside + more[0], known.inside + more[1])
+    extra = cells.of_regions(more[0], more[1])
+    first = known.sums[..., 0] - _shown_in_first(known.grams, extra, ORDERS)
+    drift, middles = _drift(first, known.grams[..., 0].real, fits, cells)
+    centre = CENTRE.astype(np.float32)[cells.bins]
+    middle = np.where(cells.inside, middles[1][:, None], middles[0][:, None]).astype(np.float32)
+    turning = cells.of_regions(fits[0], fits[1]) * (1j * drift[:, None, None] * np.array(ORDERS)).astype(np.complex64)
+    levels = np.zeros((*cells.bins.shape, len(_ALL)), dtype=np.complex64)
+    levels[..., :4] = extra + turning * (centre - middle)[..., None]
+    background = _background(known.sums[:, :, 4:], cells, fits)
+    levels[..., 4:] = background
+    first -= _shown_in_first(known.grams, background, _BACKGROUND)
+    slow, energy, lines = _slow(first, known.grams, cells, fits)
+    line, slope = (cells.of_bins(*pair) for pair in zip(*lines, strict=True))
+    levels[..., 0] += line
+    turning[..., 0] += slope
+    rest = cells.less(known.rest, reference.synthesise(levels, orders=_ALL, slopes=turning))
     step = np.abs(fits[1][:, 0] - fits[0][:, 0]) / np.maximum(np.abs(fits[0][:, 0]), 1e-3)
-    usable = regions.usable | (step < _NO_STEP)[:, None]
+    usable = cells.usable | (step < _NO_STEP)[:, None]
     rest *= usable
-    rest -= _background(rest, reference, regions, fits)
-    unit = fits[0][:, :1] + fits[1][:, :1]
-    unit = unit / np.maximum(np.abs(unit), 1e-12)
-    sine = reference.synthesise(unit[:, :, None], orders=_FIRST)
-    slow, energy = [], []
-    for part, gram in zip(
-        regions.split(reference.project(rest, orders=_FIRST), rest, reference, _FIRST), grams, strict=True
-    ):
-        in_phase = (part[..., 0] * np.conj(unit)).real
-        weight = np.maximum(0.5 * (gram[..., 0].real + (np.conj(gram[..., 1]) * unit**2).real), 0.0)
-        slow.append(modulation(in_phase, weight))
-        mean = in_phase.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
-        energy.append(((in_phase - weight * mean) ** 2 / np.maximum(weight, 1.0)).sum(axis=1))
-    lines = [_best_line(fitted) for fitted in slow]
-    turned = [((level * unit)[..., None], (slope * unit)[..., None]) for level, slope in lines]
-    rest = regions.without_flicker(rest, (turned[0][0], turned[1][0]), (turned[0][1], turned[1][1]), reference)
-    rest *= usable
+    outside, inside = (
+        fit * np.exp(-1j * drift[:, None] * m[:, None] * np.array(ORDERS)).astype(np.complex64)
+        for fit, m in zip(fits, middles, strict=True)
+    )
     return Parts(
-        deviation=reference.deviation, start=start, end=end, outside=fits[0], inside=fits[1],
-        n_outside=totals[0][:, 0].real, n_inside=totals[1][:, 0].real,
+        deviation=known.deviation + drift / TURN, start=known.start, end=known.end, outside=outside, inside=inside,
+        n_outside=known.totals[:, 0, 0].real, n_inside=known.totals[:, 1, 0].real,
         modulation_outside=slow[0], modulation_inside=slow[1], energy_outside=energy[0], energy_inside=energy[1],
-        edges=edges, levels=levels, rest=rest, usable=usable, reference=sine,
+        edges=known.edges, levels=known.levels, rest=rest, usable=usable,
     )  # fmt: skip
+
+
+def _shown_in_first(grams: Complexes, coefficients: Complexes, orders: Orders) -> Complexes:
+    """What waves of odd orders add to the sums of the fundamental, by cells: shape (n, 44).
+
+    grams : shape (n, 44, 8); coefficients : shape (n, 44, orders).
+    """
+    found = np.zeros(grams.shape[:2], dtype=np.complex64)
+    for i, order in enumerate(orders):
+        c = coefficients[..., i]
+        found += c * np.conj(grams[..., (order - 1) // 2]) + np.conj(c) * grams[..., (order + 1) // 2]
+    found *= np.float32(0.5)
+    return found
+
+
+def _drift(
+    first: Complexes, weight: Floats, fits: tuple[Complexes, Complexes], cells: Cells
+) -> tuple[Floats, tuple[Floats, Floats]]:
+    """How the phase of both regions drifts, shape (n,) in rad a grid sample, and the middles of both.
+
+    first, weight : shape (n, 44). Sums of the fundamental by cells, and grid samples.
+    """
+    centre = CENTRE.astype(np.float32)[cells.bins]
+    top, bottom = np.zeros(len(first)), np.zeros(len(first))
+    middles = []
+    for fit, there in zip(fits, (~cells.inside, cells.inside), strict=True):
+        w = weight * there
+        middle = (w * centre).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-6)
+        place = centre - middle[:, None]
+        # rest ~ Re(j drift C exp(j phase)): projected on C, twice the imaginary part over the count is the drift
+        c = fit[:, :1]
+        top += (2 * (first * np.conj(c)).imag * there * place).sum(axis=1)
+        bottom += (w * place**2).sum(axis=1) * np.abs(c[:, 0]) ** 2
+        middles.append(middle)
+    return top / np.maximum(bottom, 1e-12), (middles[0], middles[1])
+
+
+_Line = tuple[Complexes, Complexes]
+
+
+def _slow(
+    first: Complexes, grams: Complexes, cells: Cells, fits: tuple[Complexes, Complexes]
+) -> tuple[list[Modulation], list[Floats], list[_Line]]:
+    """Flicker outside and inside: the fit, the sum of squares about the level, and lines of one frequency by bins."""
+    units = [fit[:, 0] / np.maximum(np.abs(fit[:, 0]), 1e-12) for fit in fits]
+    unit = np.where(cells.inside, units[1][:, None], units[0][:, None])
+    in_phase = cells.split((first * np.conj(unit)).real)
+    weights = cells.split(np.maximum(0.5 * (grams[..., 0].real + (np.conj(grams[..., 1]) * unit**2).real), 0.0))
+    slow, energy = [], []
+    for one, weight in zip(in_phase, weights, strict=True):
+        slow.append(modulation(one, weight))
+        mean = one.sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
+        energy.append(((one - weight * mean) ** 2 / np.maximum(weight, 1.0)).sum(axis=1))
+    lines = [
+        (level * turn[:, None], slope * turn[:, None])
+        for (level, slope), turn in zip(_best_lines(slow), units, strict=True)
+    ]
+    return slow, energy, lines
 
 
 _PER_SAMPLE: Final = FLICKER_CYCLES * TURN  # rad of flicker
@@ -337,59 +338,45 @@ _MEAN: Final = np.cos(np.outer(_PER_SAMPLE, PLACE)).mean(axis=1).astype(np.float
 _SLOPE: Final = (np.sin(np.outer(_PER_SAMPLE, PLACE)) @ PLACE / np.sum(PLACE**2)).astype(np.float32)
 
 
-def _best_line(fitted: Modulation) -> tuple[Floats, Floats]:
-    """The slow sine that explains most, as a straight line in each bin: levels and slopes a sample, shape (n, 40).
+def _best_lines(fits: list[Modulation]) -> list[tuple[Floats, Floats]]:
+    """Slow sines of the frequency that explains most in all regions, as a straight line in each bin.
 
+    Returns levels and slopes a sample, shape (n, 40) each, for each region.
     Source: derived: 25 Hz of 10 % leave 0.04 % beside the lines.
     """
-    gain, a, b = fitted.gain()
-    best = np.argmax(gain, axis=1)
-    rows = np.arange(len(gain))
-    c, s = a[rows, best, None], b[rows, best, None]
+    found = [fitted.gain() for fitted in fits]
+    best = np.argmax(sum(gain for gain, _, _ in found), axis=1)
+    rows = np.arange(len(best))
     cos, sin = _BIN_COS[best], _BIN_SIN[best]
-    return (c * cos + s * sin) * _MEAN[best, None], (s * cos - c * sin) * _SLOPE[best, None]
+    mean, slope = _MEAN[best, None], _SLOPE[best, None]
+    lines = []
+    for _, a, b in found:
+        c, s = a[rows, best, None], b[rows, best, None]
+        lines.append(((c * cos + s * sin) * mean, (s * cos - c * sin) * slope))
+    return lines
 
 
-def _background(
-    rest: Floats, reference: FundamentalReference, regions: _Regions, fits: tuple[Complexes, Complexes]
-) -> Floats:
-    """Orders 9, 11, 13 that last and follow the fundamental, by their median over the cycles."""
-    n = len(rest)
+def _background(sums: Complexes, cells: Cells, fits: tuple[Complexes, Complexes]) -> Complexes:
+    """Orders 9, 11, 13 that last and follow the fundamental, by their median over the cycles: shape (n, 44, 3).
+
+    sums : shape (n, 44, 3). Of what is left, by cells.
+    """
+    n = len(sums)
+    rows = np.arange(n)
     ratio = np.abs(fits[1][:, 0]) / np.maximum(np.abs(fits[0][:, 0]), 1e-3)
     ratio = np.clip(ratio, 0, 3)[:, None]
-    share = regions.is_in.reshape(n, CYCLES, PER_CYCLE).mean(axis=2, dtype=np.float32)
+    whole = sums[:, :N_BINS].copy()
+    whole[rows[:, None], cells.cut] += sums[:, N_BINS:]
+    share = cells.inside[:, :N_BINS].reshape(n, CYCLES, 4).mean(axis=2, dtype=np.float32)
     level = 1 + (ratio - 1) * share
     weak = level < _WEAK
-    cycles = reference.project(rest, orders=_BACKGROUND).reshape(n, CYCLES, 4, -1).sum(axis=2) * (2 / PER_CYCLE)
+    cycles = whole.reshape(n, CYCLES, 4, -1).sum(axis=2) * np.float32(2 / (4 * BIN))
     each = cycles / np.maximum(level, _WEAK)[..., None]
-    ordered = np.sort(np.where(weak[..., None], np.inf, np.stack([each.real, each.imag])), axis=2)
+    each[weak] = np.inf + 1j * np.inf
+    pairs = each.view(np.float32)  # real and imaginary parts of each order
+    ordered = np.sort(pairs.transpose(0, 2, 1), axis=2)
     count = np.maximum(CYCLES - weak.sum(axis=1), 1)
-    rows = np.arange(n)
-    middle = 0.5 * (ordered[:, rows, (count - 1) // 2] + ordered[:, rows, count // 2])
-    middle = np.where(np.isfinite(middle), middle, 0.0).astype(np.float32)
-    wave = reference.synthesise((middle[0] + 1j * middle[1])[:, None, :], orders=_BACKGROUND)
-    wave *= np.where(regions.is_in, ratio, np.float32(1.0))
-    return wave
-
-
-def _refined(
-    rest: Floats,
-    reference: FundamentalReference,
-    regions: _Regions,
-    grams: tuple[Complexes, Complexes],
-    fits: tuple[Complexes, Complexes],
-) -> Floats:
-    """The deviation corrected by how the phase of what is left drifts within both regions."""
-    parts = regions.split(reference.project(rest, orders=_FIRST), rest, reference, _FIRST)
-    top, bottom = np.zeros(len(rest)), np.zeros(len(rest))
-    for part, gram, fit in zip(parts, grams, fits, strict=True):
-        c = fit[:, :1]
-        # rest ~ Re(j drift C exp(j phase)): projected on C, twice the imaginary part over the count is the drift
-        drift = 2 * (part[..., 0] * np.conj(c)).imag
-        weight = gram[..., 0].real
-        middle = (weight * CENTRE).sum(axis=1, keepdims=True) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-6)
-        place = CENTRE - middle
-        top += (drift * place).sum(axis=1)
-        bottom += (weight * place**2).sum(axis=1) * np.abs(c[:, 0]) ** 2
-    change = top / np.maximum(bottom, 1e-12) / TURN
-    return np.asarray(np.clip(reference.deviation + change, -_MOST_DEVIATION, _MOST_DEVIATION))
+    middle = np.float32(0.5) * (ordered[rows, :, (count - 1) // 2] + ordered[rows, :, count // 2])
+    middle[~np.isfinite(middle)] = 0.0
+    found = np.ascontiguousarray(middle).view(np.complex64)[:, None, :]
+    return np.asarray(found * np.where(cells.inside, ratio, np.float32(1.0))[..., None])

@@ -13,7 +13,8 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.classifiers.learned.bursts import Bursts, find_bursts
-from halfcycle.classifiers.learned.decompose import Parts, take_apart, take_apart_again
+from halfcycle.classifiers.learned.cells import Cells
+from halfcycle.classifiers.learned.decompose import Parts, Sketch, finished, sketch
 from halfcycle.classifiers.learned.envelope import FLICKER_CYCLES, Modulation
 from halfcycle.classifiers.learned.reference import BIN, N_BINS, ORDERS, Floats
 from halfcycle.classifiers.learned.residue import left_over, log, log_ratio
@@ -25,7 +26,7 @@ _BLOCK: Final = 256  # windows taken apart at once: their arrays stay in the cac
 _QUIET: Final = 0.3  # quantile of the quarter cycles' energies that noise is told from
 _STRONG: Final = 40.0  # sum of squares over the noise's variance from which an oscillation is taken out
 _TURNED: Final = 0.15  # of the fundamental: with less left of it in the event its phase tells no jump
-_FLOOR: Final = 2e-4  # of the fundamental: what the grid itself leaves
+_FLOOR: Final = 5e-4  # of the fundamental: more than what the grid itself leaves; 63 dB
 
 
 def extract(x: npt.ArrayLike, *, rate_hz: float, nominal_hz: float) -> F32:
@@ -90,19 +91,19 @@ def _offset(grid: Floats) -> Floats:
 
 def _apart(y: Floats, sharing: float) -> tuple[Parts, Bursts]:
     """Parts and the strongest oscillation; where that is strong, both again without the other."""
-    parts = take_apart(y)
+    known = sketch(y)
+    parts = finished(known)
     found = find_bursts(parts.rest)
     variance = _variance(parts.rest - found.wave, np.abs(parts.outside[:, 0]), sharing)
     rows = np.flatnonzero(found.gain > _STRONG * variance)
     if len(rows):
-        part = take_apart_again(y[rows] - found.wave[rows], _rows(parts, rows))
-        part = replace(part, rest=part.rest + found.wave[rows] * part.usable)
+        part = finished(_rows(known, rows).less(found.wave[rows]))
         _put_rows(parts, rows, part)
         _put_rows(found, rows, find_bursts(part.rest))
     return parts, found
 
 
-Record = TypeVar("Record", Parts, Bursts, Modulation)
+Record = TypeVar("Record", Parts, Bursts, Modulation, Sketch, Cells)
 
 
 def _rows(whole: Record, rows: npt.NDArray[np.intp]) -> Record:
@@ -110,7 +111,7 @@ def _rows(whole: Record, rows: npt.NDArray[np.intp]) -> Record:
     kept: dict[str, Any] = {}
     for field in fields(whole):
         value = getattr(whole, field.name)
-        kept[field.name] = _rows(value, rows) if isinstance(value, Modulation) else value[rows]
+        kept[field.name] = _rows(value, rows) if isinstance(value, Cells) else value[rows]
     return replace(whole, **kept)
 
 
@@ -135,7 +136,7 @@ def _variance(rest: Floats, amplitude: Floats, sharing: float) -> Floats:
     share = chi2.ppf((round(_QUIET * N_BINS) + 0.5) / N_BINS, independent) / independent
     squares = np.square(rest).reshape(-1, BIN) @ np.ones(BIN, dtype=np.float32)
     bins = np.sort(squares.reshape(-1, N_BINS), axis=1)
-    quiet: Floats = bins[:, round(_QUIET * N_BINS)] * (sharing / (BIN * share))
+    quiet: Floats = bins[:, round(_QUIET * N_BINS)] * np.float32(sharing / (BIN * share))
     return quiet + (_FLOOR * np.maximum(amplitude, 1e-3)) ** 2
 
 
@@ -189,8 +190,9 @@ def _harmonics(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Float
     size = np.abs(ratio)
     turned = np.where(size > _TURNED, ratio / np.maximum(size, _TURNED), 1.0) ** np.array(ORDERS)
     fresh = np.abs(p.inside - size * turned * p.outside)  # beyond what follows the fundamental, its jump in phase too
+    held = np.abs(p.inside - size * p.outside)  # beyond what follows its size alone, as of a supply that does not jump
     stay = np.abs(p.inside - p.outside)
-    added = np.maximum(stay[:, 0], 0.02 * amplitude)
+    added = np.maximum(np.abs(np.abs(p.inside[:, 0]) - np.abs(p.outside[:, 0])), 0.02 * amplitude)
     inside_amplitude = np.maximum(np.abs(p.inside[:, 0]), 0.05 * amplitude)
     for i, order in enumerate(ORDERS[1:], start=1):
         found |= {
@@ -199,12 +201,15 @@ def _harmonics(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Float
             f"inside_{order}_of_fundamental": np.abs(p.inside[:, i]) / inside_amplitude,
             f"fresh_{order}": fresh[:, i] / amplitude,
             f"fresh_{order}_of_added": np.clip(fresh[:, i] / added, 0, 3),
+            f"held_{order}": held[:, i] / amplitude,
+            f"held_{order}_of_added": np.clip(held[:, i] / added, 0, 3),
             f"stay_{order}_of_added": np.clip(stay[:, i] / added, 0, 3),
             f"outside_{order}_log": log(np.abs(p.outside[:, i]) ** 2 * p.n_outside / 2, variance),
             f"inside_{order}_log": log(np.abs(p.inside[:, i]) ** 2 * p.n_inside / 2, variance),
             f"fresh_{order}_log": log(fresh[:, i] ** 2 * both / 2, variance),
+            f"held_{order}_log": log(held[:, i] ** 2 * both / 2, variance),
         }
-    pair_out, pair_in, pair_fresh = (np.abs(c[:, 1:3]) for c in (p.outside, p.inside, fresh))
+    pair_out, pair_in, pair_fresh, pair_held = (np.abs(c[:, 1:3]) for c in (p.outside, p.inside, fresh, held))
     found |= {
         "outside_distortion": np.hypot(*pair_out.T) / amplitude,
         "inside_distortion": np.hypot(*pair_in.T) / inside_amplitude,
@@ -212,6 +217,8 @@ def _harmonics(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Float
         "outside_distortion_log": log((pair_out**2).sum(1) * p.n_outside / 2, variance),
         "inside_distortion_log": log((pair_in**2).sum(1) * p.n_inside / 2, variance),
         "fresh_distortion_log": log((pair_fresh**2).sum(1) * both / 2, variance),
+        "held_distortion_of_added": np.clip(np.hypot(*pair_held.T) / added, 0, 5),
+        "held_distortion_log": log((pair_held**2).sum(1) * both / 2, variance),
     }
     return found
 

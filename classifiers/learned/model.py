@@ -279,14 +279,20 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         return np.stack(shares)
 
     def _primitives(self, trees: Any, X: npt.NDArray[np.float32]) -> F64:
-        outputs, classes = trees.predict_proba(X), trees.classes_
-        if not isinstance(outputs, list):  # of one primitive alone
-            outputs, classes = [outputs], [classes]
-        columns = [
-            found[:, 1] if len(there) == 2 else np.full(len(X), float(there[0]))
-            for found, there in zip(outputs, classes, strict=True)
-        ]
-        return np.stack(columns, axis=1)
+        several = trees.n_outputs_ > 1
+        classes = trees.classes_ if several else [trees.classes_]
+        if max(map(len, classes)) < 2:
+            return np.tile([float(there[0]) for there in classes], (len(X), 1))
+        # the mean over the trees of all primitives at once, which `predict_proba` takes one primitive after the other
+        total = np.zeros((len(X), len(classes)))
+        for tree in trees.estimators_:
+            shares = tree.tree_.predict(X)
+            total += shares[..., 1] if several else shares[:, 1:]
+        total /= len(trees.estimators_)
+        for i, there in enumerate(classes):
+            if len(there) < 2:
+                total[:, i] = there[0]
+        return total
 
     def _split(
         self, code: npt.NDArray[np.intp], rng: np.random.RandomState

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
-from halfcycle.classifiers.learned.bursts import BANDS, N_FRAMES, Bursts, frame_power
+from halfcycle.classifiers.learned.bursts import BANDS, N_FRAMES, Bursts
 from halfcycle.classifiers.learned.decompose import Parts
-from halfcycle.classifiers.learned.reference import BIN, N_BINS, Floats
-from halfcycle.classifiers.learned.windows import N_GRID, PER_CYCLE
+from halfcycle.classifiers.learned.reference import BIN, N_BINS, TURN, Floats
+from halfcycle.classifiers.learned.windows import CYCLES, N_GRID, PER_CYCLE
 
 
 def log(energy: Floats, variance: Floats) -> Floats:
@@ -28,7 +29,7 @@ def left_over(p: Parts, b: Bursts, amplitude: Floats, variance: Floats) -> dict[
     Source: derived.
     """
     found = _oscillation(p, b, amplitude, variance)
-    return found | _bursts(p, amplitude, variance) | _pulses(p, amplitude, variance)
+    return found | _bursts(p, b.power, amplitude, variance) | _pulses(p, amplitude, variance)
 
 
 def _oscillation(p: Parts, b: Bursts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
@@ -51,10 +52,9 @@ def _oscillation(p: Parts, b: Bursts, amplitude: Floats, variance: Floats) -> di
 _RUNS: Final = (2, 6)  # frames of half a cycle
 
 
-def _bursts(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
+def _bursts(p: Parts, power: Floats, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
     n = len(amplitude)
     rows = np.arange(n)
-    power = frame_power(p.rest)
     band = power[..., BANDS[0] : BANDS[1]]
     wide = band[..., :-1] + band[..., 1:]
     total = power.sum(axis=2) + variance[:, None]
@@ -107,16 +107,16 @@ def _ramp_filter() -> Floats:
     return matrix
 
 
-_RAMP: Final = _ramp_filter()
+_RAMP: Final = np.hstack([_ramp_filter()[:BIN], _ramp_filter()[BIN:]])
 _WIDTHS: Final = (2, 4, 6)  # grid samples, of notches
 
 
 def _pulses(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
     n = len(amplitude)
     rows = np.arange(n)
-    bins = p.rest.reshape(n, N_BINS, BIN)
-    ramp = bins @ _RAMP[:BIN]
-    ramp[:, :-1] += bins[:, 1:] @ _RAMP[BIN:]
+    both = (p.rest.reshape(-1, BIN) @ _RAMP).reshape(n, N_BINS, 2 * BIN)
+    ramp = both[..., :BIN]
+    ramp[:, :-1] += both[:, 1:, BIN:]
     strength = np.abs(ramp).max(axis=2)
     where = np.argmax(strength, axis=1)
     within = np.argmax(np.abs(ramp[rows, where]), axis=1)
@@ -126,6 +126,7 @@ def _pulses(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
     squares = np.square(p.rest)
     energy = np.einsum("ij,ij->i", p.rest, p.rest) / N_GRID
     fourth = np.einsum("ij,ij->i", squares, squares) / N_GRID
+    least = 0.1 * variance  # of a window without noise what is left is rounding, whose shape tells nothing
     local = best[:, None] + np.arange(-8, 16)
     near = squares[rows[:, None], np.clip(local, 0, N_GRID - 1)].sum(axis=1)
     found = {
@@ -137,9 +138,17 @@ def _pulses(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
         "impulse_near_share": near / (energy * N_GRID + variance),
         "rest_log": log(energy, variance),
         "rest": np.sqrt(energy) / amplitude,
-        "kurtosis": np.log(fourth / np.maximum(energy, 1e-12) ** 2 + 1e-3),
+        "kurtosis": np.log((fourth + 3 * least**2) / (energy + least) ** 2),
     }
     return found | _notches(p, amplitude, variance)
+
+
+def _sine(p: Parts) -> Floats:
+    """Sine of the fundamental in the first cycle, shape (n, 128)."""
+    unit = p.outside[:, 0] + p.inside[:, 0]
+    from_middle = np.arange(PER_CYCLE, dtype=np.float32) - (N_GRID - 1) / 2
+    phase = (TURN * (1 + p.deviation[:, None])).astype(np.float32) * from_middle
+    return np.asarray(np.cos(phase + np.angle(unit)[:, None]))
 
 
 def _notches(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]:
@@ -147,15 +156,12 @@ def _notches(p: Parts, amplitude: Floats, variance: Floats) -> dict[str, Floats]
     n = len(amplitude)
     rows = np.arange(n)
     cycle = PER_CYCLE / (1 + p.deviation)
-    starts = np.rint(cycle[:, None] * np.arange(10)).astype(np.intp)
-    towards = -np.copysign(p.rest, p.rest * p.reference)
-    folded = towards.reshape(n, 10, PER_CYCLE)
-    off = np.flatnonzero((starts != np.arange(10) * PER_CYCLE).any(axis=1))
-    if len(off):
-        index = np.minimum(starts[off][:, :, None] + np.arange(PER_CYCLE), N_GRID - 1)
-        folded[off] = towards[off[:, None, None], index]
+    starts = np.rint(cycle[:, None] * np.arange(CYCLES)).astype(np.intp)
+    starts = np.minimum(starts, N_GRID - PER_CYCLE)
+    folded = sliding_window_view(p.rest, PER_CYCLE, axis=1)[rows[:, None], starts]
+    folded *= -np.sign(_sine(p))[:, None]
     mean = folded.mean(axis=1)
-    spread = np.einsum("ijk,ijk->i", folded, folded) / 10
+    spread = np.einsum("ijk,ijk->i", folded, folded) / CYCLES
     found: dict[str, Floats] = {}
     twice = np.concatenate([mean, mean[:, : max(_WIDTHS) + 1]], axis=1)
     sums = np.zeros((n, twice.shape[1] + 1), dtype=np.float32)

@@ -155,12 +155,13 @@ def test_a_perfect_contender_has_the_scores_of_one_and_one_that_misses_a_class_t
 
 @pytest.mark.slow
 def test_the_same_seeds_give_the_same_numbers_and_ours_names_six_plain_classes() -> None:
+    """Of 180 windows with some 5 % wrong, the share right has a deviation of 1.7 points; of 60 alone it has 2.8."""
     ours = ClassifierContender("ours", Halfcycle)
     results = [run_classifiers(suite(seeds=(5,)), [ours]) for _ in range(2)]
     assert repr(columns_of(results[0])) == repr(columns_of(results[1]))
     assert repr(confusion_columns(results[0])) == repr(confusion_columns(results[1]))
     assert columns_of(results[0]) != columns_of(run_classifiers(suite(seeds=(6,)), [ours]))
-    assert min(row.scores.macro_f1 for row in results[0].rows) > 0.85
+    assert np.mean([row.scores.macro_f1 for row in results[0].rows]) > 0.9
     assert all(row.scores.rejected < 0.3 for row in results[0].rows if (row.test, row.snr_db) == ("as trained", 30.0))
 
 
