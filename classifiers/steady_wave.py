@@ -15,7 +15,7 @@ C128 = npt.NDArray[np.complex128]
 _HIGHEST_ORDER: Final = 13
 _BLOCK: Final = 32  # samples that are worked on at once
 _ROUNDS: Final = 4  # of the frequency's fit, at most
-_CONVERGED: Final = 1e-6  # of a radian, by which a round still turns a stretch's ends: the next, a thousandth of it
+_CONVERGED: Final = 1e-6  # of a radian, by which a round still turns a stretch's ends; the next ones do by far less
 
 
 @dataclass(frozen=True, slots=True)

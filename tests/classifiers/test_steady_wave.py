@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from halfcycle.classifiers.steady_wave import (
+    Stretches,
     fit_frequency,
     fit_steady,
     fundamental_of_windows,
@@ -37,6 +38,33 @@ def test_weights_are_the_least_squares_of_the_library() -> None:
     assert found.weights == pytest.approx(weights, abs=1e-9)
     assert found.left == pytest.approx(np.sqrt(squares[0] / (480 - 27)), rel=1e-9)
     assert found.at(500, 560) == pytest.approx(weights @ harmonic_rows(500, 560, turn, 13))
+
+
+@pytest.mark.parametrize(("n", "order"), [(256, 13), (257, 13), (60, 1), (31, 1)])
+def test_stretches_of_one_length_are_fitted_wherever_they_lie(n: int, order: int) -> None:
+    # Outside: NumPy's lstsq on sines written out, of each stretch alone.
+    u, turn = wave(900, 2 * np.pi / 128, 0.5), 2 * np.pi / 128
+    stretches = Stretches.of(turn, order, n, begin=-140, stop=n + 300)
+    for first in (150, 333):
+        k = np.arange(-140, n + 300)
+        sines = np.concatenate([[np.cos(h * turn * k), np.sin(h * turn * k)] for h in range(1, order + 1)])
+        table = np.concatenate(([np.ones(k.size)], sines)).T
+        weights = np.linalg.lstsq(table[140 : 140 + n], u[first : first + n], rcond=None)[0]
+        found = stretches.fit(u[first : first + n])
+        assert found.weights == pytest.approx(weights, abs=1e-9)
+        left = u[first : first + n] - table[140 : 140 + n] @ weights
+        assert found.left == pytest.approx(np.sqrt((left**2).sum() / (n - 2 * order - 1)), rel=1e-9)
+        assert stretches.at(found, -140, n + 300) == pytest.approx(table @ weights, abs=1e-8)
+
+
+def test_a_fit_takes_any_number_of_samples_from_a_cycle_and_a_half_on() -> None:
+    # Outside: NumPy's lstsq; lengths about whole blocks and between them, few samples a cycle and many.
+    for cycle in (16.0, 17.3, 20.0, 64.0, 333.3):
+        turn, order = 2 * np.pi / cycle, orders_of(cycle)
+        for n in range(int(1.5 * cycle) + 2, int(1.5 * cycle) + 40, 3):
+            u = wave(n + 9, turn, 0.5)
+            weights = np.linalg.lstsq(harmonic_rows(9, n + 9, turn, order).T, u[9:], rcond=None)[0]
+            assert fit_steady(u, 9, n + 9, turn, order).weights == pytest.approx(weights, abs=1e-7)
 
 
 @pytest.mark.parametrize("off", [0.97, 0.999, 1.02])
