@@ -31,6 +31,7 @@ TRIES: Final = 4  # of an item alone, and of starting workers again: what comes 
 _WAITING_EACH: Final = 2  # tasks for each worker: one to be at, one that lies ready
 _TASK_S: Final = 1.0  # what pays for handing a task over, and taking its outcomes
 _LEAST_TASK_S: Final = 0.1  # of the last tasks, which are small, so that all workers end together
+_WAITED_COUNTS: Final = 0.25  # of time that passes: a machine with other work is no reason for smaller tasks
 _NO_OTHER: Final = "another worker process ended, and no new one can be started"
 Task = Any
 """What an engine calls something that it was given to do."""
@@ -38,7 +39,7 @@ Task = Any
 
 @dataclass(frozen=True, slots=True)
 class Worked:
-    """What a worker made of some batches, a failure for each item that met a bug, and how long it took. [s]"""
+    """What a worker made of some batches, a failure for each item that met a bug, and what time it took. [s]"""
 
     found: list[list[Any]]
     took_s: float
@@ -84,14 +85,14 @@ def worked(
     function: Function[Item, Outcome], batches: Sequence[Sequence[Item]]
 ) -> Worked | TaskFailure | HalfcycleError:
     """What a worker does; errors are given back as values, as an engine may print those that are raised."""
-    begun = time.perf_counter()
+    begun, at_work_s = time.perf_counter(), time.thread_time()
     try:
         found = [tried(function, batch, leave=(HalfcycleError, *SHORT_OF_MEMORY)) for batch in batches]
     except HalfcycleError as error:
         return error
     except SHORT_OF_MEMORY as error:
         return TaskFailure(in_words(error))
-    return Worked(found, time.perf_counter() - begun)
+    return Worked(found, max(time.thread_time() - at_work_s, _WAITED_COUNTS * (time.perf_counter() - begun)))
 
 
 def begun_here(
