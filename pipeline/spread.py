@@ -24,6 +24,8 @@ Function = Callable[[Sequence[Item]], list[Outcome]]
 Lost = Callable[[Item, str], Outcome]
 SingleBatch = Callable[[Function[Item, Outcome], Sequence[Item], Lost[Item, Outcome]], list[Outcome]]
 """Does one batch, as a `Spread` does several."""
+Progress = Callable[[int, int], None]
+"""Is told how many are done, of how many."""
 
 
 class Spread(Protocol):
@@ -37,6 +39,29 @@ class Spread(Protocol):
     def __call__(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
     ) -> Iterator[list[Outcome]]: ...
+
+
+def each_outcome(
+    spread: Spread,
+    function: Function[Item, Outcome],
+    batches: Sequence[Sequence[Item]],
+    *,
+    lost: Lost[Item, Outcome],
+    tell: Progress | None = None,
+) -> Iterator[Outcome]:
+    """The outcome of each item of all batches, in order.
+
+    Parameters
+    ----------
+    spread, function, batches, lost : see `Spread`.
+    tell : called with (done, all) items after those of each batch.
+    """
+    n, n_done = sum(len(batch) for batch in batches), 0
+    for batch, found in zip(batches, spread(function, batches, lost=lost), strict=True):
+        yield from found
+        n_done += len(batch)
+        if tell is not None:
+            tell(n_done, n)
 
 
 def in_this_process(

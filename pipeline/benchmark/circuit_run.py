@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Final
@@ -21,7 +21,7 @@ from halfcycle.pipeline.learning.scores import calibration_error, macro_f1, reli
 from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.record import records_of
 from halfcycle.pipeline.settings import Thresholds
-from halfcycle.pipeline.spread import Spread, in_this_process
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome, in_this_process
 from halfcycle.pipeline.synthesis.circuit.family import CircuitCase
 
 _BATCH: Final = 4
@@ -56,7 +56,7 @@ class Answer:
 
 def run_circuits(
     suite: CircuitSuite, *, seed: int | None = None, spread: Spread = in_this_process,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> list[Answer]:  # fmt: skip
     """Judge and explain the circuits of a suite, with currents and without.
 
@@ -74,17 +74,11 @@ def run_circuits(
     answers: list[Answer] = []
     n = suite.circuits
     batches = [range(k, min(k + _BATCH, n)) for k in range(0, n, _BATCH)]
-    n_done = 0
-    for batch, done in zip(
-        batches, spread(partial(_answered, suite=suite, seed=seed), batches, lost=_lost), strict=True
-    ):
-        for of_case in done:
-            if isinstance(of_case, str):
-                raise SignalError(of_case)
-            answers += of_case
-        n_done += len(batch)
-        if progress is not None:
-            progress(n_done, n)
+    work = partial(_answered, suite=suite, seed=seed)
+    for of_case in each_outcome(spread, work, batches, lost=_lost, tell=progress):
+        if isinstance(of_case, str):
+            raise SignalError(of_case)
+        answers += of_case
     return answers
 
 

@@ -15,7 +15,7 @@ from halfcycle.pipeline.benchmark.scores import Paired, Score, Scored, matched, 
 from halfcycle.pipeline.benchmark.suite import DetectorSuite
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.settings import Thresholds
-from halfcycle.pipeline.spread import Spread, in_this_process
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome, in_this_process
 
 _BATCH = 8  # cases
 _USUAL = Thresholds()
@@ -74,7 +74,7 @@ def run_detectors(
     contenders: Sequence[Contender],
     *,
     seed: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
     spread: Spread = in_this_process,
 ) -> DetectorResult:
     """Run contenders on a suite.
@@ -98,19 +98,16 @@ def run_detectors(
     scored: dict[str, list[Scored]] = {one.name: [] for one in contenders}
     seconds = dict.fromkeys(scored, 0.0)
     record_s = 0.0
-    n, n_done = n_cases(suite), 0
+    n = n_cases(suite)
     batches = [range(i, min(i + _BATCH, n)) for i in range(0, n, _BATCH)]
-    for cases in spread(partial(_run_cases, suite=suite, contenders=contenders, seed=seed), batches, lost=_lost):
-        for case in cases:
-            if case.failed:
-                raise SignalError(case.failed)
-            record_s += case.seconds
-            for one, mine, took_s in zip(contenders, case.scored, case.took_s, strict=True):
-                scored[one.name].append(mine)
-                seconds[one.name] += took_s
-        n_done += len(cases)
-        if progress is not None:
-            progress(n_done, n)
+    work = partial(_run_cases, suite=suite, contenders=contenders, seed=seed)
+    for case in each_outcome(spread, work, batches, lost=_lost, tell=progress):
+        if case.failed:
+            raise SignalError(case.failed)
+        record_s += case.seconds
+        for one, mine, took_s in zip(contenders, case.scored, case.took_s, strict=True):
+            scored[one.name].append(mine)
+            seconds[one.name] += took_s
     rows = tuple(row for one in contenders for row in _rows(one, scored[one.name]))
     comparisons = tuple(one for other in contenders[1:] for one in _compared(contenders[0], other, scored))
     return DetectorResult(rows, comparisons, seconds, record_s)

@@ -6,7 +6,7 @@ import csv
 import json
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from hashlib import sha256
@@ -21,7 +21,7 @@ from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.records.archive import batches_of, files_below
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread, in_this_process
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome, in_this_process
 from halfcycle.pipeline.store.atomic import write_atomically
 
 Group = Literal["site", "folder", "file"]
@@ -65,7 +65,7 @@ class MeasuredSet:
 
 def examine(
     folder: Path, *, terms: Terms, sites: SiteTable, by: Group = "site", test_share: float = 0.3, seed: int = 0,
-    spread: Spread = in_this_process, progress: Callable[[int, int], None] | None = None,
+    spread: Spread = in_this_process, progress: Progress | None = None,
     no_recording: Path | None = None,
 ) -> MeasuredSet:  # fmt: skip
     """Try the invariants on all captures below a folder, and split them by groups.
@@ -92,17 +92,9 @@ def examine(
     """
     aside = None if no_recording is None else no_recording.resolve()
     paths = [path for path in files_below([folder]) if path.resolve() != aside]
-    found: list[MeasuredCapture] = []
-    n_done = 0
-    for batch, done in zip(
-        batches_of(paths),
-        spread(partial(_tried_apart, terms=terms, sites=sites), batches_of(paths), lost=_lost),
-        strict=True,
-    ):
-        found += [capture for of_file in done for capture in of_file]
-        n_done += len(batch)
-        if progress is not None:
-            progress(n_done, len(paths))
+    work = partial(_tried_apart, terms=terms, sites=sites)
+    of_files = each_outcome(spread, work, batches_of(paths), lost=_lost, tell=progress)
+    found = [capture for of_file in of_files for capture in of_file]
     return placed(found, folder, by=by, test_share=test_share, seed=seed)
 
 

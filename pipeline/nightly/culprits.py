@@ -11,7 +11,7 @@ from typing import Final
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.building import Trial, try_days
 from halfcycle.pipeline.nightly.days import Day
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.partitions import Store
 
 _DAYS_AROUND: Final = (-1, 0, 1, 2)  # what a day's judgement usually reads, and one more
@@ -40,7 +40,7 @@ def culprits(day: Day, fleet: Fleet, apart: Spread) -> dict[Path, str]:
     def told(parts: Iterable[Sequence[Path]]) -> list[str]:
         trials = [Trial(day, frozenset(part)) for part in parts]
         batches = [trials[i : i + _BATCH] for i in range(0, len(trials), _BATCH)]
-        return [one for batch in apart(partial(try_days, fleet=fleet), batches, lost=_reason) for one in batch]
+        return list(each_outcome(apart, partial(try_days, fleet=fleet), batches, lost=_reason))
 
     if told([[]]) != [""]:
         return {}

@@ -24,7 +24,7 @@ from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, u
 from halfcycle.pipeline.nightly.upkeep import DaysDone, bring_up_to_date
 from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.processes import spread_apart
-from halfcycle.pipeline.spread import Spread, in_this_process
+from halfcycle.pipeline.spread import Spread, each_outcome, in_this_process
 from halfcycle.pipeline.store.atomic import check_folder, clear_staging
 from halfcycle.pipeline.store.partitions import Store, today
 
@@ -227,14 +227,13 @@ def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread, strikes: Str
     suspects = [path for path in files if group_of(path) in suspected]
     function, lost = partial(ingest_files, fleet=fleet), partial(_lost_file, fleet=fleet, strikes=strikes)
     plain = batches_of([path for path in files if group_of(path) not in suspected], fleet)
-    outcomes = [outcome for batch in spread(function, plain, lost=lost) for outcome in batch]
+    outcomes = list(each_outcome(spread, function, plain, lost=lost))
     for path in [path for path in suspects if strikes[key_of_file(path, fleet)] >= MOST_UNTRIED]:
         suspects.remove(path)
         reason = f"{path.name}: ended {strikes[key_of_file(path, fleet)]} runs; it is not tried again"
         outcomes.append(_quarantined(path, reason, fleet))
     with spread_apart(1) as apart:
-        for batch in apart(function, [[path] for path in suspects], lost=lost):
-            outcomes += batch
+        outcomes += each_outcome(apart, function, [[path] for path in suspects], lost=lost)
     left = {key_of_file(outcome.path, fleet) for outcome in outcomes if outcome.state == "left"}
     strikes.settle(strikes.files() - left)
     return outcomes

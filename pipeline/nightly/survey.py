@@ -25,7 +25,7 @@ from halfcycle.pipeline.nightly.site_surveys import Done, SiteSurveys
 from halfcycle.pipeline.nightly.trend_index import TrendIndex
 from halfcycle.pipeline.processes import spread_apart
 from halfcycle.pipeline.settings import Site
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.partitions import Store
 
 
@@ -159,9 +159,9 @@ def _listed(sites: Sequence[Site], tasks_of: Callable[[Site], list[_Task]]) -> t
 def _all_done(tasks: Sequence[_Task], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[Done]:
     plain, tried, given_up = strikes.parted(tasks, lambda task: _key(*task))
     work = partial(_do, fleet=fleet)
-    done = [one for batch in spread(work, [[task] for task in plain], lost=_lost) for one in batch]
+    done = list(each_outcome(spread, work, [[task] for task in plain], lost=_lost))
     with spread_apart(1) as apart:
-        done += [one for batch in apart(work, [[task] for task in tried], lost=_lost) for one in batch]
+        done += each_outcome(apart, work, [[task] for task in tried], lost=_lost)
     return done + [
         _lost(task, f"it ended {strikes[_key(*task)]} runs; without {strikes.path} it is tried again")
         for task in given_up

@@ -19,7 +19,7 @@ from halfcycle.pipeline.nightly.culprits import culprits
 from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.processes import spread_apart
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.partitions import Store
 
 _DAYS_A_BATCH: Final = 8
@@ -146,8 +146,8 @@ def _work(
         reason = f"it ended {strikes[key_of_day(day)]} runs; catalogue --rebuild tries it again"
         done.failed[day] = DayFailure(day, reason)
     work = partial(function, fleet=fleet)
-    outcomes = [one for batch in spread(work, _batches(plain, fleet), lost=_lost_day) for one in batch]
-    outcomes += [one for batch in apart(work, [[day] for day in tried], lost=_lost_day) for one in batch]
+    outcomes = list(each_outcome(spread, work, _batches(plain, fleet), lost=_lost_day))
+    outcomes += each_outcome(apart, work, [[day] for day in tried], lost=_lost_day)
     for outcome in outcomes:
         if isinstance(outcome, DayOutcome):
             done.built[outcome.day] = outcome
@@ -171,7 +171,7 @@ def _set_right(
     if failure.damaged is not None:
         aside = {failure.damaged: failure.reason.removeprefix(f"{failure.damaged}: ")}
     elif failure.in_judging:
-        ((again,),) = apart(work, [[failure.day]], lost=_lost_day)
+        (again,) = each_outcome(apart, work, [[failure.day]], lost=_lost_day)
         if isinstance(again, DayOutcome):  # it was no fault of the day
             done.built[again.day] = again
             return

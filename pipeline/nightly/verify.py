@@ -22,7 +22,7 @@ from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
 from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
 from halfcycle.pipeline.nightly.working import at_work
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
 from halfcycle.pipeline.store.manifest import what_changed
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
@@ -65,8 +65,8 @@ def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
     store = Store(fleet.store)
     captures, found = _captures(store)
     batches = [captures[i : i + _BATCH] for i in range(0, len(captures), _BATCH)]
-    for told in spread(_check_captures, batches, lost=_not_checked):
-        found += [finding for finding in told if finding is not None]
+    told = each_outcome(spread, _check_captures, batches, lost=_not_checked)
+    found += [finding for finding in told if finding is not None]
     found += [*_aside(store), *_tables(store, fleet.secret), *_days(fleet, store), *_leftovers(store)]
     order = {what: i for i, what in enumerate(get_args(What))}
     return sorted(found, key=lambda finding: (order[finding.what], finding.path))

@@ -17,10 +17,9 @@ from halfcycle.pipeline.records.archive import Reading, SetAside, batches_of, fi
 from halfcycle.pipeline.screening.inputs import recorders_in
 from halfcycle.pipeline.screening.logs import judge_logs, lost_log
 from halfcycle.pipeline.screening.results import NotJudged, Screening, together
-from halfcycle.pipeline.screening.units import Basis, JudgedArchive, JudgedFile, look_at_files, lost_look
-from halfcycle.pipeline.sites.inventory import Progress
+from halfcycle.pipeline.screening.units import Basis, JudgedArchive, look_at_files, lost_look
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome
 
 __all__ = ["NotJudged", "Screening", "SetAside", "screen"]
 
@@ -62,21 +61,19 @@ def screen(
     basis = Basis(terms, Reading(terms.quantities, strict, table.described if table.sites else None), table)
     tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
-        looks: list[JudgedFile] = []
-        for done in run(partial(look_at_files, basis=basis), batches_of(files), lost=lost_look):
-            looks += done
-            tell(len(looks), len(files))
+        work = partial(look_at_files, basis=basis)
+        looks = list(each_outcome(run, work, batches_of(files), lost=lost_look, tell=tell))
         judged, accounts, owned = JudgedArchive(basis, run, tell).judged(looks)
         held = [one.file.path for one in looks if one.may_hold_a_log]
-        work = partial(judge_logs, basis=basis, accounts=accounts)
-        logs = [log for done in run(work, batches_of(held), lost=lost_log) for log in done]
+        of_logs = partial(judge_logs, basis=basis, accounts=accounts)
+        logs = list(each_outcome(run, of_logs, batches_of(held), lost=lost_log))
     without = Screening(
         set_aside=tuple(SetAside(one.file.path, one.file.reason) for one in looks if one.file.kind == "damaged"),
         others=tuple(SetAside(one.file.path, one.file.reason) for one in looks if one.file.kind == "other"),
         notes=tuple((str(one.file.path), remark) for one in looks for remark in one.file.remarks),
     )
-    of_logs = Screening(set_aside=tuple(item for log in logs for item in log.set_aside))
-    found = together([without, *judged, of_logs])
+    unread_logs = Screening(set_aside=tuple(item for log in logs for item in log.set_aside))
+    found = together([without, *judged, unread_logs])
     in_logs = [one for log in logs for one in log.judged]
     events, n_in_both = each_event_once(put_together(found.events), in_logs)
     unread = {item.path for item in (*found.set_aside, *found.others)}

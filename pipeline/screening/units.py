@@ -28,10 +28,9 @@ from halfcycle.pipeline.screening.inputs import Owned
 from halfcycle.pipeline.screening.results import Screening, screening_of, together
 from halfcycle.pipeline.sites.account import Account, draft
 from halfcycle.pipeline.sites.evidence import RecordEvidence
-from halfcycle.pipeline.sites.inventory import Progress
 from halfcycle.pipeline.sites.recorders import Seen, accounts_of, each_once, recorder_key
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,9 +187,9 @@ class JudgedArchive:
     def _judge(self, units: Sequence[_Unit], done: dict[_Unit, _Judged]) -> None:
         """Judge some units; one that fails is judged again without the file that makes it fail."""
         function = partial(_judge_units, basis=self._basis)
-        for i, (found,) in enumerate(self._run(function, [[unit] for unit in units], lost=_lost_unit)):
-            done[units[i]] = self._without_culprits(units[i], found) if found.failed else found
-            self._tell(i + 1, len(units))
+        judged = each_outcome(self._run, function, [[unit] for unit in units], lost=_lost_unit, tell=self._tell)
+        for unit, found in zip(units, judged, strict=True):
+            done[unit] = self._without_culprits(unit, found) if found.failed else found
 
     def _without_culprits(self, unit: _Unit, failed: _Judged) -> _Judged:
         """A unit that failed, judged without those of its files that fail alone."""
@@ -198,11 +197,11 @@ class JudgedArchive:
         function = partial(_judge_units, basis=self._basis)
         alone = [replace(unit, parts=tuple(part for part in unit.parts if part.path == path)) for path in paths]
         if len(paths) > 1:
-            outcomes = [found for (found,) in self._run(function, [[one] for one in alone], lost=_lost_unit)]
+            outcomes = list(each_outcome(self._run, function, [[one] for one in alone], lost=_lost_unit))
             bad = {path: one.failed for path, one in zip(paths, outcomes, strict=True) if one.failed}
             rest = tuple(part for part in unit.parts if part.path not in bad)
             if bad and rest:
-                ((found,),) = self._run(function, [[replace(unit, parts=rest)]], lost=_lost_unit)
+                (found,) = each_outcome(self._run, function, [[replace(unit, parts=rest)]], lost=_lost_unit)
                 if not found.failed:
                     named = Screening(set_aside=tuple(_failure(path, reason) for path, reason in bad.items()))
                     return replace(found, found=together([named, found.found]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -21,6 +21,7 @@ from halfcycle.pipeline.sites.identify import ChannelDraft, draft_channels
 from halfcycle.pipeline.sites.inventory import SiteRecord, take_inventory
 from halfcycle.pipeline.sites.recorders import recorder_key
 from halfcycle.pipeline.sites.table import SiteTable
+from halfcycle.pipeline.spread import Progress
 from halfcycle.pipeline.terms import Quantity
 
 _QUANTITIES: Final[tuple[Quantity, ...]] = ("voltage", "current", "other")
@@ -51,7 +52,7 @@ def look_through(
     sites: SiteTable | None = None,
     strict: bool = False,
     workers: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Recorders:
     """Look through files and group their records by recorder.
 
@@ -70,9 +71,8 @@ def look_through(
     """
     table = sites or SiteTable()
     reading = Reading(_QUANTITIES, strict, table.described if table.sites else None)
-    tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) as run:
-        held = take_inventory(paths, reading=reading, sites=table, declared=declared, run=run, tell=tell)
+        held = take_inventory(paths, reading=reading, sites=table, declared=declared, run=run, tell=progress)
     groups: dict[object, list[SiteRecord]] = {}
     for one in held.records:
         header = one.evidence.header

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -25,9 +25,7 @@ from halfcycle.pipeline.sites.account import Account, Declared
 from halfcycle.pipeline.sites.evidence import RecordEvidence
 from halfcycle.pipeline.sites.recorders import Seen, accounts_of
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread
-
-Progress = Callable[[int, int], None]
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +62,7 @@ def take_inventory(
     sites: SiteTable,
     declared: Declared,
     run: Spread,
-    tell: Progress = lambda done, all_of_them: None,
+    tell: Progress | None = None,
     leave_out: Collection[Path] = (),
 ) -> Inventory:
     """Look through all files below some paths.
@@ -83,15 +81,13 @@ def take_inventory(
     ReadError : a path does not exist.
     """
     files = files_below(paths, leave_out=leave_out)
-    looks: list[FileLook] = []
-    for done in run(partial(_look_at_files, reading=reading), batches_of(files), lost=lost_file):
-        looks += done
-        tell(len(looks), len(files))
+    work = partial(_look_at_files, reading=reading)
+    looks = list(each_outcome(run, work, batches_of(files), lost=lost_file, tell=tell))
     records, unread = records_by_site(looks, sites.name_of, reading)
     set_aside = [*(SetAside(look.path, look.reason) for look in looks if look.kind == "damaged"), *unread]
     units = [(site, tuple(dict.fromkeys(parts))) for site, _, parts in records]
     function = partial(_shown_by_units, reading=reading, sites=sites, declared=declared)
-    shown = [found for (found,) in run(function, [[unit] for unit in units], lost=_lost_unit)]
+    shown = list(each_outcome(run, function, [[unit] for unit in units], lost=_lost_unit))
     set_aside += [item for one in shown for item in one.set_aside]
     known = [(one.parts, one.evidence, site) for one, (site, _) in zip(shown, units, strict=True) if one.evidence]
     seen = [Seen(site, parts[0].path, evidence) for parts, evidence, site in known]

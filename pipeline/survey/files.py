@@ -15,10 +15,10 @@ from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.readers import keep_unpacked
 from halfcycle.pipeline.records.archive import Part, Reading, SetAside, records_of_parts, without_unreadable
 from halfcycle.pipeline.sites.account import Account, Declared
-from halfcycle.pipeline.sites.inventory import Progress, SiteRecord, take_inventory
+from halfcycle.pipeline.sites.inventory import SiteRecord, take_inventory
 from halfcycle.pipeline.sites.recorders import each_once
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Progress, Spread, each_outcome
 from halfcycle.pipeline.survey.certificate import certificate_of, sources_of
 from halfcycle.pipeline.survey.compared import Disagreement
 from halfcycle.pipeline.survey.compliance import Assessment, LimitProfile, assess, needed_quantities
@@ -119,16 +119,12 @@ def measure_files(
     volts = survey.nominal_voltage_v or (None if profile is None else profile.declared_voltage_v)
     declared = Declared(volts, survey.nominal_frequency_hz, hookup)
     surveys = surveys_for(survey, profile)
-    tell = progress or (lambda done, all_of_them: None)
     with spread_over_processes(workers) if spread is None else nullcontext(spread) as run:
         held = take_inventory(
-            paths, reading=reading, sites=table, declared=declared, run=run, tell=tell, leave_out=leave_out
+            paths, reading=reading, sites=table, declared=declared, run=run, tell=progress, leave_out=leave_out
         )
-        outcomes: list[_Outcome] = []
         function = partial(_measure_records, surveys=surveys, reading=reading)
-        for i, (outcome,) in enumerate(run(function, [[one] for one in held.records], lost=_lost)):
-            outcomes.append(outcome)
-            tell(i + 1, len(held.records))
+        outcomes = list(each_outcome(run, function, [[one] for one in held.records], lost=_lost, tell=progress))
     joined = [{key: joined_trends(trends) for key, trends in one.items()} for one in _by_survey(outcomes, len(surveys))]
     certifier = _Certifier(held.records, outcomes, table, "" if profile is None else profile.title)
     certified = [

@@ -9,9 +9,8 @@ from pathlib import Path
 from halfcycle.pipeline.errors import ReadError
 from halfcycle.pipeline.records.archive import SetAside, files_below, may_hold_both
 from halfcycle.pipeline.sites.account import Declared
-from halfcycle.pipeline.sites.inventory import Progress
 from halfcycle.pipeline.sites.table import SiteTable
-from halfcycle.pipeline.spread import Spread
+from halfcycle.pipeline.spread import Progress, Spread
 from halfcycle.pipeline.survey.compared import compared
 from halfcycle.pipeline.survey.compliance import LimitProfile
 from halfcycle.pipeline.survey.files import Measured, measure_files
