@@ -155,9 +155,11 @@ def disconnection(rng: np.random.Generator) -> Scene:
     """The breaker opens with no fault."""
     s = draw_grid(rng)
     monitor = MONITORS[int(rng.choice((0, 2, 3), p=(0.2, 0.4, 0.4)))]
-    cause = "disconnection" if monitor.bus != "main" else "load switching"
+    # What goes dead lies behind the breaker; a monitor before it sees a load that is gone.
+    place: Place
+    cause, place = ("disconnection", "main") if monitor.bus != "main" else ("load switching", "feeder")
     commands = _breaker(START_S, close=False) + _remote(s, START_S + uniform(rng, -0.02, 0.1), (0, 1, 2))
-    events = (SceneEvent(cause, cause, "feeder", START_S),)
+    events = (SceneEvent(cause, cause, place, START_S),)
     return _scene(rng, s, events, after_s=spread(rng, 0.15, 1.5), commands=commands, monitor=monitor)
 
 
