@@ -17,6 +17,7 @@ from halfcycle.classifiers.cause_naming import name_cause
 from halfcycle.classifiers.dip_type import DipType, classify_dip
 from halfcycle.classifiers.direction import UNKNOWN, Direction, find_direction
 from halfcycle.classifiers.direction_methods import PowerTrace
+from halfcycle.classifiers.earth_fault import earth_fault_direction
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
 from halfcycle.pipeline.measures.cause_features import cause_features
@@ -32,6 +33,7 @@ from halfcycle.pipeline.measures.event_window import (
     series_of_part,
     three_phase_power,
 )
+from halfcycle.pipeline.measures.sequence import symmetrical_components
 from halfcycle.pipeline.resources import resource
 from halfcycle.pipeline.sites.wiring_correction import Wiring
 
@@ -128,6 +130,8 @@ def explain(
     direction = over_all
     if is_told and (before_trip := _before_a_trip(own, series)) is not None:
         direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
+    if is_told and (of_earth_fault := _side_of_earth_fault(own, series, wiring)) is not None:
+        direction = of_earth_fault
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
         evidence, numbers = measured(parts, over_all)  # as the model was trained
@@ -225,6 +229,20 @@ def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = N
         negative=None if v2 is None or i2 is None else (v2, i2), by_load=wiring is not None and wiring.by_load,
     )  # fmt: skip
     return direction if wiring is None else replace(direction, confidence=min(direction.confidence, wiring.sure))
+
+
+def _side_of_earth_fault(window: EventWindow, series: PhasorSeries, wiring: Wiring) -> Direction | None:
+    """The side by the zero sequence; None where it does not tell, or nobody has declared where the clamps point to.
+
+    With generation behind clamps that are all backwards the zero sequence looks as it does on the other side.
+    """
+    if series.i is None or window.line_to_line or len(series.u) != 3 or wiring.by_load:
+        return None
+    (v0, v1, _), (i0, i1, _) = symmetrical_components(series.u), symmetrical_components(series.i)
+    found = earth_fault_direction(
+        v0, i0, v1, i1, n_before=series.n_before, i_start=series.i_start, i_stop=series.i_stop
+    )  # fmt: skip
+    return None if found is None else replace(found, confidence=min(found.confidence, wiring.sure))
 
 
 def _put_right(window: EventWindow, wiring: Wiring) -> EventWindow:

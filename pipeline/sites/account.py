@@ -33,7 +33,7 @@ class Declared:
     nominal_voltage_v : of the judged voltages; of a high leg, that of the other legs. [V]
     nominal_frequency_hz : [Hz]
     hookup : a name of `terms.HOOKUPS`.
-    clamps_checked : all clamps' arrows point to the load.
+    clamps_checked : each clamp is round its own conductor, its arrow to the load.
     """
 
     nominal_voltage_v: float | None = None

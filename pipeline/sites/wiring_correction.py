@@ -41,7 +41,9 @@ _USUAL_LAG_DEG: Final = (-25.0, 70.0)  # of currents behind voltages; beyond it 
 _SAME: Final = 1e-6
 _NO_MATTER: Final = frozenset({"neutral_missing", "neutral_to_earth", "nominal_mismatch"})  # all phases alike, or zero
 _OF_INPUTS: Final = frozenset({"current_missing", "current_ratio"})  # which no declaration of the clamps denies
+_OF_LOADS: Final = frozenset({"power_reversed", "currents_rotated"})  # told by the angle alone that a load may have
 _BOTH: Final = frozenset({"hookup_mismatch", "unclear"})
+_DECLARED: Final = "currents lie as those of rotated clamps would, but the clamps are declared right"
 _TURN: Final = np.exp(2j * np.pi / 3)
 
 
@@ -98,8 +100,8 @@ def wiring_of(
     voltages, currents : the phasors that it was given, each in the order of the channels. [V], [A]
     hookup : how the recorder is meant to be connected.
     clamps_declared : whether somebody has declared that each clamp is round its conductor with its arrow to the load.
-        Then power that flows the other way, or next to none, is what it looks like; a finding that contradicts leaves
-        the currents in doubt.
+        Then power that flows the other way, or next to none, or currents that lag by as much as rotated ones would,
+        are what they look like; another finding that contradicts leaves the currents in doubt.
 
     Returns
     -------
@@ -108,7 +110,7 @@ def wiring_of(
     Source: derived; which sureness (0.88) and which lags (-25 to 70 degrees) are enough: common practice, no source.
     """
     plan = _Plan.of(voltages, currents, hookup)
-    told = [one for one in found if not (one.fault == "power_reversed" and clamps_declared)]
+    told = [one for one in found if not (clamps_declared and one.fault in _OF_LOADS)]
     told.sort(key=lambda one: _rank(one.fault))
     names = "; ".join(_titles(told))
     lost: set[str] = set()
@@ -128,6 +130,8 @@ def wiring_of(
     if lost:
         return Wiring("withheld", f"wiring in doubt ({names})", lost=frozenset(lost))
     if not serious:
+        if clamps_declared and any(one.fault == "currents_rotated" for one in found):
+            names = "; ".join([*_titles(told), _DECLARED])
         return Wiring("right", names, by_load=not clamps_declared)
     sure = min(one.sure for one in serious)
     words = f"determined with the wiring corrected ({names}, confidence {100 * sure:.0f} %)"

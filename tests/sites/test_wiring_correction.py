@@ -16,7 +16,7 @@ from made_circuits import FLOWS, FREQUENCY_HZ, NOMINAL_V, RATE_HZ, Case, fault_c
 
 from halfcycle.pipeline.catalogue.explain import Explanation, explain
 from halfcycle.pipeline.measures.event_window import EventWindow
-from halfcycle.pipeline.sites.wiring import Diagnosis
+from halfcycle.pipeline.sites.wiring import Diagnosis, check_wiring
 from halfcycle.pipeline.sites.wiring_correction import Wiring, told_wiring, wiring_of
 from halfcycle.pipeline.sites.wiring_model import Mistake
 from halfcycle.pipeline.terms import HOOKUPS
@@ -327,3 +327,16 @@ def test_findings_that_are_not_sure_or_have_rivals_of_other_sides_withhold() -> 
     two = (finding("current_reversed", "B"), finding("current_reversed", "C"))
     assert verdict(*two).lost == {"currents"}
     assert verdict(finding("unclear", sure=0.5)).lost == {"voltages", "currents"}
+
+
+def test_charged_lines_and_export_are_no_rotated_clamps_where_these_are_declared() -> None:
+    # Derived: a line without load draws its charging current, 90° ahead; what feeds back and takes reactive power lags
+    # by 150°. Both lie within 30° of what clamps moved on by one would show of a usual load.
+    for lag_deg in (-90.0, 150.0):
+        drawn = {phase: value * np.exp(-1j * np.radians(lag_deg)) for phase, value in CURRENTS.items()}
+        found = check_wiring(VOLTAGES, drawn, hookup=HOOKUPS["four-wire"], nominal_v=230.0)
+        assert [one.fault for one in found] == ["currents_rotated"]
+        declared = verdict(*found, currents=drawn, clamps_declared=True)
+        assert (declared.verdict, declared.lost, declared.by_load) == ("right", frozenset(), False)
+        assert "declared" in declared.words
+        assert verdict(*found, currents=drawn) != declared
