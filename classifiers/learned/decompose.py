@@ -11,15 +11,14 @@ from typing import Final, Self
 
 import numpy as np
 
-from halfcycle.classifiers.learned.cells import LEAST_EVENT, Cells
+from halfcycle.classifiers.learned.cells import Cells
+from halfcycle.classifiers.learned.edges import edges_of
 from halfcycle.classifiers.learned.envelope import (
     FLICKER_CYCLES,
-    Envelope,
     Modulation,
     best_step,
     bin_masks,
     envelope_of,
-    flicker_wave,
     further_deviation,
     half_cycles,
     modulation,
@@ -45,10 +44,9 @@ from halfcycle.classifiers.learned.reference import (
     solve,
     solve_by,
 )
-from halfcycle.classifiers.learned.windows import CYCLES, N_GRID
+from halfcycle.classifiers.learned.windows import CYCLES
 
 _MOST_DEVIATION: Final = 0.02  # of the frequency, relative
-_NEAR_END: Final = 24  # grid samples: an edge this close to an end of the window may be none
 _NO_STEP: Final = 0.04  # of the fundamental: an edge of less leaves nothing beside it, and may hide an impulse
 _BACKGROUND: Final[Orders] = (9, 11, 13)  # of the supply, taken out where they follow the fundamental
 _ALL: Final[Orders] = ORDERS + _BACKGROUND
@@ -149,7 +147,7 @@ def sketch(y: Floats) -> Sketch:
     for mask in bin_masks(envelope.first, envelope.last):
         kept = mask[..., None].astype(np.float32)
         fits.append(solve(over_bins(sums * kept), over_bins(whole * kept)))
-    start, end, edges, swapped = _edges(y, deviation, envelope, (fits[0], fits[1]))
+    start, end, edges, swapped = edges_of(y, deviation, envelope, (fits[0], fits[1]))
     outside, inside = (np.where(swapped[:, None], fits[1 - i], fits[i]) for i in range(2))
     cells = Cells.of(start, end)
     reference = FundamentalReference(deviation, cells.bins)
@@ -173,58 +171,6 @@ def take_apart(y: Floats) -> Parts:
     y : shape (n, 1280), of `windows.to_grid`.
     """
     return finished(sketch(y))
-
-
-def _edges(
-    y: Floats, deviation: Floats, envelope: Envelope, fits: tuple[Complexes, Complexes]
-) -> tuple[Ints, Ints, Floats, Bools]:
-    """Both edges to the sample, how clear they are, and where outside and inside change places.
-
-    Where only one edge is seen, the short end of the window decides which side of it is the event.
-    """
-    first, last = envelope.first, envelope.last
-    near = np.stack([first, last, np.zeros_like(first), np.full_like(last, N_BINS - 1)], axis=1)
-    around = near[:, :, None] + np.arange(-1, 2)
-    bins = np.clip(around, 0, N_BINS - 1).reshape(len(y), -1)
-    reference = FundamentalReference(deviation, bins)
-    slow = np.take_along_axis(flicker_wave(envelope.index, envelope.a, envelope.b), bins, axis=1)
-    waves = []
-    for fit in fits:
-        unit = fit[:, :1] / np.maximum(np.abs(fit[:, :1]), 1e-12)
-        coefficients = np.repeat(fit[:, None], bins.shape[1], axis=1)
-        coefficients[..., 0] += slow * unit
-        waves.append(reference.synthesise(coefficients).reshape(len(y), 4, -1))
-    samples = y.reshape(-1, N_BINS, BIN)[np.arange(len(y))[:, None], bins].reshape(len(y), 4, -1)
-    cost = (waves[1] - waves[0]) * (2 * samples - waves[0] - waves[1])
-    cost.reshape(len(y), 4, 3, BIN)[(around < 0) | (around >= N_BINS)] = 0
-    cost[:, 1:3] *= -1  # there it is from inside to outside
-    place, clear = _turning_point(cost)
-    place += (near - 1) * BIN
-    start, end, head, tail = np.clip(place, 0, N_GRID).T
-    clear_start, clear_end, clear_head, clear_tail = clear.T
-    swap_end = (end > N_GRID - _NEAR_END) & (clear_head > clear_end) & (start > BIN)
-    swap_start = ~swap_end & (start < _NEAR_END) & (clear_tail > clear_start) & (end < N_GRID - BIN)
-    new_start = np.where(swap_end, head, np.where(swap_start, end, start))
-    new_end = np.where(swap_end, start, np.where(swap_start, tail, end))
-    edges = np.stack([
-        np.where(swap_end, clear_head, np.where(swap_start, clear_end, clear_start)),
-        np.where(swap_end, clear_start, np.where(swap_start, clear_tail, clear_end)),
-    ], axis=1)  # fmt: skip
-    new_start = np.minimum(new_start, N_GRID - LEAST_EVENT)
-    new_end = np.maximum(new_end, new_start + LEAST_EVENT)
-    return new_start, new_end, edges, swap_end | swap_start
-
-
-def _turning_point(cost: Floats) -> tuple[Ints, Floats]:
-    """Where running sums of costs along the last axis are least, and how far below those a quarter cycle off."""
-    total = np.zeros((*cost.shape[:2], cost.shape[2] + 1), dtype=np.float32)
-    np.cumsum(cost, axis=2, out=total[..., 1:])
-    place = np.argmin(total, axis=2)
-    least, early, late = (
-        np.take_along_axis(total, np.clip(place + off, 0, cost.shape[2])[..., None], axis=2)[..., 0]
-        for off in (0, -BIN, BIN)
-    )
-    return place, np.minimum(early, late) - least
 
 
 def finished(known: Sketch) -> Parts:
