@@ -84,9 +84,10 @@ def aligned(table: pa.Table, names: Sequence[str] | None = None) -> pa.Table:
     if table.schema.equals(schema):
         return table.replace_schema_metadata(None)
     columns = []
+    held = dict(zip(table.column_names, table.columns, strict=True))
     for field in schema:
-        if field.name in table.column_names:
-            column = table.column(field.name)
+        if field.name in held:
+            column = held[field.name]
             columns.append(column if column.type == field.type else column.cast(field.type))
             continue
         default = default_of(field.name)
