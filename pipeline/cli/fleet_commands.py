@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from halfcycle.pipeline.config import Fleet
     from halfcycle.pipeline.nightly.days import Day
+    from halfcycle.pipeline.nightly.months import MonthsDone
     from halfcycle.pipeline.nightly.retention import Removed
     from halfcycle.pipeline.nightly.run import RunSummary
     from halfcycle.pipeline.nightly.survey import SurveyOutcome
@@ -250,6 +251,15 @@ def _show_beside(summary: RunSummary) -> None:
         _show_survey(summary.survey)
     if summary.removed is not None:
         _show_removed(summary.removed)
+    if summary.months is not None:
+        _show_months(summary.months)
+
+
+def _show_months(months: MonthsDone) -> None:
+    for words in months.failed:
+        show.warning(words)
+    if months.made:
+        show.line(f"files of months: {months.words} written{months.left_words}")
 
 
 def _show_removed(removed: Removed) -> None:

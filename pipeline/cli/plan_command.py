@@ -92,6 +92,9 @@ def _show_rest(found: Plan) -> None:
         )
     if found.removed.words:
         show.line(f"older than [retention] allows: {found.removed.words} to remove")
+    if found.months.made:
+        read = counted(found.months.days, "daily catalogue")
+        show.line(f"files of months to write: {found.months.words}, from {read}{found.months.left_words}")
 
 
 def _write(out: Path, found: Plan) -> None:

@@ -83,6 +83,16 @@ def coverage_table(spans: Sequence[CoverageSpan]) -> pa.Table:
     return pa.table(columns, schema=pa.schema(list(zip(_COLUMNS, types, strict=True))))
 
 
+def coverage_spans(table: pa.Table) -> list[CoverageSpan]:
+    """The spans of such a table; further columns of it are left out."""
+    import pyarrow as pa
+
+    for name in ("start", "end"):
+        column = table.column(name).cast(pa.timestamp("ns", tz="UTC")).cast(pa.int64())
+        table = table.set_column(table.column_names.index(name), name, column)
+    return [CoverageSpan(**row) for row in table.select(_COLUMNS).to_pylist()]
+
+
 def read_coverage(path: Path) -> list[CoverageSpan]:
     """The spans of a coverage table.
 
@@ -95,28 +105,18 @@ def read_coverage(path: Path) -> list[CoverageSpan]:
     ConfigError : there is no such file, it has another ending, or it is no such table.
     """
     import pyarrow as pa
+    import pyarrow.parquet as pq
 
     if path.suffix.lower() not in (".parquet", ".csv"):
         raise ConfigError(f"{path.name}: the extension of a coverage table must be .parquet or .csv")
     try:
-        rows = _parquet_rows(path) if path.suffix.lower() == ".parquet" else _csv_rows(path)
-        return [CoverageSpan(**{name: row[name] for name in _COLUMNS}) for row in rows]
+        if path.suffix.lower() == ".parquet":
+            return coverage_spans(pq.read_table(path, partitioning=None))
+        return [CoverageSpan(**{name: row[name] for name in _COLUMNS}) for row in _csv_rows(path)]
     except FileNotFoundError as error:
         raise ConfigError(f"{path}: no such coverage table") from error
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException) as error:
         raise ConfigError(f"{path}: is not a coverage table; it needs the columns {', '.join(_COLUMNS)}") from error
-
-
-def _parquet_rows(path: Path) -> list[dict[str, Any]]:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    table = pq.read_table(path, partitioning=None)
-    for name in ("start", "end"):
-        column = table.column(name).cast(pa.timestamp("ns", tz="UTC")).cast(pa.int64())
-        table = table.set_column(table.column_names.index(name), name, column)
-    rows: list[dict[str, Any]] = table.to_pylist()
-    return rows
 
 
 def _csv_rows(path: Path) -> list[dict[str, Any]]:

@@ -67,6 +67,24 @@ def read_events_table(path: Path, names: Sequence[str] | None = None) -> pa.Tabl
         raise PlaceError(f"{path}: is not a catalogue ({error}); {_MADE_ANEW}") from error
 
 
+def read_day(path: Path) -> tuple[dict[str, Any], pa.Table]:
+    """What a catalogue says of its inputs, and its events; as `catalogue_metadata` and `read_events_table`, at once.
+
+    Raises
+    ------
+    PlaceError : the file is damaged, or no catalogue of ours.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            document = json.loads(file.schema_arrow.metadata[CATALOGUE_KEY])
+            return dict(document), aligned(file.read(use_threads=False))
+    except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
+        raise PlaceError(f"{path}: is not a catalogue ({error}); {_MADE_ANEW}") from error
+
+
 def altered_catalogue(path: Path, *, key: bytes | None = None) -> str:
     """What of a catalogue is not as its manifest says; as `store.manifest.what_changed`.
 

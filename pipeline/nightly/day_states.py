@@ -86,9 +86,13 @@ class SiteDays:
             for day, why in rows[["day", "why"]].tolist()
         }
 
-    def catalogues(self) -> dict[date, str]:
-        """When each catalogue was written and how large it is, as `Store.catalogue_stamps` has it."""
+    def catalogues(self, first: date = date.min, last: date = date.max) -> dict[date, str]:
+        """When each catalogue was written and how large it is, as `Store.catalogue_stamps` has it.
+
+        first, last : days, both included.
+        """
         rows = self.table[self.table["written"] >= 0]
+        rows = rows[(rows["day"] >= first.toordinal()) & (rows["day"] <= last.toordinal())]
         return {
             date.fromordinal(day): f"{written}\x1f{size}"
             for day, written, size in rows[["day", "written", "size"]].tolist()

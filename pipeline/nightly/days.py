@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from pathlib import Path
@@ -19,9 +19,10 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.detectors.registry import choose
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.events import catalogue_schema, catalogue_table, events_of
-from halfcycle.pipeline.indices.coverage import CoverageSpan
+from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_spans
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata, metadata_if_whole, read_events_table
 from halfcycle.pipeline.nightly.logs import log_paths, named
+from halfcycle.pipeline.nightly.month_files import kept_rows
 from halfcycle.pipeline.nightly.standing import names_of_day
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns
@@ -46,9 +47,12 @@ def read_days(fleet: Fleet, days: Sequence[Day]) -> tuple[pa.Table, list[Day]]:
     """The catalogues of some days as one table, in catalogue order, and those days whose catalogue is damaged."""
     import pyarrow as pa
 
-    tables = [catalogue_schema().empty_table()]
+    kept, known = kept_rows(Store(fleet.store), "events", ((day.site, day.day) for day in days))
+    tables = [catalogue_schema().empty_table(), *map(_as_judged, kept)]
     damaged = []
     for day in days:
+        if (day.site, day.day) in known:
+            continue
         path = path_of(day, fleet)
         try:
             if path.exists():
@@ -56,6 +60,13 @@ def read_days(fleet: Fleet, days: Sequence[Day]) -> tuple[pa.Table, list[Day]]:
         except PlaceError:
             damaged.append(day)
     return catalogue_table(events_of(pa.concat_tables(tables, promote_options="default"))), damaged
+
+
+def _as_judged(rows: pa.Table) -> pa.Table:
+    """Rows of a month as catalogues of days have them: with columns of uncertainty where a row has one."""
+    sure = [name for name in catalogue_schema(uncertainty=True).names if name not in catalogue_schema().names]
+    has_sure = any(rows.column(name).null_count < rows.num_rows for name in sure)
+    return rows.select(catalogue_schema(uncertainty=has_sure).names)
 
 
 def read_catalogue(fleet: Fleet, days: Sequence[Day]) -> pa.Table:
@@ -76,21 +87,35 @@ def coverage_of(fleet: Fleet, days: Iterable[Day]) -> list[CoverageSpan]:
 
     Of a catalogue that is damaged, nothing is known to have been judged.
     """
+    listed = list(days)
+    kept, known = kept_rows(Store(fleet.store), "coverage", ((day.site, day.day) for day in listed))
+    of_days: dict[tuple[str, int], list[CoverageSpan]] = {}
+    for span in (span for table in kept for span in coverage_spans(table)):
+        of_days.setdefault((span.site, span.start), []).append(span)
     spans = []
-    for day in days:
+    for day in listed:
         first = day_start_ns(day.day)
+        if (day.site, day.day) in known:
+            spans += of_days.get((day.site, first), [])
+            continue
         try:
             document = catalogue_metadata(path_of(day, fleet)) or {}
         except PlaceError as error:
             spans.append(CoverageSpan(day.site, None, first, first + DAY_NS, 0.0, 0.0, str(error)))
             continue
-        spans += [
-            CoverageSpan(day.site, point, first, first + DAY_NS, judged_s, not_judged_s, reason)
-            for point, judged_s, not_judged_s, reason in _summed(
-                [*document.get("coverage", ()), *document.get("set_aside", ())]
-            )
-        ]
+        spans += coverage_said(document, day)
     return spans
+
+
+def coverage_said(document: Mapping[str, Any], day: Day) -> list[CoverageSpan]:
+    """What the metadata of a day's catalogue say was judged of it, and what was not and why."""
+    first = day_start_ns(day.day)
+    return [
+        CoverageSpan(day.site, point, first, first + DAY_NS, judged_s, not_judged_s, reason)
+        for point, judged_s, not_judged_s, reason in _summed(
+            [*document.get("coverage", ()), *document.get("set_aside", ())]
+        )
+    ]
 
 
 def _summed(rows: Iterable[Sequence[Any]]) -> list[tuple[str | None, float, float, str]]:

@@ -16,6 +16,7 @@ from halfcycle.pipeline.nightly.day_index import DayIndex
 from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
 from halfcycle.pipeline.nightly.days import Day, path_of
 from halfcycle.pipeline.nightly.inbox import waiting
+from halfcycle.pipeline.nightly.months import MonthsDone, months_to_gather
 from halfcycle.pipeline.nightly.renamed import former_names, names_unknown
 from halfcycle.pipeline.nightly.retention import Removed, would_be_removed
 from halfcycle.pipeline.nightly.upkeep import postponed_of
@@ -62,6 +63,7 @@ class Plan:
     renamed : (former name, present name) of what it would bring under another name.
     unknown : names that the store holds and no site has or had.
     removed : what is past its age today.
+    months : files of months that it would write, as the catalogues are now.
     unreadable : in words, what of the store and the inbox cannot be read.
     """
 
@@ -73,6 +75,7 @@ class Plan:
     renamed: tuple[tuple[str, str], ...]
     unknown: tuple[str, ...]
     removed: Removed
+    months: MonthsDone
     unreadable: tuple[str, ...]
 
 
@@ -93,7 +96,8 @@ def plan(fleet: Fleet, today: date) -> Plan:
         len(inbox.ready), len(inbox.settling), len(found.in_state("frozen")),
         _judged_otherwise(found, fleet),
         tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
-        would_be_removed(fleet, found, today), (*inbox.unreadable, *found.unreadable),
+        would_be_removed(fleet, found, today), months_to_gather(fleet, found, today),
+        (*inbox.unreadable, *found.unreadable),
     )  # fmt: skip
 
 

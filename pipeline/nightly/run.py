@@ -12,12 +12,13 @@ from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError
 from halfcycle.pipeline.nightly.at_hand import MOST_STRIKES, MOST_UNTRIED, Strikes, key_of_file
 from halfcycle.pipeline.nightly.building import DayFailure, DayOutcome
-from halfcycle.pipeline.nightly.day_states import look_at_days
+from halfcycle.pipeline.nightly.day_states import DaysFound, look_at_days
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.fetching import fetch_new, has_new
 from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, to_quarantine, waiting
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from halfcycle.pipeline.nightly.ingest import FileOutcome, ingest_files
+from halfcycle.pipeline.nightly.months import MonthsDone, gather_months, has_due_months
 from halfcycle.pipeline.nightly.renamed import former_names, take_over
 from halfcycle.pipeline.nightly.retention import Removed, has_expired, remove_expired
 from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
@@ -47,6 +48,7 @@ class RunSummary:
     joined : what was done about incidents over sites; None where the fleet asks for none.
     survey : what was done about trends and verdicts; None where the fleet asks for none.
     removed : what was past its age; None where the fleet keeps everything.
+    months : what was gathered in files of months; None where they stay as they are.
     renamed : in words, what the store held under former names of sites.
     untold : in words, whom it could not tell what is new.
     """
@@ -63,6 +65,7 @@ class RunSummary:
     joined: JoinOutcome | None = None
     survey: SurveyOutcome | None = None
     removed: Removed | None = None
+    months: MonthsDone | None = None
     renamed: tuple[str, ...] = ()
     untold: tuple[str, ...] = ()
 
@@ -91,7 +94,8 @@ class RunSummary:
         """Whether nothing was set aside, left or damaged, and nothing failed on the way."""
         of_survey = () if self.survey is None else self.survey.failed
         of_removal = () if self.removed is None else self.removed.failed
-        failed = (self.failed, of_survey, of_removal, self.n_mishaps)
+        of_months = () if self.months is None else self.months.failed
+        failed = (self.failed, of_survey, of_removal, of_months, self.n_mishaps)
         return not any((*failed, self.left, self.quarantined, self.set_aside, self.damaged, self.unreadable))
 
 
@@ -130,6 +134,7 @@ def run_nightly(
         survey = update_trends(fleet, spread, strikes, done.found) if catalogue else None
         bring()  # before anything is removed that it was made of
         removed = remove_expired(fleet, done.found, today()) if catalogue else None
+        months = _gathered(fleet, done.found) if catalogue else None
     summary = summary_of(done)
     return replace(
         summary,
@@ -140,7 +145,13 @@ def run_nightly(
         joined=joined,
         survey=survey,
         removed=removed,
+        months=months,
     )
+
+
+def _gathered(fleet: Fleet, found: DaysFound) -> MonthsDone | None:
+    """What becomes of files of months. found : all days, as they were before anything was removed."""
+    return gather_months(fleet, look_at_days(fleet, keep=True, before=found), today())
 
 
 def summary_of(done: DaysDone) -> RunSummary:
@@ -179,6 +190,8 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
         if len(inbox.ready) > len(special) or stale or has_stale_days(fleet, found) or has_stale_trends(fleet, found):
             return None
         if has_expired(fleet, found, today()) or former_names(fleet) or has_new(fleet):
+            return None
+        if has_due_months(fleet, found, today()):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),

@@ -43,6 +43,7 @@ class NightRun:
     n_files, n_quarantined, n_days, n_events : files taken from the inbox, those set aside, days rebuilt, their events.
     mishaps : in words, what was set aside or failed; the first of them.
     disk_free_bytes, disk_bytes : of the store's disk when the run ended.
+    n_months, n_months_left : whose files were written, and left to later nights.
     """
 
     began: datetime
@@ -57,6 +58,8 @@ class NightRun:
     mishaps: tuple[str, ...]
     disk_free_bytes: int
     disk_bytes: int
+    n_months: int = 0
+    n_months_left: int = 0
 
 
 def recorded(fleet: Fleet, work: Callable[[], RunSummary]) -> RunSummary:
@@ -84,6 +87,7 @@ def mishaps_of(summary: RunSummary) -> dict[str, list[str]]:
     failures += [f"{day.site}, {day.day}: its catalogue was damaged" for day in summary.damaged]
     failures += () if summary.survey is None else summary.survey.failures
     failures += () if summary.removed is None else summary.removed.failed
+    failures += () if summary.months is None else summary.months.failed
     aside = [one.words for one in (*summary.quarantined, *summary.left)]
     aside += [f"{path.name}: {reason}" for path, reason in summary.set_aside]
     return {"failure": failures, "set aside": aside}
@@ -150,6 +154,7 @@ def _run(fleet: Fleet, began: datetime, summary: RunSummary, *, error: str = "")
     return NightRun(
         began, datetime.now(UTC), state, error, code_version(), len(summary.files), len(summary.quarantined),
         len(summary.days), summary.n_events, tuple(mishaps), free, total,
+        *((0, 0) if summary.months is None else (len(summary.months.made), len(summary.months.left))),
     )  # fmt: skip
 
 

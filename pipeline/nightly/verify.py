@@ -18,6 +18,8 @@ from halfcycle.pipeline.errors import DamagedCapture, PlaceError
 from halfcycle.pipeline.nightly.at_hand import Strikes
 from halfcycle.pipeline.nightly.catalogue_file import altered_catalogue, catalogue_metadata, read_events_table
 from halfcycle.pipeline.nightly.day_states import look_at_days
+from halfcycle.pipeline.nightly.month_checks import faults_of_months
+from halfcycle.pipeline.nightly.months import gather_months
 from halfcycle.pipeline.nightly.recorded import former_records, read_records
 from halfcycle.pipeline.nightly.stored import check_stored, is_sound
 from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
@@ -25,11 +27,11 @@ from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
 from halfcycle.pipeline.store.manifest import what_changed
-from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header
+from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header, today
 
 What = Literal[
     "damaged capture", "misplaced capture", "capture set aside", "damaged catalogue", "stale catalogue", "no catalogue",
-    "damaged trend", "altered table", "leftover", "stranger", "unreadable",
+    "damaged trend", "damaged month", "altered table", "leftover", "stranger", "unreadable",
 ]  # fmt: skip
 _BATCH: Final = 20
 
@@ -67,7 +69,8 @@ def verify(fleet: Fleet, spread: Spread) -> list[StoreFault]:
     batches = [captures[i : i + _BATCH] for i in range(0, len(captures), _BATCH)]
     told = each_outcome(spread, _check_captures, batches, lost=_not_checked)
     found += [finding for finding in told if finding is not None]
-    found += [*_aside(store), *_tables(store, fleet.secret), *_days(fleet, store), *_leftovers(store)]
+    found += [*_aside(store), *_tables(store, fleet.secret), *_months(store, fleet.secret), *_days(fleet, store)]
+    found += _leftovers(store)
     order = {what: i for i, what in enumerate(get_args(What))}
     return sorted(found, key=lambda finding: (order[finding.what], finding.path))
 
@@ -87,10 +90,11 @@ def repair(found: Sequence[StoreFault], fleet: Fleet, spread: Spread) -> list[St
                 store.put_aside(finding.path, finding.words)
             elif finding.what == "capture set aside" and is_sound(finding.path):
                 store.put_back(finding.path)  # as one that was damaged, or that this version may judge
-            elif finding.what in ("damaged catalogue", "damaged trend", "leftover"):
+            elif finding.what in ("damaged catalogue", "damaged trend", "damaged month", "leftover"):
                 with contextlib.suppress(OSError):  # it is found again
                     store.remove(finding.path)
-        bring_up_to_date(fleet, spread, Strikes(fleet), trust=False)
+        done = bring_up_to_date(fleet, spread, Strikes(fleet), trust=False)
+        gather_months(fleet, done.found, today())
     return verify(fleet, spread)
 
 
@@ -165,6 +169,11 @@ def _tables(store: Store, key: bytes | None) -> Iterator[StoreFault]:
         except (OSError, pa.ArrowException) as error:
             words = f"it cannot be read ({error}); --repair drops it, measure --store makes it again"
             yield StoreFault("damaged trend", path, words)
+
+
+def _months(store: Store, key: bytes | None) -> Iterator[StoreFault]:
+    for path, words in faults_of_months(store, key):
+        yield StoreFault("damaged month", path, f"{words}; --repair drops it, nights write it again")
 
 
 def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:

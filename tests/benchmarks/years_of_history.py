@@ -31,6 +31,7 @@ from halfcycle.pipeline.store.partitions import Store
 FIRST = date(2020, 1, 1)
 FILES = 100
 NIGHTS = 4
+RUN = "month_days = 0\n"  # what months cost is a matter of its own: see months.py
 
 
 class LinkedStore:
@@ -51,7 +52,7 @@ class LinkedStore:
 
 def drawn(root: Path, sites: list[str], n_days: int) -> Fleet:
     """A fleet whose store holds a capture and a catalogue of each site and day."""
-    fleet = loaded(write_fleet(root, sites=sites))
+    fleet = loaded(write_fleet(root, sites=sites, run=RUN))
     capture = made_capture(f"{FIRST}T12:00:00", seconds=0.3, seed=1)
     write_capture(capture, fleet.inbox / sites[0] / "a.npz")
     run_nightly(fleet)
@@ -97,7 +98,7 @@ def main() -> None:
     asked = parser.parse_args()
     sites = [f"Site {n}" for n in range(asked.sites)]
     with tempfile.TemporaryDirectory() as folder:
-        empty = loaded(write_fleet(Path(folder, "empty"), sites=sites))
+        empty = loaded(write_fleet(Path(folder, "empty"), sites=sites, run=RUN))
         full = drawn(Path(folder, "full"), sites, asked.days)
         grown_old(full)
         assert summary_if_idle(full) is not None, "the history that was drawn is not settled"
