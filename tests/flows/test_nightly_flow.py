@@ -234,6 +234,7 @@ def test_a_night_ends_with_its_summary_and_leaves_no_process(
         assert out.splitlines() == [
             "files: 3 stored, 0 already stored, 1 quarantined; 3 new captures",
             "catalogues: 5 days rebuilt with 3 events; 0.1 min judged, 0.0 min not judged",
+            "files of months: 2026-03 written",
         ]
         assert len(err.splitlines()) == 1
         assert "bad.csv" in err

@@ -111,7 +111,7 @@ def test_half_cycles_follow_one_another_evenly_over_all_stretches_of_a_record() 
 @pytest.mark.slow
 def test_how_long_the_stretches_are_leaves_no_trace(monkeypatch: pytest.MonkeyPatch) -> None:
     # SOURCE_SPLIT, for the meter's own cuts: what a stretch takes over from the one before is all it needs. Float32
-    # sums leave 1e-7 of a value.
+    # sums, which processors order differently, leave a thousandth of a sample, and by that 1e-5 of a value.
     samples = long_record("float32")
     usual = in_pieces(samples, [])
     monkeypatch.setattr(half_cycle, "STRETCH_SAMPLES", 1)
@@ -119,7 +119,7 @@ def test_how_long_the_stretches_are_leaves_no_trace(monkeypatch: pytest.MonkeyPa
     assert shortest.n == usual.n
     assert np.abs(shortest.starts - usual.starts).max() < 1e-3
     assert np.abs(shortest.frequency_hz - usual.frequency_hz).max() < 2e-5
-    assert np.abs(shortest.u_half - usual.u_half).max() < 2e-6 * 230.0
+    assert np.abs(shortest.u_half - usual.u_half).max() < 1e-5 * 230.0
     assert np.array_equal(shortest.flags, usual.flags)
 
 

@@ -204,8 +204,11 @@ def one_run(root: Path, address: Callable[[], str], night: Nights, rng: np.rando
         held = held_by(fleet)
         wrong += [f"{name}: other {kind} than on folders" for kind in wanted if held[kind] != wanted[kind]]
         wrong += [f"{name}: files left in the inbox"] if names(fleet.inbox) not in ([], sorted(SITES)) else []
-    if summary_if_idle(dam) is None:
+    done = run_nightly(dam)  # reads what the files of months are made of: which that is, each machine knows for itself
+    if done.files or done.days or done.failed or summary_if_idle(dam) is None:
         wrong.append("a new machine finds something left to do")
+    if held_by(dam) != wanted:
+        wrong.append("dam: a night changes what it holds")
     return wrong, n_killed
 
 

@@ -29,8 +29,11 @@ SOURCE = (
 )
 # What works on batches works in its processes from the first batch on, however small the archive.
 AT_ONCE = """
-import halfcycle.pipeline.spread as s
-s._Processes._is_ready = lambda self: self._started is not None and self._started.result() > 0
+import halfcycle.pipeline.processes as p
+made = p._Processes.__init__
+p._Processes.__init__ = lambda self, workers, *, begins_here=True: made(
+    self, workers, begins_here=begins_here and workers in (None, 1)
+)
 """
 TIMEOUT_S = 900
 
