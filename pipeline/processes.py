@@ -108,6 +108,8 @@ class _Processes:
     def __call__(
         self, function: Function[Item, Outcome], batches: Sequence[Sequence[Item]], /, *, lost: Lost[Item, Outcome]
     ) -> Iterator[list[Outcome]]:
+        if not batches:  # no process is started for nothing
+            return iter(())
         if not self._begins_here:
             self._pool.begin()
             return handed_out(self._pool, function, batches, lost)

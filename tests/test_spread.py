@@ -117,6 +117,12 @@ def test_an_error_of_the_projects_own_is_for_the_caller(workers: int) -> None:
         list(spread(refuses, [[1], [2]], lost=lost))
 
 
+def test_no_process_is_started_for_nothing() -> None:
+    with spread_apart(2) as apart:
+        assert list(apart(list, [], lost=lost)) == []
+        assert workers_of(os.getpid()) == set()
+
+
 @pytest.mark.slow
 def test_no_process_is_left_behind() -> None:
     with spread_over_processes(2) as spread:
