@@ -27,12 +27,11 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import PlaceError, StoreError
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
-from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import SETTLED_NS, write_atomically
 from halfcycle.pipeline.store.changes import site_key
 from halfcycle.pipeline.store.documents import document_at
 from halfcycle.pipeline.store.partitions import JUDGED_KINDS, Store
 
-_SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
 _NOT_LOOKED_AT: Final = ("coverage", "set_aside", "judged_by", "inputs")  # of a catalogue's metadata
 _NEWEST: Final = 14  # days of a site whose files are looked at each time
 _LEAST_LIFE, _LIVES = 20, 21  # days; sites end apart, so that no night looks at all of them
@@ -91,7 +90,7 @@ class Stamps:
 
     def unsettled(self) -> set[date]:
         """Days of which something changed a moment ago, so that a further change may leave the same stamp."""
-        since = time.time_ns() - _SETTLED_NS
+        since = time.time_ns() - SETTLED_NS
         written = {day: int(stamp.partition("\x1f")[0]) for day, stamp in self.catalogues.items()}
         return {day for kind in (self.folders, self.recorded, written) for day, ns in kind.items() if ns >= since}
 
@@ -237,7 +236,7 @@ class DayIndex:
 
     def folder_times(self) -> tuple[int, ...]:
         """When each of the site's folders last had a day more or less, or `MOMENT_AGO`."""
-        since = time.time_ns() - _SETTLED_NS
+        since = time.time_ns() - SETTLED_NS
         times = (self._store.site_stamp(kind, self._site) for kind in JUDGED_KINDS)
         return tuple(MOMENT_AGO if ns >= since else ns for ns in times)
 
@@ -254,7 +253,7 @@ class DayIndex:
         months: dict[str, list[date]] = {}
         for day in stamps:
             months.setdefault(day.isoformat()[:7], []).append(day)
-        since = time.time_ns() - _SETTLED_NS
+        since = time.time_ns() - SETTLED_NS
         for month, days in months.items():
             path = self._folder / f"{month}.json"
             kept = document_at(path)

@@ -41,12 +41,12 @@ from halfcycle.pipeline.nightly.month_files import (
     table_of,
     write_month,
 )
+from halfcycle.pipeline.store.atomic import SETTLED_NS
 from halfcycle.pipeline.store.partitions import Store
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
 _UNIX_DAY: Final = date(1970, 1, 1).toordinal()
 
 
@@ -211,7 +211,7 @@ def _gather(due: _Due, stamps: Mapping[Key, str], fleet: Fleet) -> None:
     same = {key for key, stamp in stamps.items() if all(one.days.get(key) == stamp for one in former.values())}
     read, rows = rows_of_days(store, sorted(stamps.keys() - same))
     whole = {kind: table_of([rows_of(file, same), rows[kind]], kind) for kind, file in former.items()}
-    settled = time.time_ns() - _SETTLED_NS
+    settled = time.time_ns() - SETTLED_NS
     sure = {key: stamps[key] for key in same.union(read) if int(stamps[key].partition("\x1f")[0]) < settled}
     write_month(whole, sure, due.made_of, store, due.month, key=fleet.secret)
 

@@ -15,9 +15,8 @@ from typing import Final
 
 from halfcycle.pipeline.replica.memory import Memory
 from halfcycle.pipeline.replica.state import file_digest, name_of, path_named
-from halfcycle.pipeline.store.atomic import ASIDE
+from halfcycle.pipeline.store.atomic import ASIDE, SETTLED_NS
 
-_SETTLED_NS: Final = 3_000_000_000  # some file systems keep times to two seconds
 _HIDDEN: Final = (".staging",)
 
 
@@ -106,7 +105,7 @@ def _look_into(
         found.closed.append(f"{folder}: cannot be read ({error.strerror or error})")
         return
     _look_below(memory, root, folder, path, below, found)
-    settled = stamp if stamp < time.time_ns() - _SETTLED_NS else 0
+    settled = stamp if stamp < time.time_ns() - SETTLED_NS else 0
     found.folders.append((parent, name, settled, int(bool(below))))
 
 

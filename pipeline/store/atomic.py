@@ -14,6 +14,8 @@ from typing import Final
 from halfcycle.pipeline.errors import PlaceError, StoreError
 
 ASIDE: Final = ".aside-"
+SETTLED_NS: Final = 3_000_000_000
+"""After which a further change has another time: some file systems keep times to two seconds."""
 """Begins the name of a file on its way to its place."""
 _OF_ALL: Final = (
     errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM,

@@ -166,7 +166,7 @@ def test_what_another_machine_brought_for_an_old_day_is_judged(
     folder_address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The memory of the days trusts days that nobody noted as changed; here it trusts also what changed just now.
-    monkeypatch.setattr(day_index, "_SETTLED_NS", -(10**12))
+    monkeypatch.setattr(day_index, "SETTLED_NS", -(10**12))
     mill, weir = (machine(tmp_path / name, folder_address) for name in ("mill", "weir"))
     for day in range(1, 21):
         drop(mill, with_sag(f"2026-03-{day:02}", seed=day), f"{day}.csv")
