@@ -139,6 +139,11 @@ class Event:
         """Last instant at which the event was seen. [ns since 1970-01-01]"""
         return self.start + round(self.observed_s * 1e9)
 
+    @property
+    def onset(self) -> int:
+        """The start as refined on the waveform, or where that is not, as the threshold has it. [ns since 1970-01-01]"""
+        return self.start if self.refined_start is None else self.refined_start
+
 
 _TIMES = frozenset({"start", "refined_start", "start_corrected"})
 _FLAGS = frozenset({"line_to_line", "open_start", "open_end", "learned_disagrees"})

@@ -94,9 +94,8 @@ def halfcycle(problem: Problem) -> list[Detection]:
     found = []
     for event in events:
         if event.kind in RMS_VARIATIONS | TRANSIENTS:
-            start_ns = event.start if event.refined_start is None else event.refined_start
             stop_s = _physical_end_s(problem, event.kind, event.end / 1e9)
-            found.append(Detection(event.kind, start_ns / 1e9, stop_s, event.magnitude))
+            found.append(Detection(event.kind, event.onset / 1e9, stop_s, event.magnitude))
     return found
 
 

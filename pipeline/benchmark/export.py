@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
@@ -14,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.benchmark.cases import Case, cases_of, n_cases
+from halfcycle.pipeline.benchmark.results import write_csv
 from halfcycle.pipeline.benchmark.suite import DetectorSuite
 from halfcycle.pipeline.capture import Capture, Channel, Header
-from halfcycle.pipeline.store.atomic import write_atomically, write_text_atomically
+from halfcycle.pipeline.store.atomic import write_text_atomically
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
 _CASES: Final = (
@@ -79,8 +79,8 @@ def case_digest(samples: npt.NDArray[np.floating]) -> str:
 
 def write_cases(folder: Path, cases: Table, truth: Table, said: Mapping[str, Any]) -> None:
     """The tables of a suite's cases and of their truth, and what the suite is; the last says that all is there."""
-    _write_table(folder / "truth.csv", *truth)
-    _write_table(folder / "cases.csv", *cases)
+    write_csv(folder / "truth.csv", *truth)
+    write_csv(folder / "cases.csv", *cases)
     write_text_atomically(folder / "suite.json", json.dumps(said, indent=1) + "\n")
 
 
@@ -91,13 +91,3 @@ def _capture(case: Case) -> Capture:
         f"case {case.index:05d}", 0, p.rate_hz, p.u.shape[1], channels, "float32", p.nominal_frequency_hz
     )  # fmt: skip
     return Capture(header, p.u)
-
-
-def _write_table(path: Path, header: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
-    def write(aside: Path) -> None:
-        with aside.open("w", newline="", encoding="utf-8") as file:
-            table = csv.writer(file, lineterminator="\n")
-            table.writerow(header)
-            table.writerows(rows)
-
-    write_atomically(path, write)

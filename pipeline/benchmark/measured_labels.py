@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import math
 from collections import Counter
 from collections.abc import Collection, Iterator, Sequence
@@ -11,19 +10,16 @@ from pathlib import Path
 from typing import Final
 
 from halfcycle.pipeline.benchmark.measured_set import SETS, MeasuredSet, Placed
-from halfcycle.pipeline.benchmark.results import markdown_table, number
+from halfcycle.pipeline.benchmark.results import markdown_table, number, write_csv
 from halfcycle.pipeline.benchmark.scores import wilson
 from halfcycle.pipeline.errors import ConfigError
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.learning.labels import Label, read_labels
+from halfcycle.pipeline.learning.labels import Label, plain_name, read_labels
 from halfcycle.pipeline.learning.scores import macro_f1
 from halfcycle.pipeline.plain_text import counted
-from halfcycle.pipeline.store.atomic import write_atomically
 from halfcycle.pipeline.terms import EVENT_KINDS
 
-_BESIDE_NS: Final = (
-    100_000_000  # of an event in which a label may lie; labels are set by hand: common practice, no source
-)
+_BESIDE_NS: Final = 100_000_000  # from an event to its label, which is set by hand: common practice, no source
 _MOST_SAID: Final = 3  # answers of a label that the report lists
 _COLUMNS: Final = (
     "line", "capture", "start", "label", "site", "set", "found", "start_off_s", "kind", "cause", "cause_confidence",
@@ -86,7 +82,7 @@ def answered(
     of_file: dict[Path, list[Placed]] = {}
     for row in result.captures:
         of_file.setdefault(row.capture.path.resolve(), []).append(row)
-    words = {_plain(word) for word in (*EVENT_KINDS, *causes)}
+    words = {plain_name(word) for word in (*EVENT_KINDS, *causes)}
     found: list[Answered] = []
     unscored: list[str] = []
     for label in labels:
@@ -111,26 +107,17 @@ def _answered(label: Label, rows: Sequence[Placed], words: Collection[str]) -> A
     there = [(event, row) for row in covering for event in row.capture.events if _holds(event, at_ns)]
     if not there:
         row = covering[0]
-        known = _plain(label.label) in words
+        known = plain_name(label.label) in words
         return Answered(label, label.site or row.capture.site, row.set, None, math.nan, False if known else None)
-    event, row = min(there, key=lambda one: abs(_start_ns(one[0]) - at_ns))
-    is_called = _plain(label.label) in {_plain(one) for one in (event.kind, event.category, event.cause) if one}
-    alike = is_called if is_called or _plain(label.label) in words else None
-    off_s = (_start_ns(event) - at_ns) / 1e9
+    event, row = min(there, key=lambda one: abs(one[0].onset - at_ns))
+    is_called = plain_name(label.label) in {plain_name(one) for one in (event.kind, event.category, event.cause) if one}
+    alike = is_called if is_called or plain_name(label.label) in words else None
+    off_s = (event.onset - at_ns) / 1e9
     return Answered(label, label.site or row.capture.site, row.set, event, off_s, alike)
 
 
 def _holds(event: Event, at_ns: int) -> bool:
-    stop_ns = event.start + round(1e9 * (event.duration_s or 0.0))
-    return min(event.start, _start_ns(event)) - _BESIDE_NS <= at_ns <= stop_ns + _BESIDE_NS
-
-
-def _start_ns(event: Event) -> int:
-    return event.start if event.refined_start is None else event.refined_start
-
-
-def _plain(word: str) -> str:
-    return " ".join(word.replace("_", " ").split()).casefold()
+    return min(event.start, event.onset) - _BESIDE_NS <= at_ns <= event.end + _BESIDE_NS
 
 
 def label_sections(rows: Sequence[Answered], *, causes: Collection[str]) -> Iterator[str]:
@@ -165,9 +152,9 @@ def label_summary(rows: Sequence[Answered]) -> str:
 
 def _scores(rows: Sequence[Answered], causes: Collection[str]) -> tuple[str, ...]:
     asked = [row for row in rows if row.alike is not None]
-    plain = {_plain(cause): cause for cause in causes}
-    of_cause = [row for row in rows if _plain(row.label.label) in plain]
-    truth = [plain[_plain(row.label.label)] for row in of_cause]
+    plain = {plain_name(cause): cause for cause in causes}
+    of_cause = [row for row in rows if plain_name(row.label.label) in plain]
+    truth = [plain[plain_name(row.label.label)] for row in of_cause]
     named = [(row.event.cause if row.event is not None else None) or "" for row in of_cause]
     n_found = sum(row.event is not None for row in rows)
     return (
@@ -190,14 +177,7 @@ def _said(row: Answered) -> str:
 
 def write_answers(rows: Sequence[Answered], path: Path) -> None:
     """Write the answers as CSV, a row for each label."""
-
-    def table(aside: Path) -> None:
-        with aside.open("w", newline="", encoding="utf-8") as stream:
-            out = csv.writer(stream, lineterminator="\n")
-            out.writerow(_COLUMNS)
-            out.writerows(_cells(row) for row in rows)
-
-    write_atomically(path, table)
+    write_csv(path, _COLUMNS, map(_cells, rows))
 
 
 def _cells(row: Answered) -> tuple[object, ...]:

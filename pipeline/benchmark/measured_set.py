@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from collections import Counter
@@ -15,14 +14,14 @@ from typing import Any, Final, Literal
 
 from halfcycle.pipeline.benchmark.measured import INVARIANTS, MeasuredCapture, lost, tried
 from halfcycle.pipeline.benchmark.near_duplicates import near_duplicates
-from halfcycle.pipeline.benchmark.results import markdown_table, number
+from halfcycle.pipeline.benchmark.results import markdown_table, number, write_csv
 from halfcycle.pipeline.benchmark.scores import wilson
 from halfcycle.pipeline.catalogue.judge import Terms
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.records.archive import batches_of, files_below
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.spread import Progress, Spread, each_outcome, in_this_process
-from halfcycle.pipeline.store.atomic import write_atomically
+from halfcycle.pipeline.store.atomic import write_text_atomically
 
 Group = Literal["site", "folder", "file"]
 GROUPS: Final[tuple[Group, ...]] = ("site", "folder", "file")
@@ -223,18 +222,14 @@ def _most(values: Sequence[float]) -> str:
 def write_split(result: MeasuredSet, folder: Path, path: Path, origin: Mapping[str, Any]) -> None:
     """Write the split as CSV, a row for each capture, and beside it, as JSON, what it depends on and its digest."""
 
-    def table(aside: Path) -> None:
-        with aside.open("w", newline="", encoding="utf-8") as stream:
-            rows = csv.writer(stream, lineterminator="\n")
-            rows.writerow(_COLUMNS)
-            for row in result.captures:
-                one = row.capture
-                name = one.path.relative_to(folder) if one.path.is_relative_to(folder) else one.path
-                twin = "" if row.twin is None else result.captures[row.twin].capture.digest
-                correlation = "" if math.isnan(row.correlation) else f"{row.correlation:.4f}"
-                of_split = (row.set, twin, correlation)
-                rows.writerow((name.as_posix(), one.index, one.digest, one.site, *of_split, one.n_events, one.failed))
+    def cells(row: Placed) -> tuple[object, ...]:
+        one = row.capture
+        name = one.path.relative_to(folder) if one.path.is_relative_to(folder) else one.path
+        twin = "" if row.twin is None else result.captures[row.twin].capture.digest
+        correlation = "" if math.isnan(row.correlation) else f"{row.correlation:.4f}"
+        of_split = (row.set, twin, correlation)
+        return name.as_posix(), one.index, one.digest, one.site, *of_split, one.n_events, one.failed
 
-    write_atomically(path, table)
+    write_csv(path, _COLUMNS, map(cells, result.captures))
     said = json.dumps({**origin, "sha256": result.digest, "captures": len(result.captures)}, indent=1) + "\n"
-    write_atomically(path.with_suffix(".json"), lambda aside: aside.write_text(said, encoding="utf-8"))
+    write_text_atomically(path.with_suffix(".json"), said)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 import os
 import platform
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Final
@@ -72,6 +73,18 @@ def write_table(columns: Mapping[str, Sequence[object]], origin: Mapping[str, An
 
     table = pa.table(dict(columns)).replace_schema_metadata({PROVENANCE_KEY: json.dumps(dict(origin)).encode()})
     write_atomically(path, lambda aside: pq.write_table(table, aside))
+
+
+def write_csv(path: Path, header: Sequence[str], rows: Iterable[Sequence[object]]) -> None:
+    """Write rows as CSV, whole or not at all."""
+
+    def write(aside: Path) -> None:
+        with aside.open("w", newline="", encoding="utf-8") as file:
+            table = csv.writer(file, lineterminator="\n")
+            table.writerow(header)
+            table.writerows(rows)
+
+    write_atomically(path, write)
 
 
 def markdown_table(header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -120,8 +120,7 @@ def _window(
     """The waveforms around an event, and where in them the next one begins; None where they are not all there."""
     rate_hz = record.header.rate_hz
     cycle = rate_hz / frequency_hz
-    start = event.start if event.refined_start is None else event.refined_start
-    i_start, i_stop = record.position_of(start), record.position_of(event.end)
+    i_start, i_stop = record.position_of(event.onset), record.position_of(event.end)
     first = max(0, int(i_start - _LEAD_CYCLES * cycle))
     last = min(i_start + round(_TAIL_S * rate_hz), record.n_samples)
     if i_stop < last:

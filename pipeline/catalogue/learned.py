@@ -91,8 +91,7 @@ def _windows(
     event: Event, record: Record, point: Point, frequency_hz: float, is_marked: Callable[[int, int], bool]
 ) -> np.ndarray | None:
     """Ten cycles of each phase that takes part, or None where they are not all there."""
-    start = event.start if event.refined_start is None else event.refined_start
-    cut = ten_cycles(record, point, start, frequency_hz=frequency_hz)
+    cut = ten_cycles(record, point, event.onset, frequency_hz=frequency_hz)
     if cut is None or is_marked(cut[0], cut[0] + cut[1].shape[1]):
         return None
     whole = point.phases

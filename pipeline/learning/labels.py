@@ -145,9 +145,14 @@ def _label(cells: dict[str | Any, str | Any], line: int, folder: Path) -> Label:
     return Label(line, capture, text["start"], start_ns, offset_s, label, text.get("site", ""), phases)
 
 
+def plain_name(text: str) -> str:
+    """A name without regard to case, underscores and spaces."""
+    return " ".join(text.replace("_", " ").split()).casefold()
+
+
 def _name(text: str) -> str:
     """A label; one that is a name of the family in other spelling as the family has it."""
-    plain = " ".join(text.replace("_", " ").split()).casefold()
+    plain = plain_name(text)
     return plain if plain in NUMBER_OF_NAME or plain == UNKNOWN else text
 
 

@@ -69,6 +69,14 @@ def test_the_report_counts_by_set_and_by_label(folder: Path, examined: MeasuredS
     assert "nothing 1" in text
 
 
+def test_a_label_late_in_a_sag_that_outlasts_its_record_is_the_sags(tmp_path: Path) -> None:
+    # by hand: a sag from 0.8 s to beyond the end at 2 s; the label lies 1 s after its start
+    sag = made_capture(FIRST, hookup="four-wire", station="Weir", sags=[(0.8, 5.0, 0.5)])
+    write_capture(sag, tmp_path / "e.npz")
+    answers, _ = scored(tmp_path, examine(tmp_path, terms=TERMS, sites=SiteTable()), "e.npz,1.8,sag")
+    assert [one.alike for one in answers] == [True]
+
+
 def test_what_cannot_be_scored_is_named_and_the_rest_is_scored(folder: Path, examined: MeasuredSet) -> None:
     answers, unscored = scored(folder, examined, "a.npz,0.81,sag", "a.npz,7.5,sag", "gone.npz,0.1,sag")
     assert len(answers) == 1
