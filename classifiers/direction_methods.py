@@ -98,7 +98,7 @@ class Course:
         before, event = series[max(0, n_before - _CALM) : n_before], series[i_start:i_stop]
         mean = complex(before.mean())
         change = event - mean
-        return cls(before, event, mean, float(np.abs(before).mean()), _rms(before - mean), change, _rms(change))
+        return cls(before, event, mean, float(np.abs(before).mean()), rms(before - mean), change, rms(change))
 
 
 def resistance_sign(v1: Course, i1: Course) -> Answer:
@@ -116,7 +116,7 @@ def resistance_sign(v1: Course, i1: Course) -> Answer:
     name = "resistance sign"
     if not (v1.moved > _least(v1, _LEAST_CHANGE) and i1.moved > _least(i1, _LEAST_CURRENT_CHANGE)):
         return Answer(name, None, None)
-    impedance = _ratio(v1.change, i1.change)
+    impedance = ratio(v1.change, i1.change)
     # A resistance that is small beside the reactance has a sign that noise may turn.
     if abs(impedance.real) < 0.05 * abs(impedance):
         return Answer(name, None, impedance.real)
@@ -230,7 +230,7 @@ def load_admittance(v1: Course, i1: Course) -> Answer:
     if not apparent > 0 or (v_before * i_before.conjugate()).real < _LOAD_POWER_FACTOR * apparent:
         return Answer(name, None, None)
     follows = i_before / v_before * v1.change
-    added, expected = _rms(i1.change - follows), _rms(follows)
+    added, expected = rms(i1.change - follows), rms(follows)
     if max(added, expected) <= _least(i1, _LEAST_CURRENT_CHANGE):
         return Answer(name, None, None)
     ratio = added / max(expected, 1e-3 * abs(i_before))
@@ -300,7 +300,7 @@ def negative_impedance(v1: Course, i1: Course, v2: Course, i2: Course) -> comple
 
     Source: derived, the ratio of the negative sequences' phasors.
     """
-    if _rms(v1.event) < _GONE * _rms(v1.before):
+    if rms(v1.event) < _GONE * rms(v1.before):
         return None
     least_v, least_i = (
         max(share * x.size, _IN_SCATTER * y.scatter)
@@ -308,8 +308,8 @@ def negative_impedance(v1: Course, i1: Course, v2: Course, i2: Course) -> comple
     )
     if v2.moved < _LEAST_UNBALANCED * v1.moved or not (v2.moved > least_v and i2.moved > least_i):
         return None
-    impedance = _ratio(v2.change, i2.change)
-    return None if _rms(v2.change - impedance * i2.change) ** 2 > _INSIDE_FIT * v2.moved**2 else impedance
+    impedance = ratio(v2.change, i2.change)
+    return None if rms(v2.change - impedance * i2.change) ** 2 > _INSIDE_FIT * v2.moved**2 else impedance
 
 
 def points_to(impedance: complex) -> float:
@@ -338,8 +338,8 @@ def off_the_line(v1: Course, i1: Course) -> tuple[float, float, complex]:
     size = float((di.conj() @ di).real)
     impedance = 0j if size == 0 else complex(di.conj() @ dv) / size
     left = dv - impedance * di
-    share = (_rms(left) / max(_rms(dv), 1e-30)) ** 2
-    return share, _rms(left) / max(v1.size, 1e-30), impedance
+    share = (rms(left) / max(rms(dv), 1e-30)) ** 2
+    return share, rms(left) / max(v1.size, 1e-30), impedance
 
 
 def against_before(impedance: complex, v1: Course, i1: Course) -> float:
@@ -355,9 +355,9 @@ def against_before(impedance: complex, v1: Course, i1: Course) -> float:
     return abs(impedance) * abs(i1.mean) / max(abs(v1.mean), 1e-30)
 
 
-def _ratio(voltages: C128, currents: C128) -> complex:
-    """The impedance that explains most of one series by another."""
-    return complex((currents.conj() @ voltages) / (currents.conj() @ currents))
+def ratio(series: C128, by: C128) -> complex:
+    """What explains most of one series by another: of voltages by currents an impedance."""
+    return complex((by.conj() @ series) / (by.conj() @ by))
 
 
 def _in_phase(v: C128, i: C128) -> F64:
@@ -377,7 +377,8 @@ def _flows_downstream(v: Course, i: Course, event: float | None = None) -> bool:
     return (float(_in_phase(v.event, i.event).mean()) if event is None else event) > abs(before)
 
 
-def _rms(series: C128) -> float:
+def rms(series: C128) -> float:
+    """Root of the mean square of magnitudes."""
     return math.sqrt(float(np.vdot(series, series).real) / series.size)
 
 

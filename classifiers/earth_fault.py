@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.classifiers.direction import Direction
-from halfcycle.classifiers.direction_methods import DOWNSTREAM, UPSTREAM, Answer
+from halfcycle.classifiers.direction_methods import DOWNSTREAM, UPSTREAM, Answer, Course, ratio, rms
 
 C128 = npt.NDArray[np.complex128]
 Bools = npt.NDArray[np.bool_]
@@ -63,20 +63,16 @@ def earth_fault_direction(
     shapes = [x.shape for x in (u0, j0, u1, j1)]
     if len(set(shapes)) != 1 or u0.ndim != 1 or not 0 < n_before <= i_start < i_stop <= u0.size:
         raise ValueError(f"shapes {shapes}, {n_before} before and {i_start} to {i_stop} do not agree")
-    calm = slice(max(0, n_before - 10), n_before)
-    level = float(np.abs(u1[calm]).mean())
-    stop = min(i_stop, i_start + _LATEST + _MOST)
-    dv, di = (x[i_start:stop] - x[calm].mean() for x in (u0, j0))
-    there = _first_run(
-        (np.abs(dv) >= _DISPLACED * level) & (np.abs(u1[i_start:stop] - u1[calm].mean()) <= _KEPT * level)
-    )
+    span = {"n_before": n_before, "i_start": i_start, "i_stop": min(i_stop, i_start + _LATEST + _MOST)}
+    v_zero, i_zero, v_positive, i_positive = (Course.of(x, **span) for x in (u0, j0, u1, j1))
+    level = v_positive.size
+    there = _first_run((np.abs(v_zero.change) >= _DISPLACED * level) & (np.abs(v_positive.change) <= _KEPT * level))
     if there is None or level == 0:
         return None
-    dv, di = dv[there], di[there]
-    least = max(_IN_SCATTER * float(j0[calm].std()), _LEAST_CURRENT * float(np.abs(j1[calm]).mean()))
-    admittance = complex(dv.conj() @ di) / float((dv.conj() @ dv).real)
-    left = float((np.abs(di - admittance * dv) ** 2).mean())
-    if not _rms(di) > least or left > _INSIDE_FIT * _rms(di) ** 2:
+    dv, di = v_zero.change[there], i_zero.change[there]
+    least = max(_IN_SCATTER * i_zero.scatter, _LEAST_CURRENT * i_positive.size)
+    admittance = ratio(di, dv)
+    if not rms(di) > least or rms(di - admittance * dv) ** 2 > _INSIDE_FIT * rms(di) ** 2:
         return None
     side = _side(admittance)
     if side is None:
@@ -108,7 +104,3 @@ def _first_run(there: Bools) -> slice | None:
     if stop - first < _LEAST:
         return None
     return slice(first + _SETTLING if stop - first >= 2 * _SETTLING else first, stop)
-
-
-def _rms(series: C128) -> float:
-    return float(np.sqrt((np.abs(series) ** 2).mean()))

@@ -128,10 +128,10 @@ def explain(
         points = _wave_points(own, series, swell=swell)
     over_all = side_of(own, series, wiring) if is_told else None
     direction = over_all
-    if is_told and (before_trip := _before_a_trip(own, series)) is not None:
-        direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
     if is_told and (of_earth_fault := _side_of_earth_fault(own, series, wiring)) is not None:
         direction = of_earth_fault
+    elif is_told and (before_trip := _before_a_trip(own, series)) is not None:
+        direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
         evidence, numbers = measured(parts, over_all)  # as the model was trained
