@@ -8,8 +8,12 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+
+import pytest
 
 from halfcycle.pipeline.capture import Capture
 
@@ -70,6 +74,26 @@ def guest_folder(folder: Path) -> Path:
         "[halfcycle.readers]\npoison = poison_guest:READER\n[halfcycle.detectors]\npoison = poison_guest:DETECTOR\n"
     )
     return folder
+
+
+@contextmanager
+def installed(guest: Path) -> Iterator[None]:
+    """The distribution as a part of this process and of those that it starts, and of neither afterwards."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.syspath_prepend(str(guest))
+        patch.setenv("PYTHONPATH", os.pathsep.join([str(guest), os.environ.get("PYTHONPATH", "")]))
+        _forget_what_is_installed()
+        yield
+    _forget_what_is_installed()
+
+
+def _forget_what_is_installed() -> None:
+    """Readers, detectors and versions are looked up once a process."""
+    for name, module in list(sys.modules.items()):
+        if name.startswith("halfcycle."):
+            for held in vars(module).values():
+                if hasattr(held, "cache_clear"):
+                    held.cache_clear()
 
 
 def poison_file(path: Path, way: str) -> Path:

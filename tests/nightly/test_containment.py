@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import time
 from datetime import date
 from pathlib import Path
@@ -10,7 +9,7 @@ from typing import Any
 
 import pytest
 from made_fleet import SITE, catalogue_bytes, events_in, loaded, made_capture, names, states, write_capture, write_fleet
-from made_poison import WAYS, guest_folder, halfcycle_beside, poison_file, poisoned
+from made_poison import WAYS, guest_folder, halfcycle_beside, installed, poison_file, poisoned
 
 import halfcycle.pipeline.nightly.ingest as ingest_module
 import halfcycle.pipeline.nightly.judging as judging_module
@@ -305,15 +304,10 @@ def ready(items: list[int]) -> list[str]:
 
 
 @pytest.mark.long
-def test_a_file_that_takes_too_long_ends_its_process_and_no_more(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_file_that_takes_too_long_ends_its_process_and_no_more(tmp_path: Path) -> None:
     # SOURCE.
-    guest = guest_folder(tmp_path / "guest")
-    monkeypatch.syspath_prepend(str(guest))
-    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(guest), os.environ.get("PYTHONPATH", "")]))
     fleet = loaded(write_fleet(tmp_path / "fleet", run="longest_s = 4.0"))
-    with spread_apart(1) as spread:
+    with installed(guest_folder(tmp_path / "guest")), spread_apart(1) as spread:
         list(spread(ready, [[0]], lost=lambda item, reason: reason))  # what a process imports first takes its time, too
         write_capture(made_capture("2026-03-01T12:00:00"), fleet.inbox / SITE / "good.cfg")
         poison_file(fleet.inbox / SITE / "slow.txt", "hang")
