@@ -28,7 +28,7 @@ from halfcycle.pipeline.nightly.judging import day_accounts, judged_day, touches
 from halfcycle.pipeline.nightly.logs import log_paths, named, stored_logs
 from halfcycle.pipeline.nightly.recorded import former_records
 from halfcycle.pipeline.nightly.standing import CAPTURES, Standing, standing
-from halfcycle.pipeline.nightly.stored import stored_piece
+from halfcycle.pipeline.nightly.stored import StoredCaptures
 from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.resources import code_version, judging_version
 from halfcycle.pipeline.settings import Site
@@ -118,11 +118,12 @@ def key_of_day(day: Day) -> str:
 
 def _built(days: Iterable[Day], fleet: Fleet, *, anew: bool) -> list[DayOutcome | DayFailure]:
     outcomes: list[DayOutcome | DayFailure] = []
+    stored = StoredCaptures(Store(fleet.store))  # of days side by side each is read once
     with AtHand(fleet) as mark:
         for day in days:
             mark.on(key_of_day(day))
             try:
-                outcomes.append(_build(day, fleet, None if anew else metadata_if_whole(path_of(day, fleet))))
+                outcomes.append(_build(day, fleet, None if anew else metadata_if_whole(path_of(day, fleet)), stored))
             except DamagedCapture as error:
                 outcomes.append(DayFailure(day, str(error), damaged=error.path))
             except PlaceError as error:
@@ -149,7 +150,7 @@ def _tried(trial: Trial, fleet: Fleet) -> str:
         return [path for path in store.captures(site.name, day) if path in trial.captures]
 
     try:
-        _found(trial.day, site, fleet, captures=held)
+        _found(trial.day, site, fleet, StoredCaptures(store), captures=held)
     except (StoreError, ReadError, SignalError) as error:
         return str(error)
     return ""
@@ -178,7 +179,7 @@ class _Found:
     records: Sequence[Record] = ()
 
 
-def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
+def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None, stored: StoredCaptures) -> DayOutcome:
     """Write a day's catalogue. former: metadata of the one that is there, if its events may be kept."""
     site, store = _site_of(day, fleet), Store(fleet.store)
     then, stands = site.on(day.day), standing(site.name, day.day, store)
@@ -213,9 +214,10 @@ def _build(day: Day, fleet: Fleet, former: dict[str, Any] | None) -> DayOutcome:
 
     captures, memory = partial(store.captures, site.name), DayLooks(store, site.name, day.day)
     if stands is None:
-        found = _found(day, site, fleet, captures=captures, kept=kept, memory=memory)
+        found = _found(day, site, fleet, stored, captures=captures, kept=kept, memory=memory)
     else:
-        found = _beside(stands, _found(day, site, fleet, captures=captures, only=frozenset(own) - stands.captures))
+        late = frozenset(own) - stands.captures
+        found = _beside(stands, _found(day, site, fleet, stored, captures=captures, only=late))
     events, open_after = with_open_incident(found.events, day, document["incident_before"], fleet)
     set_aside = _at_points(aside, found.rows)
     rows = [*found.rows, *set_aside]
@@ -261,7 +263,7 @@ def judge_day_again(day: Day, fleet: Fleet) -> DayAgain:
     ReadError, SignalError : a capture cannot be judged.
     """
     site, store = _site_of(day, fleet), Store(fleet.store)
-    found = _found(day, site, fleet, captures=lambda d: store.captures(site.name, d))
+    found = _found(day, site, fleet, StoredCaptures(store), captures=lambda d: store.captures(site.name, d))
     events, _ = with_open_incident(found.events, day, open_incident(Day(site.name, day.day - _ONE_DAY), fleet), fleet)
     terms = terms_of(site.on(day.day), fleet)
     return DayAgain(events, found.records, day_accounts(found.records, day, terms), terms)
@@ -285,6 +287,7 @@ def _found(
     day: Day,
     site: Site,
     fleet: Fleet,
+    stored: StoredCaptures,
     *,
     captures: Callable[[date], Sequence[Path]],
     only: frozenset[str] | None = None,
@@ -295,6 +298,7 @@ def _found(
 
     Parameters
     ----------
+    stored : gives what is in them.
     captures : those of a day.
     only : records that hold one of these captures; None: all.
     kept : events and coverage that are known for a digest of inputs, or None.
@@ -305,11 +309,7 @@ def _found(
     days_after = 1
     while True:
         around = [day.day + _ONE_DAY * n for n in range(-1, days_after + 1)]
-        pieces = (
-            stored_piece(path, store=store, site=site, quantities=terms.quantities)
-            for d in around
-            for path in captures(d)
-        )
+        pieces = (stored.piece(path, site=site, quantities=terms.quantities) for d in around for path in captures(d))
         read = records_of(pieces, memory=memory)
         records = [
             one

@@ -7,9 +7,9 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from pathlib import Path
 from typing import Any, Final
 
+from halfcycle.pipeline.capture import Header
 from halfcycle.pipeline.catalogue.tables import write_table
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import PlaceError, ReadError, SignalError, StoreError
@@ -17,7 +17,7 @@ from halfcycle.pipeline.event_tables import counts_table, event_tables_path
 from halfcycle.pipeline.nightly.days import FLEET_HOOKUP
 from halfcycle.pipeline.nightly.recorded import records_digest, standing_records, trends_of_records
 from halfcycle.pipeline.nightly.standing import CAPTURES, has_lost, names_present
-from halfcycle.pipeline.nightly.stored import stored_piece
+from halfcycle.pipeline.nightly.stored import StoredCaptures
 from halfcycle.pipeline.nightly.surveyed import MADE, SurveyFolders, verdict_inputs
 from halfcycle.pipeline.nightly.verdicts import (
     counted_by_calendar,
@@ -32,7 +32,7 @@ from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Declared, draft
 from halfcycle.pipeline.sites.table import SiteTable
 from halfcycle.pipeline.store.documents import document_at, write_document
-from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns, for_partitions, stored_header
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_start_ns, for_partitions
 from halfcycle.pipeline.store.trends import write_trend
 from halfcycle.pipeline.survey.certificate import certificate_of, with_certificates
 from halfcycle.pipeline.survey.compared import compared
@@ -191,10 +191,11 @@ class SiteSurveys:
         """The trends of a day, of all points and intervals."""
         first, last = day_start_ns(day), day_start_ns(day) + DAY_NS
         paths = [path for d in _around(day) for path in self._store.captures(site.name, d)]
-        near = [path for path in paths if _lies_in(path, first - _LEAD_NS, last + _FOLLOW_NS)]
-        if not any(_lies_in(path, first, last) for path in near):
+        captures = StoredCaptures(self._store)
+        near = [path for path in paths if _lies_in(captures.header(path), first - _LEAD_NS, last + _FOLLOW_NS)]
+        if not any(_lies_in(captures.header(path), first, last) for path in near):
             return [], []
-        pieces = (stored_piece(path, store=self._store, site=site, quantities=("voltage", "current")) for path in near)
+        pieces = (captures.piece(path, site=site, quantities=("voltage", "current")) for path in near)
         then = site.on(day)
         declared = _declared(then)
         surveys = surveys_for(
@@ -271,8 +272,7 @@ def _around(day: date) -> tuple[date, date, date]:
     return day - _ONE_DAY, day, day + _ONE_DAY
 
 
-def _lies_in(path: Path, from_ns: int, to_ns: int) -> bool:
-    header = stored_header(path)
+def _lies_in(header: Header, from_ns: int, to_ns: int) -> bool:
     return header.start_ns < to_ns and header.end_ns > from_ns
 
 

@@ -1,4 +1,4 @@
-"""Whether what lies in the store is still what was put there."""
+"""Captures of the store: whether they are still what was put there, and each read once for all that asks for it."""
 
 from __future__ import annotations
 
@@ -6,21 +6,29 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from typing import Final
+
+import numpy as np
 
 from halfcycle.pipeline.capture import Capture, Header, SampleArray
 from halfcycle.pipeline.errors import DamagedCapture, ReadError
+from halfcycle.pipeline.gate import passed
 from halfcycle.pipeline.readers import read_captures, samples_at
 from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import of_site
-from halfcycle.pipeline.store.content import stored_digest
+from halfcycle.pipeline.store.content import stored_capture, stored_digest
 from halfcycle.pipeline.store.partitions import Store, day_of, stored_header
 from halfcycle.pipeline.terms import Quantity
 
+_KEPT_BYTES: Final = 64 << 20  # of samples in memory, or one capture's
+_LARGE_BYTES: Final = 32 << 20  # of all channels
+
 
 def check_stored(path: Path) -> None:
-    """Compare a stored capture with the digest of its content, by which it is named.
+    """Compare a stored capture with the digest of its content, by which it is named; no more than some is in memory.
 
     Raises
     ------
@@ -30,6 +38,28 @@ def check_stored(path: Path) -> None:
         digest = stored_digest(path)
     except DamagedCapture as error:
         raise _damaged(path, error.reason) from error
+    _check_digest(path, digest)
+
+
+def checked_capture(path: Path) -> Capture:
+    """A stored capture whole, compared with the digest of its content as `check_stored` does: one reading for both.
+
+    Raises
+    ------
+    DamagedCapture : as for `check_stored`.
+    """
+    try:
+        capture = stored_capture(path)
+    except DamagedCapture as error:
+        raise _damaged(path, error.reason) from error
+    _check_digest(path, capture.digest())
+    try:
+        return passed(capture, path)
+    except ReadError as error:
+        raise _damage_in(path, error) from error
+
+
+def _check_digest(path: Path, digest: str) -> None:
     if digest != path.stem:
         raise _damaged(path, f"the digest of its content is {digest}, which differs from its name")
 
@@ -69,28 +99,70 @@ def forget_catalogues(store: Store, site: str, start_ns: int) -> None:
         store.remove(store.catalogue_path(site, other))
 
 
-def stored_piece(path: Path, *, store: Store, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
-    """A stored capture as a piece of a record: as its site's table describes it, in primary units.
+class StoredCaptures:
+    """Stored captures as pieces of records, each read once: its header, and its samples while there is room for them.
 
     Parameters
     ----------
-    path : in the store.
-    store : the paths of its files are relative to it.
-    site : whose capture it is.
-    quantities : channels that are wanted.
+    store : in which they lie.
     """
-    plain = stored_header(path)
-    told = of_site(plain, site)
-    rows = [i for i, channel in enumerate(told.channels) if channel.quantity in quantities]
-    header = replace(told, channels=tuple(told.channels[i] for i in rows))
-    read = tuple(sorted({plain.channels[i].quantity for i in rows}))
-    held = [i for i, channel in enumerate(plain.channels) if channel.quantity in read]
-    stored = _StoredCapture(path, header, read, tuple(held.index(i) for i in rows))
-    shown = path.relative_to(store.root).as_posix()
-    return Piece(header, stored.load, lambda: path.stem, samples=stored.samples, path=shown)
+
+    def __init__(self, store: Store) -> None:
+        self._root = store.root
+        self._headers: dict[Path, Header] = {}
+        self._stored: dict[tuple[Path, str, tuple[Quantity, ...]], _StoredCapture] = {}
+        self._kept: dict[_StoredCapture, Capture] = {}  # the one that was asked for last at the end
+        self._n_bytes = 0
+
+    def header(self, path: Path) -> Header:
+        """Header of a capture as it lies in the store.
+
+        Raises
+        ------
+        DamagedCapture : the file is no capture of the store, or damaged.
+        """
+        if path not in self._headers:
+            self._headers[path] = stored_header(path)
+        return self._headers[path]
+
+    def piece(self, path: Path, *, site: Site, quantities: tuple[Quantity, ...]) -> Piece:
+        """A capture as its site's table describes it, in primary units.
+
+        Parameters
+        ----------
+        path : in the store.
+        site : whose capture it is.
+        quantities : channels that are wanted.
+
+        Raises
+        ------
+        DamagedCapture : as for `header`, and as its samples are loaded.
+        """
+        key = path, site.name, quantities
+        stored = self._stored.get(key)
+        if stored is None:
+            self._stored[key] = stored = _stored_capture(path, self.header(path), site, quantities)
+        load, samples = partial(self._load, stored), partial(self._samples, stored)
+        shown = path.relative_to(self._root).as_posix()
+        return Piece(stored.header, load, lambda: path.stem, samples=samples, path=shown)
+
+    def _load(self, stored: _StoredCapture) -> Capture:
+        capture = self._kept.pop(stored, None)
+        if capture is None:
+            capture = stored.load()
+            self._n_bytes += capture.samples.nbytes
+        self._kept[stored] = capture
+        while self._n_bytes > _KEPT_BYTES and len(self._kept) > 1:
+            self._n_bytes -= self._kept.pop(next(iter(self._kept))).samples.nbytes
+        return capture
+
+    def _samples(self, stored: _StoredCapture, start: int, stop: int) -> SampleArray:
+        if stored.is_large and stored not in self._kept:
+            return stored.samples(start, stop)
+        return self._load(stored).samples[:, start:stop]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _StoredCapture:
     """A capture of the store, the first time read whole and compared with the digest that it is named by.
 
@@ -98,15 +170,19 @@ class _StoredCapture:
     ----------
     path : in the store.
     header : of the channels that are wanted, as the site's table describes them.
-    quantities : as stored, of the channels that are read.
-    places : of those that are wanted among them.
+    places : of those that are wanted among all channels.
+    quantities : as stored, of those that are wanted.
+    places_read : of those that are wanted among the channels of these quantities.
+    is_large : too large for all its channels to be in memory at once.
     is_checked : whether its digest was compared.
     """
 
     path: Path
     header: Header
+    places: list[int]
     quantities: tuple[Quantity, ...]
-    places: tuple[int, ...]
+    places_read: list[int]
+    is_large: bool
     is_checked: bool = False
 
     def load(self) -> Capture:
@@ -116,15 +192,18 @@ class _StoredCapture:
         ------
         DamagedCapture : naming the file.
         """
-        with self._damage_named():
-            (capture,) = read_captures(self.path, quantities=self.quantities)
-        told = replace(self.header, source=capture.header.source, notes=(*self.header.notes, *capture.header.notes))
-        return Capture(told, capture.samples[list(self.places)])
+        if self.is_large or self.is_checked:
+            with self._damage_named():
+                (capture,) = read_captures(self.path, quantities=self.quantities)
+            return Capture(self.header, capture.samples[self.places_read])
+        capture = checked_capture(self.path)
+        self.is_checked = True
+        return Capture(self.header, capture.samples[self.places])
 
     def samples(self, start: int, stop: int) -> SampleArray:
         """Some of its samples, as stored; errors as for `load`."""
         with self._damage_named():
-            return samples_at(self.path, 0, start, stop, quantities=self.quantities)[list(self.places)]
+            return samples_at(self.path, 0, start, stop, quantities=self.quantities)[self.places_read]
 
     @contextmanager
     def _damage_named(self) -> Iterator[None]:
@@ -135,3 +214,14 @@ class _StoredCapture:
             yield
         except (ReadError, ValueError) as error:
             raise _damage_in(self.path, error) from error
+
+
+def _stored_capture(path: Path, plain: Header, site: Site, quantities: tuple[Quantity, ...]) -> _StoredCapture:
+    """A capture of the store; arguments as for `StoredCaptures.piece`, and its header as it lies there."""
+    told = of_site(plain, site)
+    places = [i for i, channel in enumerate(told.channels) if channel.quantity in quantities]
+    header = replace(told, channels=tuple(told.channels[i] for i in places))
+    read = tuple(sorted({plain.channels[i].quantity for i in places}))
+    held = [i for i, channel in enumerate(plain.channels) if channel.quantity in read]
+    n_bytes = len(plain.channels) * plain.n_samples * np.dtype(plain.sample_type).itemsize
+    return _StoredCapture(path, header, places, read, [held.index(i) for i in places], n_bytes > _LARGE_BYTES)

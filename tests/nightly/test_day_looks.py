@@ -10,6 +10,7 @@ import pytest
 from made_fleet import SITE, loaded, made_capture, write_capture, write_fleet
 
 import halfcycle.pipeline.nightly.stored as stored_module
+from halfcycle.pipeline.capture import Capture
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata, read_events_table
 from halfcycle.pipeline.nightly.day_looks import DayLooks
@@ -43,13 +44,13 @@ def written(root: Path, extra: str = "") -> Fleet:
 def read(monkeypatch: pytest.MonkeyPatch) -> list[Path]:
     """The stored captures whose samples are read."""
     found: list[Path] = []
-    check = stored_module.check_stored
+    whole = stored_module.checked_capture
 
-    def noted(path: Path) -> None:
+    def noted(path: Path) -> Capture:
         found.append(path)
-        check(path)
+        return whole(path)
 
-    monkeypatch.setattr(stored_module, "check_stored", noted)
+    monkeypatch.setattr(stored_module, "checked_capture", noted)
     return found
 
 
