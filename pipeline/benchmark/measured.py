@@ -162,6 +162,8 @@ def lost(path: Path, reason: str) -> MeasuredCapture:
 
 def _tried(capture: Capture, path: Path, index: int, site: str, terms: Terms) -> MeasuredCapture:
     digest = capture.digest()
+    if all(channel.quantity != "voltage" for channel in capture.header.channels):
+        return MeasuredCapture(path, index, site, digest, failed="no voltage channel")
     try:
         before = _judged([capture], site, terms)
     except HalfcycleError as error:

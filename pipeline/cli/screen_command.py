@@ -137,6 +137,11 @@ def screen_command(
             f"set aside: {counted(len(result.set_aside), 'file')} that could not be {how}, listed in {quarantine}"
         )
     show.mishaps(result.n_mishaps)
+    if result.is_of_no_site:
+        show.warning(
+            f'{sites}: no recording is of a site in it; a site names its recordings by stations = ["…"] or files = '
+            '["*.cfg"]'
+        )
     if result.is_empty:
         show.warning(f"nothing was judged: {_why_nothing(result)}")
     return Exit.QUARANTINED if result.set_aside or result.n_mishaps or result.is_empty else Exit.DONE

@@ -357,7 +357,7 @@ def channels_of(
     if keep_unknown:
         left_out = []
     elif not channels:
-        how = f"add units such as (V) to the names, or describe the columns under [channels] in {beside.name}"
+        how = f"name their units, as (V), or describe them under [channels] in {beside.name} or a table of sites"
         raise MalformedRecord(path, "", f"no column states what it measures; {how}")
     notes = [f"ignored, as neither name nor unit states what they are: {', '.join(left_out)}"] if left_out else []
     notes += [f"without a unit, taken as V or A by their names: {', '.join(assumed)}"] if assumed else []

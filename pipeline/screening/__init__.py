@@ -77,6 +77,8 @@ def screen(
     in_logs = [one for log in logs for one in log.judged]
     events, n_in_both = each_event_once(put_together(found.events), in_logs)
     unread = {item.path for item in (*found.set_aside, *found.others)}
+    of_sites = [table.site(header, one.file.path) for one in looks for header in one.file.headers]
+    of_sites += [table.named(one.site) for one in in_logs]
     return replace(
         found,
         events=tuple(with_incidents(events, window_s=terms.thresholds.incident_window_s)),
@@ -88,4 +90,5 @@ def screen(
         log_s=sum(one.judged_s for one in in_logs),
         n_in_both=n_in_both,
         recorders=recorders_in(owned, [(log.path, one.site) for log in logs for one in log.judged]),
+        is_of_no_site=bool(table.sites and of_sites) and not any(of_sites),
     )

@@ -47,6 +47,7 @@ class Screening:
     log_s : time of these logs, beside that of waveforms. [s]
     n_in_both : events of logs that a waveform, or a finer log, shows as well.
     recorders : files that were judged together: what one of them shows bears on the rows of the others.
+    is_of_no_site : sites were declared, and no recording is of one of them.
 
     Examples
     --------
@@ -69,6 +70,7 @@ class Screening:
     log_s: float = 0.0
     n_in_both: int = 0
     recorders: tuple[RecorderFiles, ...] = ()
+    is_of_no_site: bool = False
 
     def to_pandas(self) -> pd.DataFrame:
         """The events as a data frame, with the columns of a catalogue; times are UTC."""

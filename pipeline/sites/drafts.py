@@ -116,7 +116,7 @@ def _drafts(record: SiteRecord) -> tuple[ChannelDraft, ...]:
     header, part = record.evidence.header, record.parts[0]
     if any(channel.quantity == "voltage" for channel in header.channels):
         return ()
-    capture = capture_at(part.path, part.index)
+    capture = capture_at(part.path, part.index, quantities=_QUANTITIES)
     n = min(capture.header.n_samples, max(1, round(_LOOKED_AT_S * header.rate_hz)))
     values = np.stack([capture.physical(i)[:n] for i in range(len(capture.header.channels))])
     try:

@@ -113,6 +113,9 @@ def test_the_command_writes_a_split_and_a_report_and_names_what_fails(tmp_path: 
         (folder / f"s{n}").mkdir(parents=True)
         write_capture(sag(f"Weir {n}", n, depth=0.3 + 0.1 * n, at_s=0.8 + 0.002 * n), folder / f"s{n}" / "a.npz")
     (folder / "s0" / "b.npz").write_bytes(b"PK\x03\x04 cut off")
+    current = sag("Weir 0", 0, depth=0.3, at_s=0.8)
+    channels = tuple(replace(one, quantity="current", unit="A") for one in current.header.channels)
+    write_capture(replace(current, header=replace(current.header, channels=channels)), folder / "s1" / "c.npz")
     arguments = [
         "benchmark", "measured", str(folder), "--out", str(tmp_path / "out"), "--by", "folder", "--test-share", "0.5",
         "--nominal-voltage", "230", "--nominal-frequency", "50", "--seed", "3",
@@ -120,12 +123,13 @@ def test_the_command_writes_a_split_and_a_report_and_names_what_fails(tmp_path: 
     done = run_code(COMMAND, *arguments)
     assert done.returncode == 3, done.stderr
     assert "b.npz" in done.stderr
+    assert "c.npz: no voltage channel" in done.stderr
     assert "phases renamed" in done.stdout
     with (tmp_path / "out" / "set.split.csv").open(newline="") as stream:
         rows = list(csv.DictReader(stream))
-    assert sorted(row["set"] for row in rows) == ["", "test", "test", "train", "train"]
+    assert sorted(row["set"] for row in rows) == ["", "", "test", "test", "train", "train"]
     said = json.loads((tmp_path / "out" / "set.split.json").read_text())
-    assert (said["by"], said["captures"], len(said["sha256"])) == ("folder", 5, 64)
+    assert (said["by"], said["captures"], len(said["sha256"])) == ("folder", 6, 64)
 
 
 @pytest.mark.slow
