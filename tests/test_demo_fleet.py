@@ -72,7 +72,7 @@ def test_damaged_files_raise_a_read_error_that_names_them(fleet: DemoFleet) -> N
             list(read_captures(path))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_second_build_has_the_same_bytes_over_the_first_and_elsewhere(
     fleet: DemoFleet, root: Path, tmp_path: Path
 ) -> None:

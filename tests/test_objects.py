@@ -52,6 +52,7 @@ def archive(folder: Path) -> Path:
     return folder
 
 
+@pytest.mark.long
 def test_an_archive_at_an_address_is_screened_as_a_folder(bucket: Any, tmp_path: Path) -> None:
     # SOURCE.
     put(bucket, archive(tmp_path / "archive"), "2026/archive")
@@ -94,6 +95,7 @@ def test_what_is_there_from_before_is_not_copied_again_and_what_has_gone_goes(bu
     }
 
 
+@pytest.mark.long
 def test_what_is_not_there_or_not_known_is_told_in_a_sentence(bucket: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     for address, error, words in (
         (f"s3://{BUCKET}/nothing", PlaceError, "there is no file"),
@@ -122,6 +124,7 @@ def fleet_from(bucket: Any, root: Path, run: str = "") -> Fleet:
     return loaded(config)
 
 
+@pytest.mark.long
 def test_a_fleets_files_come_from_an_address_once_and_stay_there(bucket: Any, tmp_path: Path) -> None:
     # SOURCE.
     for k, day in enumerate(("2026-03-01", "2026-03-02", "2026-03-03")):
@@ -158,6 +161,7 @@ def test_what_changed_a_moment_ago_is_left_with_all_of_its_stem(bucket: Any, tmp
     assert len(run_nightly(fleet_from(bucket, tmp_path / "fleet")).files) == 1
 
 
+@pytest.mark.long
 def test_an_address_that_does_not_answer_costs_only_what_is_there(
     bucket: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -135,7 +135,7 @@ def test_the_order_of_paths_and_names_makes_no_difference(tmp_path: Path, long_r
     assert results[0] == results[1] == results[2]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_two_workers_find_what_one_finds(tmp_path: Path) -> None:
     for i in range(40):  # more files than one batch holds
         capture = made_capture(START, seconds=1.0, sags=[(0.4, 0.2, 0.5)], station=f"REC-{i % 7}", seed=i)

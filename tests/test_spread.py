@@ -123,7 +123,7 @@ def test_no_process_is_started_for_nothing() -> None:
         assert workers_of(os.getpid()) == set()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_no_process_is_left_behind() -> None:
     with spread_over_processes(2) as spread:
         found = [one for batch in spread(slowly, batches(range(40), 1), lost=lost) for one in batch]
@@ -146,7 +146,7 @@ print("all done")
 """
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_where_no_process_can_be_started_this_one_does_the_work(tmp_path: Path) -> None:
     script = tmp_path / "unguarded.py"
     script.write_text(UNGUARDED, encoding="utf-8")

@@ -29,7 +29,7 @@ def test_scores_are_those_counted_by_hand() -> None:
     assert sections[5].splitlines()[-1] == "| 4 | 3 | 2 | 1 |"
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_suite_is_answered_alike_in_this_process_and_over_several() -> None:
     suite = CircuitSuite(seed=20260, circuits=3)
     here = run_circuits(suite)

@@ -8,6 +8,7 @@ import json
 from pathlib import Path
 
 import numpy as np
+import pytest
 from forked import run_code
 
 from halfcycle.pipeline.benchmark.circuits import circuits_of, load_circuit_suite
@@ -17,6 +18,7 @@ from halfcycle.pipeline.synthesis.circuit.family import draw_case
 COMMAND = "from halfcycle.pipeline.cli import main; main()"
 
 
+@pytest.mark.long
 def test_the_cases_are_exported_with_their_truth_and_digests(tmp_path: Path) -> None:
     suite, out = tmp_path / "small.toml", tmp_path / "out"
     suite.write_text('like = "circuits"\ncircuits = 3\nseed = 5\n')

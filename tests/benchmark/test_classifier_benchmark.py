@@ -153,7 +153,7 @@ def test_a_perfect_contender_has_the_scores_of_one_and_one_that_misses_a_class_t
     assert sum(rows["count"]) == 2 * 2 * 3 * 60  # contenders, seeds, tests, windows
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_same_seeds_give_the_same_numbers_and_ours_names_six_plain_classes() -> None:
     """Of 180 windows with some 5 % wrong, the share right has a deviation of 1.7 points; of 60 alone it has 2.8."""
     ours = ClassifierContender("ours", Halfcycle)

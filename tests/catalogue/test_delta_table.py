@@ -93,6 +93,7 @@ def test_only_days_that_were_chosen_are_touched(config: Path, tmp_path: Path) ->
     assert len(asked(where, "from events")) == 3
 
 
+@pytest.mark.long
 def test_rows_and_columns_follow_the_settings(config: Path, tmp_path: Path) -> None:
     # With thresholds below the sags no event is left; with uncertainties there are further columns.
     where = tmp_path / "events"
@@ -116,6 +117,7 @@ def test_a_day_that_cannot_be_read_keeps_what_the_table_has(config: Path, tmp_pa
     assert asked(where, "select date from events") == [(date(2026, 3, 1),)]
 
 
+@pytest.mark.long
 def test_a_table_at_an_address(config: Path, tmp_path: Path) -> None:
     pytest.importorskip("s3fs")
     with addresses("s3", tmp_path) as new:

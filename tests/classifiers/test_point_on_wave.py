@@ -179,7 +179,7 @@ def recorded_thrice(
     return case, without, kept
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_edges_of_faults_lie_where_the_circuit_departs_from_one_without_them(monkeypatch: pytest.MonkeyPatch) -> None:
     """Start: against the same feeder without the fault; recovery: against it uncleared, where the first pole opens.
 

@@ -90,7 +90,6 @@ def test_the_version_is_that_of_the_distribution() -> None:
     assert halfcycle("--version").stdout == f"halfcycle {version('halfcycle')}\n"
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("words", "message"),
     [
@@ -119,6 +118,7 @@ def test_the_version_is_that_of_the_distribution() -> None:
         (["catalogue", "--config", "{config}", "--out", "e.txt"], ".parquet, .csv, .ndjson"),
     ],
 )
+@pytest.mark.long
 def test_wrong_usage_has_status_2_and_says_what_is_allowed_on_stderr(
     tmp_path: Path, words: list[str], message: str
 ) -> None:
@@ -147,7 +147,7 @@ def test_a_folder_that_is_not_there_is_named(tmp_path: Path, paths: list[str]) -
     assert not (tmp_path / "e.csv").exists()
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_demo_that_cannot_be_written_is_a_clear_error(tmp_path: Path) -> None:
     (tmp_path / "taken").write_text("a file")
     done = halfcycle("demo", "--out", tmp_path / "taken")

@@ -47,6 +47,7 @@ def test_ingest_stores_captures_and_makes_no_catalogue(fleet: Fleet) -> None:
     assert (again.returncode, again.stdout) == (0, "nothing new in the inbox\n")
 
 
+@pytest.mark.long
 def test_catalogue_builds_stale_days_prints_tables_and_writes_the_events(fleet: Fleet, tmp_path: Path) -> None:
     out = tmp_path / "deep" / "e.csv"
     done = halfcycle("catalogue", "--config", config_of(fleet), "--out", out)
@@ -79,6 +80,7 @@ def test_only_the_chosen_sites_and_days_are_brought_up_to_date_and_written(
     assert len(catalogue_bytes(fleet.store)) == len(expected)
 
 
+@pytest.mark.long
 def test_the_three_formats_hold_the_same_events(fleet: Fleet, tmp_path: Path) -> None:
     for ending in (".parquet", ".csv", ".ndjson"):
         assert halfcycle("catalogue", "--config", config_of(fleet), "--out", tmp_path / f"e{ending}").returncode == 0
@@ -99,6 +101,7 @@ def test_worst_limits_what_is_printed_and_not_what_is_written(fleet: Fleet, tmp_
     assert len(starts(tmp_path / "e.csv")) == 6
 
 
+@pytest.mark.long
 def test_rebuild_makes_the_chosen_days_anew(fleet: Fleet) -> None:
     halfcycle("catalogue", "--config", config_of(fleet))
     before = catalogue_bytes(fleet.store)

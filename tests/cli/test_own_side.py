@@ -69,6 +69,7 @@ def said(own_side: Side) -> dict[str | None, str]:
 
 
 @pytest.mark.parametrize("own_side", ["downstream", "upstream"])
+@pytest.mark.long
 def test_screening_why_and_report_say_whether_it_came_from_there(tmp_path: Path, own_side: Side) -> None:
     inputs(tmp_path / "in")
     plain = halfcycle("screen", "in", "--out", "plain.csv", "--explain", cwd=tmp_path)

@@ -32,6 +32,7 @@ def catalogue(tmp_path: Path) -> Path:
     return tmp_path / "e.parquet"
 
 
+@pytest.mark.long
 def test_a_catalogue_becomes_a_page_the_same_each_time(catalogue: Path, tmp_path: Path) -> None:
     done = halfcycle("report", "e.parquet", "--out", "a.html", "--pictures", "pics", "--summary", "a.md", cwd=tmp_path)
     assert done.returncode == 0, done.stderr
@@ -82,6 +83,7 @@ def test_a_fleet_needs_no_out_where_its_settings_name_a_folder(tmp_path: Path) -
     assert "only 0.000463\N{NO-BREAK SPACE}% of the period was judged" in front  # 4 s of ten days, by hand
 
 
+@pytest.mark.long
 def test_a_trend_comes_into_the_report_with_its_verdicts(catalogue: Path, tmp_path: Path) -> None:
     done = halfcycle("measure", "in", "--out", "t.parquet", "--interval", "1", "--nominal-voltage", "230", cwd=tmp_path)
     assert done.returncode == 0, done.stderr

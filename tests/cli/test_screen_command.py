@@ -106,6 +106,7 @@ def test_a_relative_path_that_would_start_a_formula_is_neutralised_in_the_list(f
         assert [row["path"] for row in csv.DictReader(stream)] == ["'=bad.parquet"]
 
 
+@pytest.mark.long
 def test_the_result_inside_the_folder_that_is_screened_is_no_input_of_the_next_time(folder: Path) -> None:
     for ending in (".parquet", ".csv", ".ndjson"):
         first = screen(".", "--out", f"events{ending}", cwd=folder)
@@ -227,6 +228,7 @@ def is_running(pid: int) -> bool:
 
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="needs Linux' /proc")
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGKILL, signal.SIGTERM])
+@pytest.mark.long
 def test_a_screening_that_is_stopped_leaves_no_worker_behind(tmp_path: Path, how: signal.Signals) -> None:
     for i in range(240):
         write_capture(made_capture(START, seconds=0.5, station=f"R{i}", seed=i % 3), tmp_path / "in" / f"{i}.csv")

@@ -202,6 +202,7 @@ def test_a_sound_store_is_said_to_be_so(fleet: Fleet) -> None:
     assert halfcycle("verify", "--config", config_of(fleet), "--repair").returncode == 0
 
 
+@pytest.mark.long
 def test_verify_finds_each_kind_of_damage_and_repair_puts_right_what_can_be(fleet: Fleet, tmp_path: Path) -> None:
     # SOURCE.
     import pyarrow as pa

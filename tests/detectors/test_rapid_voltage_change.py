@@ -352,9 +352,9 @@ def measured(
     }
 
 
-@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(st.integers(0, 2**32 - 1), st.integers(1, 3), st.booleans(), st.sampled_from([0.0, 0.8, 1.65, 3.2]))
+@pytest.mark.long
 def test_changes_are_those_of_the_definition(seed: int, n_channels: int, gaps: bool, hysteresis_pct: float) -> None:
     rules = RapidVoltageChangeSettings(hysteresis_pct=hysteresis_pct)
     pu, flags = made(seed, n_channels=n_channels, n=430, gaps=gaps)
@@ -368,7 +368,7 @@ def test_changes_are_those_of_the_definition(seed: int, n_channels: int, gaps: b
     assert got_uss == [None if one["uss"] is None else pytest.approx(one["uss"], abs=1e-9) for one in expected]
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_changes_are_those_of_the_definition_with_real_seconds() -> None:
     pu, flags = made(5, n_channels=2, n=3000, gaps=True)
     pu[:, 1000:1040] -= 0.05

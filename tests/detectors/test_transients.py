@@ -177,8 +177,8 @@ def near(case: Case, findings: list[Finding]) -> Finding | None:
 N_SAMPLED = [pytest.param(40, id="some"), pytest.param(600, id="many", marks=pytest.mark.exam)]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("n", N_SAMPLED)
+@pytest.mark.long
 def test_oscillations_are_found_with_their_frequency_peak_and_start(n: int) -> None:
     """SOURCE. Measured over 600: all found; 5 % off in peak are 1 in 100, which last long or hold few samples."""
     pairs = [(case, near(case, found)) for case, found in sample(oscillation, n)]
@@ -195,7 +195,7 @@ def test_oscillations_are_found_with_their_frequency_peak_and_start(n: int) -> N
     assert np.quantile(start, 0.95) < 1.1
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_at_40_db_oscillations_start_within_two_samples() -> None:
     """SOURCE."""
     pairs = [(case, near(case, found)) for case, found in sample(lambda rng: oscillation(rng, snr_db=(40, 40)), 50, 2)]
@@ -221,8 +221,8 @@ def test_impulses_wider_than_two_samples_are_found(n: int) -> None:
     assert np.quantile(gradual, 0.9) < 0.05
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("n", N_SAMPLED)
+@pytest.mark.long
 def test_what_rings_at_a_sags_edge_is_found(n: int) -> None:
     """SOURCE. One event, an oscillation, with its frequency; two phases may ring into the step."""
     pairs = [(case, near(case, found), found) for case, found in sample(ringing_sag, n)]

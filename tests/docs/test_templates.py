@@ -54,6 +54,7 @@ print(hc.screen("made.quarry", nominal_voltage_v=230).to_pandas()["kind"].to_lis
 """
 
 
+@pytest.mark.long
 def test_a_reader_of_another_distribution(tmp_path: Path) -> None:
     said = run_with("reader", tmp_path / "away", f"HEAD = {QUARRY!r}\n{READER}", tmp_path)
     assert said.split("\n")[-2] == "['sag']"
@@ -87,6 +88,7 @@ def test_a_detector_of_another_distribution(tmp_path: Path, rate: float, found: 
     assert said.strip() == found
 
 
+@pytest.mark.long
 def test_a_kind_of_event_of_ones_own_is_in_the_catalogue_the_report_and_the_help(tmp_path: Path) -> None:
     said = run_with("detector", tmp_path / "away", f"RATE = -1.5\n{DETECTOR}{COMMANDS}", tmp_path)
     assert ",rocof,rate of change of frequency," in (tmp_path / "e.csv").read_text("utf-8")
@@ -109,6 +111,7 @@ def test_a_cause_of_another_distribution_where_it_is_surer(tmp_path: Path, built
     assert "fault" in said
 
 
+@pytest.mark.long
 def test_a_profile_of_limits(built_demo: Path, tmp_path: Path) -> None:
     # The site's steady voltage is 232.7 V on the mean, 101.2 % of the 230 V of the contract, which allows 101 %.
     code = "from halfcycle.pipeline.cli import main; main()"

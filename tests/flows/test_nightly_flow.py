@@ -192,6 +192,7 @@ def test_the_demo_shows_its_catalogue_without_a_word_from_prefect(
         assert site in done.stdout
 
 
+@pytest.mark.long
 def test_the_demo_has_the_catalogue_of_a_run_without_prefect(demo: Demo, tmp_path: Path) -> None:
     from halfcycle.pipeline.demo import build_demo_fleet, write_demo_config
 
@@ -203,6 +204,7 @@ def test_the_demo_has_the_catalogue_of_a_run_without_prefect(demo: Demo, tmp_pat
     assert (tmp_path / "events.parquet").read_bytes() == (demo[0] / "events.parquet").read_bytes()
 
 
+@pytest.mark.long
 def test_a_night_with_nothing_new_does_nothing_and_says_so_at_once(demo: Demo, home: dict[str, str]) -> None:
     before = catalogue_bytes(demo[0] / "store")
     nowhere = {**home, "PREFECT_API_URL": "http://127.0.0.1:9/api"}  # no server is asked: there is none
@@ -216,11 +218,12 @@ def test_a_night_with_nothing_new_does_nothing_and_says_so_at_once(demo: Demo, h
 @pytest.mark.parametrize(
     "runner",
     [
-        pytest.param('task_runner = "threads"', marks=pytest.mark.long, id="threads"),
+        pytest.param('task_runner = "threads"', id="threads"),
         pytest.param('task_runner = "processes"', id="processes"),
-        pytest.param('engine = "dask"', marks=pytest.mark.long, id="dask"),
+        pytest.param('engine = "dask"', id="dask"),
     ],
 )
+@pytest.mark.long
 def test_a_night_ends_with_its_summary_and_leaves_no_process(
     config: Path, home: dict[str, str], tmp_path: Path, runner: str
 ) -> None:

@@ -122,6 +122,7 @@ def test_one_damaged_stored_capture_has_a_row_in_the_coverage_and_costs_no_other
 # --- Faults -----------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_what_fails_in_one_process_and_not_in_another_costs_nothing(
     fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -259,7 +260,8 @@ def test_a_file_that_goes_while_it_is_looked_at_is_named(fleet: Fleet, monkeypat
 # --- Real processes ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("way", [way if way == "bug" else pytest.param(way, marks=pytest.mark.long) for way in WAYS])
+@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.long
 def test_poison_costs_itself_alone_whatever_it_does_to_its_process(tmp_path: Path, way: str) -> None:
     # SOURCE.
     guest = guest_folder(tmp_path / "guest")

@@ -75,6 +75,7 @@ def check_clear_error(done: subprocess.CompletedProcess[str], word: str = "canno
 
 # 0: not even the lock's holder can be written; 1000: no waveform; 5000: the waveform (some 3.5 kB), but no catalogue.
 @pytest.mark.parametrize("n_bytes", [0, 1000, 5000])
+@pytest.mark.long
 def test_a_full_disk_fails_with_a_clear_word_and_leaves_old_and_new_files_whole(config: Path, n_bytes: int) -> None:
     fleet = loaded(config)
     catalogue, inputs = catalogue_bytes(fleet.store), digests(fleet.inbox)

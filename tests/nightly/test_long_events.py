@@ -57,6 +57,7 @@ def test_an_event_of_days_is_one_event_in_the_day_where_it_starts(tmp_path: Path
 
 
 @pytest.mark.parametrize("late", [3, 9, 12, 13])  # 13 has the end of the event in it
+@pytest.mark.long
 def test_a_late_file_makes_the_event_whole_that_ended_open_without_it(tmp_path: Path, late: int) -> None:
     at_once, _ = fill(tmp_path / "at once")
     run_nightly(at_once)
@@ -82,6 +83,7 @@ def test_files_that_come_one_by_one_give_the_bytes_of_files_that_come_at_once(tm
     assert catalogue_bytes(fleet.store) == catalogue_bytes(at_once.store)
 
 
+@pytest.mark.long
 def test_a_day_that_is_judged_in_spans_has_the_events_of_one_judged_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

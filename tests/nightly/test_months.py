@@ -86,6 +86,7 @@ def test_a_month_has_the_same_columns_whatever_its_days_have(fleet: Fleet, tmp_p
     assert rows_in(fleet)["magnitude_u"].isna().all()
 
 
+@pytest.mark.long
 def test_commands_take_settled_days_from_their_month_and_say_the_same(
     fleet: Fleet, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -132,6 +133,7 @@ def test_a_night_without_news_writes_no_month(tmp_path: Path) -> None:
     assert catalogue_bytes(fleet.store) == catalogues
 
 
+@pytest.mark.long
 def test_a_late_capture_of_a_gathered_day_costs_its_days_and_leaves_what_a_new_file_would_hold(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -154,6 +156,7 @@ def test_a_late_capture_of_a_gathered_day_costs_its_days_and_leaves_what_a_new_f
     assert len(rows_in(fleet)) == 21
 
 
+@pytest.mark.long
 def test_months_that_are_not_over_are_left_and_the_latest_come_first_within_the_budget(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -183,6 +186,7 @@ def test_months_that_are_not_over_are_left_and_the_latest_come_first_within_the_
     assert summary_if_idle(off) is not None
 
 
+@pytest.mark.long
 def test_catalogues_past_their_age_leave_their_month(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     retention = "[retention]\ncalm_waveforms_days = 3\nevent_waveforms_days = 3\ncatalogues_days = 30\n"
     fleet = gathered(tmp_path)
@@ -200,6 +204,7 @@ def test_catalogues_past_their_age_leave_their_month(tmp_path: Path, monkeypatch
     assert not verify(fleet, in_this_process)
 
 
+@pytest.mark.long
 def test_a_renamed_site_has_its_new_name_in_its_months(tmp_path: Path) -> None:
     gathered(tmp_path)
     config = write_fleet(tmp_path, sites=[SITES[0], "Lock Two"])
@@ -213,6 +218,7 @@ def test_a_renamed_site_has_its_new_name_in_its_months(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("harm", ["cut", "flip", "empty", "lost memory", "broken memory", "folder lost"])
+@pytest.mark.long
 def test_a_month_that_is_damaged_or_lost_changes_no_answer_and_is_made_again(harm: str, tmp_path: Path) -> None:
     # SOURCE.
     fleet = gathered(tmp_path)
@@ -245,6 +251,7 @@ def test_a_month_that_is_damaged_or_lost_changes_no_answer_and_is_made_again(har
     assert events_in(fleet) == expected
 
 
+@pytest.mark.long
 def test_verify_tells_a_month_that_says_something_else_than_its_days(tmp_path: Path) -> None:
     # SOURCE. The catalogue of a day is written anew with the same time and size: what no stamp tells.
     fleet = gathered(tmp_path)
@@ -279,6 +286,7 @@ def test_a_month_that_cannot_be_written_is_told_and_the_rest_of_the_night_is_don
     assert len(rows_in(fleet)) == 20
 
 
+@pytest.mark.long
 def test_readers_see_one_state_while_months_are_written(tmp_path: Path) -> None:
     # SOURCE: who reads needs no lock. A late capture comes again and again while another process reads.
     fleet = gathered(tmp_path)

@@ -69,6 +69,7 @@ def test_a_night_killed_while_it_gathers_is_finished_by_the_next(tmp_path: Path)
 
 
 @pytest.mark.parametrize("kind", ["file", "s3"])
+@pytest.mark.long
 def test_at_an_address_all_machines_have_the_same_months(kind: str, tmp_path: Path) -> None:
     # SOURCE: the project's own design; an address is another place of the same store.
     if kind == "s3":

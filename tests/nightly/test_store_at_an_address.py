@@ -82,6 +82,7 @@ def state(fleet: Fleet) -> dict[str, dict[str, str]]:
     return {"store": store, **{name: digests(root) for name, root in roots.items()}}
 
 
+@pytest.mark.long
 def test_a_night_at_an_address_makes_the_same_bytes_and_another_machine_goes_on(
     new_address: Callable[[], str], tmp_path: Path
 ) -> None:
@@ -162,6 +163,7 @@ def _no_more_power(*_args: object) -> None:
     raise StoreError("no more power")
 
 
+@pytest.mark.long
 def test_what_another_machine_brought_for_an_old_day_is_judged(
     folder_address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -270,6 +272,7 @@ def test_another_machine_at_work_is_told_and_waited_for(folder_address: str, tmp
     assert run_nightly(weir).is_whole
 
 
+@pytest.mark.long
 def test_commands_of_another_machine_show_what_is_there(
     new_address: Callable[[], str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -169,6 +169,7 @@ def test_a_damaged_or_lost_trend_is_made_anew_and_a_fleet_without_a_survey_makes
     assert not (without.store / "trends").exists()
 
 
+@pytest.mark.long
 def test_a_day_that_ended_processes_is_measured_apart_and_at_last_not_at_all(tmp_path: Path) -> None:
     # The project's own design: what ends a run is tried apart by the next, and some six times in all.
     fleet = fleet_with_captures(tmp_path / "a")

@@ -52,6 +52,7 @@ def config(tmp_path: Path) -> Path:
     return config
 
 
+@pytest.mark.long
 def test_a_catalogue_is_read_while_a_run_is_at_work(config: Path) -> None:
     assert plain_run(config).returncode == 0
     write_capture(made_capture("2026-03-02T12:00:00", seed=2), loaded(config).inbox / SITE / "b.csv")
@@ -63,6 +64,7 @@ def test_a_catalogue_is_read_while_a_run_is_at_work(config: Path) -> None:
 
 
 @pytest.mark.parametrize("command", ["nightly", "ingest"])
+@pytest.mark.long
 def test_a_second_command_stops_with_a_word_that_names_the_first_and_status_1(config: Path, command: str) -> None:
     with run_under_way(config, 60) as child:
         second = halfcycle(command, "--config", config)
@@ -73,6 +75,7 @@ def test_a_second_command_stops_with_a_word_that_names_the_first_and_status_1(co
         assert names(loaded(config).inbox) == [f"{SITE}/a.csv"]
 
 
+@pytest.mark.long
 def test_a_second_run_waits_where_it_is_told_to_and_finds_nothing_left_to_do(config: Path) -> None:
     config.write_text(config.read_text().replace("[run]", "[run]\nwait_for_lock_s = 30.0"))
     with run_under_way(config, 0.5) as child:
@@ -83,6 +86,7 @@ def test_a_second_run_waits_where_it_is_told_to_and_finds_nothing_left_to_do(con
     assert names(loaded(config).inbox) == []
 
 
+@pytest.mark.long
 def test_the_lock_of_a_run_that_was_killed_is_free_at_once(config: Path) -> None:
     with run_under_way(config, 60) as child:
         child.send_signal(signal.SIGKILL)

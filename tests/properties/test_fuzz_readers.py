@@ -16,7 +16,7 @@ from halfcycle.pipeline.readers import readers
 SOURCE = "the project's own design: a reader raises ReadError and nothing else, in bounded time and memory"
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_damaged_files_of_every_format_are_read_or_refused() -> None:
     # SOURCE.
     command = [sys.executable, str(Path(fuzz_readers.__file__)), "--cases", "500", "--seed", "11"]

@@ -13,7 +13,7 @@ from killed_at_an_address import many_runs
 SOURCE = "the project's own design: a kill leaves the state before a step or after it, and both are gone on from"
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_killed_night_is_gone_on_with() -> None:
     wrong, n_killed = many_runs(2, seed=1, kinds=("file",))
     assert wrong == []

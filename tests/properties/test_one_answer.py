@@ -201,6 +201,7 @@ def check_inspect(folder: Path, table: SiteTable, accounts: tuple[Account, ...],
     [range(3), pytest.param(range(100, 160), marks=[pytest.mark.slow, pytest.mark.exam])],
     ids=["few", "many"],
 )
+@pytest.mark.long
 def test_four_ways_say_the_same_of_drawn_files(seeds: range, tmp_path: Path) -> None:
     total = Counter[str]()
     for seed in seeds:

@@ -147,8 +147,8 @@ WRITERS: dict[str, Callable[[Capture, Path], object]] = {
 }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", WRITERS)
+@pytest.mark.long
 def test_captures_one_by_one_cost_as_many_decoded_rows_as_all_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:

@@ -43,7 +43,7 @@ print(n_read, n_refused)
 """
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_damaged_footers_are_refused_and_end_no_process(tmp_path: Path) -> None:
     # SOURCE. The statistics of a damaged footer, asked for, end the process with about one in a thousand of them.
     command = [sys.executable, "-c", _READ, str(tmp_path / "x.parquet"), "4000"]

@@ -431,7 +431,7 @@ def test_a_stream_that_inflates_to_more_than_its_lengths_need_is_left_where_it_i
     within_the_bar(lambda: refused(tmp_path, content, "inflates to more than"))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_bombs_are_refused_within_the_bar(tmp_path: Path) -> None:
     n = 80_000_000  # of samples, in 160 kB
     head = made.observation(made.instance(0, made.steps((n, 1e-6)), made.stored(21, [0] * 4)))[1]

@@ -132,6 +132,7 @@ def test_of_many_that_take_a_lease_at_once_one_has_it(place: Place) -> None:
         assert all("another run is in progress" in words for words in refused)
 
 
+@pytest.mark.long
 def test_a_lease_is_renewed_given_back_and_taken_over_when_it_has_run_out(place: Place) -> None:
     with leased(place, "mill 1", good_for_s=1.5) as first:
         time.sleep(2.5)  # longer than it is good for without being renewed
@@ -163,6 +164,7 @@ def test_a_broken_lease_is_taken_over(place: Place) -> None:
         lease.check()
 
 
+@pytest.mark.long
 def test_a_place_that_cannot_be_reached_is_told_in_a_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "file").write_text("no folder")
     with pytest.raises(PlaceError, match=r"file://.*: cannot be written \(File exists\)"):

@@ -39,6 +39,7 @@ class TestInBrowser:
     pytestmark = IN_BROWSER
 
     @pytest.mark.parametrize(("name", "width"), [("whole", 1440), ("whole", 390), ("fleet", 390)])
+    @pytest.mark.long
     def test_no_rule_is_violated(self, chromium: Any, tmp_path: Path, name: str, width: int) -> None:
         if name == "whole":
             text = render(build_content(everything(), settings=SETTINGS), settings=SETTINGS)
@@ -49,6 +50,7 @@ class TestInBrowser:
         opened.tab.evaluate(UNFOLD)
         assert violations(opened) == []
 
+    @pytest.mark.long
     def test_a_page_with_faults_is_found_out(self, chromium: Any, tmp_path: Path) -> None:
         text = render(build_content(everything(), settings=SETTINGS), settings=SETTINGS)
         text = text.replace('<html lang="en">', "<html>").replace('["in", "+", "zoom in"]', '["in", "", ""]')

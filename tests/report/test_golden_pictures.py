@@ -75,6 +75,7 @@ def different(one: Pixels, other: Pixels) -> tuple[float, float]:
     return float(differs.mean()), float(differs.sum() / max(inked.sum(), 1))
 
 
+@pytest.mark.long
 def test_charts_look_as_they_were_found_right(chromium: Any, tmp_path: Path) -> None:
     seen = dict(taken(chromium, tmp_path))
     assert set(seen) == {path.stem for path in GOLDENS.glob("*.png")}

@@ -54,6 +54,7 @@ def test_the_page_opens_without_complaint_or_request_and_fits_its_window(
     assert opened.tab.evaluate("document.documentElement.scrollWidth") <= width
 
 
+@pytest.mark.long
 def test_every_sample_is_decoded_as_the_slice_has_it(chromium: Any, tmp_path: Path) -> None:
     # The slice's own samples; the script counts in single precision.
     rng = np.random.default_rng(5)
@@ -225,6 +226,7 @@ def contrast_to_white(colour: str) -> float:
     return 1.05 / (0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2] + 0.05)
 
 
+@pytest.mark.long
 def test_every_part_is_reached_by_keys_and_seen_to_be(chromium: Any, tmp_path: Path) -> None:
     # WCAG 2.2: 2.1.1 keys, 2.4.1 a way past what repeats, 2.4.7 what has the focus is seen.
     tab = Opened(chromium, written(tmp_path, [event(), event(50, magnitude=0.05)])).scrolled().tab

@@ -280,7 +280,7 @@ def test_events_are_told_in_sentences(more: dict[str, object], said: str) -> Non
 # --- size
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_page_of_two_hundred_events_stays_small() -> None:
     # The bar: 200 events in at most 5 MB.
     def brief(_: Event) -> Slice:

@@ -70,8 +70,8 @@ def test_the_sources_of_a_certificate_are_the_digests_of_the_files_and_of_many_o
     assert "all 300 files" in listed_sources(many)[0]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("ending", ["parquet", "csv"])
+@pytest.mark.long
 def test_a_written_trend_gives_the_verdicts_of_its_waveforms_once_these_are_gone(tmp_path: Path, ending: str) -> None:
     write_waveform_parquet(made(), tmp_path / "a.parquet")
     out, limits = tmp_path / f"t.{ending}", ("--limits", "en-50160-lv", "--nominal-voltage", "230")

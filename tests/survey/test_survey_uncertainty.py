@@ -53,6 +53,7 @@ def test_the_error_of_a_reactive_power_is_a_share_of_the_apparent_one() -> None:
     assert table.column("q1_a_u")[0].as_py() == pytest.approx(0.2 / ROOT_3)
 
 
+@pytest.mark.long
 def test_every_quantity_but_angles_has_one() -> None:
     names = [symbol if one.of == "point" else f"{symbol}_a" for symbol, one in QUANTITIES.items()]
     table = with_uncertainties(pa.table({name: [1.0] for name in names}), nominal_v=230.0)

@@ -163,7 +163,7 @@ def test_what_passes_within_a_minute_flags_and_what_stays_beyond_a_threshold_doe
     assert sum(gone["flag"]) == sum(gone["interrupted"]) >= 7
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_site_at_12_percent_over_breaches_what_must_always_hold_though_a_swell_lies_in_it(tmp_path: Path) -> None:
     """EN 50160:2010, 4.2.2.2: +10 %. Where nobody tells the declared voltage, there is no verdict."""
     write_waveform_parquet(sine(rate_hz=1600.0, seconds=1200.0, volts=258.0, start_ns=TICK_NS), tmp_path / "a.parquet")

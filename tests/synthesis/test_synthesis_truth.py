@@ -323,9 +323,9 @@ def agrees(mine: list[TrueEvent], twin: list[tuple[str, float, float, float]], s
     )
 
 
-@pytest.mark.slow
 @given(waveform=staged())
 @settings(max_examples=150, deadline=None)
+@pytest.mark.long
 def test_truth_is_what_a_state_machine_finds_on_a_grid(waveform: Waveform) -> None:
     """Both by IEC 61000-4-30:2015, 5.4 and 5.5 (from memory)."""
     mine = events(waveform)

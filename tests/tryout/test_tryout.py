@@ -175,8 +175,8 @@ QUICK = [
 ]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("command", QUICK)
+@pytest.mark.long
 def test_all_options_together_piped_and_on_a_terminal_write_the_same(
     command: str, stage: Stage, tmp_path: Path
 ) -> None:

@@ -44,7 +44,7 @@ def test_intervals_hold_the_truth_in_95_of_100(thousands: dict[str, list[Off]], 
     assert abs(coverage(z) - COVERED) <= WITHIN
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_intervals_of_a_few_hold_the_truth() -> None:
     # Of 60 95 % ± 8.5 %: three standard deviations of a binomial share, above which there is no more than all.
     for off, quantities in ((off_sag, SAG), (off_ringing, RINGING)):

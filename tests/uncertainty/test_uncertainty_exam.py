@@ -153,7 +153,7 @@ def test_probabilities_at_the_edge_of_a_category_come_true() -> None:
     assert off <= CALIBRATED
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_intervals_of_a_few_hundred_sags_hold_the_truth() -> None:
     # Of 240 sags 95 % ± 4.5 %: three standard deviations of a binomial share.
     found = [one for one in family(N_PLAIN, seed=3) if one is not None]

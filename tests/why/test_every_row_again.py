@@ -57,7 +57,7 @@ def assert_each_comes_about_again(rows: list[Event], out: Path, *, traced_every:
             assert trace.variation.magnitude_pu == pytest.approx(row.magnitude, abs=1e-6)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_every_row_of_the_demo_comes_about_again(tmp_path: Path) -> None:
     # SOURCE.
     inbox = build_demo_fleet(tmp_path).inbox

@@ -41,7 +41,7 @@ def folder(screened: Path, tmp_path: Path) -> Path:
     return tmp_path / "copy"
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_each_row_comes_about_again_and_says_how(folder: Path) -> None:
     # By hand: 230 V at 0.5 is 115 V; a sag is below 0.9 pu and over at 0.92.
     rows = read_events(folder / "e.csv")

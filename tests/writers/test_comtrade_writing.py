@@ -271,6 +271,7 @@ def variants_and_captures(draw: st.DrawFn) -> tuple[int, str, Capture]:
 
 @settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(variants_and_captures(), st.integers(0, 20), st.booleans())
+@pytest.mark.long
 def test_a_capture_written_and_read_is_the_same_capture(variant, digital_channels, single):
     revision, data, capture = variant
     suffix = ".cff" if single and revision == 2013 else ".cfg"
