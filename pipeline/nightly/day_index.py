@@ -27,7 +27,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import PlaceError, StoreError
 from halfcycle.pipeline.nightly.catalogue_file import catalogue_metadata
-from halfcycle.pipeline.store.atomic import SETTLED_NS, write_atomically
+from halfcycle.pipeline.store.atomic import SETTLED_NS, write_atomically, written_and_size
 from halfcycle.pipeline.store.changes import site_key
 from halfcycle.pipeline.store.documents import document_at
 from halfcycle.pipeline.store.partitions import JUDGED_KINDS, Store
@@ -91,7 +91,7 @@ class Stamps:
     def unsettled(self) -> set[date]:
         """Days of which something changed a moment ago, so that a further change may leave the same stamp."""
         since = time.time_ns() - SETTLED_NS
-        written = {day: int(stamp.partition("\x1f")[0]) for day, stamp in self.catalogues.items()}
+        written = {day: written_and_size(stamp)[0] for day, stamp in self.catalogues.items()}
         return {day for kind in (self.folders, self.recorded, written) for day, ns in kind.items() if ns >= since}
 
 
@@ -136,9 +136,8 @@ class KnownDay:
 
     def row(self, day: date) -> tuple[int, int, int, int, int, int]:
         """As a line of a `Table`."""
-        written, _, size = self.catalogue.partition("\x1f")
         why = sum(1 << WHYS.index(one) for one in self.why)
-        return day.toordinal(), STATES.index(self.state), why, self.kinds, int(written or -1), int(size or -1)
+        return day.toordinal(), STATES.index(self.state), why, self.kinds, *written_and_size(self.catalogue)
 
 
 def table_of(days: Mapping[date, KnownDay]) -> Table:
@@ -266,7 +265,7 @@ class DayIndex:
                     except PlaceError:
                         damaged.add(day)
                         continue
-                    if int(stamps[day].partition("\x1f")[0]) < since:
+                    if written_and_size(stamps[day])[0] < since:
                         now[day.isoformat()] = held
                 found[day] = held[1]
             if keep and now != kept:

@@ -36,6 +36,7 @@ from halfcycle.pipeline.nightly.logs import log_paths, named
 from halfcycle.pipeline.nightly.standing import frozen_days, names_of_day
 from halfcycle.pipeline.resources import judging_version
 from halfcycle.pipeline.settings import Site
+from halfcycle.pipeline.store.atomic import file_stamp
 from halfcycle.pipeline.store.changes import Changes, site_key
 from halfcycle.pipeline.store.partitions import Store, today
 
@@ -94,7 +95,7 @@ class SiteDays:
         rows = self.table[self.table["written"] >= 0]
         rows = rows[(rows["day"] >= first.toordinal()) & (rows["day"] <= last.toordinal())]
         return {
-            date.fromordinal(day): f"{written}\x1f{size}"
+            date.fromordinal(day): file_stamp(written, size)
             for day, written, size in rows[["day", "written", "size"]].tolist()
         }
 

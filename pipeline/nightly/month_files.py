@@ -22,9 +22,9 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from halfcycle.pipeline.events import catalogue_schema
 from halfcycle.pipeline.indices.coverage import CoverageSpan, coverage_table
-from halfcycle.pipeline.store.atomic import write_atomically, write_text_atomically
+from halfcycle.pipeline.store.atomic import file_stamp, write_atomically, write_text_atomically
 from halfcycle.pipeline.store.manifest import with_manifest
-from halfcycle.pipeline.store.partitions import Store
+from halfcycle.pipeline.store.partitions import EPOCH, Store
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -34,7 +34,6 @@ KINDS: Final[tuple[Kind, ...]] = ("events", "coverage")
 Key = tuple[str, date]
 """A site and a day."""
 FOLDER: Final = "months"
-_UNIX_DAY: Final = date(1970, 1, 1)
 _LEAST: Final = 8  # days of a month for which its file is opened: below, their own are read as soon
 _ORDER: Final[Mapping[Kind, tuple[str, ...]]] = {
     "events": ("start", "site", "point", "kind", "phases"), "coverage": ("site", "start", "point"),
@@ -174,7 +173,7 @@ def _memory_path(store: Store, month: date) -> Path:
 
 def _stamp(path: Path) -> str:
     status = path.stat()
-    return f"{status.st_mtime_ns}\x1f{status.st_size}"
+    return file_stamp(status.st_mtime_ns, status.st_size)
 
 
 def _write(rows: pa.Table, path: Path) -> None:
@@ -189,7 +188,7 @@ def events_with_dates(tables: Sequence[pa.Table], days: Sequence[date]) -> pa.Ta
     import pyarrow as pa
 
     rows = pa.concat_tables([catalogue_schema().empty_table(), *tables], promote_options="default")
-    numbers = [(day - _UNIX_DAY).days for day in days]
+    numbers = [(day - EPOCH).days for day in days]
     dates = np.repeat(np.array(numbers, np.int32), [table.num_rows for table in tables])
     held = dict(zip(rows.column_names, rows.columns, strict=True)) | {"date": pa.array(dates).cast(pa.date32())}
     schema = schema_of("events")

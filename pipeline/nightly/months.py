@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -41,13 +41,11 @@ from halfcycle.pipeline.nightly.month_files import (
     table_of,
     write_month,
 )
-from halfcycle.pipeline.store.atomic import SETTLED_NS
-from halfcycle.pipeline.store.partitions import Store
+from halfcycle.pipeline.store.atomic import SETTLED_NS, written_and_size
+from halfcycle.pipeline.store.partitions import EPOCH, Store
 
 if TYPE_CHECKING:
     import pyarrow as pa
-
-_UNIX_DAY: Final = date(1970, 1, 1).toordinal()
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,7 +182,7 @@ def _digests(found: DaysFound) -> dict[date, str]:
     columns = repr([(kind, schema_of(kind).names) for kind in KINDS]).encode()
     for name, site in sorted(found.sites.items()):
         rows = site.table[site.table["written"] >= 0]
-        months = (rows["day"].astype(np.int64) - _UNIX_DAY).astype("datetime64[D]").astype("datetime64[M]")
+        months = (rows["day"].astype(np.int64) - EPOCH.toordinal()).astype("datetime64[D]").astype("datetime64[M]")
         edges = [0, *(np.flatnonzero(months[1:] != months[:-1]) + 1).tolist(), months.size]
         for first, stop in pairwise(edges):
             if stop > first:
@@ -212,7 +210,7 @@ def _gather(due: _Due, stamps: Mapping[Key, str], fleet: Fleet) -> None:
     read, rows = rows_of_days(store, sorted(stamps.keys() - same))
     whole = {kind: table_of([rows_of(file, same), rows[kind]], kind) for kind, file in former.items()}
     settled = time.time_ns() - SETTLED_NS
-    sure = {key: stamps[key] for key in same.union(read) if int(stamps[key].partition("\x1f")[0]) < settled}
+    sure = {key: stamps[key] for key in same.union(read) if written_and_size(stamps[key])[0] < settled}
     write_month(whole, sure, due.made_of, store, due.month, key=fleet.secret)
 
 

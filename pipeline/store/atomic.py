@@ -14,13 +14,24 @@ from typing import Final
 from halfcycle.pipeline.errors import PlaceError, StoreError
 
 ASIDE: Final = ".aside-"
+"""Begins the name of a file on its way to its place."""
 SETTLED_NS: Final = 3_000_000_000
 """After which a further change has another time: some file systems keep times to two seconds."""
-"""Begins the name of a file on its way to its place."""
 _OF_ALL: Final = (
     errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE, errno.ENOMEM,
 )  # fmt: skip
 """What the system refuses whatever the file: the disk is full or failing, or the process has too many files open."""
+
+
+def file_stamp(written_ns: int, size: int) -> str:
+    """When a file was written and how large it is, as words that differ where it is another. [ns, bytes]"""
+    return f"{written_ns}\x1f{size}"
+
+
+def written_and_size(stamp: str) -> tuple[int, int]:
+    """What `file_stamp` was given; (-1, -1) of "", which stands for no file."""
+    written, _, size = stamp.partition("\x1f")
+    return int(written or -1), int(size or -1)
 
 
 def refused(text: str, error: OSError) -> StoreError:

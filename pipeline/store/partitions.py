@@ -25,7 +25,7 @@ from typing import TYPE_CHECKING, Final
 from halfcycle.pipeline.capture import Header
 from halfcycle.pipeline.errors import DamagedCapture, StoreError
 from halfcycle.pipeline.plain_text import plain
-from halfcycle.pipeline.store.atomic import put_in_place, refused, stage
+from halfcycle.pipeline.store.atomic import file_stamp, put_in_place, refused, stage
 from halfcycle.pipeline.store.changes import Changes
 from halfcycle.pipeline.waveform_table import header_of
 
@@ -39,19 +39,19 @@ CATALOGUE_NAME: Final = "events.parquet"
 JUDGED_KINDS: Final = ("waveforms", "recorded", "catalogue")
 """The folders of what days are judged by, and of what came of it."""
 _ENDING: Final = ".parquet"
-_EPOCH: Final = date(1970, 1, 1)
+EPOCH: Final = date(1970, 1, 1)
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
 _LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
 
 
 def day_of(ns: int) -> date:
     """The UTC day of a time. ns: nanoseconds since 1970-01-01."""
-    return _EPOCH + timedelta(days=ns // DAY_NS)
+    return EPOCH + timedelta(days=ns // DAY_NS)
 
 
 def day_start_ns(day: date) -> int:
     """The first instant of a UTC day. [ns since 1970-01-01]"""
-    return (day - _EPOCH).days * DAY_NS
+    return (day - EPOCH).days * DAY_NS
 
 
 def today() -> date:
@@ -165,7 +165,7 @@ class Store:
         return {day: stamp for day, stamp in stamps.items() if stamp is not None}
 
     def catalogue_stamps(self, site: str, days: Collection[date] | None = None) -> dict[date, str]:
-        """When each catalogue of a site was written and how large it is, as words that differ where it is another.
+        """The stamp of each catalogue of a site, see `atomic.file_stamp`.
 
         days : of some; None: all.
         """
@@ -175,7 +175,7 @@ class Store:
         for day in self.listed_days("catalogue", site) if days is None else days:
             with contextlib.suppress(FileNotFoundError, NotADirectoryError):
                 status = os.stat(f"{folder}{day.isoformat()}/{CATALOGUE_NAME}")
-                found[day] = f"{status.st_mtime_ns}\x1f{status.st_size}"
+                found[day] = file_stamp(status.st_mtime_ns, status.st_size)
         return found
 
     def _day_folders(self, kind: str, site: str) -> list[tuple[date, str]]:
