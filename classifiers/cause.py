@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 from halfcycle.classifiers.evidence import Evidence
@@ -69,6 +70,7 @@ class Cause:
     why: str
 
 
+@lru_cache(maxsize=1)  # of one event they are asked for twice
 def rule_verdicts(evidence: Evidence) -> tuple[Cause, ...]:
     """What each rule says, in the order of `RULES`."""
     return tuple(rule(evidence) for rule in RULES)

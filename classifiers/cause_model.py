@@ -77,8 +77,9 @@ class CauseModel:
         twice = np.concatenate((np.where(missing, -np.inf, row), np.where(missing, np.inf, row)))
         node = walk.roots
         for _ in range(walk.depth):
-            node = walk.onward[2 * node + (twice[walk.asked[node]] > walk.threshold[node])]
-        mean: F64 = self.shares[walk.row[node]].mean(axis=0) / 255.0
+            beyond = twice.take(walk.asked.take(node)) > walk.threshold.take(node)
+            node = walk.onward.take(2 * node + beyond)
+        mean: F64 = self.shares.take(walk.row.take(node), axis=0).mean(axis=0) / 255.0
         return mean
 
     @cached_property

@@ -201,7 +201,7 @@ def _by_components(sag: _Sag) -> DipReading:
 
 
 def _by_six_voltages(sag: _Sag) -> DipReading:
-    lines = np.abs(np.roll(sag.phases, -1) - np.roll(sag.phases, -2)) / math.sqrt(3)  # BC, CA, AB
+    lines = np.abs(sag.phases[[1, 2, 0]] - sag.phases[[2, 0, 1]]) / math.sqrt(3)  # BC, CA, AB
     six = np.concatenate([np.abs(sag.phases), lines])
     lowest, v, f = int(six.argmin()), float(six.min()), float(six.max())
     share = (f - v) / max(1 - v, 1e-12)

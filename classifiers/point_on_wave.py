@@ -112,8 +112,9 @@ def point_on_wave(
         raise ValueError(f"u has shape {values.shape}; one row of finite samples is needed")
     if not cycle >= LEAST_SAMPLES_PER_CYCLE:
         raise ValueError(f"{cycle:.3g} samples per cycle; at least {LEAST_SAMPLES_PER_CYCLE:g} are needed")
+    end = float(values.size) if stop is None else min(stop, float(values.size))
+    values = values[: int(end + (_AFTER_CYCLES + 2 * _MARGIN_CYCLES) * cycle) + 2]
     n = values.size
-    end = float(n) if stop is None else min(stop, float(n))
     before = _before(values, cycle, start)
     if before is None:
         return PointOnWave(None, None, None, None, None)
@@ -163,7 +164,7 @@ def _departure(u: F64, before: SteadyWave, cycle: float, start: float, end: floa
     width = max(2, round(_SMOOTHED_CYCLES * cycle))
     if stop - first < 2 * width:
         return None
-    square = np.cumsum(np.pad((u[first:stop] - before.at(first, stop)) ** 2, (1, 0)))
+    square = _sums_before((u[first:stop] - before.at(first, stop)) ** 2)
     size = np.sqrt((square[width:] - square[:-width]) / width)
     peak = abs(before.phasor)
     limit = max(_LEAST_DEPARTURE * peak / np.sqrt(2), _IN_NOISE * before.left, share * float(size.max()))
@@ -210,7 +211,7 @@ def _edge(u: F64, turn: float, near: float, length: float, *, back: bool) -> flo
         departed = u[low:high] - sides.at(earlier, low - first, high - first)
         step = later.at(change, low - begins, high - begins)
         # What a step from each sample on leaves over; before it nothing has departed.
-        gain = np.append(np.cumsum((departed**2 - (departed - step) ** 2)[::-1])[::-1], 0.0)
+        gain = _sums_before((step * (2 * departed - step))[::-1])[::-1]
         k = low + int(gain.argmax())
         share = _share(departed, step, k - low, round(cycle / 2))
     if not _SHARP[0] <= share <= _SHARP[1]:
@@ -223,9 +224,16 @@ def _first_seen(departed: F64, floor: float, k: int, cycle: float) -> int:
     """The first sample, up to a quarter of a cycle before one that has departed, from which some lie off the noise."""
     hold = max(2, round(_HOLD_CYCLES * cycle))
     first = np.arange(max(0, k - int(_SEEN_CYCLES * cycle)), k)
-    n_quiet = np.append(0, np.cumsum(np.abs(departed) <= floor))
+    n_quiet = _sums_before((np.abs(departed) <= floor).astype(np.float64))
     lasting = n_quiet[np.minimum(first + hold, departed.size)] == n_quiet[first]
     return int(first[lasting.argmax()]) if lasting.any() else k
+
+
+def _sums_before(values: F64) -> F64:
+    """Sums of what lies before each position, the first of them 0; one more than the values."""
+    sums = np.zeros(values.size + 1)
+    np.cumsum(values, out=sums[1:])
+    return sums
 
 
 def _first_pole(u: F64, turn: float, recovers: float, start: float) -> float:
@@ -240,7 +248,8 @@ def _first_pole(u: F64, turn: float, recovers: float, start: float) -> float:
     departed = np.abs(u[stop:seen] - during.at(stop, seen))
     hold = max(2, round(_HOLD_CYCLES * cycle))
     beyond = departed > max(_LAST_SHARE * float(departed.max()), _IN_NOISE * during.left)
-    lasting = np.lib.stride_tricks.sliding_window_view(beyond, hold).all(axis=1)
+    n_beyond = _sums_before(beyond.astype(np.float64))
+    lasting = n_beyond[hold:] - n_beyond[:-hold] == hold
     if not lasting.any():
         return recovers
     k = int(lasting.argmax())

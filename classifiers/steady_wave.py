@@ -84,10 +84,10 @@ class Stretches:
 
         By the normal equations: sines over about a cycle or more are nearly at right angles, and it is much quicker.
         """
-        inside = self.rows[:, -self.begin : self.n - self.begin]
-        weights = self.inverse @ (inside @ values)
-        left = values - weights @ inside
-        return SteadyWave(self.turn, weights, math.sqrt(left @ left / max(self.n - weights.size, 1)))
+        sums = self.rows[:, -self.begin : self.n - self.begin] @ values
+        weights = self.inverse @ sums
+        energy = float(values @ values - weights @ sums)
+        return SteadyWave(self.turn, weights, math.sqrt(max(energy, 0.0) / max(self.n - weights.size, 1)))
 
     def at(self, wave: SteadyWave, first: int, stop: int) -> F64:
         """A waveform that was fitted to a stretch, at the positions [first, stop)."""
@@ -150,7 +150,7 @@ def fit_frequency(u: F64, first: int, stop: int, cycle: float) -> SteadyWave | N
         even, odd, square = _kernels(turn, values.size, 2 * order)
         # A small change of the frequency turns the fundamental by the distance from the middle.
         gram = _with_turning(_toeplitz(even), odd, square)
-        fitted = _solved(gram, np.append(_two_sided(sums), (-1j * along, -1j * along.conjugate())))
+        fitted = _solved(gram, np.concatenate((_two_sided(sums), (-1j * along, -1j * along.conjugate()))))
         change = fitted[-2]
         fundamental = fitted[order + 1] + 0.5j * change  # as at (first + stop) / 2, half a sample on
         if not abs(fundamental) > 0:
@@ -216,10 +216,10 @@ def _kernels(turn: float, n: int, order: int) -> tuple[F64, F64, F64]:
     kernel = np.sin(n * x) / sine
     first = 0.5 * (n * np.cos(n * x) / sine - kernel * slope)
     second = -slope * first - 0.25 * (n * n - 1) * kernel
-    return (
-        np.concatenate(([n], kernel)), np.concatenate(([0.0], -first)),
-        np.concatenate(([n * (n * n - 1) / 12], -second)),
-    )  # fmt: skip
+    rows = np.empty((3, order + 1))
+    rows[:, 0] = n, 0.0, n * (n * n - 1) / 12
+    rows[:, 1:] = kernel, -first, -second
+    return rows[0], rows[1], rows[2]
 
 
 def _toeplitz(even: F64) -> F64:

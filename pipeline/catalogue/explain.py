@@ -28,12 +28,9 @@ from halfcycle.pipeline.measures.event_window import (
     PhasorSeries,
     at_onset,
     lasting_change,
-    negative_sequence,
-    positive_sequence,
     series_of_part,
     three_phase_power,
 )
-from halfcycle.pipeline.measures.sequence import symmetrical_components
 from halfcycle.pipeline.resources import resource
 from halfcycle.pipeline.sites.wiring_correction import Wiring
 
@@ -128,16 +125,17 @@ def explain(
         points = _wave_points(own, series, swell=swell)
     over_all = side_of(own, series, wiring) if is_told else None
     direction = over_all
-    if is_told and (of_earth_fault := _side_of_earth_fault(own, series, wiring)) is not None:
+    if is_told and (of_earth_fault := _side_of_earth_fault(series, wiring)) is not None:
         direction = of_earth_fault
     elif is_told and (before_trip := _before_a_trip(own, series)) is not None:
         direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
-        evidence, numbers = measured(parts, over_all)  # as the model was trained
+        jump_deg = None if points is None else points.phase_jump_deg
+        evidence, numbers = measured(parts, over_all, phase_jump_deg=jump_deg)  # as the model was trained
         evidence = replace(
             evidence, repeats=repeats, dead_time_s=dead_time_s, notches_per_cycle=notches_per_cycle,
-            notch_depth_pu=notch_depth_pu, phase_jump_deg=None if points is None else points.phase_jump_deg,
+            notch_depth_pu=notch_depth_pu,
         )  # fmt: skip
         cause = _surest(name_cause(cause_model(), evidence, numbers, after_outage=after_outage), evidence)
     else:
@@ -154,17 +152,19 @@ def explain(
     return Explanation(dip, points, direction, cause, "; ".join(words))
 
 
-def measured(parts: EventParts, direction: Direction | None) -> tuple[Evidence, dict[str, float]]:
+def measured(
+    parts: EventParts, direction: Direction | None, *, phase_jump_deg: float | None = None
+) -> tuple[Evidence, dict[str, float]]:
     """What the rules judge by, of the event alone, and what the model is asked with, of all that follows.
 
     Parameters
     ----------
     parts : of the event, with its start at its first sample.
     direction : of the event, where it was found.
+    phase_jump_deg : of the event; the model does not know it.
     """
-    evidence = gather_evidence(parts)
-    if direction is not None and direction.direction != UNKNOWN:
-        evidence = replace(evidence, direction=direction.direction)
+    side = None if direction is None or direction.direction == UNKNOWN else direction.direction
+    evidence = replace(gather_evidence(parts), direction=side, phase_jump_deg=phase_jump_deg)
     return evidence, cause_features(parts, evidence) | rule_scores(evidence)
 
 
@@ -212,33 +212,33 @@ def _before_a_trip(window: EventWindow, series: PhasorSeries) -> EventWindow | N
 
 def side_of(window: EventWindow, series: PhasorSeries, wiring: Wiring | None = None) -> Direction | None:
     """The side of an event; None where there are not three currents."""
-    if series.i is None or window.i is None or not window.u.shape[0] == window.i.shape[0] == 3:
+    v1, v2, components = series.v1, series.v2, series.components_of_i
+    if window.i is None or v2 is None or components is None:
         return None
-    v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
-    i1 = positive_sequence(series.i)
-    i_start, i_stop = lasting_change(series, v1, i1)
+    _, i1, i2 = components
+    i_start, i_stop = lasting_change(series)
     first, stop, cycle = round(window.start), min(round(window.stop), window.u.shape[1]), round(window.cycle)
     trace = None
     if cycle <= first < stop:  # a step that is over as it begins has no power of its own
         about = slice(first - cycle, stop)
         power = three_phase_power(replace(window, u=window.u[:, about], i=window.i[:, about]))
         trace = None if power is None else PowerTrace(power, window.rate_hz, cycle, power.size, cycle)
-    v2, i2 = negative_sequence(series.u, line_to_line=window.line_to_line), negative_sequence(series.i)
     direction = find_direction(
         v1, i1, n_before=series.n_before, i_start=i_start, i_stop=i_stop, power=trace,
-        negative=None if v2 is None or i2 is None else (v2, i2), by_load=wiring is not None and wiring.by_load,
+        negative=(v2, i2), by_load=wiring is not None and wiring.by_load,
     )  # fmt: skip
     return direction if wiring is None else replace(direction, confidence=min(direction.confidence, wiring.sure))
 
 
-def _side_of_earth_fault(window: EventWindow, series: PhasorSeries, wiring: Wiring) -> Direction | None:
+def _side_of_earth_fault(series: PhasorSeries, wiring: Wiring) -> Direction | None:
     """The side by the zero sequence; None where it does not tell, or nobody has declared where the clamps point to.
 
     With generation behind clamps that are all backwards the zero sequence looks as it does on the other side.
     """
-    if series.i is None or window.line_to_line or len(series.u) != 3 or wiring.by_load:
+    voltages, currents = series.components_of_u, series.components_of_i
+    if voltages is None or currents is None or series.line_to_line or wiring.by_load:
         return None
-    (v0, v1, _), (i0, i1, _) = symmetrical_components(series.u), symmetrical_components(series.i)
+    (v0, v1, _), (i0, i1, _) = voltages, currents
     found = earth_fault_direction(
         v0, i0, v1, i1, n_before=series.n_before, i_start=series.i_start, i_stop=series.i_stop
     )  # fmt: skip
@@ -256,9 +256,7 @@ def _put_right(window: EventWindow, wiring: Wiring) -> EventWindow:
 
 def _wave_points(window: EventWindow, series: PhasorSeries, *, swell: bool) -> PointOnWave:
     """Of the phase that lost most, or of a swell gained most."""
-    sizes = np.abs(series.u)
-    relative = sizes / np.maximum(sizes[:, series.before].mean(axis=1, keepdims=True), 1e-30)
-    inside = relative[:, series.i_start : series.i_stop]
+    inside = series.sizes[:, series.i_start : series.i_stop] / np.maximum(series.sizes_before, 1e-30)[:, None]
     worst = int(inside.max(axis=1).argmax()) if swell else int(inside.min(axis=1).argmin())
     return point_on_wave(
         window.u[worst],

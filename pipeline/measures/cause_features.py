@@ -18,7 +18,8 @@ from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.measures.event_parts import Departure, EventParts, LaterHarmonics
 from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries
 from halfcycle.pipeline.measures.mask_runs import runs
-from halfcycle.pipeline.measures.phasors import without_fundamental
+from halfcycle.pipeline.measures.order_statistics import row_means, row_medians
+from halfcycle.pipeline.measures.phasors import spectrum_from_start, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Numbers = dict[str, float]
@@ -55,7 +56,7 @@ def cause_features(parts: EventParts, evidence: Evidence) -> Numbers:
     window, series = parts.window, parts.whole
     found = _of_evidence(evidence)
     found["seconds_after"] = (window.u.shape[1] - window.start) / window.rate_hz
-    before = series.u[:, series.before].mean(axis=1)
+    before = series.u_before
     longest = series.i_start + math.ceil(2 * _LONGEST_S * series.frequency_hz)
     turned = np.exp(-1j * np.angle(before)) / np.maximum(np.abs(before), 1e-30)
     after = series.u[:, series.i_start : longest] * turned[:, None]
@@ -66,9 +67,13 @@ def cause_features(parts: EventParts, evidence: Evidence) -> Numbers:
     found |= _steps(after) | _shape_after(window, series, parts.harmonics)
     has_currents = window.i is not None and series.i is not None and window.i.shape[0] == 3
     if has_currents:
-        found |= _of_currents(window, series)
+        found |= _of_currents(series)
     found |= _ringing(parts.departure, window, "ui" if has_currents else "u")
-    return {name: min(max(value, -_MOST), _MOST) for name, value in found.items() if math.isfinite(value)}
+    values = np.fromiter(found.values(), np.float64, len(found))
+    bounded = dict(zip(found, np.clip(values, -_MOST, _MOST).tolist(), strict=True))
+    if np.isfinite(values).all():
+        return bounded
+    return {name: value for name, value in bounded.items() if math.isfinite(found[name])}
 
 
 def _of_evidence(evidence: Evidence) -> Numbers:
@@ -91,7 +96,7 @@ def _means_at(rows: F64, at: Sequence[int]) -> dict[str, list[float]]:
     second = [k + 1 for k in first]
     means = (rows[:, first] + rows[:, second]) / 2
     found = dict(zip((f"at{k}" for k in first), means.T.tolist(), strict=True))
-    return found if n < 6 else found | {"end": rows[:, n - 5 : n - 1].mean(axis=1).tolist()}
+    return found if n < 6 else found | {"end": row_means(rows[:, n - 5 : n - 1]).tolist()}
 
 
 def _levels(sizes: F64) -> Numbers:
@@ -125,7 +130,7 @@ def _runs_of_sags(sizes: F64) -> Numbers:
             continue
         found[f"{name}_begins"], found[f"{name}_length"] = float(first[0]), float(stop[0] - first[0])
         found[f"{name}_ends"] = float(stop[0] < mask.size)
-        found[f"{name}_share"] = float(mask.mean())
+        found[f"{name}_share"] = _share_of(mask)
         if first.size > 1:
             found[f"{name}_apart"] = float(first[1] - stop[0])
             found[f"{name}_second_length"] = float(stop[1] - first[1])
@@ -137,21 +142,20 @@ def _runs_of_sags(sizes: F64) -> Numbers:
         found["sag_changes"] = float(np.abs(late - early).max())
         found["sag_deepens"] = float((early - late).max())
         found["sag_more_phases"] = float((late < 0.85).sum() - (early < 0.85).sum())
-        found["sag_flat"] = float(np.median(np.abs(np.diff(inside.min(axis=0)))))
+        found["sag_flat"] = float(row_medians(np.abs(np.diff(worst[first[0] : stop[0]]))[None])[0])
     return found
 
 
 def _before(window: EventWindow, series: PhasorSeries) -> Numbers:
-    sizes = np.abs(series.u[:, series.before])
-    mean = np.maximum(sizes.mean(axis=1), 1e-30)
+    mean = np.maximum(series.sizes_before, 1e-30)
+    away = series.sizes[:, series.before] - series.sizes_before[:, None]
+    moves = np.sqrt(np.einsum("ij,ij->i", away, away) / away.shape[1]) / mean
     found = {
-        "before_apart": float(mean.min() / mean.max()), "before_moves": float((sizes.std(axis=1) / mean).max()),
+        "before_apart": float(mean.min() / mean.max()), "before_moves": float(moves.max()),
         "samples_a_cycle": window.cycle, "line_to_line": float(window.line_to_line), "voltages": float(mean.size),
     }  # fmt: skip
     if mean.size == 3:
-        zero, positive, negative = (
-            abs(complex(x)) for x in symmetrical_components(series.u[:, series.before].mean(axis=1))
-        )
+        zero, positive, negative = (abs(complex(x)) for x in symmetrical_components(series.u_before))
         found["before_negative"] = negative / max(positive, 1e-30)
         if not window.line_to_line:
             found["before_zero"] = zero / max(positive, 1e-30)
@@ -179,11 +183,11 @@ def _sequences(after: C128, *, line_to_line: bool) -> Numbers:
 
 def _steps(after: C128) -> Numbers:
     """What the mean of the phases does: a step, its angle, how it settles."""
-    mean = after.mean(axis=0)
+    mean = row_means(after.T)
     found: Numbers = {}
     for name, place in (("early", slice(4, 10)), ("later", slice(20, 30))):
         if mean.size >= place.stop:
-            value = complex(mean[place].mean())
+            value = complex(row_means(mean[place]))
             found[f"step_{name}"], found[f"jump_{name}"] = (
                 abs(value) - 1,
                 math.degrees(math.atan2(value.imag, value.real)),
@@ -205,14 +209,14 @@ def _ringing(departure: Departure, window: EventWindow, letters: str) -> Numbers
     rest = np.concatenate([without_fundamental(change[:, part], angle[part]) for part in parts], axis=1)
     quarter = n // 4
     n_quarters = 2 * n // quarter
-    squares = (rest[:, : n_quarters * quarter] ** 2).reshape(rest.shape[0], n_quarters, quarter).mean(axis=2)
+    squares = row_means((rest[:, : n_quarters * quarter] ** 2).reshape(rest.shape[0], n_quarters, quarter))
     found: Numbers = {}
     for letter in letters:
         x = window.u if letter == "u" or window.i is None else window.i
         rows = slice(departure.n_voltages) if letter == "u" else slice(departure.n_voltages, None)
         peak = max(float(np.abs(x[:, start - n : start]).max()), 1e-30)
         of_letter = _first_move(change[rows], departure.earlier[rows], n, peak)
-        of_letter |= _rest(rest[rows, : n + 1], np.sqrt(squares[rows].mean(axis=0)) / peak, peak, window)
+        of_letter |= _rest(rest[rows, : n + 1], np.sqrt(row_means(squares[rows].T)) / peak, peak, window)
         found |= {f"{letter}_{name}": value for name, value in of_letter.items()}
     return found
 
@@ -241,27 +245,27 @@ def _first_move(change: F64, earlier: F64, n: int, peak: float) -> Numbers:
 
 def _spectrum(row: F64, window: EventWindow) -> Numbers:
     """Of what rings, by orders of the fundamental."""
-    power = np.abs(np.fft.rfft(row * np.hanning(2 * row.size)[row.size :], 4 * row.size)) ** 2
-    hertz = np.fft.rfftfreq(4 * row.size, 1 / window.rate_hz)
-    power[hertz < 2 * window.frequency_hz] = 0
+    hertz, size = spectrum_from_start(row, 4, window.rate_hz)
+    power = size**2
+    power[: np.searchsorted(hertz, 2 * window.frequency_hz)] = 0
     total = max(float(power.sum()), 1e-30)
     strongest = int(power.argmax())
     near = np.abs(hertz - hertz[strongest]) <= 1.5 * window.frequency_hz
     return {
         "ring_order": float(hertz[strongest]) / window.frequency_hz,
-        "centre_order": float((power * hertz).sum() / total) / window.frequency_hz,
+        "centre_order": float(power @ hertz / total) / window.frequency_hz,
         "ring_pure": float(power[near].sum()) / total,
-        "ring_crest": float(np.abs(row).max()) / max(float(np.sqrt((row**2).mean())), 1e-30),
-        "above_20": float(power[hertz > 20 * window.frequency_hz].sum()) / total,
+        "ring_crest": float(np.abs(row).max()) / max(math.sqrt(float(row @ row) / row.size), 1e-30),
+        "above_20": float(power[np.searchsorted(hertz, 20 * window.frequency_hz, side="right") :].sum()) / total,
     }
 
 
 def _shape_after(window: EventWindow, series: PhasorSeries, harmonics: LaterHarmonics) -> Numbers:
     """Harmonics some cycles after the start, of the voltage and of what the currents gained; how rough the wave is."""
     found: Numbers = {}
-    u1 = np.maximum(np.abs(series.u[:, series.before]).mean(axis=1), 1e-30)
+    u1 = np.maximum(series.sizes_before, 1e-30)
     rough_before = _rough(window.u, window.start - 3 * window.cycle, window.start - 1)
-    has_currents = series.i is not None and window.i is not None and window.i.shape[0] == 3
+    has_currents = window.i is not None and window.i.shape[0] == 3
     for name, first, stop in (("soon", 4, 9), ("late", 24, 29)):
         windows = series.i_start + np.arange(first, stop)
         if windows[-1] >= series.starts.size:
@@ -284,58 +288,69 @@ def _shape_after(window: EventWindow, series: PhasorSeries, harmonics: LaterHarm
 
 def _gained(series: PhasorSeries, first: int, stop: int) -> F64:
     """By how much currents differ from those before, between half cycles after the start; a little at least. [A]"""
-    if series.i is None:
+    before = series.i_before
+    if series.i is None or before is None:
         return np.full(3, math.nan)
-    before = series.i[:, series.before].mean(axis=1)
-    usual = max(abs(complex(symmetrical_components(before)[1])), 1e-30)
     there = series.i[:, series.i_start + first : series.i_start + stop]
-    more: F64 = np.maximum(np.abs(there - before[:, None]).mean(axis=1), 0.02 * usual)
+    more: F64 = np.maximum(row_means(np.abs(there - before[:, None])), 0.02 * _sequences_before(before)[1])
     return more
+
+
+def _sequences_before(before: C128) -> tuple[float, float, float]:
+    """Sizes of the three sequences of the currents before, the positive one above nothing. [A]"""
+    zero, positive, negative = (abs(complex(x)) for x in symmetrical_components(before))
+    return zero, max(positive, 1e-30), negative
 
 
 def _rough(x: F64, first: float, stop: float) -> float:
     part = x[:, max(int(first), 0) : int(stop)]
-    return float(np.sqrt((np.diff(part, 2, axis=1) ** 2).mean())) if part.shape[1] > 3 else math.nan
+    bends = np.diff(part, 2, axis=1)
+    return math.sqrt(float(np.vdot(bends, bends)) / bends.size) if part.shape[1] > 3 else math.nan
 
 
-def _of_currents(window: EventWindow, series: PhasorSeries) -> Numbers:
+def _of_currents(series: PhasorSeries) -> Numbers:
     """Currents of that before, in phases and sequences; what is drawn beyond the steady load; even harmonics."""
-    if series.i is None or window.i is None:
+    before = series.i_before
+    if series.i is None or before is None:
         return {}
-    before = series.i[:, series.before].mean(axis=1)
-    sizes_before = np.abs(symmetrical_components(before))
-    usual = max(float(sizes_before[1]), 1e-30)
+    zero, usual, negative = _sequences_before(before)
     phase_before = np.maximum(np.abs(before), 0.05 * usual)
-    after = series.i[:, series.i_start :]
-    sizes = np.sort(np.abs(after) / phase_before[:, None], axis=0)
-    found = {"i_before_negative": float(sizes_before[2]) / usual, "i_before_zero": float(sizes_before[0]) / usual}
-    found |= _currents_at(series, after, sizes, usual)
+    sizes = np.sort(np.abs(series.i[:, series.i_start :]) / phase_before[:, None], axis=0)
+    found = {"i_before_negative": negative / usual, "i_before_zero": zero / usual}
+    found |= _currents_at(series, sizes, usual)
     found["i_most"], found["i_least"] = float(sizes[2].max()), float(sizes[2].min())
     dead = sizes[2] < _NOTHING
-    found["i_dead_share"], found["i_phase_dead_share"] = float(dead.mean()), float((sizes[0] < _NOTHING).mean())
+    found["i_dead_share"], found["i_phase_dead_share"] = _share_of(dead), _share_of(sizes[0] < _NOTHING)
     begins, ends = runs(np.ascontiguousarray(dead))
     if begins.size:
         found["i_dead_begins"], found["i_dead_ends"] = float(begins[0]), float(ends[0] < dead.size)
     return found
 
 
-def _currents_at(series: PhasorSeries, after: C128, sizes: F64, usual: float) -> Numbers:
+def _currents_at(series: PhasorSeries, sizes: F64, usual: float) -> Numbers:
     """Some half cycles after the start and at the end."""
-    if series.i is None:
+    currents, voltages = series.components_of_i, series.components_of_u
+    if currents is None:
         return {}
-    first = series.i_start
-    zero, _, negative = np.abs(symmetrical_components(after)) / usual
-    positive_v = symmetrical_components(series.u)[1] if series.u.shape[0] == 3 else series.u[0]
-    positive_i = symmetrical_components(series.i)[1]
-    admittance = complex(positive_i[series.before].mean()) / (complex(positive_v[series.before].mean()) or 1e-30)
-    added = positive_i[first:] - admittance * positive_v[first:]
-    toward = positive_v[first:] * np.conj(added)
+    after = slice(series.i_start, None)
+    zero, positive_i, negative = currents
+    positive_v = series.u[0] if voltages is None else voltages[1]
+    admittance = complex(row_means(positive_i[series.before])) / (
+        complex(row_means(positive_v[series.before])) or 1e-30
+    )
+    added = positive_i[after] - admittance * positive_v[after]
+    toward = positive_v[after] * np.conj(added)
     toward /= np.maximum(np.abs(toward), 1e-300)
     found: Numbers = {}
     what = ("low", "middle", "high", "zero", "negative", "added")
-    rows = np.concatenate((sizes, [zero, negative, np.abs(added) / usual, toward.real, toward.imag]))
+    in_sequences = np.abs([zero[after], negative[after], added]) / usual
+    rows = np.concatenate((sizes, in_sequences, [toward.real, toward.imag]))
     for name, means in _means_at(rows, _CURRENTS_AT).items():
         found |= {f"i_{name}_{row}": value for row, value in zip(what, means[:6], strict=True)}
         if means[5] > 0.02:
             found[f"i_{name}_watts"], found[f"i_{name}_vars"] = means[6:]
     return found
+
+
+def _share_of(mask: Mask) -> float:
+    return int(np.count_nonzero(mask)) / mask.size

@@ -8,8 +8,9 @@ import numpy as np
 
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.measures.event_parts import Departure, EventParts, LaterHarmonics
-from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries, positive_sequence
-from halfcycle.pipeline.measures.phasors import without_fundamental
+from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries
+from halfcycle.pipeline.measures.order_statistics import row_means
+from halfcycle.pipeline.measures.phasors import spectrum_from_start, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 Measures = dict[str, Any]
@@ -35,14 +36,13 @@ def gather_evidence(parts: EventParts) -> Evidence:
     Source: derived; each measure's meaning is in `halfcycle.classifiers.evidence`.
     """
     window, series = parts.own, parts.series
-    v1 = positive_sequence(series.u, line_to_line=window.line_to_line)
     found: Measures = {"duration_s": (window.stop - window.start) / window.rate_hz} if _ends(window) else {}
-    found |= _shape(series, v1, window) | _ringing(parts.departure, window)
+    found |= _shape(series, window) | _ringing(parts.departure, window)
     found |= _harmonics(parts.harmonics, series, window)
     if parts.dip is not None:
         found |= _unbalance(*parts.dip, line_to_line=window.line_to_line)
-    if series.i is not None:
-        found |= _currents(series, v1, positive_sequence(series.i), has_step="step_pu" in found)
+    if series.i1 is not None:
+        found |= _currents(series, series.v1, series.i1, has_step="step_pu" in found)
     return Evidence(**found)
 
 
@@ -51,15 +51,15 @@ def _ends(window: EventWindow) -> bool:
     return bool(window.stop <= window.u.shape[1])
 
 
-def _shape(series: PhasorSeries, v1: C128, window: EventWindow) -> Measures:
-    size, phases = np.abs(v1), np.abs(series.u)
-    before, phase_before = float(size[series.before].mean()), phases[:, series.before].mean(axis=1)
-    relative = phases / phase_before[:, None]
+def _shape(series: PhasorSeries, window: EventWindow) -> Measures:
+    v1, size = series.v1, np.abs(series.v1)
+    before = float(row_means(size[series.before]))
+    relative = series.sizes / series.sizes_before[:, None]
     inside = slice(series.i_start, series.i_stop)
     drop = 1 - size / before
     depth = float(drop[inside].max())
     worst = 1 - relative.min(axis=0)
-    early = v1[series.i_start : series.i_start + 4].mean() / v1[series.before].mean()
+    early = row_means(v1[series.i_start : series.i_start + 4]) / row_means(v1[series.before])
     found: Measures = {
         "residual_pu": float(1 - worst[inside].max()),
         "depth_pu": max(depth, 0.0),
@@ -78,9 +78,9 @@ def _shape(series: PhasorSeries, v1: C128, window: EventWindow) -> Measures:
         }
     after = _after(series, window)
     if after is not None:
-        steps = relative[:, after].mean(axis=1) - 1
+        steps = row_means(relative[:, after]) - 1
         by_phase = (float(steps[0]), float(steps[1]), float(steps[2])) if steps.size == 3 else None
-        found |= {"step_pu": float(size[after].mean() / before - 1), "phase_steps_pu": by_phase}
+        found |= {"step_pu": float(row_means(size[after]) / before - 1), "phase_steps_pu": by_phase}
     return found
 
 
@@ -133,10 +133,8 @@ def _dominating(rest: F64, window: EventWindow) -> tuple[float, float]:
     """Dominating frequency [Hz] and largest value of what rings most."""
     largest = np.abs(rest).max(axis=1)
     worst = int(largest.argmax())
-    n = rest.shape[1]
-    lines = np.abs(np.fft.rfft(rest[worst] * np.hanning(2 * n)[n:], 8 * n))
-    hertz = np.fft.rfftfreq(8 * n, 1 / window.rate_hz)
-    lines[hertz < 2 * window.frequency_hz] = 0
+    hertz, lines = spectrum_from_start(rest[worst], 8, window.rate_hz)
+    lines[: np.searchsorted(hertz, 2 * window.frequency_hz)] = 0
     return float(hertz[int(lines.argmax())]), float(largest[worst])
 
 
@@ -149,13 +147,12 @@ def _harmonics(harmonics: LaterHarmonics, series: PhasorSeries, window: EventWin
     if at.size < 3:
         return {}
     voltages, currents = harmonics.medians(at)
-    u1 = np.abs(series.u[:, series.before]).mean(axis=1)
-    found: Measures = {"second_harmonic_voltage_pu": float((voltages[2] / u1).max())}
-    if series.i is None:
+    found: Measures = {"second_harmonic_voltage_pu": float((voltages[2] / series.sizes_before).max())}
+    before = series.i_before
+    if series.i is None or before is None:
         return found
-    before = series.i[:, series.before].mean(axis=1)
-    added = np.abs(series.i[:, at] - before[:, None]).mean(axis=1)
-    if not added.max() > _LEAST_ADDED * np.abs(before).mean():
+    added = row_means(np.abs(series.i[:, at] - before[:, None]))
+    if not added.max() > _LEAST_ADDED * row_means(np.abs(before)):
         return found
     # Of the phases that much is added to: beside one of them, another one's share is of no meaning.
     much = added > 0.3 * added.max()
@@ -164,7 +161,7 @@ def _harmonics(harmonics: LaterHarmonics, series: PhasorSeries, window: EventWin
 
 
 def _currents(series: PhasorSeries, v1: C128, i1: C128, *, has_step: bool) -> Measures:
-    v_before, i_before = complex(v1[series.before].mean()), complex(i1[series.before].mean())
+    v_before, i_before = complex(row_means(v1[series.before])), complex(row_means(i1[series.before]))
     if not (abs(i_before) > 0 and abs(v_before) > 0):
         return {}
     admittance = i_before / v_before
@@ -179,11 +176,11 @@ def _currents(series: PhasorSeries, v1: C128, i1: C128, *, has_step: bool) -> Me
         found |= {
             "added_power_factor": float(np.cos(turned)),
             "added_lagging": bool(np.sin(turned) > 0),
-            "added_end_share": float(np.abs(added[-4:]).mean()) / early,
+            "added_end_share": float(row_means(np.abs(added[-4:]))) / early,
         }
     if has_step:
         last = slice(-6, None)
-        power = (v1[last] * i1[last].conj()).mean() - (np.abs(v1[last]) ** 2).mean() * np.conj(admittance)
+        power = row_means(v1[last] * i1[last].conj()) - row_means(np.abs(v1[last]) ** 2) * admittance.conjugate()
         kept = complex(power) / (abs(v_before) * abs(i_before))
         found |= {"kept_power_pu": kept.real, "kept_reactive_pu": kept.imag}
     return found

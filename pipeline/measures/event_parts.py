@@ -18,7 +18,7 @@ from halfcycle.pipeline.measures.event_window import (
     series_of_part,
 )
 from halfcycle.pipeline.measures.order_statistics import row_medians
-from halfcycle.pipeline.measures.phasors import between_samples, harmonic_phasors
+from halfcycle.pipeline.measures.phasors import earlier_samples, harmonic_phasors
 
 ORDERS: Final = (0, 2, 3, 5)
 _AT: Final = (*range(4, 13), *range(24, 29))  # half cycles after the start, at which harmonics are taken
@@ -133,14 +133,12 @@ def _later_harmonics(window: EventWindow, series: PhasorSeries) -> LaterHarmonic
 
 def _departure(window: EventWindow) -> Departure:
     cycle, n = window.cycle, round(window.cycle)
-    first, begin = int(window.start) - n - 2, int(window.start) - 1
-    stop = min(begin + 2 * n + 1, window.u.shape[1] - 1)
-    x = _channels(window, max(first, 0), stop + 1)
-    k = np.arange(begin, stop)
-    at = k - max(first, 0)
-    earlier = between_samples(x, np.where(k <= begin + n, at - cycle, at - 2 * cycle))
-    angle = 2 * np.pi * k / cycle
-    return Departure(x[:, at] - earlier, earlier, angle, n, window.u.shape[0])
+    begin = int(window.start) - 1
+    first, stop = max(begin - n - 1, 0), min(begin + 2 * n + 1, window.u.shape[1] - 1)
+    x = _channels(window, first, stop + 1)
+    a, b, later = begin - first, stop - first, min(begin + n + 1, stop) - first
+    earlier = np.concatenate((earlier_samples(x, a, later, cycle), earlier_samples(x, later, b, 2 * cycle)), axis=1)
+    return Departure(x[:, a:b] - earlier, earlier, 2 * np.pi * np.arange(begin, stop) / cycle, n, window.u.shape[0])
 
 
 def _channels(window: EventWindow, first: int, stop: int) -> F64:

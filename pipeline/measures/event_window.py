@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.phasors import between_samples, cycle_phasors, half_cycle_phasors
+from halfcycle.pipeline.measures.order_statistics import row_means, row_medians
+from halfcycle.pipeline.measures.phasors import earlier_samples, half_cycle_phasors
 from halfcycle.pipeline.measures.sequence import symmetrical_components
 
 F64 = npt.NDArray[np.float64]
@@ -59,9 +61,11 @@ class EventWindow:
         return self.rate_hz / self.frequency_hz
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class PhasorSeries:
     """Phasors at each half cycle, RMS, against one reference of time that turns with the fundamental.
+
+    What several measures take of them is found once, when it is first asked for.
 
     Attributes
     ----------
@@ -70,6 +74,7 @@ class PhasorSeries:
     u, i : shape (n_voltages, n) and (3, n) or None. [V], [A]
     i_start, i_stop : half-open range of the windows that lie wholly within the event.
     n_before : windows at the beginning that lie wholly before the event.
+    line_to_line : whether u are of AB, BC, CA.
     """
 
     starts: F64
@@ -79,11 +84,60 @@ class PhasorSeries:
     i_start: int
     i_stop: int
     n_before: int
+    line_to_line: bool
 
     @property
     def before(self) -> slice:
         """Windows that what lies before is averaged over: the last ten at most."""
         return slice(max(0, self.n_before - _STEADY_HALF_CYCLES), self.n_before)
+
+    @cached_property
+    def sizes(self) -> F64:
+        """Magnitudes of u. [V]"""
+        return np.abs(self.u)
+
+    @cached_property
+    def u_before(self) -> C128:
+        """Mean voltages before, shape (n_voltages,). [V]"""
+        return row_means(self.u[:, self.before])
+
+    @cached_property
+    def sizes_before(self) -> F64:
+        """Mean magnitudes of the voltages before, shape (n_voltages,). [V]"""
+        return row_means(self.sizes[:, self.before])
+
+    @cached_property
+    def i_before(self) -> C128 | None:
+        """Mean currents before, shape (3,), or None. [A]"""
+        return None if self.i is None else row_means(self.i[:, self.before])
+
+    @cached_property
+    def components_of_u(self) -> tuple[C128, C128, C128] | None:
+        """Zero, positive and negative sequence of three voltages as they are; None of fewer. [V]"""
+        return symmetrical_components(self.u) if self.u.shape[0] == 3 else None
+
+    @cached_property
+    def components_of_i(self) -> tuple[C128, C128, C128] | None:
+        """Likewise of the currents. [A]"""
+        return symmetrical_components(self.i) if self.i is not None and self.i.shape[0] == 3 else None
+
+    @cached_property
+    def v1(self) -> C128:
+        """Positive sequence of the voltages, referred to phase A to neutral; see `positive_sequence`. [V]"""
+        return positive_sequence(self.u, self.components_of_u, line_to_line=self.line_to_line)
+
+    @cached_property
+    def v2(self) -> C128 | None:
+        """Negative sequence of three voltages, referred to phase A to neutral; None of fewer. [V]"""
+        if self.components_of_u is None:
+            return None
+        negative = self.components_of_u[2]
+        return negative * np.exp(1j * np.pi / 6) / np.sqrt(3) if self.line_to_line else negative
+
+    @cached_property
+    def i1(self) -> C128 | None:
+        """Positive sequence of the currents; None where there are none. [A]"""
+        return None if self.i is None else positive_sequence(self.i, self.components_of_i)
 
 
 def phasor_series(window: EventWindow) -> PhasorSeries:
@@ -112,14 +166,19 @@ def phasor_series(window: EventWindow) -> PhasorSeries:
     cycle = window.cycle
     lead = int(np.floor(2 * window.start / cycle))
     starts = window.start + np.arange(-lead, _n_after(window) + 1) * cycle / 2
-    u, i = (
-        None if x is None else half_cycle_phasors(x, rate_hz=window.rate_hz, frequency_hz=frequency, starts=starts)
-        for x in (window.u, window.i)
-    )
-    if u is None:
-        raise SignalError("there are no voltages")
+    rows = (window.u,) if window.i is None else (window.u, window.i)
+    u, *i = half_cycle_phasors(*rows, rate_hz=window.rate_hz, frequency_hz=frequency, starts=starts)
     before = np.flatnonzero(starts + cycle <= window.start + 1e-6)
-    return PhasorSeries(starts, frequency, u, i, lead, _i_stop(window, starts, lead), int(before[-1]) + 1)
+    return PhasorSeries(
+        starts,
+        frequency,
+        u,
+        i[0] if i else None,
+        lead,
+        _i_stop(window, starts, lead),
+        int(before[-1]) + 1,
+        window.line_to_line,
+    )
 
 
 def series_of_part(series: PhasorSeries, part: EventWindow) -> PhasorSeries:
@@ -176,21 +235,25 @@ def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:
 
     Source: derived.
     """
-    before = series.u[:, series.before].mean(axis=1)
+    before = series.u_before
     rows = np.arange(series.i_start, series.i_stop)
     early = rows[series.starts[rows] < series.starts[series.i_start] + _LATEST_CYCLES * cycle]
-    worst = (np.abs(series.u[:, early]) / np.abs(before)[:, None]).min(axis=0)
+    worst = (series.sizes[:, early] / np.abs(before)[:, None]).min(axis=0)
     chosen = early[worst <= worst.min() + _NEAR_LOWEST_PU]
-    during = series.u[:, chosen]
-    return before, np.median(during.real, axis=1) + 1j * np.median(during.imag, axis=1)
+    during = np.ascontiguousarray(series.u[:, chosen])
+    middles = row_medians(np.concatenate((during.real, during.imag)))
+    return before, middles[:3] + 1j * middles[3:]
 
 
-def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:
+def positive_sequence(
+    phasors: C128, components: tuple[C128, C128, C128] | None, *, line_to_line: bool = False
+) -> C128:  # fmt: skip
     """Positive sequence, referred to phase A to neutral; of fewer than three channels, the one that changes most.
 
     Parameters
     ----------
-    phasors : shape (n_channels, n). [V or A]
+    phasors : complex, shape (n_channels, n). [V or A]
+    components : zero, positive and negative sequence of three of them; None of fewer.
     line_to_line : of AB, BC, CA.
 
     Returns
@@ -199,40 +262,19 @@ def positive_sequence(phasors: C128, *, line_to_line: bool = False) -> C128:
 
     Source: Fortescue, Trans. AIEE 37, 1918 (from memory).
     """
-    if phasors.shape[0] != 3:
+    if components is None:
         changes: C128 = phasors[int(np.argmax(np.ptp(np.abs(phasors), axis=1)))]
         return changes
-    positive = symmetrical_components(phasors)[1]
+    positive = components[1]
     return positive * np.exp(-1j * np.pi / 6) / np.sqrt(3) if line_to_line else positive
 
 
-def negative_sequence(phasors: C128, *, line_to_line: bool = False) -> C128 | None:
-    """Negative sequence, referred to phase A to neutral; None of fewer than three channels.
-
-    Parameters
-    ----------
-    phasors : shape (n_channels, n). [V or A]
-    line_to_line : of AB, BC, CA.
-
-    Returns
-    -------
-    shape (n,). [unit of phasors]
-
-    Source: Fortescue, Trans. AIEE 37, 1918 (from memory).
-    """
-    if phasors.shape[0] != 3:
-        return None
-    negative = symmetrical_components(phasors)[2]
-    return negative * np.exp(1j * np.pi / 6) / np.sqrt(3) if line_to_line else negative
-
-
-def lasting_change(series: PhasorSeries, v1: C128, i1: C128) -> tuple[int, int]:
+def lasting_change(series: PhasorSeries) -> tuple[int, int]:
     """The windows in which an event's direction is judged.
 
     Parameters
     ----------
     series : of the event.
-    v1, i1 : shape (n,). Positive sequence of its voltages and currents. [V], [A]
 
     Returns
     -------
@@ -245,10 +287,12 @@ def lasting_change(series: PhasorSeries, v1: C128, i1: C128) -> tuple[int, int]:
     if series.i_stop - series.i_start > 4 or series.starts.size < later.stop:
         return inside.start, inside.stop
     left = 0.0
-    for x in (v1, i1):
-        before = x[series.before].mean()
+    for x in (series.v1, series.i1):
+        if x is None:
+            continue
+        before = row_means(x[series.before])
         most = float(np.abs(x[inside] - before).max())
-        left = max(left, float(np.abs(x[later] - before).mean()) / max(most, 1e-30))
+        left = max(left, float(row_means(np.abs(x[later] - before))) / max(most, 1e-30))
     return (later.start, later.stop) if left > _LEFT_BEHIND else (inside.start, inside.stop)
 
 
@@ -276,11 +320,12 @@ def find_onset(window: EventWindow) -> float | None:
     first, stop = int(window.start - cycle), int(window.start + 1.5 * cycle)
     if first - 2 * cycle < 1 or stop > window.u.shape[1]:
         return None
-    k = np.arange(int(first - cycle), stop)
-    change = window.u[:, k] - between_samples(window.u, k - cycle)
-    n_calm, width = first - int(first - cycle), max(2, round(_ONSET_CYCLES * cycle))
-    peak = float(np.abs(window.u[:, k[:n_calm]]).max())
-    square = np.cumsum(np.pad((change**2).mean(axis=0), (1, 0)))
+    begin = int(first - cycle)
+    change = window.u[:, begin:stop] - earlier_samples(window.u, begin, stop, cycle)
+    n_calm, width = first - begin, max(2, round(_ONSET_CYCLES * cycle))
+    peak = float(np.abs(window.u[:, begin:first]).max())
+    square = np.zeros(stop - begin + 1)
+    np.cumsum(row_means(change.T**2), out=square[1:])
     together = np.sqrt((square[width:] - square[:-width]) / width)  # of the samples up to k[width - 1 + i]
     calm = float(together[: n_calm - width].max(initial=0.0))
     beyond = together[n_calm - width + 1 :] > max(_DEPARTURE * peak, _DEPARTURE_IN_NOISE * calm)
@@ -290,7 +335,7 @@ def find_onset(window: EventWindow) -> float | None:
     limit = max(_DEPARTURE * peak, _DEPARTURE_IN_NOISE * float(np.abs(change[:, :n_calm]).max(initial=0.0)))
     samples = (np.abs(change[:, max(last - width + 1, 0) : last + 1]) > limit).any(axis=0)
     back = int(samples.argmax()) if samples.any() else width // 2
-    return float(k[max(last - width + 1, 0)] + back)
+    return float(begin + max(last - width + 1, 0) + back)
 
 
 def three_phase_power(window: EventWindow) -> F64 | None:
@@ -313,11 +358,11 @@ def _frequency_before(window: EventWindow) -> float:
     starts = window.start - cycle * np.arange(1.0, min(10.0, np.floor(window.start / cycle)) + 0.5, 0.5)[::-1]
     starts = starts[starts >= 0]
     before = window.u[:, : int(window.start) + 2]
-    u = cycle_phasors(before, rate_hz=window.rate_hz, frequency_hz=window.frequency_hz, starts=starts)
-    strongest = u[int(np.abs(u).mean(axis=1).argmax())]
+    (u,) = half_cycle_phasors(before, rate_hz=window.rate_hz, frequency_hz=window.frequency_hz, starts=starts)
+    strongest = u[int(row_means(np.abs(u)).argmax())]
     if not np.abs(strongest).min() > 0:
         raise SignalError("there is no voltage before the event")
-    turning = np.unwrap(np.angle(strongest))
+    turning = np.cumsum(np.angle(strongest[1:] * strongest[:-1].conj()))  # from the first window on
     away = starts - starts.mean()
-    slope = float(away @ turning) / float(away @ away)  # of the line by least squares [rad per sample]
+    slope = float(away[1:] @ turning) / float(away @ away)  # of the line by least squares [rad per sample]
     return window.frequency_hz + slope * window.rate_hz / (2 * np.pi)

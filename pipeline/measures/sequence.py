@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import cmath
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
@@ -10,7 +13,9 @@ from halfcycle.pipeline.errors import SignalError
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]
 
-_ROUNDING = 1e-12  # by which a triangle that is flat may seem to be none
+_TURN: Final = cmath.exp(2j * cmath.pi / 3)
+_BACK: Final = _TURN.conjugate()
+_ROUNDING: Final = 1e-12  # by which a triangle that is flat may seem to be none
 
 
 def symmetrical_components(phasors: npt.ArrayLike) -> tuple[C128, C128, C128]:
@@ -40,8 +45,7 @@ def symmetrical_components(phasors: npt.ArrayLike) -> tuple[C128, C128, C128]:
     values = np.asarray(phasors, np.complex128)
     _check_three(values.shape, "phasors")
     a, b, c = values
-    turn = np.exp(2j * np.pi / 3)
-    return (a + b + c) / 3, (a + turn * b + turn**2 * c) / 3, (a + turn**2 * b + turn * c) / 3
+    return (a + b + c) / 3, (a + _TURN * b + _BACK * c) / 3, (a + _BACK * b + _TURN * c) / 3
 
 
 def unbalance_of_phasors(phasors: npt.ArrayLike) -> tuple[F64, F64]:
