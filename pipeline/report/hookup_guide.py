@@ -13,7 +13,7 @@ from typing import Final
 
 from halfcycle.pipeline.report.phasor_diagram import Phasor, degrees, phasor_svg
 from halfcycle.pipeline.report.summary import TextTable
-from halfcycle.pipeline.sites.wiring_model import picture_of
+from halfcycle.pipeline.sites.wiring_pictures import picture_of
 from halfcycle.pipeline.terms import HOOKUPS, LINE_PHASES, NEUTRAL, Hookup
 
 CAUTIONS: Final = (

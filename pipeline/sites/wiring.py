@@ -16,17 +16,8 @@ from statistics import median
 from typing import Final
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.sites.wiring_model import (
-    Hypothesis,
-    Mistake,
-    Phasors,
-    Picture,
-    explanations,
-    fit_voltages,
-    other_pictures,
-    picture_of,
-    with_third_line,
-)
+from halfcycle.pipeline.sites.wiring_model import Hypothesis, Mistake, explanations, fit_voltages, with_third_line
+from halfcycle.pipeline.sites.wiring_pictures import Phasors, Picture, other_pictures, picture_of
 from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
 _DEAD_VOLTAGE: Final = 0.05  # of the others: a voltage below it is not there

@@ -19,15 +19,8 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.sites.phasors import mean_phasors
 from halfcycle.pipeline.sites.wiring import Diagnosis, check_wiring, fundamental_power
-from halfcycle.pipeline.sites.wiring_model import (
-    Mistake,
-    Phasors,
-    exchanged,
-    exchanged_lines,
-    fit_voltages,
-    picture_of,
-    turned_back,
-)
+from halfcycle.pipeline.sites.wiring_model import Mistake, exchanged, exchanged_lines, fit_voltages, turned_back
+from halfcycle.pipeline.sites.wiring_pictures import Phasors, picture_of
 from halfcycle.pipeline.sites.wiring_words import title_of
 from halfcycle.pipeline.terms import LINE_PHASES, LINE_TO_LINE_PHASES, NEUTRAL, Hookup
 
