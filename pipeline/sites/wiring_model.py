@@ -147,6 +147,7 @@ def explanations(
     best = math.inf
     turned = len(picture.star) == 3 and len(voltages) > 1
     current_sets = list(_current_mistakes(currents, picture))
+    left_of: dict[int, tuple[dict[str, complex], float]] = {}  # of the currents, by the place of the set
     for rotation in ((), (Mistake("rotation_reversed"),)) if turned else ((),):
         shown = picture.reversed() if rotation else picture
         for of_voltages in _voltage_mistakes(voltages, picture):
@@ -156,14 +157,18 @@ def explanations(
                 continue
             floating = any(mistake.kind == "neutral_missing" for mistake in of_voltages)
             fit = fit_voltages(undone[0], shown, nominal=nominal, floating=floating)
-            for of_currents in current_sets:
-                mistakes = (*so_far, *of_currents)
-                fixed = fit.cost + undone[1] + fit.off_nominal + sum(mistake.charge for mistake in mistakes)
-                if len(mistakes) > 2 or fixed > best + _HOPELESS:
+            before, charged = fit.cost + undone[1] + fit.off_nominal, sum(mistake.charge for mistake in so_far)
+            for k, of_currents in enumerate(current_sets):
+                if len(so_far) + len(of_currents) > 2:
                     continue
-                cost, angles = _currents_cost(currents, of_currents, shown, fit.gain, neutral_current)
+                fixed = before + sum((mistake.charge for mistake in of_currents), charged)
+                if fixed > best + _HOPELESS:
+                    continue
+                if k not in left_of:
+                    left_of[k] = _currents_left(currents, of_currents, picture, neutral_current)
+                cost, angles = _with_angles(*left_of[k], of_currents, shown, fit.gain)
                 left = fit.cost + undone[1] + cost
-                found.append(Hypothesis(mistakes, fixed + cost, left, fit.gain, fit.offset, angles))
+                found.append(Hypothesis((*so_far, *of_currents), fixed + cost, left, fit.gain, fit.offset, angles))
                 best = min(best, fixed + cost)
     return sorted(found, key=lambda item: item.cost)
 
@@ -279,12 +284,12 @@ def _difference(one: complex, other: complex) -> float:
     return min((abs(one - other) / (size * _SAME)) ** 2, _CAP) if size else _CAP
 
 
-def _currents_cost(
-    currents: Phasors, mistakes: Sequence[Mistake], picture: Picture, gain: complex, neutral: complex | None
-) -> tuple[float, tuple[tuple[str, float], ...]]:
-    """What is left of currents after mistakes are undone, and the load angles. [degrees]"""
+def _currents_left(
+    currents: Phasors, mistakes: Sequence[Mistake], picture: Picture, neutral: complex | None
+) -> tuple[dict[str, complex], float]:
+    """Currents after mistakes are undone, and what is then odd in them, whatever the voltages are."""
     if not currents:
-        return 0.0, ()
+        return {}, 0.0
     i, cost = _undo_currents(currents, mistakes, picture)
     sizes = [math.log(abs(value)) for value in i.values()]
     middle = sum(sizes) / len(sizes)
@@ -297,7 +302,14 @@ def _currents_cost(
         lacking = min(abs(sum(i.values()) - neutral), abs(sum(i.values()) + neutral))
     if lacking is not None:
         cost += min((lacking / (mean * _SUM)) ** 2, _CAP)
-    if not gain:
+    return i, cost
+
+
+def _with_angles(
+    i: Phasors, cost: float, mistakes: Sequence[Mistake], picture: Picture, gain: complex
+) -> tuple[float, tuple[tuple[str, float], ...]]:
+    """What is odd in currents together with what is in their angles, and these. [degrees]"""
+    if not i or not gain:
         return cost, ()
     angles = {phase: cmath.phase(gain * picture.star[phase] / value) for phase, value in i.items()}
     common = cmath.phase(sum(cmath.rect(1.0, angle) for angle in angles.values()))
