@@ -70,10 +70,11 @@ def waiting(fleet: Fleet) -> Waiting:
     files = capture_files([fleet.inbox])
     uploads = [path for path in files if path.suffix.lower() in _UPLOAD_ENDINGS]
     stems = {group_of(path.with_suffix("")) for path in uploads}
-    growing = set(uploads) | {path for path in files if group_of(path) in stems}
+    groups = {path: group_of(path) for path in files}
+    growing = set(uploads) | {path for path in files if groups[path] in stems}
     if fleet.run.settle_s > 0:
         growing |= _unsettled([path for path in files if path not in growing], fleet.run.settle_s)
-    ordered = sorted(files, key=lambda path: (*group_of(path), not path.is_symlink(), path))
+    ordered = sorted(files, key=lambda path: (*groups[path], not path.is_symlink(), path))
     closed: list[OSError] = []
     for _ in os.walk(fleet.inbox, onerror=closed.append):
         pass

@@ -86,11 +86,15 @@ def ingest_files(files: Sequence[Path], fleet: Fleet) -> list[FileOutcome]:
         where it belongs; running again goes on from there.
     """
     outcomes: list[FileOutcome] = []
+    alike: dict[tuple[Path, str], list[Path]] = {}
+    for path in files:
+        alike.setdefault((path.parent, path.stem), []).append(path)
     with AtHand(fleet) as mark:
-        for i, path in enumerate(files):
+        for path in files:
             # Files of one stem may share a description: it stays until the last of them has been read.
-            alike = [other for other in files[i + 1 :] if other.parent == path.parent and other.stem == path.stem]
-            keep = frozenset(companion for other in alike for companion in companions_of(other))
+            to_come = alike[path.parent, path.stem]
+            to_come.remove(path)
+            keep = frozenset(companion for other in to_come for companion in companions_of(other))
             mark.on(key_of_file(path, fleet))
             outcomes.append(_ingest_or_left(path, fleet, keep=keep))
     return outcomes

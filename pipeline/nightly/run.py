@@ -237,9 +237,9 @@ def update_days(
 def ingest_new(files: Sequence[Path], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[FileOutcome]:
     """Ingest files of the inbox, those apart that ended a process before; the caller holds the lock."""
     suspected = {group_of(path) for path in files if strikes[key_of_file(path, fleet)]}
-    suspects = [path for path in files if group_of(path) in suspected]
+    suspects = [path for path in files if group_of(path) in suspected] if suspected else []
     function, lost = partial(ingest_files, fleet=fleet), partial(_lost_file, fleet=fleet, strikes=strikes)
-    plain = batches_of([path for path in files if group_of(path) not in suspected], fleet)
+    plain = batches_of([path for path in files if group_of(path) not in suspected] if suspected else files, fleet)
     outcomes = list(each_outcome(spread, function, plain, lost=lost))
     for path in [path for path in suspects if strikes[key_of_file(path, fleet)] >= MOST_UNTRIED]:
         suspects.remove(path)
