@@ -303,26 +303,39 @@ def _best_lines(fits: list[Modulation]) -> list[tuple[Floats, Floats]]:
 
 
 def _background(sums: Complexes, cells: Cells, fits: tuple[Complexes, Complexes]) -> Complexes:
-    """Orders 9, 11, 13 that last and follow the fundamental, by their median over the cycles: shape (n, 44, 3).
+    """Orders 9, 11, 13 that last and follow the fundamental, or stay as they are, whichever leaves less.
 
     sums : shape (n, 44, 3). Of what is left, by cells.
+
+    Returns shape (n, 44, 3).
     """
     n = len(sums)
-    rows = np.arange(n)
     ratio = np.abs(fits[1][:, 0]) / np.maximum(np.abs(fits[0][:, 0]), 1e-3)
     ratio = np.clip(ratio, 0, 3)[:, None]
     whole = sums[:, :N_BINS].copy()
-    whole[rows[:, None], cells.cut] += sums[:, N_BINS:]
-    share = cells.inside[:, :N_BINS].reshape(n, CYCLES, 4).mean(axis=2, dtype=np.float32)
-    level = 1 + (ratio - 1) * share
-    weak = level < _WEAK
+    whole[np.arange(n)[:, None], cells.cut] += sums[:, N_BINS:]
     cycles = whole.reshape(n, CYCLES, 4, -1).sum(axis=2) * np.float32(2 / (4 * BIN))
+    share = cells.inside[:, :N_BINS].reshape(n, CYCLES, 4).mean(axis=2, dtype=np.float32)
+    following, left = _usual(cycles, 1 + (ratio - 1) * share)
+    staying, left_staying = _usual(cycles, np.ones_like(share))
+    stays = left_staying < left
+    found = np.where(stays[:, None], staying, following)
+    inside = np.where(stays[:, None], np.float32(1.0), ratio)
+    return np.asarray(found[:, None, :] * np.where(cells.inside, inside, np.float32(1.0))[..., None])
+
+
+def _usual(cycles: Complexes, level: Floats) -> tuple[Complexes, Floats]:
+    """Median over the cycles of harmonics per level of the fundamental, shape (n, 3), and the squares that it leaves.
+
+    cycles : shape (n, 10, 3); level : shape (n, 10).
+    """
+    weak = level < _WEAK
     each = cycles / np.maximum(level, _WEAK)[..., None]
     each[weak] = np.inf + 1j * np.inf
-    pairs = each.view(np.float32)  # real and imaginary parts of each order
-    ordered = np.sort(pairs.transpose(0, 2, 1), axis=2)
-    count = np.maximum(CYCLES - weak.sum(axis=1), 1)
+    ordered = np.sort(each.view(np.float32).transpose(0, 2, 1), axis=2)  # real and imaginary parts of each order
+    rows, count = np.arange(len(cycles)), np.maximum(CYCLES - weak.sum(axis=1), 1)
     middle = np.float32(0.5) * (ordered[rows, :, (count - 1) // 2] + ordered[rows, :, count // 2])
     middle[~np.isfinite(middle)] = 0.0
-    found = np.ascontiguousarray(middle).view(np.complex64)[:, None, :]
-    return np.asarray(found * np.where(cells.inside, ratio, np.float32(1.0))[..., None])
+    found = np.ascontiguousarray(middle).view(np.complex64)
+    off = cycles - found[:, None] * level[..., None]
+    return found, np.einsum("ijk,ijk->i", off.real, off.real) + np.einsum("ijk,ijk->i", off.imag, off.imag)

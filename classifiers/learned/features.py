@@ -7,6 +7,7 @@ something is there. Their companions say how much of it.
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from functools import lru_cache
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -27,6 +28,8 @@ _QUIET: Final = 0.3  # quantile of the quarter cycles' energies that noise is to
 _STRONG: Final = 40.0  # sum of squares over the noise's variance from which an oscillation is taken out
 _TURNED: Final = 0.15  # of the fundamental: with less left of it in the event its phase tells no jump
 _FLOOR: Final = 5e-4  # of the fundamental: more than what the grid itself leaves; 63 dB
+_GRAIN: Final = 1e-3  # of a window's RMS: noise of 60 dB
+_GRAIN_SEED: Final = 1
 
 
 def extract(x: npt.ArrayLike, *, rate_hz: float, nominal_hz: float) -> F32:
@@ -51,20 +54,33 @@ def extract(x: npt.ArrayLike, *, rate_hz: float, nominal_hz: float) -> F32:
     if values.ndim == 2 and len(values) == 0:
         return np.empty((0, len(FEATURES)), dtype=np.float32)
     sharing = max(PER_CYCLE * nominal_hz / rate_hz, 1.0)
-    blocks = [
-        features_of(to_grid(values[i : i + _BLOCK], rate_hz=rate_hz, nominal_hz=nominal_hz), sharing=sharing)
-        for i in range(0, len(values), _BLOCK)
-    ]
+    blocks = []
+    for i in range(0, len(values), _BLOCK):
+        grid = to_grid(values[i : i + _BLOCK], rate_hz=rate_hz, nominal_hz=nominal_hz)
+        grain = _grain(values.shape[1], float(rate_hz), float(nominal_hz))
+        blocks.append(features_of(grid, sharing=sharing, grain=grain))
     return np.concatenate(blocks)
 
 
-def features_of(grid: Floats, *, sharing: float = 1.0) -> F32:
+@lru_cache(maxsize=16)
+def _grain(n: int, rate_hz: float, nominal_hz: float) -> Floats:
+    """A little white noise as a recorder of n samples has it, on the grid: shape (1, 1280), the same for every window.
+
+    Measures of evidence compare with noise; without any they would be zeros that no recorded window has.
+    Source: dither, common practice, no source.
+    """
+    noise = np.random.default_rng(_GRAIN_SEED).standard_normal((1, n), dtype=np.float32)
+    return to_grid(_GRAIN * noise, rate_hz=rate_hz, nominal_hz=nominal_hz)
+
+
+def features_of(grid: Floats, *, sharing: float = 1.0, grain: Floats | None = None) -> F32:
     """Features of windows on the grid.
 
     Parameters
     ----------
     grid : float32, shape (n_windows, 1280).
     sharing : grid samples to one sample of the input, where that had fewer: noise is alike in so many of them.
+    grain : shape (1, 1280). Added to each window once its RMS is 1; None: nothing.
 
     Returns
     -------
@@ -74,6 +90,8 @@ def features_of(grid: Floats, *, sharing: float = 1.0) -> F32:
     """
     y = grid - _offset(grid)
     y /= np.maximum(np.sqrt(np.mean(y * y, axis=1, keepdims=True)), 1e-12)
+    if grain is not None:
+        y += grain
     return np.column_stack(list(_named(*_apart(y, sharing), sharing).values())).astype(np.float32)
 
 

@@ -19,6 +19,7 @@ from halfcycle.classifiers.learned.model import DisturbanceClassifier
 MODEL: Final = "model.skops"
 CARD: Final = "card.json"
 READABLE_CARD: Final = "card.md"
+_REVISION: Final = 2  # of what the features measure under the same names
 _SHOWN: Final = 20  # features in the readable card; the other one has all
 
 # What the file may make beside scikit-learn's estimators and arrays, which the reader of the format knows for safe.
@@ -92,6 +93,7 @@ def save(folder: Path, stored: StoredModel) -> None:
     data = skops.io.dumps(model, compression=zipfile.ZIP_DEFLATED)
     described = {
         "features": list(FEATURES),
+        "features_revision": _REVISION,
         "classes": [_plain(value) for value in model.classes_],
         "class_names": list(card.class_names),
         "primitive_names": list(card.primitive_names),
@@ -146,7 +148,7 @@ def load(folder: Path) -> StoredModel:
         raise ModelError(f"{folder.name}: no model with a readable card ({error})") from error
     if hashlib.sha256(data).hexdigest() != digest:
         raise ModelError(f"{folder.name}: {MODEL} is not the model that {CARD} describes")
-    if tuple(features) != FEATURES:
+    if tuple(features) != FEATURES or described.get("features_revision") != _REVISION:
         raise ModelError(f"{folder.name}: trained with other features than this version uses; train it again")
     if version.split(".")[:2] != sklearn.__version__.split(".")[:2]:
         raise ModelError(

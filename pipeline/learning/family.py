@@ -28,11 +28,12 @@ WINDOWS_PER_CLASS: Final = 2000
 _AT_ONCE: Final = 250  # windows drawn at once: their samples need not be kept
 SEEDS_APART: Final = 10_000  # of two trainings; parts and chunks lie between
 
-# From hardly usable noise to none, half of it on a distorted supply, the frequency off as networks' is; some events run
-# on, and in a fifth of them the phase jumps, as faults on lines and behind transformers make it.
+# From hardly usable noise to none, half of it on a distorted supply, whose harmonics follow an event or do not, the
+# frequency off as networks' is, or nominal as of a generator of tests; some events run on, and in a fifth of them the
+# phase jumps, as faults on lines and behind transformers make it.
 _USUAL: Final = Conditions(
-    snr_db=(15.0, 60.0), clean_share=0.2, background_thd=(0.0, 0.05), background_share=0.5, open_share=0.15,
-    frequency_deviation=(-0.01, 0.01), jump_deg=(-40.0, 40.0), jump_share=0.2,
+    snr_db=(15.0, 60.0), clean_share=0.2, background_thd=(0.0, 0.05), background_share=0.5, unmoved_share=0.35,
+    open_share=0.15, frequency_deviation=(-0.01, 0.01), nominal_share=0.2, jump_deg=(-40.0, 40.0), jump_share=0.2,
 )  # fmt: skip
 
 # One model for all recorders. What rate and converter do to a window is learned from examples of them.

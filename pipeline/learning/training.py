@@ -212,9 +212,11 @@ def _in_words(part: TrainingPart) -> str:
     if c.snr_db is not None:
         words.append(f"{c.snr_db[0]:g} to {c.snr_db[1]:g} dB of noise, {c.clean_share:.0%} without")
     if c.background_thd[1] > 0:
-        words.append(f"{c.background_share:.0%} with distortion up to {c.background_thd[1]:.0%}")
+        unmoved = f", {c.unmoved_share:.0%} of it unmoved by events" if c.unmoved_share > 0 else ""
+        words.append(f"{c.background_share:.0%} with distortion up to {c.background_thd[1]:.0%}{unmoved}")
     if any(c.frequency_deviation):
-        words.append(f"frequency deviation of up to {max(map(abs, c.frequency_deviation)):.0%}")
+        nominal = f", {c.nominal_share:.0%} at nominal" if c.nominal_share > 0 else ""
+        words.append(f"frequency deviation of up to {max(map(abs, c.frequency_deviation)):.0%}{nominal}")
     if c.jump_share > 0:
         words.append(f"{c.jump_share:.0%} with phase-angle jumps of up to {max(map(abs, c.jump_deg)):g}°")
     if c.bits is not None:

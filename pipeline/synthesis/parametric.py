@@ -266,8 +266,11 @@ def draw(number: int, n: int, *, rng: np.random.Generator, conditions: Condition
         start_s = rng.uniform(0, length_s - transient_s)
         end_s = start_s + transient_s
     per_cycle = rng.choice(np.array(NOTCHES, dtype=np.float64), n)
+    deviation = rng.uniform(*conditions.frequency_deviation, n)
+    if conditions.nominal_share:
+        deviation *= rng.uniform(size=n) >= conditions.nominal_share
     return Parameters(
-        frequency_hz=conditions.nominal_hz * (1 + rng.uniform(*conditions.frequency_deviation, n)),
+        frequency_hz=conditions.nominal_hz * (1 + deviation),
         change=change, t1_s=t1_s, t2_s=t2_s, jump=jump,
         angles=rng.uniform(-math.pi, math.pi, (4, n)), harmonics=harmonics,
         flicker=rng.uniform(*FLICKER_DEPTH, n), flicker_hz=rng.uniform(*FLICKER_HZ, n),

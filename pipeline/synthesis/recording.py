@@ -29,8 +29,10 @@ class Conditions:
     snr_db : signal to noise, noise added to the disturbed signal; None: no noise. [dB]
     clean_share : share of the windows that get no noise, where others do.
     frequency_deviation : of the fundamental from nominal, relative.
-    background_thd : total of the harmonics that the supply has anyway, relative to its fundamental, which they follow.
+    nominal_share : share of the windows at exactly nominal frequency, where others deviate.
+    background_thd : total of the harmonics that the supply has anyway, relative to its fundamental.
     background_share : share of the windows that have a background.
+    unmoved_share : share of the backgrounds that stay as they are in an event; others follow the fundamental.
     open_share : share of the windows whose event runs on beyond their end, as most recorded ones do.
     jump_share : share of the windows whose phase differs within the event.
     jump_deg : by how much. [deg]
@@ -44,8 +46,10 @@ class Conditions:
     snr_db: Range | None = None
     clean_share: float = 0.0
     frequency_deviation: Range = (0.0, 0.0)
+    nominal_share: float = 0.0
     background_thd: Range = (0.0, 0.0)
     background_share: float = 1.0
+    unmoved_share: float = 0.0
     open_share: float = 0.0
     jump_share: float = 0.0
     jump_deg: Range = (0.0, 0.0)
@@ -70,7 +74,7 @@ class Conditions:
 def supply_background(
     frequency_hz: FloatArray, envelope: FloatArray, t_s: FloatArray, *, rng: np.random.Generator, conditions: Conditions
 ) -> FloatArray:
-    """Harmonics of the supply, which follow the envelope of the event.
+    """Harmonics of the supply, which follow the envelope of the event or stay as they are.
 
     Parameters
     ----------
@@ -78,7 +82,7 @@ def supply_background(
     envelope : shape (n, n_samples). [pu]
     t_s : shape (n_samples,). [s]
     rng : drawn from.
-    conditions : total distortion, share of the windows, rate.
+    conditions : total distortion, shares of the windows, rate.
     """
     n = len(frequency_hz)
     thd = rng.uniform(*conditions.background_thd, n) * (rng.uniform(size=n) < conditions.background_share)
@@ -92,6 +96,8 @@ def supply_background(
     for order, part, angle in zip(_ORDERS, parts, angles, strict=True):
         if order < conditions.rate_hz / conditions.nominal_hz / 2:
             y += part[:, None] * np.sin(order * phase - angle[:, None])
+    if conditions.unmoved_share:
+        envelope = np.where(rng.uniform(size=(n, 1)) < conditions.unmoved_share, 1.0, envelope)
     return y * envelope
 
 

@@ -152,6 +152,16 @@ def test_harmonics_that_follow_the_event_are_told_from_fresh_ones(number: int, t
         assert np.median(column(features, f"{other}_{order}")) > 5e-3
 
 
+@pytest.mark.parametrize("unmoved_share", [0.0, 1.0])
+def test_harmonics_of_a_supply_leave_nothing_whether_they_follow_a_sag_or_not(unmoved_share: float) -> None:
+    """Derived: of up to 5 % of orders to 13, less than noise of 60 dB is left beside the edges."""
+    conditions = Conditions(background_thd=(0.05, 0.05), unmoved_share=unmoved_share)
+    drawn = parametric_windows(60, conditions=conditions, seed=8, classes=(2,))
+    parts = take_apart(to_grid(drawn.values, rate_hz=16e3, nominal_hz=50.0))
+    left = np.sqrt(np.mean(parts.rest**2, axis=1)) / np.abs(parts.outside[:, 0])
+    assert np.median(left) < 7e-4
+
+
 @pytest.mark.parametrize("number", [1, 5, 11, 17, 28])
 def test_features_follow_neither_the_unit_nor_a_supply_nor_the_rate(number: int) -> None:
     """Derived: a window in volts is one in per unit times a factor; medians of what is shared by two rates agree."""

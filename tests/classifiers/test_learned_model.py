@@ -60,6 +60,21 @@ def test_a_small_training_names_fresh_windows_at_40_db(small: DisturbanceClassif
     assert scores.rejected <= 0.15
 
 
+@pytest.mark.slow
+def test_windows_without_noise_at_nominal_frequency_are_named_as_those_with_little(
+    small: DisturbanceClassifier,
+) -> None:
+    """BARS, as at 40 dB: cleaner than any recorder is no disturbance, and nothing unknown."""
+    clean = labelled_features(15, conditions=at_noise(None), seed=51)
+    judged = small.judge(clean.features)
+    scores = score_judgement(judged, clean)
+    assert scores.macro_f1 >= 0.90
+    assert scores.rejected <= 0.10
+    pure = clean.classes == 1
+    assert (judged.classes[pure] == 1).all()
+    assert judged.known[pure].mean() > 0.8
+
+
 @pytest.mark.exam
 def test_a_training_of_300_windows_a_class_holds_the_bars() -> None:
     """BARS: 29 classes, and pairs joined; these less 0.01, for 580 windows a level."""
@@ -234,6 +249,7 @@ def test_a_tree_that_leads_out_of_itself_is_refused(folder: Path, tmp_path: Path
     ("key", "value", "says"),
     [
         ("features", ["one"], "other features"),
+        ("features_revision", 1, "other features"),
         ("versions", {"scikit-learn": "0.1"}, "train it again"),
         ("sha256", "0", "is not the model"),
         ("versions", {}, "no model with a readable card"),

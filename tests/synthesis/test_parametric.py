@@ -143,6 +143,30 @@ def test_a_background_has_the_distortion_asked_for_and_follows_the_envelope() ->
             assert np.sqrt(np.sum(spectrum[2:] ** 2)) / spectrum[1] == pytest.approx(0.05, abs=1e-4)
 
 
+def test_backgrounds_that_stay_as_they_are_do_not_follow_the_envelope() -> None:
+    """Derived: without its fundamental, what stays has the same size before a sag and in it."""
+    conditions = Conditions(background_thd=(0.05, 0.05), unmoved_share=0.5)
+    drawn = parametric_windows(60, conditions=conditions, seed=6, classes=(2,))
+    p = drawn.parameters[0]
+    sizes = []
+    for y, t1_s, t2_s, change in zip(drawn.values, p.t1_s, p.t2_s, p.change, strict=True):
+        first = int(np.ceil(t1_s * 16_000))
+        if (t2_s - t1_s) * 50 > 1.05:
+            spectrum = np.abs(np.fft.rfft(y[first : first + 320].astype(float)))
+            sizes.append((np.sqrt(np.sum(spectrum[2:] ** 2)) / 160, 0.05 * (1 + change)))
+    found, following = np.array(sizes).T
+    stays = np.isclose(found, 0.05, atol=1e-4)
+    assert np.all(stays | np.isclose(found, following, atol=1e-4))
+    assert 0.3 < stays.mean() < 0.7
+
+
+def test_some_windows_are_at_exactly_nominal_frequency() -> None:
+    """Binomial: a quarter of 400, to within four standard deviations."""
+    conditions = Conditions(frequency_deviation=(-0.01, 0.01), nominal_share=0.25)
+    frequency_hz = parametric_windows(400, conditions=conditions, seed=7, classes=(1,)).parameters[0].frequency_hz
+    assert abs(np.mean(frequency_hz == 50.0) - 0.25) < 4 * np.sqrt(0.25 * 0.75 / 400)
+
+
 def test_the_frequency_deviates_evenly_over_its_range_and_the_nominal_one_sets_the_length() -> None:
     drawn = parametric_windows(
         300,
