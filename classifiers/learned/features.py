@@ -148,14 +148,18 @@ def _variance(rest: Floats, amplitude: Floats, sharing: float) -> Floats:
 
     Source: derived: of n independent values' mean square, a quantile is that of chi-squared over n.
     """
-    from scipy.stats import chi2
-
-    independent = BIN / sharing
-    share = chi2.ppf((round(_QUIET * N_BINS) + 0.5) / N_BINS, independent) / independent
+    share = _quiet_share(BIN / sharing)
     squares = np.square(rest).reshape(-1, BIN) @ np.ones(BIN, dtype=np.float32)
     bins = np.sort(squares.reshape(-1, N_BINS), axis=1)
     quiet: Floats = bins[:, round(_QUIET * N_BINS)] * np.float32(sharing / (BIN * share))
     return quiet + (_FLOOR * np.maximum(amplitude, 1e-3)) ** 2
+
+
+@lru_cache(maxsize=16)
+def _quiet_share(independent: float) -> float:
+    from scipy.stats import chi2
+
+    return float(chi2.ppf((round(_QUIET * N_BINS) + 0.5) / N_BINS, independent) / independent)
 
 
 def _named(p: Parts, b: Bursts, sharing: float) -> dict[str, Floats]:

@@ -57,7 +57,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
     max_features : share of the features that a split looks at.
     calibration_share : share of each class that is held out of the trees, to calibrate.
     false_rejection : share of windows of known classes that are called unknown.
-    n_jobs : processors that grow the trees and judge.
+    n_jobs : processors that grow the trees.
     random_state : of the trees and of what is held out.
 
     Source: P. Geurts, D. Ernst, L. Wehenkel, "Extremely randomized trees", Machine Learning 63, 2006; one exponent on
@@ -131,7 +131,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
                 random_state=seed + 1,
             ).fit(features[taught], present[taught].astype(int))  # fmt: skip
             self.of_classes_ = self._of_classes(self.primitive_trees_, features, code, present, told)
-        self.exponent_ = _best_exponent(self.trees_.predict_proba(features[calibrate]), code[calibrate])
+        self.exponent_ = _best_exponent(_shares(self.trees_, features[calibrate]), code[calibrate])
         self.novelty_ = Novelty.fit(features[grow], code[grow], present[taught] if len(taught) else None)
         scores, best = self._scores(features[calibrate])
         self.tails_ = np.sort(scores, axis=0)
@@ -160,7 +160,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         float64, shape (n, n_classes); rows add up to 1.
         """
         checked = self._checked(X)
-        return _sharpened(self.trees_.predict_proba(checked), self.exponent_)
+        return _sharpened(_shares(self.trees_, checked), self.exponent_)
 
     def predict_primitives(self, X: npt.ArrayLike) -> F64:
         """Probability that each primitive is present.
@@ -180,7 +180,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         checked = self._checked(X)
         if self.primitive_trees_ is None:
             raise ValueError("the model was trained without primitives")
-        probabilities = _sharpened(self.trees_.predict_proba(checked), self.exponent_)
+        probabilities = _sharpened(_shares(self.trees_, checked), self.exponent_)
         return self._blended(probabilities, self._primitives(self.primitive_trees_, checked))
 
     def known(self, X: npt.ArrayLike) -> Bools:
@@ -206,7 +206,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         Judgement.
         """
         checked = self._checked(X)
-        raw = self.trees_.predict_proba(checked)
+        raw = _shares(self.trees_, checked)
         present = None if self.primitive_trees_ is None else self._primitives(self.primitive_trees_, checked)
         probabilities = _sharpened(raw, self.exponent_)
         best = np.argmax(probabilities, axis=1)
@@ -238,7 +238,7 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
     def _scores(self, X: npt.NDArray[np.float32]) -> tuple[F64, npt.NDArray[np.intp]]:
         """Scores, and the index of the class that each sample would be given."""
         present = None if self.primitive_trees_ is None else self._primitives(self.primitive_trees_, X)
-        raw = self.trees_.predict_proba(X)
+        raw = _shares(self.trees_, X)
         return self.novelty_scores(X, raw, present), np.argmax(raw, axis=1)
 
     def _limits(self, surprise: F64, best: npt.NDArray[np.intp]) -> F64:
@@ -283,12 +283,8 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         classes = trees.classes_ if several else [trees.classes_]
         if max(map(len, classes)) < 2:
             return np.tile([float(there[0]) for there in classes], (len(X), 1))
-        # the mean over the trees of all primitives at once, which `predict_proba` takes one primitive after the other
-        total = np.zeros((len(X), len(classes)))
-        for tree in trees.estimators_:
-            shares = tree.tree_.predict(X)
-            total += shares[..., 1] if several else shares[:, 1:]
-        total /= len(trees.estimators_)
+        shares = _shares(trees, X)
+        total = shares[..., 1] if several else shares[:, 1:]
         for i, there in enumerate(classes):
             if len(there) < 2:
                 total[:, i] = there[0]
@@ -348,6 +344,19 @@ def _known_primitives(primitives: npt.ArrayLike | None, *, n: int) -> tuple[Bool
         raise ValueError("some primitives of a sample are NaN; either all of them are known, or none")
     told: Bools = np.logical_not(lacking.any(axis=1))
     return np.nan_to_num(values).astype(bool), told
+
+
+def _shares(trees: Any, X: npt.NDArray[np.float32]) -> F64:
+    """Mean over trees of the shares of classes in the leaves that samples come to, shape (n[, outputs], classes).
+
+    The same as `predict_proba` of the trees, which looks at all samples again for each tree and output.
+    """
+    first, *others = (tree.tree_ for tree in trees.estimators_)
+    total: F64 = first.predict(X)
+    for tree in others:
+        total += tree.predict(X)
+    total /= len(trees.estimators_)
+    return total
 
 
 def _ranked(values: F64, share: float) -> float:

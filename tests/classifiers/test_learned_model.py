@@ -97,6 +97,17 @@ def test_probabilities_classes_and_confidence_agree(small: DisturbanceClassifier
     np.testing.assert_allclose(judged.primitives, small.predict_primitives(fresh.features))
 
 
+def test_trees_walked_at_once_say_what_the_library_says(small: DisturbanceClassifier, fresh: LabelledFeatures) -> None:
+    """scikit-learn's own probabilities of the same forest, to the bit; those of the primitives to rounding."""
+    raw = small.trees_.predict_proba(fresh.features)
+    sharpened = np.maximum(raw, 1e-3) ** small.exponent_
+    sharpened /= sharpened.sum(axis=1, keepdims=True)
+    np.testing.assert_array_equal(small.predict_proba(fresh.features), sharpened)
+    head = np.stack([one[:, 1] for one in small.primitive_trees_.predict_proba(fresh.features)], axis=1)
+    blended = 0.5 * (sharpened @ small.of_classes_ + head)
+    np.testing.assert_allclose(small.predict_primitives(fresh.features), blended, rtol=1e-12)
+
+
 def test_noise_that_is_no_sine_at_all_is_unknown(small: DisturbanceClassifier) -> None:
     from halfcycle.classifiers.learned.features import extract
 
