@@ -53,7 +53,7 @@ _NO_LINE: Final = (
 )
 _NO_SOURCE: Final = "the ratio of the voltage and current changes is no plausible source impedance"
 _AGAINST: Final = "the negative sequence contradicts this"
-_TURNED: Final = "positive- and negative-sequence changes suggest that phases are interchanged"
+TURNED: Final = "positive- and negative-sequence changes suggest that phases are interchanged"
 _TURN: Final = math.radians(120.0)
 # What a load, and a source that feeds it, can be; common practice, no source. A current takes at most 6 % of its
 # source's voltage; a source's impedance is less resistive than a load of power factor 0.85; a load with its motors
@@ -173,7 +173,7 @@ def _doubt(direction: str, z1: complex, z2: complex | None) -> str | None:
     if z2 is None or direction == UNKNOWN:
         return None
     if _are_turned(z1, z2):
-        return _TURNED
+        return TURNED
     return None if _is_sources(z2) == (direction == DOWNSTREAM) else _AGAINST
 
 

@@ -13,7 +13,7 @@ from halfcycle.pipeline.errors import ConfigError
 
 _PACKAGE = Path(__file__).resolve().parent
 _GUESTS: Final = ("halfcycle.readers", "halfcycle.detectors", "halfcycle.causes")
-JUDGING_REVISION: Final = 2
+JUDGING_REVISION: Final = 3
 """What the rules of judging are at. Raised with every change by which the same captures and settings give other rows,
 and with no other: stored days of another revision are named by `halfcycle plan` and rebuilt where that is asked for."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -15,10 +16,11 @@ from halfcycle.classifiers.cause import Cause, rule_scores
 from halfcycle.classifiers.cause_model import CauseModel
 from halfcycle.classifiers.cause_naming import name_cause
 from halfcycle.classifiers.dip_type import DipType, classify_dip
-from halfcycle.classifiers.direction import UNKNOWN, Direction, find_direction
+from halfcycle.classifiers.direction import TURNED, UNKNOWN, Direction, find_direction
 from halfcycle.classifiers.direction_methods import PowerTrace
 from halfcycle.classifiers.earth_fault import earth_fault_direction
 from halfcycle.classifiers.evidence import Evidence
+from halfcycle.classifiers.first_departure import first_departure_direction
 from halfcycle.classifiers.point_on_wave import LEAST_SAMPLES_PER_CYCLE, PointOnWave, point_on_wave
 from halfcycle.pipeline.measures.cause_features import cause_features
 from halfcycle.pipeline.measures.event_measures import gather_evidence
@@ -31,6 +33,7 @@ from halfcycle.pipeline.measures.event_window import (
     series_of_part,
     three_phase_power,
 )
+from halfcycle.pipeline.measures.phasors import earlier_samples
 from halfcycle.pipeline.resources import resource
 from halfcycle.pipeline.sites.wiring_correction import Wiring
 
@@ -129,6 +132,8 @@ def explain(
         direction = of_earth_fault
     elif is_told and (before_trip := _before_a_trip(own, series)) is not None:
         direction = side_of(before_trip, series_of_part(series, before_trip), wiring)
+    if direction is not None and direction.direction == UNKNOWN:
+        direction = _side_of_first_departure(own, series, wiring, direction.reason) or direction
     known = direction is not None and direction.direction != UNKNOWN
     if is_told:
         jump_deg = None if points is None else points.phase_jump_deg
@@ -242,6 +247,25 @@ def _side_of_earth_fault(series: PhasorSeries, wiring: Wiring) -> Direction | No
     found = earth_fault_direction(
         v0, i0, v1, i1, n_before=series.n_before, i_start=series.i_start, i_stop=series.i_stop
     )  # fmt: skip
+    return None if found is None else replace(found, confidence=min(found.confidence, wiring.sure))
+
+
+def _side_of_first_departure(
+    window: EventWindow, series: PhasorSeries, wiring: Wiring, reason: str
+) -> Direction | None:
+    """The side by the first milliseconds, where the vote leaves it open; None where they do not tell either.
+
+    As with earth faults somebody must have declared where the clamps point to, and nothing may speak against it.
+    """
+    if window.i is None or series.components_of_i is None or series.line_to_line or wiring.by_load:
+        return None
+    if series.v2 is None or reason.startswith(TURNED):
+        return None
+    cycle, start = window.rate_hz / series.frequency_hz, int(window.start) - 1
+    begin = max(start - int(cycle), math.ceil(cycle))
+    stop = min(start + math.ceil(cycle / 8) + 1, window.u.shape[1] - 1)
+    changes = [x[:, begin:stop] - earlier_samples(x, begin, stop, cycle) for x in (window.u, window.i)]
+    found = first_departure_direction(*changes, n_before=start - begin, cycle=cycle)
     return None if found is None else replace(found, confidence=min(found.confidence, wiring.sure))
 
 
