@@ -22,6 +22,7 @@ from halfcycle.pipeline.benchmark.suite import DetectorSuite, load_detector_suit
 from halfcycle.pipeline.errors import ConfigError, SignalError
 from halfcycle.pipeline.processes import spread_apart
 from halfcycle.pipeline.readers import read_captures
+from halfcycle.pipeline.resources import resource_names
 
 COMMAND = "from halfcycle.pipeline.cli import main; main()"
 SUITE = """
@@ -67,7 +68,9 @@ def suite() -> DetectorSuite:
 
 
 def test_the_suites_of_the_project_can_be_loaded_and_a_case_depends_on_the_seed_and_its_number_alone() -> None:
-    for name in ("detectors", "detectors-quick"):
+    names = [name for name in resource_names("datasets", "benchmarks", ".toml") if name.startswith("detectors")]
+    assert len(names) == 5
+    for name in names:
         assert n_cases(load_detector_suite(name)) > 20
     first, again = list(cases_of(suite())), list(cases_of(suite()))
     assert len(first) == n_cases(suite()) == 8
