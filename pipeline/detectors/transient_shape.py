@@ -322,3 +322,11 @@ def _rise_and_width(at: F64, curve: F64, i_peak: int) -> tuple[float, float]:
         return float(at[i] + (at[i + step] - at[i]) * (a - level * peak) / (a - b))
 
     return crossing(0.9, -1) - crossing(0.1, -1), crossing(0.5, 1) - crossing(0.5, -1)
+
+
+def unseen_words(rate_hz: float) -> str:
+    """What a sampling rate could not have seen of a transient. [Hz] Source: the sampling theorem."""
+    half, interval_s = rate_hz / 2, 1 / rate_hz
+    highest = f"{half / 1e3:.3g} kHz" if half < 1e6 else f"{half / 1e6:.3g} MHz"
+    rise = f"{interval_s * 1e6:.3g} µs" if interval_s < 1e-3 else f"{interval_s * 1e3:.3g} ms"
+    return f"nothing above {highest}; rise times under {rise}"

@@ -16,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from halfcycle.classifiers.transient_category import transient_category
 from halfcycle.pipeline.detectors.finding import ChannelPart, Finding
-from halfcycle.pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in
+from halfcycle.pipeline.detectors.transient_shape import APART_S, Residue, Shape, shapes_in, unseen_words
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.mask_runs import runs
 from halfcycle.pipeline.measures.periodic import Wave, cycles_on_grid, mean_wave, phase_turns, steady_turns, tuned_turns
@@ -47,6 +47,8 @@ _LONGEST_GAP = 2.1  # turns, from one to the next of a recurring transient, whic
 _ALIKE = 0.5  # of the peak: how far the peaks of a recurring transient may lie apart
 _LEAST_EXCESS = 0.8  # of the threshold, beside what states and ways explain
 _CHANCE = 2.0  # standard deviations of noise that are taken off the largest excess
+_DEAD = 0.1  # of the stretch's own fundamental: cycles of less do not tell its waveform
+_ALIVE = 0.5  # of the stretch's peak: what its typical cycle must have to tell it
 _SHARE_OF_STEP = 0.25  # of a sag's step, which what rings on it must reach
 _EXACT = 0.08  # of the threshold: RMS by which a state may be off where there is hardly any noise
 _SLOW_TOLERANCE = 0.15  # of the threshold
@@ -205,7 +207,7 @@ def _judge(record: _Record, first: int, start: int, stop: int, last: int) -> lis
             if tuned is not turns:
                 turns, sides = tuned, _quiet_cycles(u, tuned, quiet)
             break
-    befores, afters = _waves(u, turns, sides)
+    befores, afters = _waves(u, turns, quiet, sides)
     slow, noises = [], []
     for c in range(u.shape[0]):
         before, after = befores[c] if befores else None, afters[c] if afters else None
@@ -229,13 +231,20 @@ def _quiet_cycles(u: F64, turns: F64, quiet: SampleSpan) -> list[F64]:
     ]
 
 
-def _waves(u: F64, turns: F64, sides: Sequence[F64]) -> tuple[list[Wave], list[Wave]]:
-    """Each channel's waveform before and after; where there is no quiet cycle, the typical one of all is both."""
+def _waves(u: F64, turns: F64, quiet: SampleSpan, sides: Sequence[F64]) -> tuple[list[Wave], list[Wave]]:
+    """Each channel's waveform before and after. For the only one, if of a dead line, or none, the stretch's typical."""
     befores, afters = ([mean_wave(one) for one in cycles] if cycles.shape[1] else [] for cycles in sides)
-    if not befores and not afters:
-        cycles = cycles_on_grid(u, turns, first=0, stop=u.shape[1], most_cycles=4 * _MOST_CYCLES, newest=True)
-        return [mean_wave(one, typical=True) for one in cycles] if cycles.shape[1] else [], []
-    return befores, afters
+    if befores and afters:
+        return befores, afters
+    first, stop = quiet if befores or afters else (0, u.shape[1])
+    cycles = cycles_on_grid(u, turns, first=first, stop=stop, most_cycles=4 * _MOST_CYCLES, newest=True)
+    typical = [mean_wave(one, typical=True) for one in cycles] if cycles.shape[1] else []
+    known = befores or afters or typical
+    for c, mine in enumerate(typical):
+        is_alive = abs(mine.phasor) > _ALIVE * np.abs(cycles[c]).max()  # for most of the stretch
+        if is_alive and abs(known[c].phasor) < _DEAD * abs(mine.phasor):
+            known[c] = mine
+    return ([], known) if afters else (known, [])
 
 
 def _noise(u: F64, turns: F64, waves: Sequence[Wave]) -> float:
@@ -339,14 +348,6 @@ def _finding(record: _Record, shape: Shape, ground: F64, first: int) -> Finding:
         repeats=0,
         unseen=unseen_words(rate),
     )
-
-
-def unseen_words(rate_hz: float) -> str:
-    """What a sampling rate could not have seen of a transient. [Hz] Source: the sampling theorem."""
-    half, interval_s = rate_hz / 2, 1 / rate_hz
-    highest = f"{half / 1e3:.3g} kHz" if half < 1e6 else f"{half / 1e6:.3g} MHz"
-    rise = f"{interval_s * 1e6:.3g} µs" if interval_s < 1e-3 else f"{interval_s * 1e3:.3g} ms"
-    return f"nothing above {highest}; rise times under {rise}"
 
 
 def _trains(found: list[Finding], record: _Record) -> list[Finding]:

@@ -465,6 +465,22 @@ def test_what_cannot_be_judged_is_refused(u: F64, changes: dict[str, Any]) -> No
         find_transients(u, **{"rate_hz": 12_800.0, "frequency_hz": 50.0, "nominal_peak": 1.0, **changes})
 
 
+@pytest.mark.parametrize("after", ["dead", "alive"])
+def test_cycles_of_a_dead_line_tell_nothing_of_those_before_it(after: str) -> None:
+    """Nothing happens but an outage: a voltage too unlike from cycle to cycle to be quiet goes out, or comes back.
+
+    Interharmonics of 3 % each, at 960 Hz: no cycle is quiet, and those of the outage are the only quiet ones.
+    """
+    rate_hz, seconds = 960.0, 1.6
+    t_s = np.arange(round(seconds * rate_hz)) / rate_hz
+    u = np.sin(2 * np.pi * 49.7 * t_s)
+    u += sum(0.03 * np.sin(2 * np.pi * hertz * t_s + hertz) for hertz in (83.0, 117.0, 171.0, 229.0, 263.0, 321.0))
+    out = t_s > 0.8
+    u[out if after == "dead" else ~out] = 0.0
+    u += np.random.default_rng(1).normal(0.0, 0.002, u.size)
+    assert find_transients(u, rate_hz=rate_hz, frequency_hz=50.0, nominal_peak=1.0) == []
+
+
 @pytest.mark.parametrize("decay_s", [0.012, 0.03])
 def test_the_charge_that_a_dead_line_loses_is_no_impulse(decay_s: float) -> None:
     # Derived: a line opened at 0.4 s keeps each phase's charge, which then goes exponentially, on one side throughout.
