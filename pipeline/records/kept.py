@@ -7,18 +7,19 @@ lie in it, and what was asked; so a memory needs to forget nothing but what anot
 from __future__ import annotations
 
 import hashlib
-import io
-import zipfile
-from typing import Final
+import json
+import math
+from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from halfcycle.pipeline.records.look import Look, take_look
 from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.records.suspects import Suspects
 
-DAMAGED: Final = (ValueError, KeyError, TypeError, OSError, zipfile.BadZipFile)
+DAMAGED: Final = (ValueError, KeyError, TypeError)
 """What bytes of a memory that are not as they were kept may raise: then they are worked out again."""
 
 
@@ -68,10 +69,8 @@ def look_kept(record: Record, point: Point, *, nominal_hz: float | None, least_t
 
 
 def _bytes_of(look: Look) -> bytes:
-    stream = io.BytesIO()
     suspects = look.suspects
-    np.savez(
-        stream,
+    return _packed(
         rms=look.rms,
         marked=np.packbits(look.marked, axis=1),
         unmeasured=look.unmeasured.astype(np.min_scalar_type(int(look.unmeasured.max(initial=0)))),
@@ -82,18 +81,34 @@ def _bytes_of(look: Look) -> bytes:
         suspects=np.array([] if suspects is None else suspects.found, np.int64).reshape(-1, 2),
         of_suspects=np.array([] if suspects is None else [suspects.per_cycle, suspects.least_v]),
     )
-    return stream.getvalue()
 
 
 def _look_of(content: bytes) -> Look:
-    with np.load(io.BytesIO(content), allow_pickle=False) as held:
-        nominal_hz, rate_hz = held["numbers"].tolist()
-        half, n_samples = held["counts"].tolist()
-        suspects = None
-        if held["of_suspects"].size:
-            per_cycle, least_v = held["of_suspects"].tolist()
-            suspects = Suspects((), per_cycle, least_v, [(first, stop) for first, stop in held["suspects"].tolist()])
-        rms, unmeasured = held["rms"], held["unmeasured"].astype(np.int64)
-        marked = np.unpackbits(held["marked"], axis=1, count=rms.shape[1]).astype(np.bool_)
-        bits, is_wave = tuple(held["bits"].tolist()), tuple(held["is_wave"].tolist())
+    held = _unpacked(content)
+    nominal_hz, rate_hz = held["numbers"].tolist()
+    half, n_samples = held["counts"].tolist()
+    suspects = None
+    if held["of_suspects"].size:
+        per_cycle, least_v = held["of_suspects"].tolist()
+        suspects = Suspects((), per_cycle, least_v, [(first, stop) for first, stop in held["suspects"].tolist()])
+    rms, unmeasured = held["rms"], held["unmeasured"].astype(np.int64)
+    marked = np.unpackbits(held["marked"], axis=1, count=rms.shape[1]).astype(np.bool_)
+    bits, is_wave = tuple(held["bits"].tolist()), tuple(held["is_wave"].tolist())
     return Look(nominal_hz, rms, half, marked, n_samples, unmeasured, bits, rate_hz, is_wave, suspects)
+
+
+def _packed(**arrays: npt.NDArray[Any]) -> bytes:
+    """Arrays as a line of JSON, which says what they are, and their values one after the other."""
+    said = [(name, array.dtype.str, array.shape) for name, array in arrays.items()]
+    return b"".join([json.dumps(said).encode(), b"\n", *(array.tobytes() for array in arrays.values())])
+
+
+def _unpacked(content: bytes) -> dict[str, npt.NDArray[Any]]:
+    said, _, values = content.partition(b"\n")
+    held: dict[str, npt.NDArray[Any]] = {}
+    first = 0
+    for name, kind, shape in json.loads(said):
+        n = math.prod(shape)
+        held[name] = (np.frombuffer(values, kind, n, first) if n else np.empty(0, kind)).reshape(shape).copy()
+        first += held[name].nbytes
+    return held

@@ -48,3 +48,21 @@ def test_a_look_comes_back_as_it_was_taken(
     )
     look_kept(other_record, point, nominal_hz=50.0, least_transient_pu=least_transient_pu)
     assert len(memory) == 3
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"no look", b"[]\n", b"PK\x03\x04", b"\xff\xfe", b'{"a": 1}\n', b'[["rms"]]\n', b'[["rms", "none", [1]]]\n',
+     b'[["rms", "<f8", [9]]]\n123', b'[["rms", "|O", [1]]]\n12345678'],
+)  # fmt: skip
+def test_other_bytes_are_worked_out_again(content: bytes) -> None:
+    # SOURCE.
+    capture = made_capture("2026-03-01T12:00:00")
+    memory: dict[str, bytes] = {}
+    (record,) = records_of([Piece(capture.header, lambda: capture, lambda: "digest")], memory=memory)
+    (point,) = points_of(record.header)
+    taken = look_kept(record, point, nominal_hz=50.0, least_transient_pu=None)
+    ((key, kept),) = memory.items()
+    memory[key] = content
+    assert np.array_equal(look_kept(record, point, nominal_hz=50.0, least_transient_pu=None).rms, taken.rms)
+    assert memory == {key: kept}
