@@ -255,13 +255,15 @@ class DisturbanceClassifier(ClassifierMixin, BaseEstimator):  # type: ignore[mis
         return limits
 
     def _surprise(self, scores: F64) -> F64:
-        """Sum of minus the logarithms of the shares of the calibration that score higher."""
+        """Sum of minus the logarithms of the shares of the calibration that score higher.
+
+        Trees of the classes and of the primitives hesitate together between two classes that are both known, which
+        makes nothing strange: of the two the larger one counts.
+        """
         n = len(self.tails_)
-        total = np.zeros(len(scores))
-        for column, tail in zip(scores.T, self.tails_.T, strict=True):
-            above = n - np.searchsorted(tail, column, side="left")
-            total -= np.log((above + 0.5) / (n + 1))
-        return total
+        above = [n - np.searchsorted(tail, column) for column, tail in zip(scores.T, self.tails_.T, strict=True)]
+        agreement, distance, excess, *primitives = -np.log((np.array(above) + 0.5) / (n + 1))
+        return np.asarray(distance + excess + np.max([agreement, *primitives], axis=0))
 
     def _blended(self, probabilities: F64, present: F64) -> F64:
         """Mean of what the classes say about the primitives and what their own trees say."""

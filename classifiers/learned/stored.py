@@ -19,7 +19,7 @@ from halfcycle.classifiers.learned.model import DisturbanceClassifier
 MODEL: Final = "model.skops"
 CARD: Final = "card.json"
 READABLE_CARD: Final = "card.md"
-_REVISION: Final = 2  # of what the features measure under the same names
+_REVISION: Final = 3  # of what features of the same names measure, and of what makes a window unknown
 _SHOWN: Final = 20  # features in the readable card; the other one has all
 
 # What the file may make beside scikit-learn's estimators and arrays, which the reader of the format knows for safe.

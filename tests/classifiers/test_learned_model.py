@@ -108,6 +108,15 @@ def test_trees_walked_at_once_say_what_the_library_says(small: DisturbanceClassi
     np.testing.assert_allclose(small.predict_primitives(fresh.features), blended, rtol=1e-12)
 
 
+def test_doubt_of_both_kinds_of_trees_is_no_stranger_than_that_of_one(small: DisturbanceClassifier) -> None:
+    """Derived: who cannot choose between a sag and a sag with a transient doubts the transient as well."""
+    usual = np.median(small.tails_, axis=0)
+    one, both, far = usual.copy(), usual.copy(), usual.copy()
+    one[0], both[[0, 3]], far[[0, 1]] = np.inf, np.inf, np.inf
+    of_one, of_both, of_far = small._surprise(np.stack([one, both, far]))
+    assert of_one == of_both < of_far
+
+
 def test_noise_that_is_no_sine_at_all_is_unknown(small: DisturbanceClassifier) -> None:
     from halfcycle.classifiers.learned.features import extract
 
