@@ -23,8 +23,8 @@ from halfcycle.pipeline.store.content import stored_capture, stored_digest
 from halfcycle.pipeline.store.partitions import Store, day_of, stored_header
 from halfcycle.pipeline.terms import Quantity
 
-_KEPT_BYTES: Final = 64 << 20  # of samples in memory, or one capture's
-_LARGE_BYTES: Final = 32 << 20  # of all channels
+_KEPT_BYTES: Final = 32 << 20  # of samples in memory, or one capture's
+_LARGE_BYTES: Final = 8 << 20  # of all channels: more is read in parts, as there is no more room for it
 
 
 def check_stored(path: Path) -> None:
