@@ -2,9 +2,9 @@
 
     python tests/properties/fuzz_readers.py --cases 100000 --seed 1
 
-The good files are what every writer makes with all its options, bundles of them, and the measured recordings where they
-lie beside the project. Readers and writers are found, not listed: a new one takes part at once. A case that fails is
-told with its number; ``--first NUMBER --cases 1`` and the same seed run it again.
+The good files are what every writer makes with all its options, sound files, bundles of them, and the measured
+recordings where they lie beside the project. Readers and writers are found, not listed: a new one takes part at once. A
+case that fails is told with its number; ``--first NUMBER --cases 1`` and the same seed run it again.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from importlib import import_module
 from pathlib import Path
 
 import numpy as np
+import soundfile
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -62,7 +63,7 @@ class Good:
 
 
 def good_files(folder: Path, capture: Capture | None = None) -> list[Good]:
-    """What all writers make of a capture (None: of noise), bundles of some of it, and the measured recordings."""
+    """What all writers make of a capture (None: of noise), sound files, bundles of some of it, and recordings."""
     capture = _capture() if capture is None else capture
     found: list[Good] = []
     for number, (write, options) in enumerate(_writings()):
@@ -74,6 +75,7 @@ def good_files(folder: Path, capture: Capture | None = None) -> list[Good]:
             except HalfcycleError:
                 continue  # no such file from this writer, or no such options together
             found += _readable(place / f"r{suffix}")
+    found += _sounds(capture, folder / "sounds")
     text = [good for good in found if good.files[0][0].endswith((".cfg", ".csv"))][:6]
     found += [_bundle(folder, text, name) for name in ("b.zip", "b.tar.gz")]
     if RECORDINGS.is_dir():
@@ -126,6 +128,21 @@ def _readable(path: Path, *, is_recording: bool = False) -> list[Good]:
         return []  # a companion, or what a writer put under an ending that is not its own
     files = (path, *companions_of(path))
     return [Good(name, tuple((file.name, file.read_bytes()) for file in files), is_recording)]
+
+
+def _sounds(capture: Capture, folder: Path) -> list[Good]:
+    """The same as sound files, which no writer makes."""
+    folder.mkdir()
+    found = []
+    for name in ("r.wav", "r.flac"):
+        soundfile.write(folder / name, capture.samples.T, round(capture.header.rate_hz))
+        lines = [
+            f"[channels.channel_{k}]\nunit = {one.unit!r}\nscale = {one.scale}"
+            for k, one in enumerate(capture.header.channels, start=1)
+        ]
+        (folder / f"{name}.toml").write_text("\n".join(lines))
+        found += _readable(folder / name)
+    return found
 
 
 def _bundle(folder: Path, goods: list[Good], name: str) -> Good:
