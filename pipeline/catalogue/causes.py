@@ -59,8 +59,8 @@ def with_causes(
 
     Returns
     -------
-    The events in their order. What has too little record before it, or samples without a measurement, stays as it was;
-    where explaining one fails, its notes say so.
+    The events in their order. Of what has too little record before it, or samples without a measurement, `why` says
+    that alone; where explaining one fails, its notes say so.
     """
     shots = [event for event in events if event.kind in _SAGS and event.part_of is None]
     sequences = _sequences(shots)
@@ -68,8 +68,11 @@ def with_causes(
     telling = [one for one in clamps if len(one.point.currents) == 3] or clamps[:1]
     explained = []
     for event in events:
-        if event.kind not in _EXPLAINED or event.open_start:
+        if event.kind not in _EXPLAINED:
             explained.append(event)
+            continue
+        if event.open_start:
+            explained.append(_not_explained(event, "its start was not recorded"))
             continue
         following = [other.start for other in shots if other.start > event.end]
         next_ns = min(following, default=None)
@@ -84,14 +87,20 @@ def with_causes(
             of_event: Sequence[Clamps] = of_event,
             after_outage: bool = after_outage,
         ) -> Event:
-            found = []
+            found, reasons = [], []
+            sequence = sequences.get(event.event_id)
             for one in of_event:
                 cut = _window(event, record, one.point, frequency_hz, next_ns, is_marked)
-                sequence = sequences.get(event.event_id)
-                told = None if cut is None else _told(event, *cut, sequence, one.wiring, after_outage=after_outage)
-                if told is not None:
+                if cut is None:
+                    reasons.append("samples around it are clipped, or no measurement")
+                    continue
+                try:
+                    told = _told(event, *cut, sequence, one.wiring, after_outage=after_outage)
+                except SignalError as error:
+                    reasons.append(str(error))
+                else:
                     found.append((str(one.point.name), told))
-            return _explained(event, by_feeder(found)) if found else event
+            return _explained(event, by_feeder(found)) if found else _not_explained(event, reasons[0])
 
         explained.append(noted(event, "not explained", work))
     return explained
@@ -156,21 +165,27 @@ def _told(
     wiring: Wiring | None,
     *,
     after_outage: bool,
-) -> Explanation | None:
-    """What is said of an event by one point's currents; None where there is too little before or after it."""
-    try:
-        return explain(
-            window,
-            sag=event.kind in _SAGS,
-            swell=event.kind in _SWELLS,
-            repeats=None if sequence is None else len(sequence.members),
-            dead_time_s=None if sequence is None else sequence.dead_time_s,
-            wiring=wiring,
-            following=following,
-            after_outage=after_outage,
-        )
-    except SignalError:
-        return None
+) -> Explanation:
+    """What is said of an event by one point's currents.
+
+    Raises
+    ------
+    SignalError : there is too little before or after it.
+    """
+    return explain(
+        window,
+        sag=event.kind in _SAGS,
+        swell=event.kind in _SWELLS,
+        repeats=None if sequence is None else len(sequence.members),
+        dead_time_s=None if sequence is None else sequence.dead_time_s,
+        wiring=wiring,
+        following=following,
+        after_outage=after_outage,
+    )
+
+
+def _not_explained(event: Event, reason: str) -> Event:
+    return replace(event, why=f"not explained: {reason}")
 
 
 def _explained(event: Event, found: Explanation) -> Event:

@@ -214,9 +214,8 @@ def _check_room(window: EventWindow, lead_cycles: float = LEAD_CYCLES) -> None:
     """Refuse a window with too little before the event's start, or less than a cycle after it."""
     cycle, n = window.cycle, window.u.shape[1]
     if window.start < lead_cycles * cycle or window.start + cycle > n - 1:
-        raise SignalError(
-            f"the event starts at {window.start:.0f} of {n} samples; {lead_cycles:g} cycles before and one after needed"
-        )
+        there = f"{window.start / cycle:.1f} and {max(n - 1 - window.start, 0.0) / cycle:.1f}"
+        raise SignalError(f"{lead_cycles:g} cycles before its start and one after it are needed; there are {there}")
 
 
 def dip_phasors(series: PhasorSeries, *, cycle: float) -> tuple[C128, C128]:

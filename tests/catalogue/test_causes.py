@@ -71,13 +71,25 @@ def test_without_currents_there_is_a_cause_but_no_side_and_without_asking_there_
     assert (plain.start, plain.magnitude, plain.event_id) == (event.start, event.magnitude, event.event_id)
 
 
-def test_an_event_with_missing_samples_or_nothing_before_it_is_left_unexplained() -> None:
+def test_an_event_with_missing_samples_or_nothing_before_it_is_left_unexplained_and_says_why() -> None:
     case = fault_case(np.random.default_rng([1, 77]), place="downstream")
+    cycle = RATE_HZ / FREQUENCY_HZ
     broken = case.noisy_u.copy()
     broken[:, int(case.start) - 100 : int(case.start) - 90] = np.nan
-    assert all(event.cause is None for event in judged(broken, case.noisy_i))
-    first = int(case.start) + 20
-    assert all(event.cause is None for event in judged(case.noisy_u[:, first:], case.noisy_i[:, first:]))
+    missing = case.noisy_u.copy()
+    missing[:, int(case.start - 6 * cycle)] = np.nan
+    late, short = int(case.start) + 20, int(case.start - 2 * cycle)
+    for u, i, why in (
+        (broken, case.noisy_i, "its start was not recorded"),
+        (missing, case.noisy_i, "samples around it are clipped, or no measurement"),
+        (case.noisy_u[:, late:], case.noisy_i[:, late:], "its start was not recorded"),
+        (case.noisy_u[:, short:], case.noisy_i[:, short:], "3 cycles before its start and one after it are needed"),
+    ):
+        events = [event for event in judged(u, i) if event.kind in ("sag", "interruption")]
+        assert events
+        assert all(event.cause is None for event in events)
+        assert events[0].why is not None
+        assert events[0].why.startswith(f"not explained: {why}")
 
 
 def test_an_event_whose_explanation_fails_keeps_its_row_and_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
