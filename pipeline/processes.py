@@ -8,7 +8,7 @@ import signal
 import threading
 import time
 from collections.abc import Collection, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
+from concurrent.futures import CancelledError, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager, suppress
 from multiprocessing import get_context, parent_process
@@ -128,7 +128,7 @@ class _Processes:
         """End the processes."""
         if self._starter is not None:
             self._starter.shutdown()
-        self._pool.close()
+        self._pool.end()
 
     def _start(self) -> None:
         self._starter = ThreadPoolExecutor(1)
@@ -136,11 +136,15 @@ class _Processes:
 
 
 class _Pool:
-    """Processes, as `Workers`; a new pool of them where one of them has ended, as that is the end of all."""
+    """Processes, as `Workers`; a new pool of them where one of them has ended, as that is the end of all.
+
+    Once they are ended for good, threads that still wait for them, or ask for more, get a `CancelledError`.
+    """
 
     def __init__(self, n: int) -> None:
         self._n = n
         self._pool: ProcessPoolExecutor | None = None
+        self._is_over = False
 
     def begin(self) -> None:
         """Start them if there are none."""
@@ -153,21 +157,31 @@ class _Pool:
 
     def submit(self, function: Function[Any, Any], batches: Sequence[Sequence[Any]]) -> Task | None:
         """See `Workers`."""
-        while self._pool is not None:
+        while (pool := self._pool) is not None:
             try:
-                return self._pool.submit(worked, function, batches)
+                return pool.submit(worked, function, batches)
             except BrokenProcessPool:
                 self.renew()
+            except RuntimeError:  # they are ended meanwhile
+                self._check_wanted()
+                raise
+        self._check_wanted()
         return None
 
     def ended(self, tasks: Collection[Task]) -> Collection[Task]:
         """See `Workers`."""
-        return wait(tasks, return_when=FIRST_COMPLETED).done
+        some = threading.Event()
+        for task in tasks:  # told of one that is cancelled, too, for which `concurrent.futures.wait` may wait for ever
+            task.add_done_callback(lambda _: some.set())
+        some.wait()
+        return [task for task in tasks if task.done()]
 
     def result(self, task: Task) -> Worked | TaskFailure | HalfcycleError:
         """See `Workers`."""
         try:
             found: Worked | TaskFailure | HalfcycleError = task.result()
+        except CancelledError:  # it is no fault of what was to be done
+            raise
         except BrokenProcessPool:
             return TaskFailure()
         except SHORT_OF_MEMORY as error:  # as what comes back is unpacked
@@ -190,21 +204,33 @@ class _Pool:
 
     def start(self) -> bool:
         """Start a pool; whether its first process comes up: there may be no memory, or no script to start it from."""
-        self._pool = ProcessPoolExecutor(self._n, get_context("spawn"), initializer=prepare_worker)
+        self._pool = pool = ProcessPoolExecutor(self._n, get_context("spawn"), initializer=prepare_worker)
+        if self._is_over:
+            self.close()
+        self._check_wanted()
         try:
-            failed = self._pool.submit(os.getpid).exception() is not None
+            failed = pool.submit(os.getpid).exception() is not None
         except OSError:  # no memory, or too many processes
             failed = True
         if failed:
             self.close()
         return not failed
 
+    def end(self) -> None:
+        """End the processes, and start no others."""
+        self._is_over = True
+        self.close()
+
     def close(self) -> None:
         """End the processes."""
-        if self._pool is not None:
+        pool, self._pool = self._pool, None
+        if pool is not None:
             with suppress(RuntimeError):  # interrupted while it was starting: it has no thread to wait for yet
-                self._pool.shutdown(cancel_futures=True)
-        self._pool = None
+                pool.shutdown(cancel_futures=True)
+
+    def _check_wanted(self) -> None:
+        if self._is_over:
+            raise CancelledError("the processes were ended")
 
 
 def prepare_worker() -> None:

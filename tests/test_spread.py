@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Sequence
+from concurrent.futures import CancelledError, ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
 
@@ -16,7 +17,7 @@ import pytest
 from child_processes import workers_of
 
 from halfcycle.pipeline.errors import ConfigError
-from halfcycle.pipeline.processes import spread_apart, spread_over_processes
+from halfcycle.pipeline.processes import _Pool, spread_apart, spread_over_processes
 from halfcycle.pipeline.spread import Spread, in_this_process
 
 
@@ -201,3 +202,28 @@ def test_a_worker_that_has_loaded_them_may_work_for_as_long_as_it_takes() -> Non
         "import signal\nassert signal.getitimer(signal.ITIMER_PROF) == (0.0, 0.0)\n"
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, timeout=120).returncode == 0
+
+
+@pytest.mark.slow
+def test_who_waits_for_processes_that_are_ended_is_told_and_starts_no_others() -> None:
+    # SOURCE: the project's own design. `concurrent.futures.wait` would not return: what is cancelled wakes nobody.
+    pool = _Pool(1)
+    pool.begin()
+    tasks = [pool.submit(resting, [[0.5]]) for _ in range(5)]  # the last ones are not even on their way to the process
+    with ThreadPoolExecutor(1) as waiting:
+        ended = waiting.submit(pool.ended, tasks[-1:])
+        time.sleep(0.1)
+        pool.end()
+        assert ended.result(timeout=60) == tasks[-1:]
+    with pytest.raises(CancelledError):
+        pool.result(tasks[-1])
+    for ask in (pool.begin, lambda: pool.submit(resting, [[0.0]])):
+        with pytest.raises(CancelledError):
+            ask()
+
+
+def resting(seconds: Sequence[float]) -> list[float]:
+    """Take some time over each item."""
+    for one in seconds:
+        time.sleep(one)
+    return list(seconds)
