@@ -20,7 +20,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from halfcycle.pipeline.capture import Capture, SampleArray
 from halfcycle.pipeline.errors import MalformedRecord, ReadError, Unsupported
 from halfcycle.pipeline.readers.columns import MAX_WIDTH, Block, ColumnCaptures, ColumnFile
 from halfcycle.pipeline.readers.contract import Reader, reading
@@ -119,28 +118,20 @@ def _stated_bytes(head: bytes) -> int:
     return int.from_bytes(head[4:8], "little") + 8 if head.startswith(b"RIFF") else 0
 
 
-class _Recording:
+class _Recording(ColumnCaptures):
     """A file opened for its captures."""
 
     def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
-        self._file = _opened(path)
+        self._sound = _opened(path)
         try:
-            self._captures = ColumnCaptures(_Sound(path, self._file), quantities)
+            super().__init__(_Sound(path, self._sound), quantities)
         except BaseException:
             self.close()
             raise
 
-    def captures(self, first: int = 0) -> Iterator[Capture]:
-        """The captures from the one at `first` on."""
-        return self._captures.captures(first)
-
-    def samples(self, index: int, start: int, stop: int) -> SampleArray:
-        """Samples [start, stop) of a capture."""
-        return self._captures.samples(index, start, stop)
-
     def close(self) -> None:
         """Close the file."""
-        self._file.close()
+        self._sound.close()
 
 
 def _recognises(path: Path, head: bytes) -> bool:
