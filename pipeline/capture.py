@@ -17,6 +17,7 @@ from halfcycle.pipeline.terms import Quantity
 
 SampleArray = npt.NDArray[Any]  # of one of the types below
 SAMPLE_TYPES = ("int16", "int32", "float32")
+_USUAL = {name: np.dtype(name) for name in SAMPLE_TYPES}
 
 # Readers cut longer files into captures of at most this many samples a channel; the pieces follow one another
 # without a gap, so they are one record again downstream, and memory stays bounded however long a file is.
@@ -131,7 +132,9 @@ class Capture:
         shape = (len(header.channels), header.n_samples)
         if samples.shape != shape:
             raise SignalError(f"samples have shape {samples.shape}, the header says {shape}")
-        if samples.dtype.name not in SAMPLE_TYPES or samples.dtype.name != header.sample_type:
+        usual = _USUAL.get(header.sample_type)
+        is_usual = usual is not None and samples.dtype == usual  # the name of a type takes longer than all other checks
+        if not is_usual and (samples.dtype.name not in SAMPLE_TYPES or samples.dtype.name != header.sample_type):
             raise SignalError(f"samples are {samples.dtype.name}; allowed are {', '.join(SAMPLE_TYPES)}, "
                               f"and the header says {header.sample_type}")  # fmt: skip
         if not 0 < header.rate_hz < math.inf:  # of whole numbers without end, too

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.half_cycle import HalfCycles
-from halfcycle.pipeline.measures.order_statistics import row_medians, row_quantiles
+from halfcycle.pipeline.measures.order_statistics import median_of, row_quantiles
 from halfcycle.pipeline.measures.reference import pre_event_voltage, sliding_reference
 from halfcycle.pipeline.records.look import Look
 from halfcycle.pipeline.records.points import Point
@@ -220,5 +220,5 @@ def _steady_off(rms: npt.NDArray[np.float32], opening: F64 | None, nominal_v: fl
     """Whether a record both begins and mostly stays at a level that is not the nominal one."""
     if opening is None:
         return False
-    level, begins = float(row_medians(rms.reshape(1, -1))[0]), median(opening.tolist())
+    level, begins = median_of(rms), median(opening.tolist())
     return abs(level - nominal_v) > _OFF_NOMINAL * nominal_v and abs(begins - level) < _OFF_NOMINAL * level

@@ -49,7 +49,9 @@ def refine_start(u: npt.ArrayLike, *, samples_per_cycle: float, i_window: float)
     limit = np.maximum(_LEAST_DEPARTURE * peak.max(initial=0.0), _NOISE_FACTOR * noise)
     beyond = departure[:, n_calm:] > limit[:, None]
     hold = max(2, round(_HOLD_CYCLES * cycle))
-    count = np.cumsum(np.pad(beyond, ((0, 0), (1, hold))), axis=1)
+    padded = np.zeros((beyond.shape[0], beyond.shape[1] + 1 + hold), np.bool_)
+    padded[:, 1 : 1 + beyond.shape[1]] = beyond
+    count = np.cumsum(padded, axis=1)
     lasting = beyond & (count[:, hold : hold + beyond.shape[1]] - count[:, : beyond.shape[1]] >= _HOLD_SHARE * hold)
     if not lasting.any():
         return None

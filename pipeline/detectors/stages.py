@@ -8,6 +8,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from halfcycle.pipeline.measures.order_statistics import median_of
+
 _STEP_PU: Final = 0.05  # levels that differ by less are one stage
 _SHORTEST_HALF_CYCLES: Final = 4
 
@@ -38,7 +40,7 @@ def find_stages(worst_pu: npt.ArrayLike) -> tuple[Plateau, ...]:
     n = trace.size
     width = _SHORTEST_HALF_CYCLES
     if n < 2 * width:
-        return (Plateau(0, n, float(np.median(trace))),) if n else ()
+        return (Plateau(0, n, median_of(trace)),) if n else ()
     windows = np.lib.stride_tricks.sliding_window_view(trace, width)
     level_windows = np.flatnonzero(windows.max(axis=1) - windows.min(axis=1) < _STEP_PU)
     plateaus: list[tuple[int, int]] = []
@@ -49,10 +51,10 @@ def find_stages(worst_pu: npt.ArrayLike) -> tuple[Plateau, ...]:
             plateaus.append((i, i + width))
     stages: list[tuple[int, float]] = []
     for first, stop in plateaus:
-        level = float(np.median(trace[first:stop]))
+        level = median_of(trace[first:stop])
         if not stages or abs(level - stages[-1][1]) >= _STEP_PU:
             stages.append((first, level))
     if not stages:
-        return (Plateau(0, n, float(np.median(trace))),)
+        return (Plateau(0, n, median_of(trace)),)
     starts = [0] + [first for first, _ in stages[1:]] + [n]
     return tuple(Plateau(a, b - a, level) for a, b, (_, level) in zip(starts, starts[1:], stages, strict=False))

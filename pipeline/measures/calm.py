@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -40,13 +41,18 @@ class CalmBand:
         that change of its mean square in a window of the grid; likewise a rise. An event is over before the band
         begins. Source: derived.
         """
-        low, high = sag_pu, swell_pu
-        for _ in range(4):  # each edge depends a little on the other
-            low = np.sqrt((1 - _SHARED) * high**2 + _SHARED * sag_pu**2) + _RIPPLE_PU
-            high = np.sqrt((1 - _SHARED) * low**2 + _SHARED * swell_pu**2) - _RIPPLE_PU
-        low = max(low, sag_pu + hysteresis_pu + _RIPPLE_PU)
-        high = min(high, swell_pu - hysteresis_pu - _RIPPLE_PU)
-        return cls(float(low), float(high))
+        return cls(*_edges(sag_pu, swell_pu, hysteresis_pu))
+
+
+@lru_cache(maxsize=64)  # a record after another is judged by the same profile
+def _edges(sag_pu: float, swell_pu: float, hysteresis_pu: float) -> tuple[float, float]:
+    low, high = sag_pu, swell_pu
+    for _ in range(4):  # each edge depends a little on the other
+        low = np.sqrt((1 - _SHARED) * high**2 + _SHARED * sag_pu**2) + _RIPPLE_PU
+        high = np.sqrt((1 - _SHARED) * low**2 + _SHARED * swell_pu**2) - _RIPPLE_PU
+    low = max(low, sag_pu + hysteresis_pu + _RIPPLE_PU)
+    high = min(high, swell_pu - hysteresis_pu - _RIPPLE_PU)
+    return float(low), float(high)
 
 
 def half_window(rate_hz: float, nominal_hz: float) -> int:

@@ -14,6 +14,11 @@ def row_means(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     return means
 
 
+def median_of(values: npt.NDArray[Any]) -> float:
+    """The median of some values. values: shape (n,), finite, n at least 1."""
+    return float(row_medians(values.reshape(1, -1))[0])
+
+
 def row_medians(rows: npt.NDArray[Any]) -> npt.NDArray[Any]:
     """The median of each row. rows: shape (n_rows, n), finite, n at least 1."""
     ordered = np.sort(rows, axis=1)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -150,7 +151,8 @@ def missing_samples(
     """
     if raw.size == 0:
         return None
-    low, high = float(raw.min()) if low is None else low, float(raw.max()) if high is None else high
+    low = float(raw[raw.argmin()]) if low is None else low  # places of extremes are found sooner than extremes
+    high = float(raw[raw.argmax()]) if high is None else high
     absent = _absent(raw, channel, low=low, high=high)
     if absent is not None:
         good = raw[~absent]
@@ -203,9 +205,9 @@ def _clipped(
     low, high = extremes.low, extremes.high
     rail_low, rail_high = channel.rail_low, channel.rail_high
     if raw.dtype.kind == "i":
-        info = np.iinfo(raw.dtype)
-        rail_low = info.min if rail_low is None else rail_low
-        rail_high = info.max if rail_high is None else rail_high
+        least, most = _range_of(raw.dtype)
+        rail_low = least if rail_low is None else rail_low
+        rail_high = most if rail_high is None else rail_high
     for extreme, at, rail, sign in ((high, extremes.high_at, rail_high, 1), (low, extremes.low_at, rail_low, -1)):
         if rail is not None and extreme * sign >= rail * sign:
             count = _count(_around(raw, at, samples_per_cycle))
@@ -218,6 +220,13 @@ def _clipped(
         if at_rail.any():
             mask = at_rail if mask is None else mask | at_rail
     return mask
+
+
+@lru_cache(maxsize=16)
+def _range_of(kind: np.dtype[Any]) -> tuple[int, int]:
+    """The least and the largest whole number of a type."""
+    info = np.iinfo(kind)
+    return int(info.min), int(info.max)
 
 
 def _peak_share(count: float, amplitude: float) -> float:
@@ -233,7 +242,7 @@ def _is_cut_off(raw: Raw, first: int, samples_per_cycle: float) -> bool:
     cycle = int(samples_per_cycle) + 1
     near = raw[first : first + cycle + cycle // 2]
     at_extreme = near == raw[first]
-    if int(at_extreme.sum()) < _PLATEAU_RUN:
+    if np.count_nonzero(at_extreme) < _PLATEAU_RUN:
         return False
     starts, stops = runs(at_extreme)
     longest = int((stops - starts).argmax())

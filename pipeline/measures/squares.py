@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -257,9 +258,15 @@ def _edges(row: F32 | F64, at: F64, decimation: int) -> _Edges:
         block = np.minimum(block, last)
         inside = row[: (last + 1) * decimation].reshape(-1, decimation).take(block, axis=0)
         # Column k of the product: the sum of the first k squares of the block.
-        sums = np.square(inside) @ np.triu(np.ones((decimation, decimation + 1), np.float32), 1)
+        sums = np.square(inside) @ _first_ones(decimation)
         integral += sums.ravel().take(np.arange(i.size) * (decimation + 1) + i + 1 - block * decimation)
     return _Edges(block, integral, square, square_slope)
+
+
+@lru_cache(maxsize=16)
+def _first_ones(n: int) -> F32:
+    """Shape (n, n + 1), column k with k ones at its top."""
+    return np.triu(np.ones((n, n + 1), np.float32), 1)
 
 
 def rms_between(x: F64, edges: F64) -> F64:

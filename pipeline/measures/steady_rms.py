@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.capture import SampleArray as Raw
+from halfcycle.pipeline.measures.order_statistics import median_of
 from halfcycle.pipeline.measures.squares import Cut, Sums, mean_squares, offset_counts
 from halfcycle.pipeline.measures.tracking import PARTS, HopGrid, Track
 
@@ -136,7 +137,7 @@ def steady_mean_squares(
     nothing = np.zeros((n_channels, starts.shape[1]), np.float32), np.zeros((n_channels, starts.shape[1]), np.bool_)
     if squares.shape[1] < 6:
         return nothing
-    beyond = round(float(np.median(lengths)) - 2 * hop)
+    beyond = round(median_of(lengths) - 2 * hop)
     n = min(squares.shape[1] - 1, (n_samples - 2 - max(beyond, 0)) // hop - 1)  # windows on the grid, from line 0 on
     if n < 4 or abs(beyond) > _MOST_BEYOND:
         return nothing

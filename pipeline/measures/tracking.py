@@ -9,11 +9,13 @@ in which there is no sinusoid (a lost voltage) do not count: there the last good
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
+
+from halfcycle.pipeline.measures.order_statistics import median_of
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]
@@ -69,14 +71,19 @@ class HopGrid:
         return (PARTS * self.hop_samples - 1) / 2
 
     def kernel(self) -> F32:
-        """Hann-weighted cosine and minus sine of the eight parts, shape (hop, 2 * PARTS)."""
-        n = np.arange(PARTS * self.hop)
-        window = 0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / n.size)
-        angle = 2 * np.pi * self.nominal_hz * self.decimation / self.rate_hz * (n - (n.size - 1) / 2)
-        both = np.stack([window * np.cos(angle), -window * np.sin(angle)]) * (2 / window.sum())
-        return np.ascontiguousarray(
-            both.reshape(2, PARTS, self.hop).transpose(2, 1, 0).reshape(self.hop, -1), np.float32
-        )
+        """Hann-weighted cosine and minus sine of the eight parts, shape (hop, 2 * PARTS); read-only."""
+        return _kernel_of(self)
+
+
+@lru_cache(maxsize=64)
+def _kernel_of(grid: HopGrid) -> F32:
+    n = np.arange(PARTS * grid.hop)
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (n + 0.5) / n.size)
+    angle = 2 * np.pi * grid.nominal_hz * grid.decimation / grid.rate_hz * (n - (n.size - 1) / 2)
+    both = np.stack([window * np.cos(angle), -window * np.sin(angle)]) * (2 / window.sum())
+    parts = np.ascontiguousarray(both.reshape(2, PARTS, grid.hop).transpose(2, 1, 0).reshape(grid.hop, -1), np.float32)
+    parts.flags.writeable = False
+    return parts
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +192,7 @@ def track_fundamental(averages: F32, grid: HopGrid, carry: Carry | None) -> Trac
     phasors = turned - image * turned.conj()
     phasors *= 1 / (1 - image * image)
     advance, good = _advance(phasors, power, np.repeat(coarse_hz, BLOCK_HOPS)[:n_hops], grid)
-    frequency_hz, steady, settled = _fine_frequency(advance, good, float(np.median(coarse_hz)), grid, carry)
+    frequency_hz, steady, settled = _fine_frequency(advance, good, median_of(coarse_hz), grid, carry)
 
     positions = grid.centre + grid.hop_samples * np.arange(n_hops, dtype=np.float64)
     phase = _reference_phase(phasors, advance, frequency_hz, steady, positions, grid, carry)

@@ -364,7 +364,8 @@ class _Recording:
         try:
             stored = _stored_header(path, self._file.schema_arrow)
             self._captures: _Stored | ColumnCaptures | _NoCaptures
-            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}) or _is_slow(path, self._file):
+            certified = CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {})
+            if certified or (stored is None and _is_slow(path, self._file)):
                 self._captures = _NoCaptures(path)
             elif stored is not None:
                 self._captures = _Stored(path, self._file, stored, quantities)

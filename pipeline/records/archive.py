@@ -155,13 +155,21 @@ def batches_of(files: Sequence[Path]) -> list[tuple[Path, ...]]:
     batches: list[list[Path]] = []
     n_bytes = 0
     for path in files:
-        size = path.stat().st_size if path.exists() else 0
+        size = _size(path)
         if not batches or len(batches[-1]) >= _BATCH_FILES or n_bytes + size > _BATCH_BYTES:
             batches.append([])
             n_bytes = 0
         batches[-1].append(path)
         n_bytes += size
     return [tuple(batch) for batch in batches]
+
+
+def _size(path: Path) -> int:
+    """Of a file that may have gone. [bytes]"""
+    try:
+        return os.stat(path).st_size
+    except OSError:
+        return 0
 
 
 def look_at(path: Path, reading: Reading) -> tuple[FileLook, dict[int, Capture] | None]:
@@ -213,8 +221,9 @@ def files_below(paths: Sequence[Path], *, leave_out: Collection[Path] = ()) -> l
     ------
     ReadError : a path does not exist.
     """
+    found = capture_files(paths, in_bundles=True)
     left_out = {os.path.realpath(path) for path in leave_out}
-    return [path for path in capture_files(paths, in_bundles=True) if os.path.realpath(path) not in left_out]
+    return [path for path in found if os.path.realpath(path) not in left_out] if left_out else found
 
 
 def lost_file(path: Path, reason: str) -> FileLook:

@@ -44,4 +44,6 @@ class Piece:
         """The samples [start, stop) of the capture, as far as it reaches, as a capture."""
         start, stop = max(start, 0), min(stop, self.header.n_samples)
         samples = self.load().samples[:, start:stop] if self.samples is None else self.samples(start, stop)
+        if start == 0 and stop == self.header.n_samples:
+            return Capture(self.header, samples)
         return Capture(replace(self.header, start_ns=self.header.time_ns(start), n_samples=stop - start), samples)

@@ -203,11 +203,13 @@ class Record:
         rows = np.empty(raw.shape)
         for row, samples, channel in zip(rows, raw, channels, strict=True):
             with np.errstate(invalid="ignore"):
-                row[:] = samples.astype(np.float64) * channel.scale + channel.offset
+                np.multiply(samples, channel.scale, out=row, dtype=np.float64)
+                np.add(row, channel.offset, out=row)
             missing = missing_samples(samples, channel, samples_per_cycle=self.header.rate_hz / _ABOUT_HZ)
             if missing is not None:
                 row[missing] = np.nan
-        rows[~np.isfinite(rows)] = np.nan
+        if raw.dtype.kind == "f":
+            rows[~np.isfinite(rows)] = np.nan
         return rows
 
     def part(self, first: int, stop: int) -> Record:

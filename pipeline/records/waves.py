@@ -45,19 +45,28 @@ def are_waves(block: SampleArray, channels: Sequence[Channel], *, samples_per_cy
     for first in dict.fromkeys(last * k // (_WINDOWS - 1) for k in range(_WINDOWS)):
         open_yet = np.flatnonzero(~found)
         raw = block[open_yet, first : first + n]
-        values = np.empty(raw.shape)
-        for row, counts, c in zip(values, raw, open_yet.tolist(), strict=True):
-            row[:] = counts.astype(np.float64) * channels[c].scale + channels[c].offset
-            if channels[c].missing_code is not None:
-                row[counts == channels[c].missing_code] = np.nan
-        values[~np.isfinite(values)] = 0.0
+        values = _values(raw, [channels[c] for c in open_yet.tolist()])
         values *= lines.window
-        ends, band = np.square(values @ lines.ends), np.square(values @ lines.band)
-        total = (n * np.einsum("cn,cn->c", values, values) + ends.sum(axis=1)) / 2
-        found[open_yet] = (total > 0) & (band.sum(axis=1) >= _LEAST_SHARE * total)
+        powers = np.square(values @ lines.turns)
+        n_ends = lines.n_ends
+        total = (n * np.vecdot(values, values) + np.add.reduce(powers[:, :n_ends], axis=1)) / 2
+        found[open_yet] = (total > 0) & (np.add.reduce(powers[:, n_ends:], axis=1) >= _LEAST_SHARE * total)
         if found.all():
             break
     return found
+
+
+def _values(raw: SampleArray, channels: Sequence[Channel]) -> F64:
+    """Samples of some channels in their units, zero where there is no measurement; shape (n_channels, n)."""
+    values: F64 = np.multiply(raw, np.array([[channel.scale] for channel in channels]), dtype=np.float64)
+    values += np.array([[channel.offset] for channel in channels])
+    for row, counts, channel in zip(values, raw, channels, strict=True):
+        if channel.missing_code is not None:
+            row[counts == channel.missing_code] = 0.0
+    finite = np.isfinite(values)
+    if not finite.all():
+        values[~finite] = 0.0
+    return values
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +79,14 @@ class _Lines:
     Attributes
     ----------
     window : shape (n,), goes before.
-    ends : shape (n, 1 or 2). The lines at zero and, of an even n, at half the sampling rate.
-    band : shape (n, 2 n_lines). Real and imaginary parts of the lines in the band.
+    turns : shape (n, n_ends + 2 n_lines). The lines at zero and, of an even n, at half the sampling rate; and, after
+        them, real and imaginary parts of the lines in the band.
+    n_ends : 1 or 2.
     """
 
     window: F64
-    ends: F64
-    band: F64
+    turns: F64
+    n_ends: int
 
 
 @lru_cache(maxsize=16)
@@ -85,8 +95,7 @@ def _lines(n: int, samples_per_cycle: float) -> _Lines:
     inside = np.flatnonzero((hertz >= _BAND[0]) & (hertz <= _BAND[1]))
     turns = np.exp(-2j * np.pi / n * (np.outer(np.arange(n), inside) % n))
     signs = np.stack([np.ones(n), 1.0 - 2.0 * (np.arange(n) % 2)], axis=1)
+    ends = signs if n % 2 == 0 else signs[:, :1]
     return _Lines(
-        np.hanning(n).astype(np.float64),
-        signs if n % 2 == 0 else signs[:, :1],
-        np.concatenate([turns.real, turns.imag], axis=1),
+        np.hanning(n).astype(np.float64), np.concatenate([ends, turns.real, turns.imag], axis=1), ends.shape[1]
     )

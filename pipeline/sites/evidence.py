@@ -315,7 +315,8 @@ def measured_frequency(values: F64, *, rate_hz: float, nominal_hz: float) -> flo
         return nominal_hz
     turns = _windowed_turns(n, nominal_hz / rate_hz)
     first, second = values[:, :n] @ turns[:n], values[:, n : 2 * n] @ turns[n:]
-    product = np.nansum(second * first.conj())
+    products = second * first.conj()
+    product = products.sum() if np.isfinite(products).all() else np.nansum(products)
     if not abs(product) > 0:
         return nominal_hz
     gained = float(np.angle(product))
@@ -367,10 +368,11 @@ def steady_levels(rms: F64) -> tuple[F64 | None, int]:
     if float(np.abs(levels - level).max()) > _PHASES_APART * level:
         return None, 0
     off = ~(np.abs(rms / levels[:, None] - 1) <= _STEADY).all(axis=0)
-    n_steady = int(off.argmax()) if off.any() else n
+    changes = bool(off.any())
+    n_steady = int(off.argmax()) if changes else n
     if n_steady < _FEWEST_WINDOWS:
         return None, 0
-    kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * bool(off.any()))]  # the last windows may hold part of a change
+    kept = rms[:, : max(_FEWEST_WINDOWS, n_steady - 2 * changes)]  # the last windows may hold part of a change
     return row_medians(kept), n_steady
 
 

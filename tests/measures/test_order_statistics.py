@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from halfcycle.pipeline.measures.order_statistics import row_medians, row_quantiles
+from halfcycle.pipeline.measures.order_statistics import median_of, row_medians, row_quantiles
 
 SOURCE = "numpy.median and numpy.quantile (its default method, linear: Hyndman and Fan's type 7), another code"
 
@@ -16,5 +16,6 @@ def test_medians_and_quantiles_of_rows_are_those_of_another_code(n: int, kind: t
     # SOURCE.
     rows = np.random.default_rng(n).normal(size=(4, n)).astype(kind)
     assert row_medians(rows) == pytest.approx(np.median(rows, axis=1), rel=1e-6)
+    assert [median_of(row) for row in rows] == np.median(rows, axis=1).tolist()
     for share in (0.0, 0.5, 0.9, 0.99, 1.0):
         assert row_quantiles(rows, share) == pytest.approx(np.quantile(rows, share, axis=1), rel=1e-5, abs=1e-6)

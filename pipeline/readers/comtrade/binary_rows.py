@@ -23,6 +23,7 @@ from halfcycle.pipeline.readers.comtrade.configuration import Configuration
 from halfcycle.pipeline.readers.comtrade.sources import DataPart
 
 _SAMPLE_TYPES: Final = {"BINARY": "<i2", "BINARY32": "<i4", "FLOAT32": "<f4"}
+_SAMPLE_TYPE_NAMES: Final = {kind: np.dtype(stored).name for kind, stored in _SAMPLE_TYPES.items()}
 _MISSING_CODES: Final = {"BINARY": -0x8000, "BINARY32": -0x80000000, "FLOAT32": None}
 _RAILS: Final = {"BINARY": (-0x7FFF, 0x7FFF), "BINARY32": (None, None), "FLOAT32": (None, None)}
 _MISSING_STAMP: Final = 0xFFFFFFFF
@@ -81,7 +82,7 @@ class BinaryRows:
     @property
     def sample_type(self) -> str:
         """Of the values, see `capture.SAMPLE_TYPES`."""
-        return np.dtype(_SAMPLE_TYPES[self.kind]).name
+        return _SAMPLE_TYPE_NAMES[self.kind]
 
     def values(self, *, first_row: int, n_rows: int) -> SampleArray:
         """Raw values of the wanted channels, shape (len(columns), n_rows), in the machine's byte order.

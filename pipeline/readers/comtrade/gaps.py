@@ -134,14 +134,20 @@ def _is_regular(rows: StampedRows, timing: RecordingTiming, tick_ns: float) -> b
     jitter = max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
     if every == 1 and off <= STAMP_TOLERANCE * ticks_a_row and most - least <= jitter:
         return True  # whichever of them is the median
-    step = float(np.median(steps)) if math.isfinite(most - least) else math.nan
+    step = _median(steps) if math.isfinite(most - least) else math.nan
     largest = max(most - step, step - least)
     if every > 1:
         end = rows.stamps(first_row=n_rows - 1, n_rows=1)
-        last = float(_steps(np.append(on_grid[-1:], end), wraps=rows.stamps_wrap)[0])
+        last = float(_steps(np.array([on_grid[-1], end[0]]), wraps=rows.stamps_wrap)[0])
         largest = max(largest, abs(last - step * ((n_rows - 1) % every / every)))
     fits = abs(step - every * ticks_a_row) <= STAMP_TOLERANCE * every * ticks_a_row
     return fits and largest <= jitter
+
+
+def _median(values: Elapsed) -> float:
+    """Of finite values, one at least."""
+    ordered = np.sort(values)
+    return float((ordered[(values.size - 1) // 2] + ordered[values.size // 2]) / 2)
 
 
 def _elapsed_ns(timing: RecordingTiming, first_row: int, n_rows: int) -> Elapsed:
@@ -157,7 +163,7 @@ def _elapsed_ns(timing: RecordingTiming, first_row: int, n_rows: int) -> Elapsed
 
 
 def _steps(stamps: Elapsed, *, wraps: bool) -> Elapsed:
-    steps = np.diff(stamps)
+    steps: Elapsed = stamps[1:] - stamps[:-1]
     if not wraps or not steps.size or (abs(steps.min()) < STAMP_WRAP / 2 and abs(steps.max()) < STAMP_WRAP / 2):
         return steps
     return (steps + STAMP_WRAP / 2) % STAMP_WRAP - STAMP_WRAP / 2

@@ -82,6 +82,8 @@ def timing_of_rates(rates: Sequence[RateLine]) -> RecordingTiming:
     notes: list[str] = []
     elapsed_s = 0.0
     first = 0
+    if len(rates) == 1:
+        return RecordingTiming((RowsAtRate(0, rates[0].last_sample, rates[0].rate_hz, 0),))
     for group in _groups(rates):
         lengths = np.diff([first, *(rate.last_sample for rate in group)])
         n_samples, length_s = int(lengths.sum()), math.fsum(lengths / [rate.rate_hz for rate in group])
