@@ -69,6 +69,17 @@ def test_a_channel_with_a_value_that_none_can_have_is_refused_by_number(change: 
         gate.check_header(header, Path("x.rec"))
 
 
+@pytest.mark.parametrize("change", [{"missing_code": True}, {"scale": True}], ids=["code", "scale"])
+def test_a_channel_that_passed_lets_none_pass_that_only_equals_it(change: dict[str, Any]) -> None:
+    # SOURCE. That True equals 1 and has its hash is Python's.
+    good = replace(CHANNEL, missing_code=1, scale=1.0)
+    gate.check_header(replace(HEADER, channels=(good,)), Path("x.rec"))
+    alike = replace(good, **change)
+    assert alike == good
+    with pytest.raises(MalformedRecord, match="channel 1"):
+        gate.check_header(replace(HEADER, channels=(alike,)), Path("x.rec"))
+
+
 def test_too_many_channels_are_refused() -> None:
     # SOURCE.
     with pytest.raises(MalformedRecord, match="number of channels"):

@@ -329,10 +329,10 @@ def _remarks(path: Path) -> tuple[str, ...]:
     return tuple(one.remark for one in parquet_intervals(path))
 
 
-def _is_slow(path: Path, file: pq.ParquetFile) -> bool:
-    """Whether a plain table's rows are interval records."""
+def _is_slow(path: Path, file: pq.ParquetFile, stored: Header | None) -> bool:
+    """Whether the rows are interval records; those of a capture of our own never are."""
     with _read_errors(path):
-        return holds_intervals(file) or described_intervals(path) is not None
+        return stored is None and (holds_intervals(file) or described_intervals(path) is not None)
 
 
 class _NoCaptures:
@@ -364,8 +364,7 @@ class _Recording:
         try:
             stored = _stored_header(path, self._file.schema_arrow)
             self._captures: _Stored | ColumnCaptures | _NoCaptures
-            certified = CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {})
-            if certified or (stored is None and _is_slow(path, self._file)):
+            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}) or _is_slow(path, self._file, stored):
                 self._captures = _NoCaptures(path)
             elif stored is not None:
                 self._captures = _Stored(path, self._file, stored, quantities)

@@ -59,7 +59,7 @@ class Basis:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)  # each is one of its own: to compare all headers in it takes long
 class _Unit:
     """What is judged at once: a record, or a span of a long one.
 
@@ -147,7 +147,8 @@ class JudgedArchive:
             for first, *_ in known
             if (shown := done[first].evidence) is not None
         ]
-        accounts = accounts_of(seen, lambda site: self._basis.terms_of(site).declared)
+        declared = self._basis.terms.declared
+        accounts = accounts_of(seen, lambda site: self._basis.sites.declared(site, declared))
         later: dict[_Unit, _Unit] = {}
         for units, account in zip(known, accounts, strict=True):
             former = done[units[0]].account
@@ -176,7 +177,7 @@ class JudgedArchive:
         done: dict[_Unit, _Judged] = {}
         for site, record, parts in records:
             units = _units_of(record, parts, site)
-            indices = tuple(part.index for part in dict.fromkeys(parts))
+            indices = tuple(part.index for part in _each(parts))
             judged = as_read.get((parts[0].path, indices)) if len({part.path for part in parts}) == 1 else None
             if judged is not None:
                 units = [_whole(record, parts, site)]
@@ -216,13 +217,19 @@ def _lost_unit(unit: _Unit, reason: str) -> _Judged:
     return _Judged(Screening(), account=unit.account, failed=reason)
 
 
+def _each(parts: Sequence[Part]) -> tuple[Part, ...]:
+    """The captures that the pieces of a record are of, each once."""
+    return tuple({id(part): part for part in parts}.values())
+
+
 def _whole(record: Record, parts: tuple[Part, ...], site: str) -> _Unit:
-    return _Unit(site, tuple(dict.fromkeys(parts)), record.start_ns(0), record.time_ns(record.n_samples) + 1)
+    return _Unit(site, _each(parts), record.start_ns(0), record.time_ns(record.n_samples) + 1)
 
 
 def _units_of(record: Record, parts: tuple[Part, ...], site: str) -> list[_Unit]:
     """A record as spans of a size that a worker can hold."""
-    return [_Unit(site, tuple(dict.fromkeys(parts)), start, stop) for start, stop in spans_of(record)]
+    own = _each(parts)
+    return [_Unit(site, own, start, stop) for start, stop in spans_of(record)]
 
 
 def _judge_units(units: Sequence[_Unit], *, basis: Basis) -> list[_Judged]:

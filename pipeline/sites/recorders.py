@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Final
 
@@ -53,10 +54,11 @@ def accounts_of(seen: Sequence[Seen], declared: Callable[[str], Declared]) -> li
     which stays that of each file where files name no station. Records that only their level or frequency tells apart
     (a station name that is a maker's default) are recorders of their own, and their names say so.
     """
+    declared = cache(declared)
     groups: dict[Hashable, list[int]] = {}
     for i, one in enumerate(seen):
-        by_name = declared(one.site), recorder_key(one.evidence.header, one.path)
-        groups.setdefault(by_name, []).append(i)
+        key = declared(one.site), recorder_key(one.evidence.header, one.path)
+        groups.setdefault(key, []).append(i)
     found: dict[int, Account] = {}
     for members in groups.values():
         clusters = _clusters([seen[i].evidence for i in members])
@@ -64,15 +66,17 @@ def accounts_of(seen: Sequence[Seen], declared: Callable[[str], Declared]) -> li
             chosen = [members[k] for k in cluster]
             account = draft("", [seen[i].evidence for i in chosen], declared(seen[chosen[0]].site))
             mark = _mark([seen[i].evidence for i in chosen]) if len(clusters) > 1 else ""
+            by_name = cache(account.named)  # one object for records of one name: told apart sooner
             for i in chosen:
                 named = f"{seen[i].site} ({mark})" if mark and seen[i].evidence.header.station else seen[i].site
-                found[i] = account.named(named)
+                found[i] = by_name(named)
     return [found[i] for i in range(len(seen))]
 
 
 def each_once(accounts: Iterable[Account]) -> tuple[Account, ...]:
     """Accounts without repetition, in order of site."""
-    return tuple(sorted(dict.fromkeys(accounts), key=lambda one: (one.site, one.line)))
+    apart = {id(account): account for account in accounts}.values()
+    return tuple(sorted(dict.fromkeys(apart), key=lambda one: (one.site, one.line)))
 
 
 def _clusters(evidence: Sequence[RecordEvidence]) -> list[list[int]]:

@@ -10,6 +10,7 @@ import re
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -120,7 +121,7 @@ class ComtradeRecording:
             start_ns=configuration.start_ns,
             rate_hz=last.rate_hz,
             n_samples=n_samples,
-            channels=tuple(_channel(analog[column], rows) for column in columns),
+            channels=tuple(_channel(analog[column], rows.missing_code, *rows.rails) for column in columns),
             sample_type=rows.sample_type,
             nominal_frequency_hz=configuration.line_frequency_hz,
             trigger_ns=configuration.trigger_ns,
@@ -290,8 +291,8 @@ def _clock_notes(configuration: Configuration, timing: RecordingTiming) -> tuple
     return tuple(notes)
 
 
-def _channel(channel: AnalogChannel, rows: _Rows) -> Channel:
-    rail_low, rail_high = rows.rails
+@lru_cache(maxsize=1 << 10)  # the files of a recorder have the same
+def _channel(channel: AnalogChannel, missing_code: int | None, rail_low: int | None, rail_high: int | None) -> Channel:
     return Channel(
         name=channel.name,
         quantity=channel.quantity,
@@ -300,7 +301,7 @@ def _channel(channel: AnalogChannel, rows: _Rows) -> Channel:
         scale=channel.scale,
         offset=channel.offset,
         point=channel.point,
-        missing_code=rows.missing_code,
+        missing_code=missing_code,
         rail_low=rail_low,
         rail_high=rail_high,
         rated=channel.rated,

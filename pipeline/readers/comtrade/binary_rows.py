@@ -161,7 +161,7 @@ class BinaryRows:
             return out
         block_rows = max(min(max(_BLOCK_BYTES // self.row_bytes, _MIN_BLOCK_ROWS),
                              _MAX_BLOCK_BYTES // self.row_bytes, n_rows), 1)  # fmt: skip
-        buffer = memoryview(bytearray(block_rows * self.row_bytes))
+        buffer = np.empty(block_rows * self.row_bytes, np.uint8).data
         try:
             with self.data.path.open("rb", buffering=0) as stream:
                 stream.seek(self.data.offset + first_row * self.row_bytes)
