@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache, partial
+from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import Final, Literal, TypeVar
 
@@ -222,8 +222,15 @@ def files_below(paths: Sequence[Path], *, leave_out: Collection[Path] = ()) -> l
     ReadError : a path does not exist.
     """
     found = capture_files(paths, in_bundles=True)
+    if not leave_out:
+        return found
     left_out = {os.path.realpath(path) for path in leave_out}
-    return [path for path in found if os.path.realpath(path) not in left_out] if left_out else found
+    real_folder = cache(os.path.realpath)
+
+    def real(path: Path) -> str:
+        return os.path.realpath(path) if path.is_symlink() else os.path.join(real_folder(path.parent), path.name)
+
+    return [path for path in found if real(path) not in left_out]
 
 
 def lost_file(path: Path, reason: str) -> FileLook:

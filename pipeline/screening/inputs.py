@@ -58,8 +58,12 @@ def recorders_in(owned: Iterable[Owned], logs: Iterable[tuple[Path, str]]) -> tu
     groups: dict[Hashable, set[Hashable]] = {}
 
     def join(*keys: Hashable) -> None:
-        whole = set().union(*(groups.get(key, {key}) for key in keys))
-        groups.update(dict.fromkeys(whole, whole))
+        joined = [groups.setdefault(key, {key}) for key in keys]
+        whole = max(joined, key=len)  # the others move, so that no key moves often
+        for group in joined:
+            if group is not whole:
+                whole |= group
+                groups.update(dict.fromkeys(group, whole))
 
     for one in owned:
         join(_Recorder(one.recorder), _Site(one.site), _Site(one.account.site), *one.paths)
