@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
+from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.terms import Quantity
 
 SampleArray = npt.NDArray[Any]  # of one of the types below
@@ -24,6 +25,7 @@ _USUAL = {name: np.dtype(name) for name in SAMPLE_TYPES}
 MAX_CAPTURE_SAMPLES = 1 << 21
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class Channel:
     """One channel of a capture.
@@ -61,6 +63,7 @@ class Channel:
     rated: float | None = None
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class Header:
     """All of a capture but its samples.

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import math
+import pickle
 import signal
 import time
 from collections.abc import Collection, Iterator, Sequence
@@ -23,8 +24,18 @@ from threadpoolctl import threadpool_limits
 from halfcycle.pipeline.errors import ConfigError, HalfcycleError, PlaceError
 from halfcycle.pipeline.processes import spread_over_processes
 from halfcycle.pipeline.quick_start import arrow_without_pandas
-from halfcycle.pipeline.spread import DIED, Function, Item, Lost, Outcome, Spread, in_words
-from halfcycle.pipeline.workers import TRIES, Task, TaskFailure, Worked, begun_here, worked
+from halfcycle.pipeline.spread import (
+    DIED,
+    SHORT_OF_MEMORY,
+    Function,
+    Item,
+    Lost,
+    Outcome,
+    Spread,
+    in_words,
+    on_one_thread,
+)
+from halfcycle.pipeline.workers import TRIES, Task, TaskFailure, TaskLength, Worked, begun_here, worked
 
 ENGINES: Final = ("processes", "dask")
 Engine = Literal["processes", "dask"]
@@ -53,6 +64,7 @@ _OWN: Final = {  # of a cluster of this machine's own
     },
 }
 _REACH_S: Final = 20.0  # to reach a scheduler
+_TASKS: Final = TaskLength(most_s=2.0, least_s=0.4, share=0.5)  # each costs some 15 ms of processor time
 
 
 @contextmanager
@@ -182,6 +194,10 @@ class _Cluster:
         self._at = connection
         self._n, self._seen = 1, -math.inf
 
+    def task_length(self) -> TaskLength:
+        """See `Workers`."""
+        return _TASKS
+
     def count(self) -> int:
         """How many there are, as was last seen: who asks for each task would ask the scheduler as often."""
         if time.monotonic() - self._seen > _LOOK_S:
@@ -191,7 +207,10 @@ class _Cluster:
 
     def submit(self, function: Function[Any, Any], batches: Sequence[Sequence[Any]]) -> Task | None:
         """See `Workers`."""
-        return self._at.client.submit(_worked_there, function, batches, pure=False)
+        from distributed.protocol.pickle import dumps
+
+        # In one piece, as Dask goes through what it is given for tasks that these wait for.
+        return self._at.client.submit(_worked_there, dumps((function, batches)), pure=False)
 
     def ended(self, tasks: Collection[Task]) -> Collection[Task]:
         """See `Workers`."""
@@ -241,10 +260,12 @@ class _Cluster:
                 self._at.client.cancel(list(tasks), force=True)
 
 
-def _worked_there(
-    function: Function[Item, Outcome], batches: Sequence[Sequence[Item]]
-) -> Worked | TaskFailure | HalfcycleError:
-    with threadpool_limits(1):  # several threads sum in another order, and change last digits
+def _worked_there(packed: bytes) -> Worked | TaskFailure | HalfcycleError:
+    try:
+        function, batches = pickle.loads(packed)
+    except SHORT_OF_MEMORY as error:
+        return TaskFailure(in_words(error))
+    with on_one_thread():
         return worked(function, batches)
 
 

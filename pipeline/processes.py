@@ -31,7 +31,17 @@ from halfcycle.pipeline.spread import (
     in_words,
     single_batches_by,
 )
-from halfcycle.pipeline.workers import TRIES, Task, TaskFailure, Worked, Workers, begun_here, handed_out, worked
+from halfcycle.pipeline.workers import (
+    TRIES,
+    Task,
+    TaskFailure,
+    TaskLength,
+    Worked,
+    Workers,
+    begun_here,
+    handed_out,
+    worked,
+)
 
 _POOL_PAYS_S: Final = 1.5  # of work left that pays for starting other processes
 _LONGEST_START_S: Final = 60.0  # of processor time that a worker takes to load its libraries; a second is usual
@@ -145,6 +155,10 @@ class _Pool:
         self._n = n
         self._pool: ProcessPoolExecutor | None = None
         self._is_over = False
+
+    def task_length(self) -> TaskLength:
+        """See `Workers`; a task costs a few milliseconds."""
+        return TaskLength()
 
     def begin(self) -> None:
         """Start them if there are none."""

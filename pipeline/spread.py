@@ -6,12 +6,15 @@ outcome that the caller has for lost items. So a killed process, a lack of memor
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
+from functools import lru_cache
 from multiprocessing import parent_process
 from typing import Any, Final, Protocol, TypeVar
 
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from halfcycle.pipeline.errors import HalfcycleError
 
@@ -69,9 +72,21 @@ def in_this_process(
 ) -> Iterator[list[Outcome]]:
     """The plain loop; see `Spread`."""
     for batch in batches:
-        with threadpool_limits(1):  # several threads sum in another order, and change last digits
+        with on_one_thread():
             outcomes = done_here(function, batch, lost)
         yield outcomes
+
+
+def on_one_thread() -> AbstractContextManager[object]:
+    """Array libraries use one thread meanwhile: several sum in another order, and change last digits."""
+    limited: AbstractContextManager[object] = _libraries(len(sys.modules)).limit(limits=1)
+    return limited
+
+
+@lru_cache(maxsize=1)
+def _libraries(n_modules: int) -> ThreadpoolController:
+    """The array libraries that are loaded, looked for again once modules were: that takes milliseconds."""
+    return ThreadpoolController()
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,8 +29,6 @@ from halfcycle.pipeline.spread import (
 
 TRIES: Final = 4  # of an item alone, and of starting workers again: what comes from outside may strike thrice
 _WAITING_EACH: Final = 2  # tasks for each worker: one to be at, one that lies ready
-_TASK_S: Final = 1.0  # what pays for handing a task over, and taking its outcomes
-_LEAST_TASK_S: Final = 0.1  # of the last tasks, which are small, so that all workers end together
 _WAITED_COUNTS: Final = 0.25  # of time that passes: a machine with other work is no reason for smaller tasks
 _NO_OTHER: Final = "another worker process ended, and no new one can be started"
 Task = Any
@@ -53,8 +51,28 @@ class TaskFailure:
     n_tries: int = 1
 
 
+@dataclass(frozen=True, slots=True)
+class TaskLength:
+    """How long tasks are that pay for handing them over and taking their outcomes.
+
+    Attributes
+    ----------
+    most_s : of any task. [s]
+    least_s : of the last ones, which are small, so that all workers end together. [s]
+    share : of what is left, the part that a task may be, for each of the workers.
+    """
+
+    most_s: float = 1.0
+    least_s: float = 0.1
+    share: float = 0.25
+
+
 class Workers(Protocol):
     """What an engine has to do for the rules of this module to be kept."""
+
+    def task_length(self) -> TaskLength:
+        """How long tasks have to be to pay."""
+        ...
 
     def count(self) -> int:
         """How many workers there are."""
@@ -164,7 +182,8 @@ class _HandedOut(Generic[Item, Outcome]):
 
     def _hand_out(self) -> None:
         n_workers = self._workers.count()
-        while self._n_handed_out < len(self._batches) and len(self.running) < _WAITING_EACH * n_workers:
+        most = n_workers * (1 if self._batch_s is None else _WAITING_EACH)
+        while self._n_handed_out < len(self._batches) and len(self.running) < most:
             first = self._n_handed_out
             piece = range(first, first + self._size(n_workers))
             task = self._workers.submit(self._function, self._batches[piece.start : piece.stop])
@@ -180,8 +199,9 @@ class _HandedOut(Generic[Item, Outcome]):
         left = len(self._batches) - self._n_handed_out
         if self._batch_s is None:
             return 1
-        least, most = (int(seconds / max(self._batch_s, 1e-9)) for seconds in (_LEAST_TASK_S, _TASK_S))
-        return max(1, min(left, max(least, min(most, left // (2 * _WAITING_EACH * n_workers)))))
+        length = self._workers.task_length()
+        least, most = (int(seconds / max(self._batch_s, 1e-9)) for seconds in (length.least_s, length.most_s))
+        return max(1, min(left, max(least, min(most, int(left * length.share / n_workers)))))
 
     def _take(self, piece: range, result: Worked | TaskFailure | HalfcycleError) -> None:
         if isinstance(result, HalfcycleError):

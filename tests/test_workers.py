@@ -10,7 +10,7 @@ import pytest
 
 from halfcycle.pipeline.errors import ConfigError, HalfcycleError
 from halfcycle.pipeline.spread import in_this_process
-from halfcycle.pipeline.workers import TRIES, TaskFailure, Worked, begun_here, handed_out, worked
+from halfcycle.pipeline.workers import TRIES, TaskFailure, TaskLength, Worked, begun_here, handed_out, worked
 
 SOURCE = "the project's own design: what goes wrong with an item costs it alone, whoever works on it"
 
@@ -24,6 +24,9 @@ class Made:
     given: list[list[Any]] = field(default_factory=list)
     n_renewed: int = 0
     n_cancelled: int = 0
+
+    def task_length(self) -> TaskLength:
+        return TaskLength()
 
     def count(self) -> int:
         return 2
@@ -131,7 +134,7 @@ def test_an_error_that_concerns_more_than_an_item_is_raised_and_the_rest_is_give
     workers = Made()
     with pytest.raises(ConfigError, match="thirty-one"):
         outcomes(workers, [1, 2, 3, 31])
-    assert workers.n_cancelled == 3
+    assert (workers.given, workers.n_cancelled) == ([[1], [2], [3, 31]], 1)  # the first, whose worker is still at it
 
 
 def test_this_process_works_until_there_are_workers() -> None:

@@ -11,6 +11,7 @@ from typing import Final, Literal, TypeVar
 
 from halfcycle.pipeline.capture import Capture, Header, SampleArray
 from halfcycle.pipeline.errors import ConfigError, ReadError, UnknownFormat
+from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.readers import capture_at, capture_files, known_headers, read_captures, remarks_on, samples_at
 from halfcycle.pipeline.readers.source_digest import source_digest
 from halfcycle.pipeline.records.piece import Piece
@@ -115,6 +116,7 @@ class Reading:
         return Capture(header, capture.samples[rows])
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class Part:
     """A capture of a file: which file, which one in it, and its header."""
@@ -124,6 +126,7 @@ class Part:
     header: Header
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class FileLook:
     """What a file is.

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from halfcycle.pipeline.catalogue.judge import Findings
 from halfcycle.pipeline.catalogue.mishaps import has_mishap, is_of_a_detector
 from halfcycle.pipeline.events import Event, catalogue_table
+from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.records.archive import SetAside
 from halfcycle.pipeline.screening.inputs import RecorderFiles
 from halfcycle.pipeline.sites.account import Account
@@ -28,6 +29,7 @@ class NotJudged:
     reason: str
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class Screening:
     """What a screening found.

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from halfcycle.pipeline.catalogue.judge import Terms, judge
 from halfcycle.pipeline.catalogue.span import judge_span, spans_of
+from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.readers import keep_unpacked
 from halfcycle.pipeline.records.archive import (
     FileLook,
@@ -59,6 +60,7 @@ class Basis:
         )
 
 
+@by_position
 @dataclass(frozen=True, slots=True, eq=False)  # each is one of its own: to compare all headers in it takes long
 class _Unit:
     """What is judged at once: a record, or a span of a long one.
@@ -78,6 +80,7 @@ class _Unit:
     account: Account | None = None
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class _Judged:
     """A unit's findings, what its record shows of the site, and the account that it was judged by."""
@@ -88,6 +91,7 @@ class _Judged:
     failed: str = ""
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class JudgedFile:
     """A file, and its records that were judged as it was read, by the places of their captures.

@@ -9,6 +9,7 @@ from statistics import median
 from typing import Final, Literal
 
 from halfcycle.pipeline.locales import scaled
+from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.records.record import Record
 from halfcycle.pipeline.sites.evidence import LEAST_V, PointEvidence, RecordEvidence
 from halfcycle.pipeline.sites.kept_evidence import evidence_kept
@@ -52,6 +53,7 @@ class Declared:
         )
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class PointAccount:
     """What is known of one measuring point.
@@ -95,6 +97,7 @@ class PointAccount:
         return [k for k in every if self.in_use[k]]
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class Account:
     """What is known of a site.

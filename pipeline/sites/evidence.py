@@ -18,6 +18,7 @@ from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.calm import half_window
 from halfcycle.pipeline.measures.order_statistics import row_medians
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.records.look import frequency_of, nominal_frequency
 from halfcycle.pipeline.records.points import Point, judged_channels, points_of
 from halfcycle.pipeline.records.record import Record
@@ -43,6 +44,7 @@ _PHASES_APART: Final = 0.1  # of the level, by which the phases may
 _SPREAD_APART: Final = 0.02  # what a beginning of three windows may scatter by
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class PointEvidence:
     """What a record's beginning shows of one measuring point.
@@ -79,6 +81,7 @@ class PointEvidence:
     same_as: str | None = None
 
 
+@by_position
 @dataclass(frozen=True, slots=True)
 class RecordEvidence:
     """What one record shows about its site.
