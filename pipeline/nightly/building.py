@@ -33,7 +33,8 @@ from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.resources import code_version, judging_version
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.account import Account
-from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
+from halfcycle.pipeline.store.content import stored_header
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns
 
 _ONE_DAY: Final = timedelta(days=1)
 _EDGE_NS: Final = 100_000_000  # an event that is under way so close to the end of what was read may go on after it

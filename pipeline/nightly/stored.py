@@ -19,8 +19,8 @@ from halfcycle.pipeline.readers import read_captures, samples_at
 from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import of_site
-from halfcycle.pipeline.store.content import stored_capture, stored_digest
-from halfcycle.pipeline.store.partitions import Store, day_of, stored_header
+from halfcycle.pipeline.store.content import stored_capture, stored_digest, stored_header
+from halfcycle.pipeline.store.partitions import Store, day_of
 from halfcycle.pipeline.terms import Quantity
 
 _KEPT_BYTES: Final = 32 << 20  # of samples in memory, or one capture's

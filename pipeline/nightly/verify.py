@@ -26,8 +26,9 @@ from halfcycle.pipeline.nightly.upkeep import bring_up_to_date
 from halfcycle.pipeline.nightly.working import at_work
 from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
+from halfcycle.pipeline.store.content import stored_header
 from halfcycle.pipeline.store.manifest import what_changed
-from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, stored_header, today
+from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, today
 
 What = Literal[
     "damaged capture", "misplaced capture", "capture set aside", "damaged catalogue", "stale catalogue", "no catalogue",

@@ -1,4 +1,4 @@
-"""What a stored capture holds: as the digest by which it is named, or whole."""
+"""What a stored capture holds: its header, the digest by which it is named, or all of it."""
 
 from __future__ import annotations
 
@@ -15,6 +15,25 @@ from halfcycle.pipeline.waveform_table import ROW_GROUP_SAMPLES, column_names, h
 
 if TYPE_CHECKING:
     import pyarrow.parquet as pq
+
+
+def stored_header(path: Path) -> Header:
+    """Header of a stored capture, from the file's footer alone.
+
+    Raises
+    ------
+    DamagedCapture : the file is no capture of the store, or damaged.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        header = header_of(pq.read_schema(path).metadata)
+    except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
+        raise DamagedCapture(path, f"is not a stored capture ({error})") from error
+    if header is None:
+        raise DamagedCapture(path, "is not a stored capture (it has no header)")
+    return header
 
 
 def stored_digest(path: Path) -> str:

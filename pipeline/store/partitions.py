@@ -22,12 +22,10 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from halfcycle.pipeline.capture import Header
-from halfcycle.pipeline.errors import DamagedCapture, StoreError
+from halfcycle.pipeline.errors import StoreError
 from halfcycle.pipeline.plain_text import plain
 from halfcycle.pipeline.store.atomic import file_stamp, put_in_place, refused, stage
 from halfcycle.pipeline.store.changes import Changes
-from halfcycle.pipeline.waveform_table import header_of
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -359,22 +357,3 @@ def for_partitions(table: pa.Table) -> pa.Table:
 
     i = table.schema.get_field_index("site")
     return table.set_column(i, "site", table.column(i).cast(pa.dictionary(pa.int32(), pa.string())))
-
-
-def stored_header(path: Path) -> Header:
-    """Header of a stored capture, from the file's footer alone.
-
-    Raises
-    ------
-    DamagedCapture : the file is no capture of the store, or damaged.
-    """
-    import pyarrow as pa
-    import pyarrow.parquet as pq
-
-    try:
-        header = header_of(pq.read_schema(path).metadata)
-    except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
-        raise DamagedCapture(path, f"is not a stored capture ({error})") from error
-    if header is None:
-        raise DamagedCapture(path, "is not a stored capture (it has no header)")
-    return header

@@ -9,7 +9,8 @@ import pytest
 from made_fleet import made_capture, ns, write_capture
 
 from halfcycle.pipeline.errors import StoreError
-from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns, stored_header
+from halfcycle.pipeline.store.content import stored_header
+from halfcycle.pipeline.store.partitions import DAY_NS, Store, day_of, day_start_ns
 
 
 # The Gregorian calendar: 2000 and 2024 have a 29 February, 2100 has none.
