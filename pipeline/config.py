@@ -40,6 +40,7 @@ class RunSettings(Settings):
     longest_night_h: float | None = Field(None, gt=0)
     backfill_days: int | None = Field(None, ge=1)
     month_days: int = Field(10_000, ge=0)
+    pack_days: int = Field(1000, ge=0)
     strict: bool = False
     engine: Engine = "processes"
     scheduler: str = ""

@@ -14,7 +14,7 @@ from halfcycle.pipeline.capture import Capture, Header
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import ReadError, SignalError
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.readers import capture_files, read_captures
+from halfcycle.pipeline.readers import capture_at, capture_files, read_captures
 from halfcycle.pipeline.readers.source_digest import source_digest
 from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.records.points import Point, measured_channels, points_of
@@ -22,6 +22,8 @@ from halfcycle.pipeline.records.record import Record, records_of
 from halfcycle.pipeline.report.slice import Slice
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import SiteTable, of_site
+from halfcycle.pipeline.store.content import place_of
+from halfcycle.pipeline.store.packs import pack_of, with_packed
 from halfcycle.pipeline.terms import Quantity
 
 _ALL: Final[tuple[Quantity, ...]] = ("voltage", "current", "other")
@@ -65,7 +67,7 @@ class WaveformPlaces:
         ------
         ReadError : its file is not there, nor one with its digest, or does not hold it.
         """
-        paths = self.files_of(event)
+        paths = self._captures_of(event)
         record, point = self._place_of(event, paths)
         rate_hz = record.header.rate_hz
         hertz = event.frequency_hz if event.frequency_hz and event.frequency_hz > 0 else _USUAL_HZ
@@ -77,11 +79,11 @@ class WaveformPlaces:
         stop = min(int(np.ceil(start + length + after_cycles * cycle)), record.n_samples)
         samples = np.concatenate(list(record.blocks(point, first=first, stop=stop, currents=True)), axis=1)
         channels = measured_channels(record.header, point)
-        origin = "+".join(str(path) for path in paths)
+        origin = "+".join(str(path) for path in _files_of(paths))
         return Slice(channels, samples, rate_hz, first - start, length, origin, hookup=point.hookup.name)
 
     def files_of(self, event: Event) -> tuple[Path, ...]:
-        """The files that hold an event, in order.
+        """The files that hold an event, in order: of captures of the store that are packed, their packs.
 
         Parameters
         ----------
@@ -91,6 +93,10 @@ class WaveformPlaces:
         ------
         ReadError : one of them is neither where the row says nor anywhere in the archive's folders.
         """
+        return _files_of(self._captures_of(event))
+
+    def _captures_of(self, event: Event) -> tuple[Path, ...]:
+        """As `files_of`, captures of the store by the paths that they have there, packed or not."""
         digests = [digest for digest in event.capture.split("+") if digest]
         if not digests:
             raise ReadError(event.source or event.event_id, "", "the row names no capture")
@@ -127,16 +133,20 @@ class WaveformPlaces:
         return [*store, *self.folders]
 
     def _named(self, source: str) -> list[Path]:
-        """The paths that a row's source may mean, those that exist."""
+        """The paths that a row's source may mean, of which there is a file or a packed capture."""
         names = [source, *source.split("+")] if "+" in source else [source]
         wanted = [root / name for name in names if name for root in (Path(), *self._roots())]
-        return [path for path in dict.fromkeys(wanted) if path.is_file() or any(p.is_file() for p in path.parents)]
+        return [
+            path
+            for path in dict.fromkeys(wanted)
+            if path.is_file() or any(p.is_file() for p in path.parents) or pack_of(path) is not None
+        ]
 
     def _is(self, path: Path, digest: str) -> bool:
         known = next((known for known, at in self._by_digest.items() if at == path), None)
         if known is None:
             try:
-                known = source_digest(path)
+                known = source_digest(path) if pack_of(path) is None else path.stem
             except ReadError:
                 return False
             self._by_digest[known] = path
@@ -148,7 +158,7 @@ class WaveformPlaces:
             return self._by_digest[digest]
         if self._unread is None:
             files = capture_files([root for root in self._roots() if root.exists()], in_bundles=True)
-            self._unread = [path for path in files if path not in named]
+            self._unread = [path for path in _unpacked(files) if path not in named]
         likely = [path for path in self._unread if path.stem == digest]
         for path in [*likely, *(path for path in self._unread if path not in likely)]:
             self._unread = [other for other in self._unread if other != path]
@@ -184,9 +194,7 @@ class WaveformPlaces:
     def _records_of(self, paths: tuple[Path, ...], site: str) -> list[Record]:
         """The records that some files make, at primary values of the site."""
         if paths not in self._records:
-            captures = [
-                self._primary(capture, site) for path in paths for capture in read_captures(path, quantities=_ALL)
-            ]
+            captures = [self._primary(capture, site) for path in paths for capture in _read(path)]
             pieces = [Piece(capture.header, partial(_itself, capture), str) for capture in captures]
             while len(self._records) >= _KEPT_FILES:
                 self._records.pop(next(iter(self._records)))
@@ -201,6 +209,25 @@ class WaveformPlaces:
         """What is declared of a site."""
         sites = self.fleet.sites if self.fleet is not None else self.sites.sites
         return next((site for site in sites if site.name == name), None)
+
+
+def _files_of(paths: Iterable[Path]) -> tuple[Path, ...]:
+    return tuple(dict.fromkeys(place_of(path)[0] for path in paths))
+
+
+def _unpacked(files: Iterable[Path]) -> list[Path]:
+    """Files, and in place of packs the paths of their captures."""
+    found: list[Path] = []
+    for path in files:
+        found += [path.parent / name for name in with_packed(path.parent, [path.name])]
+    return found
+
+
+def _read(path: Path) -> Iterable[Capture]:
+    """The captures of a file, or one that a pack holds."""
+    if pack_of(path) is None:
+        return read_captures(path, quantities=_ALL)
+    return [capture_at(*place_of(path), quantities=_ALL)]
 
 
 def _points(header: Header, hookup: str | None) -> Iterable[Point]:

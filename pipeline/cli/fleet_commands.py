@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from halfcycle.pipeline.config import Fleet
     from halfcycle.pipeline.nightly.days import Day
     from halfcycle.pipeline.nightly.months import MonthsDone
+    from halfcycle.pipeline.nightly.packing import PacksDone
     from halfcycle.pipeline.nightly.retention import Removed
     from halfcycle.pipeline.nightly.run import RunSummary
     from halfcycle.pipeline.nightly.survey import SurveyOutcome
@@ -251,8 +252,17 @@ def _show_beside(summary: RunSummary) -> None:
         _show_survey(summary.survey)
     if summary.removed is not None:
         _show_removed(summary.removed)
+    if summary.packs is not None:
+        _show_packs(summary.packs)
     if summary.months is not None:
         _show_months(summary.months)
+
+
+def _show_packs(packs: PacksDone) -> None:
+    for words in packs.failed:
+        show.warning(words)
+    if packs.captures:
+        show.line(f"brought together in fewer files: {counted(packs.captures, 'capture')}, {packs.words}")
 
 
 def _show_months(months: MonthsDone) -> None:

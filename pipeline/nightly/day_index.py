@@ -43,10 +43,18 @@ STATES: Final = ("", "fresh", "stale", "other version", "damaged", "frozen")
 WHYS: Final = ("names", "settings", "incident_before")
 """See `day_states.Why`."""
 LINE: Final = np.dtype(
-    [("day", "<i4"), ("state", "u1"), ("why", "u1"), ("kinds", "u1"), ("written", "<i8"), ("size", "<i8")]
+    [
+        ("day", "<i4"),
+        ("state", "u1"),
+        ("why", "u1"),
+        ("kinds", "u1"),
+        ("loose", "u1"),
+        ("written", "<i8"),
+        ("size", "<i8"),
+    ]
 )
-"""Of what is known of a day: its ordinal, the place of its state in `STATES`, bits of `WHYS`, kinds of folders, and its
-catalogue's stamp, -1 where there is none."""
+"""Of what is known of a day: its ordinal, the place of its state in `STATES`, bits of `WHYS`, kinds of folders,
+whether its captures are worth a pack, and its catalogue's stamp, -1 where there is none."""
 Table = npt.NDArray[np.void]
 """Days in order, each a `LINE`."""
 
@@ -127,17 +135,26 @@ class KnownDay:
     why : of `WHYS`, what no longer matches, of a stale one.
     kinds : of folders, as `folders_of` has them.
     catalogue : its stamp, as `Store.catalogue_stamps` has it; "" where there is none.
+    is_loose : its captures are worth a pack, see `day_packs`.
     """
 
     state: str
     why: tuple[str, ...]
     kinds: int
     catalogue: str
+    is_loose: bool = False
 
-    def row(self, day: date) -> tuple[int, int, int, int, int, int]:
+    def row(self, day: date) -> tuple[int, ...]:
         """As a line of a `Table`."""
         why = sum(1 << WHYS.index(one) for one in self.why)
-        return day.toordinal(), STATES.index(self.state), why, self.kinds, *written_and_size(self.catalogue)
+        return (
+            day.toordinal(),
+            STATES.index(self.state),
+            why,
+            self.kinds,
+            self.is_loose,
+            *written_and_size(self.catalogue),
+        )
 
 
 def table_of(days: Mapping[date, KnownDay]) -> Table:
@@ -205,7 +222,7 @@ class DayIndex:
         try:
             head, _, rows = self._path.read_bytes().partition(b"\n")
             document = json.loads(head)
-            if document["settings"] != settings or document["crc"] != zlib.crc32(rows):
+            if (document["settings"], document["line"], document["crc"]) != (settings, LINE.itemsize, zlib.crc32(rows)):
                 return None
             opened = frozenset(map(date.fromisoformat, document["open"]))
             folders, ends = tuple(document["folders"]), document["ends"]
@@ -226,9 +243,9 @@ class DayIndex:
         """Keep what was found; returns whether it could be written."""
         rows = memory.days.tobytes()
         head = {
-            "settings": settings, "crc": zlib.crc32(rows), "reach": memory.reach, "newest": memory.newest,
-            "open": sorted(day.isoformat() for day in memory.open), "folders": memory.folders, "ends": memory.ends,
-            "number": memory.number,
+            "settings": settings, "line": LINE.itemsize, "crc": zlib.crc32(rows), "reach": memory.reach,
+            "newest": memory.newest, "open": sorted(day.isoformat() for day in memory.open),
+            "folders": memory.folders, "ends": memory.ends, "number": memory.number,
         }  # fmt: skip
         content = json.dumps(head).encode() + b"\n" + rows
         return self._is_kept(content, self._path)

@@ -31,6 +31,7 @@ from halfcycle.pipeline.nightly.day_index import (
     folders_of_days,
     table_of,
 )
+from halfcycle.pipeline.nightly.day_packs import is_worth_packing
 from halfcycle.pipeline.nightly.days import Day, check_settings, names_digest
 from halfcycle.pipeline.nightly.logs import log_paths, named
 from halfcycle.pipeline.nightly.standing import frozen_days, names_of_day
@@ -98,6 +99,12 @@ class SiteDays:
             date.fromordinal(day): file_stamp(written, size)
             for day, written, size in rows[["day", "written", "size"]].tolist()
         }
+
+    def loose(self, *chosen: State, before: date) -> list[date]:
+        """The days before one whose captures are worth a pack. chosen : those in one of these states."""
+        codes = [STATES.index(state) for state in chosen]
+        rows = self.table[(self.table["loose"] > 0) & (self.table["day"] < before.toordinal())]
+        return [date.fromordinal(day) for day in rows["day"][np.isin(rows["state"], codes)].tolist()]
 
     def with_captures(self) -> set[date]:
         """Days that have a folder of captures."""
@@ -293,7 +300,11 @@ class _SiteLook:
             if far.isdisjoint(held):
                 break
             near |= far
-        found = {day: KnownDay("", (), kinds, stamps.catalogues.get(day, "")) for day, kinds in around.items()}
+        store, name = self._store, self._site.name
+        loose = {day for day in stamps.folders if is_worth_packing(store, name, day)}
+        found = {
+            day: KnownDay("", (), kinds, stamps.catalogues.get(day, ""), day in loose) for day, kinds in around.items()
+        }
         for day, (state, why) in self._judged(stamps, known, damaged).items():
             one = found.get(day, KnownDay("", (), 0, ""))
             found[day] = replace(one, state=state, why=tuple(sorted(why)))

@@ -23,6 +23,7 @@ from halfcycle.pipeline.records.archive import may_hold_both
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.recorded import header_of
 from halfcycle.pipeline.store.atomic import refused, stage
+from halfcycle.pipeline.store.packs import is_held
 from halfcycle.pipeline.store.partitions import Store, day_of
 from halfcycle.pipeline.writers.parquet import write_waveform_parquet
 
@@ -179,8 +180,9 @@ def _stage(path: Path, fleet: Fleet, held: _Held) -> None:
         held.sites.add(site.name)
         digest = capture.digest()
         place = store.waveform_path(site.name, day_of(capture.header.start_ns), digest)
-        if place not in held.places and not is_sound(place):
-            if place.exists():  # damaged: this one takes its place
+        is_there = place in held.places or is_held(place)
+        if not is_there or (place not in held.places and not is_sound(place)):
+            if is_there:  # damaged: this one takes its place
                 forget_catalogues(store, site.name, capture.header.start_ns)
             aside = stage(place, partial(write_waveform_parquet, capture, digest=digest), staging=store.staging)
             held.staged.append((aside, place))

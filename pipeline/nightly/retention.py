@@ -10,12 +10,14 @@ import contextlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.nightly.catalogue_file import metadata_if_whole, read_events_table
 from halfcycle.pipeline.nightly.day_looks import forget_looks
+from halfcycle.pipeline.nightly.day_packs import drop_captures
 from halfcycle.pipeline.nightly.day_states import SETTLED, DaysFound
 from halfcycle.pipeline.nightly.days import Day
 from halfcycle.pipeline.nightly.standing import CAPTURES
@@ -23,7 +25,9 @@ from halfcycle.pipeline.nightly.survey import days_without_trends
 from halfcycle.pipeline.nightly.surveyed import SurveyFolders
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.settings import Retention
+from halfcycle.pipeline.store.content import stored_size
 from halfcycle.pipeline.store.documents import document_at
+from halfcycle.pipeline.store.packs import is_held
 from halfcycle.pipeline.store.partitions import Store, day_named
 
 _ONE_DAY: Final = timedelta(days=1)
@@ -77,7 +81,7 @@ def would_be_removed(fleet: Fleet, found: DaysFound, today: date) -> Removed:
     """How much a night would remove; parameters as for `remove_expired`."""
     expired = _expired(fleet, found, today)
     kinds = (expired.captures, expired.trends, expired.catalogues, expired.originals)
-    size = sum(path.stat().st_size for paths in kinds for path in paths if path.exists())
+    size = sum(stored_size(path) for paths in kinds for path in paths if is_held(path))
     captures, trends, catalogues, originals = map(len, kinds)
     return Removed(captures, trends, catalogues, originals, size)
 
@@ -95,10 +99,26 @@ def remove_expired(fleet: Fleet, found: DaysFound, today: date) -> Removed | Non
         return None
     expired = _expired(fleet, found, today)
     failed: list[str] = []
-    kinds = (expired.captures, expired.trends, expired.catalogues, expired.originals)
-    removed = [_removed(paths, Store(fleet.store), failed) for paths in kinds]
-    (captures, a), (trends, b), (catalogues, c), (originals, d) = removed
+    store = Store(fleet.store)
+    kinds = (expired.trends, expired.catalogues, expired.originals)
+    captures, a = _captures_removed(expired.captures, store, failed)
+    (trends, b), (catalogues, c), (originals, d) = (_removed(paths, store, failed) for paths in kinds)
     return Removed(captures, trends, catalogues, originals, a + b + c + d, tuple(failed))
+
+
+def _captures_removed(paths: Sequence[Path], store: Store, failed: list[str]) -> tuple[int, int]:
+    """As `_removed`, of captures, those of a day together: they may lie in one file."""
+    size = n = 0
+    for folder, of_day in groupby(paths, key=lambda path: path.parent):
+        held = {path: stored_size(path) for path in of_day if is_held(path)}
+        failed += drop_captures(store, held)
+        held = {path: n_bytes for path, n_bytes in held.items() if not is_held(path)}
+        if held and (day := day_named(folder.name)) is not None:
+            forget_looks(store, folder.parent.name.removeprefix("site="), day)
+        size, n = size + sum(held.values()), n + len(held)
+        with contextlib.suppress(OSError):  # the folder holds more
+            folder.rmdir()
+    return n, size
 
 
 def _removed(paths: Iterable[Path], store: Store, failed: list[str]) -> tuple[int, int]:
@@ -108,8 +128,6 @@ def _removed(paths: Iterable[Path], store: Store, failed: list[str]) -> tuple[in
         try:
             n_bytes = path.stat().st_size
             store.remove(path)
-            if path.is_relative_to(store.root / "waveforms") and (day := day_named(path.parent.name)) is not None:
-                forget_looks(store, path.parent.parent.name.removeprefix("site="), day)
         except FileNotFoundError:
             continue
         except OSError as error:

@@ -19,6 +19,7 @@ from halfcycle.pipeline.nightly.inbox import batches_of, group_of, is_special, t
 from halfcycle.pipeline.nightly.incidents import JoinOutcome, has_stale_days, join_days
 from halfcycle.pipeline.nightly.ingest import FileOutcome, ingest_files
 from halfcycle.pipeline.nightly.months import MonthsDone, gather_months, has_due_months
+from halfcycle.pipeline.nightly.packing import PacksDone, days_to_pack, pack_days
 from halfcycle.pipeline.nightly.renamed import former_names, take_over
 from halfcycle.pipeline.nightly.retention import Removed, has_expired, remove_expired
 from halfcycle.pipeline.nightly.survey import SurveyOutcome, has_stale_trends, update_trends
@@ -48,6 +49,7 @@ class RunSummary:
     joined : what was done about incidents over sites; None where the fleet asks for none.
     survey : what was done about trends and verdicts; None where the fleet asks for none.
     removed : what was past its age; None where the fleet keeps everything.
+    packs : what was brought together in fewer files; None where nothing was.
     months : what was gathered in files of months; None where they stay as they are.
     renamed : in words, what the store held under former names of sites.
     untold : in words, whom it could not tell what is new.
@@ -65,6 +67,7 @@ class RunSummary:
     joined: JoinOutcome | None = None
     survey: SurveyOutcome | None = None
     removed: Removed | None = None
+    packs: PacksDone | None = None
     months: MonthsDone | None = None
     renamed: tuple[str, ...] = ()
     untold: tuple[str, ...] = ()
@@ -94,8 +97,9 @@ class RunSummary:
         """Whether nothing was set aside, left or damaged, and nothing failed on the way."""
         of_survey = () if self.survey is None else self.survey.failed
         of_removal = () if self.removed is None else self.removed.failed
+        of_packs = () if self.packs is None else self.packs.failed
         of_months = () if self.months is None else self.months.failed
-        failed = (self.failed, of_survey, of_removal, of_months, self.n_mishaps)
+        failed = (self.failed, of_survey, of_removal, of_packs, of_months, self.n_mishaps)
         return not any((*failed, self.left, self.quarantined, self.set_aside, self.damaged, self.unreadable))
 
 
@@ -134,6 +138,7 @@ def run_nightly(
         survey = update_trends(fleet, spread, strikes, done.found) if catalogue else None
         bring()  # before anything is removed that it was made of
         removed = remove_expired(fleet, done.found, today()) if catalogue else None
+        packs = pack_days(fleet, spread, done.found, today()) if catalogue else None
         months = _gathered(fleet, done.found) if catalogue else None
     summary = summary_of(done)
     return replace(
@@ -145,6 +150,7 @@ def run_nightly(
         joined=joined,
         survey=survey,
         removed=removed,
+        packs=packs,
         months=months,
     )
 
@@ -191,7 +197,7 @@ def summary_if_idle(fleet: Fleet) -> RunSummary | None:
             return None
         if has_expired(fleet, found, today()) or former_names(fleet) or has_new(fleet):
             return None
-        if has_due_months(fleet, found, today()):
+        if days_to_pack(fleet, found, today())[0] or has_due_months(fleet, found, today()):
             return None
         return RunSummary(
             files=tuple(ingest_files(special, fleet)),

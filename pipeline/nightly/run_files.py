@@ -87,6 +87,7 @@ def mishaps_of(summary: RunSummary) -> dict[str, list[str]]:
     failures += [f"{day.site}, {day.day}: its catalogue was damaged" for day in summary.damaged]
     failures += () if summary.survey is None else summary.survey.failures
     failures += () if summary.removed is None else summary.removed.failed
+    failures += () if summary.packs is None else summary.packs.failed
     failures += () if summary.months is None else summary.months.failed
     aside = [one.words for one in (*summary.quarantined, *summary.left)]
     aside += [f"{path.name}: {reason}" for path, reason in summary.set_aside]

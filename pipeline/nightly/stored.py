@@ -15,11 +15,12 @@ import numpy as np
 from halfcycle.pipeline.capture import Capture, Header, SampleArray
 from halfcycle.pipeline.errors import DamagedCapture, ReadError
 from halfcycle.pipeline.gate import passed
-from halfcycle.pipeline.readers import read_captures, samples_at
+from halfcycle.pipeline.readers import capture_at, samples_at
 from halfcycle.pipeline.records.piece import Piece
 from halfcycle.pipeline.settings import Site
 from halfcycle.pipeline.sites.table import of_site
-from halfcycle.pipeline.store.content import stored_capture, stored_digest, stored_header
+from halfcycle.pipeline.store.content import place_of, stored_capture, stored_digest, stored_header
+from halfcycle.pipeline.store.packs import Pack
 from halfcycle.pipeline.store.partitions import Store, day_of
 from halfcycle.pipeline.terms import Quantity
 
@@ -27,29 +28,33 @@ _KEPT_BYTES: Final = 32 << 20  # of samples in memory, or one capture's
 _LARGE_BYTES: Final = 8 << 20  # of all channels: more is read in parts, as there is no more room for it
 
 
-def check_stored(path: Path) -> None:
+def check_stored(path: Path, pack: Pack | None = None) -> None:
     """Compare a stored capture with the digest of its content, by which it is named; no more than some is in memory.
+
+    pack : as for `stored_capture`.
 
     Raises
     ------
     DamagedCapture : its content cannot be read, or is another one's.
     """
     try:
-        digest = stored_digest(path)
+        digest = stored_digest(path, pack)
     except DamagedCapture as error:
         raise _damaged(path, error.reason) from error
     _check_digest(path, digest)
 
 
-def checked_capture(path: Path) -> Capture:
+def checked_capture(path: Path, pack: Pack | None = None) -> Capture:
     """A stored capture whole, compared with the digest of its content as `check_stored` does: one reading for both.
+
+    pack : as for `stored_capture`.
 
     Raises
     ------
     DamagedCapture : as for `check_stored`.
     """
     try:
-        capture = stored_capture(path)
+        capture = stored_capture(path, pack)
     except DamagedCapture as error:
         raise _damaged(path, error.reason) from error
     _check_digest(path, capture.digest())
@@ -75,12 +80,10 @@ def _damage_in(path: Path, error: Exception) -> Exception:
     return error.__cause__ if isinstance(error.__cause__, MemoryError) else _damaged(path, str(error))
 
 
-def is_sound(path: Path) -> bool:
-    """Whether a stored capture is there and undamaged."""
-    if not path.exists():
-        return False
+def is_sound(path: Path, pack: Pack | None = None) -> bool:
+    """Whether a stored capture is there and undamaged. pack : as for `stored_capture`."""
     try:
-        check_stored(path)
+        check_stored(path, pack)
     except DamagedCapture:
         return False
     return True
@@ -194,7 +197,7 @@ class _StoredCapture:
         """
         if self.is_large or self.is_checked:
             with self._damage_named():
-                (capture,) = read_captures(self.path, quantities=self.quantities)
+                capture = capture_at(*place_of(self.path), quantities=self.quantities)
             return Capture(self.header, capture.samples[self.places_read])
         capture = checked_capture(self.path)
         self.is_checked = True
@@ -203,7 +206,7 @@ class _StoredCapture:
     def samples(self, start: int, stop: int) -> SampleArray:
         """Some of its samples, as stored; errors as for `load`."""
         with self._damage_named():
-            return samples_at(self.path, 0, start, stop, quantities=self.quantities)[self.places_read]
+            return samples_at(*place_of(self.path), start, stop, quantities=self.quantities)[self.places_read]
 
     @contextmanager
     def _damage_named(self) -> Iterator[None]:

@@ -28,6 +28,7 @@ from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.atomic import ASIDE, clear_staging
 from halfcycle.pipeline.store.content import stored_header
 from halfcycle.pipeline.store.manifest import what_changed
+from halfcycle.pipeline.store.packs import is_held
 from halfcycle.pipeline.store.partitions import REASON_ENDING, Store, day_named, day_of, today
 
 What = Literal[
@@ -187,7 +188,7 @@ def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:
 
 
 def _leftovers(store: Store) -> Iterator[StoreFault]:
-    """Files of interrupted writes, records that lie there twice, reasons without a capture, what has no place there."""
+    """Files of interrupted writes, what lies there twice, reasons without a capture, what has no place there."""
     for path in _twice(store):
         yield StoreFault("leftover", path, "the same file gave these values under another name")
     for path in _all_below(store.root):
@@ -197,7 +198,7 @@ def _leftovers(store: Store) -> Iterator[StoreFault]:
         elif relative.parts[0] not in {folder.name for folder in store.folders}:
             continue  # the lock, the flow's own files and the like
         elif path.name.endswith(REASON_ENDING):
-            if not path.with_name(path.name.removesuffix(REASON_ENDING)).exists():
+            if not is_held(path.with_name(path.name.removesuffix(REASON_ENDING))):
                 yield StoreFault("leftover", path, "the reason for a missing capture")
         elif not _has_place(relative):
             yield StoreFault("stranger", path, "a store has no file of this name; it is left unchanged")

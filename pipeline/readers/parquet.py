@@ -45,25 +45,37 @@ def _read_errors(path: Path, place: str = "") -> Iterator[None]:
         raise MalformedRecord(path, place, f"cannot be decoded ({error})") from error
 
 
-def _stored_header(path: Path, schema: pa.Schema) -> Header | None:
-    """The header of a capture of our own, checked against the file's columns; None for a plain table."""
-    from halfcycle.pipeline.waveform_table import HEADER_KEY, column_names, header_of
+def _stored_headers(path: Path, file: pq.ParquetFile) -> list[Header] | None:
+    """The headers of the captures in a file of our own, checked against its columns; None for a plain table."""
+    from halfcycle.pipeline.waveform_table import HEADER_KEY, PACK_KEY, header_of, packed_in
 
+    schema, metadata = file.schema_arrow, file.metadata.metadata
+    key = PACK_KEY if PACK_KEY in (metadata or {}) else HEADER_KEY
     try:
-        header = header_of(schema.metadata)
-        if header is None:
-            return None
-        _check_header(header)
+        single, packed = header_of(schema.metadata), packed_in(metadata)
+        headers = [single] if single is not None else None if packed is None else list(packed.values())
+        for header in headers or ():
+            _check_header(header)
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, OverflowError) as error:
-        place = f"metadata {HEADER_KEY.decode()}"
+        place = f"metadata {key.decode()}"
         raise MalformedRecord(path, place, f"the header is broken ({error or type(error).__name__})") from error
+    for header in headers or ():
+        _check_columns(path, schema, header, is_packed=key == PACK_KEY)
+    if len({tuple(channel.quantity for channel in header.channels) for header in headers or ()}) > 1:
+        raise MalformedRecord(path, "", "its captures differ in what their channels hold")
+    return headers
+
+
+def _check_columns(path: Path, schema: pa.Schema, header: Header, *, is_packed: bool) -> None:
+    from halfcycle.pipeline.waveform_table import capture_column, column_names
+
     names = column_names(header.channels)
-    if schema.names != names:
+    if schema.names != [*names, *([capture_column(header)] if is_packed else ())]:
         raise MalformedRecord(path, "", f"its columns are {schema.names}, the header's channels {names}")
-    for column in schema:
-        if str(column.type) != {"float32": "float"}.get(header.sample_type, header.sample_type):
-            raise MalformedRecord(path, column.name, f"holds {column.type}, the header states {header.sample_type}")
-    return header
+    for name in names:
+        kind = str(schema.field(name).type)
+        if kind != {"float32": "float"}.get(header.sample_type, header.sample_type):
+            raise MalformedRecord(path, name, f"holds {kind}, the header states {header.sample_type}")
 
 
 def _check_header(header: Header) -> None:
@@ -98,31 +110,32 @@ def _check_header(header: Header) -> None:
 
 
 class _Stored:
-    """A capture of our own, its pieces decoded row group by row group into one array each."""
+    """Captures of our own, their pieces decoded row group by row group into one array each."""
 
     def __init__(
-        self, path: Path, file: pq.ParquetFile, stored: Header, quantities: frozenset[Quantity] | None
+        self, path: Path, file: pq.ParquetFile, stored: Sequence[Header], quantities: frozenset[Quantity] | None
     ) -> None:
         from halfcycle.pipeline.waveform_table import column_names
 
         self._path, self._file = path, file
-        self._headers = _piece_headers(path, file, stored, quantities)
-        names = column_names(stored.channels)
-        wanted = [quantities is None or channel.quantity in quantities for channel in stored.channels]
-        self._names = [name for name, is_wanted in zip(names, wanted, strict=True) if is_wanted]
+        self._pieces = _pieces(path, file, stored, quantities)
+        channels = stored[0].channels
+        wanted = [quantities is None or channel.quantity in quantities for channel in channels]
+        self._names = [name for name, is_wanted in zip(column_names(channels), wanted, strict=True) if is_wanted]
 
     def captures(self, first: int = 0) -> Iterator[Capture]:
         """The pieces from the one at `first` on."""
-        rows = _Rows(self._path, self._file, self._names, first * MAX_CAPTURE_SAMPLES)
-        for header in self._headers[first:]:
-            yield Capture(header, rows.take(header.n_samples, header.sample_type))
+        if first < len(self._pieces):
+            rows = _Rows(self._path, self._file, self._names, self._pieces[first][0])
+            for _, header in self._pieces[first:]:
+                yield Capture(header, rows.take(header.n_samples, header.sample_type))
 
     def samples(self, index: int, start: int, stop: int) -> SampleArray:
         """Samples [start, stop) of a piece."""
-        if index >= len(self._headers):
+        if index >= len(self._pieces):
             raise has_gone(self._path, index)
-        rows = _Rows(self._path, self._file, self._names, index * MAX_CAPTURE_SAMPLES + start)
-        return rows.take(stop - start, self._headers[index].sample_type)
+        row, header = self._pieces[index]
+        return _Rows(self._path, self._file, self._names, row + start).take(stop - start, header.sample_type)
 
 
 class _Rows:
@@ -183,24 +196,24 @@ def _without_first(batches: Iterator[pa.RecordBatch], n_rows: int) -> Iterator[p
             yield batch.slice(skipped)
 
 
-def _piece_headers(
-    path: Path, file: pq.ParquetFile, stored: Header, quantities: frozenset[Quantity] | None
-) -> list[Header]:
-    """The headers of the pieces that a capture of our own is read in."""
-    n_rows = file.metadata.num_rows
-    if n_rows != stored.n_samples:
-        raise MalformedRecord(path, "", f"holds {n_rows} rows, the header states {stored.n_samples}")
-    channels = tuple(channel for channel in stored.channels if quantities is None or channel.quantity in quantities)
-    return [
-        replace(
-            stored,
-            channels=channels,
-            source=path.name,
-            start_ns=stored.time_ns(first),
-            n_samples=min(MAX_CAPTURE_SAMPLES, n_rows - first),
-        )
-        for first in range(0, max(n_rows, 1), MAX_CAPTURE_SAMPLES)
-    ]
+def _pieces(
+    path: Path, file: pq.ParquetFile, stored: Sequence[Header], quantities: frozenset[Quantity] | None
+) -> list[tuple[int, Header]]:
+    """The pieces that captures of our own are read in: the row that each begins with, and its header."""
+    n_rows, n_stated = file.metadata.num_rows, sum(header.n_samples for header in stored)
+    if n_rows != n_stated:
+        raise MalformedRecord(path, "", f"holds {n_rows} rows, the header states {n_stated}")
+    pieces: list[tuple[int, Header]] = []
+    row = 0
+    for header in stored:
+        channels = tuple(channel for channel in header.channels if quantities is None or channel.quantity in quantities)
+        for first in range(0, max(header.n_samples, 1), MAX_CAPTURE_SAMPLES):
+            n_samples = min(MAX_CAPTURE_SAMPLES, header.n_samples - first)
+            start_ns = header.time_ns(first)
+            piece = replace(header, channels=channels, source=path.name, start_ns=start_ns, n_samples=n_samples)
+            pieces.append((row + first, piece))
+        row += header.n_samples
+    return pieces
 
 
 class _Table(ColumnFile):
@@ -329,10 +342,10 @@ def _remarks(path: Path) -> tuple[str, ...]:
     return tuple(one.remark for one in parquet_intervals(path))
 
 
-def _is_slow(path: Path, file: pq.ParquetFile, stored: Header | None) -> bool:
-    """Whether the rows are interval records; those of a capture of our own never are."""
+def _is_slow(path: Path, file: pq.ParquetFile) -> bool:
+    """Whether a plain table's rows are interval records."""
     with _read_errors(path):
-        return stored is None and (holds_intervals(file) or described_intervals(path) is not None)
+        return holds_intervals(file) or described_intervals(path) is not None
 
 
 class _NoCaptures:
@@ -352,8 +365,8 @@ class _NoCaptures:
 
 def _read_headers(path: Path, quantities: frozenset[Quantity]) -> list[Header] | None:
     with _opened(path) as file:
-        stored = _stored_header(path, file.schema_arrow)
-        return None if stored is None else _piece_headers(path, file, stored, quantities)
+        stored = _stored_headers(path, file)
+        return None if stored is None else [header for _, header in _pieces(path, file, stored, quantities)]
 
 
 class _Recording:
@@ -362,12 +375,14 @@ class _Recording:
     def __init__(self, path: Path, quantities: frozenset[Quantity] | None) -> None:
         self._file = _opened(path)
         try:
-            stored = _stored_header(path, self._file.schema_arrow)
+            stored = _stored_headers(path, self._file)
             self._captures: _Stored | ColumnCaptures | _NoCaptures
-            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}) or _is_slow(path, self._file, stored):
+            if CERTIFICATE_KEY in (self._file.schema_arrow.metadata or {}):
                 self._captures = _NoCaptures(path)
             elif stored is not None:
                 self._captures = _Stored(path, self._file, stored, quantities)
+            elif _is_slow(path, self._file):
+                self._captures = _NoCaptures(path)
             else:
                 with _read_errors(path):
                     table = _Table(path, self._file)

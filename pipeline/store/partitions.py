@@ -1,6 +1,6 @@
 """The store's folders: waveforms and catalogues by site and UTC day.
 
-waveforms/site=S/date=D/<digest of the capture>.parquet
+waveforms/site=S/date=D/<digest of the capture>.parquet                 or the captures of a day together, see `packs`
 waveforms/site=S/date=D/<digest of the capture>.parquet.reason.txt    why no catalogue is made of it, where that is so
 catalogue/site=S/date=D/events.parquet
 recorded/site=S/date=D/DIGEST.parquet   what recorders computed themselves, as their files had it
@@ -26,6 +26,7 @@ from halfcycle.pipeline.errors import StoreError
 from halfcycle.pipeline.plain_text import plain
 from halfcycle.pipeline.store.atomic import file_stamp, put_in_place, refused, stage
 from halfcycle.pipeline.store.changes import Changes
+from halfcycle.pipeline.store.packs import ENDING, with_packed
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -36,8 +37,8 @@ REASON_ENDING: Final = ".reason.txt"
 CATALOGUE_NAME: Final = "events.parquet"
 JUDGED_KINDS: Final = ("waveforms", "recorded", "catalogue")
 """The folders of what days are judged by, and of what came of it."""
-_ENDING: Final = ".parquet"
 EPOCH: Final = date(1970, 1, 1)
+_LOOKS: Final = 5
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
 _LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
 
@@ -204,7 +205,7 @@ class Store:
         check_name(site)
         folder = f"{self.root}/waveforms/site={site}/date={day.isoformat()}"
         held, aside = _listed(folder)
-        n = len(_ENDING)
+        n = len(ENDING)
         return [name[:-n] for name in held], [name[:-n] for name in aside]
 
     def _held(self, kind: str, site: str, day: date) -> tuple[list[Path], list[Path]]:
@@ -300,17 +301,25 @@ class Store:
 
 
 def _listed(folder: Path | str) -> tuple[list[str], list[str]]:
-    """Names of the Parquet files in a folder, in order: those without a reason beside them, and those with one."""
-    try:
-        names = set(os.listdir(folder))
-    except (FileNotFoundError, NotADirectoryError):
-        return [], []
-    except OSError as error:
-        raise refused(f"{folder}: cannot be read", error) from error
+    """Names of the Parquet files and packed captures in a folder: those without a reason beside them, and the others.
+
+    In order. Where captures are being packed it is looked again, as a look while that happens could miss some.
+    """
+    for _ in range(_LOOKS):
+        before = _changed_at(str(folder))
+        try:
+            names = set(os.listdir(folder))
+        except (FileNotFoundError, NotADirectoryError):
+            return [], []
+        except OSError as error:
+            raise refused(f"{folder}: cannot be read", error) from error
+        files = [name for name in names if name.endswith(ENDING) and not name.startswith(".")]
+        captures = with_packed(folder, files)
+        if _changed_at(str(folder)) == before:
+            break
     parts: tuple[list[str], list[str]] = ([], [])
-    for name in sorted(names):
-        if name.endswith(_ENDING) and not name.startswith("."):
-            parts[name + REASON_ENDING in names].append(name)
+    for name in captures:
+        parts[name + REASON_ENDING in names].append(name)
     return parts
 
 

@@ -21,7 +21,7 @@ from halfcycle.pipeline.nightly.stored import StoredCaptures
 from halfcycle.pipeline.store.partitions import Store
 
 SOURCE = "the project's own design: what a day is made of is read once"
-OF_SAMPLES = ("stored_capture", "stored_digest", "read_captures", "samples_at")
+OF_SAMPLES = ("stored_capture", "stored_digest", "capture_at", "samples_at")
 DETECTORS = "[detectors.rapid_voltage_change]\n[detectors.transient]\n[detectors.harmonics]\n"
 
 

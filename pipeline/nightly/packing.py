@@ -1,0 +1,110 @@
+"""Captures of days of months that are over, brought together in few files: so many days a night, latest first."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import partial
+from typing import Final
+
+from halfcycle.pipeline.config import Fleet
+from halfcycle.pipeline.errors import DamagedCapture, PlaceError
+from halfcycle.pipeline.nightly.day_packs import pack_day
+from halfcycle.pipeline.nightly.day_states import SETTLED, DaysFound
+from halfcycle.pipeline.nightly.days import Day
+from halfcycle.pipeline.plain_text import counted
+from halfcycle.pipeline.spread import Spread, each_outcome
+from halfcycle.pipeline.store.partitions import Store
+
+_DAYS_A_BATCH: Final = 8
+
+
+@dataclass(frozen=True, slots=True)
+class PacksDone:
+    """What became of captures in files of their own.
+
+    Attributes
+    ----------
+    captures : that were brought into packs.
+    days : that were looked through for them.
+    left : days that are left to later nights.
+    failed : in words, what is damaged or could not be packed; it stays as it was, and the next night tries it again.
+    """
+
+    captures: int = 0
+    days: int = 0
+    left: int = 0
+    failed: tuple[str, ...] = ()
+
+    @property
+    def words(self) -> str:
+        """How many captures of how many days, and how many days were left, and why."""
+        left = f"; {counted(self.left, 'day')} left for later nights, as [run] pack_days limits" if self.left else ""
+        return f"captures of {counted(self.days, 'day')}{left}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Packed:
+    captures: int
+    failed: tuple[str, ...] = ()
+
+
+def days_to_pack(fleet: Fleet, found: DaysFound, today: date) -> tuple[list[Day], int]:
+    """The days that a night packs, and how many it leaves to later ones.
+
+    Parameters
+    ----------
+    fleet : the configuration; it says how many days may be packed a night, none where that is 0.
+    found : of all days, as they are.
+    today : UTC; days of months that are over by then are packed, those whose catalogues are not to be made anew.
+    """
+    if not fleet.run.pack_days:
+        return [], 0
+    month = today.replace(day=1)
+    due = [
+        Day(name, day)
+        for name, site in found.sites.items()
+        for day in site.loose(*sorted(SETTLED), before=month)
+    ]  # fmt: skip
+    due.sort(key=lambda one: (-one.day.toordinal(), one.site))
+    return due[: fleet.run.pack_days], len(due[fleet.run.pack_days :])
+
+
+def pack_days(fleet: Fleet, spread: Spread, found: DaysFound, today: date) -> PacksDone | None:
+    """Bring captures of days together in packs; the caller holds the lock. None where there is nothing to do.
+
+    Parameters
+    ----------
+    fleet, found, today : as for `days_to_pack`.
+    spread : how batches of days are worked on.
+
+    Raises
+    ------
+    StoreError : nothing can be written any more.
+    """
+    days, left = days_to_pack(fleet, found, today)
+    if not days:
+        return None
+    batches = [days[i : i + _DAYS_A_BATCH] for i in range(0, len(days), _DAYS_A_BATCH)]
+    done = list(each_outcome(spread, partial(_pack, fleet=fleet), batches, lost=_lost))
+    failed = tuple(words for one in done for words in one.failed)
+    return PacksDone(sum(one.captures for one in done), len(days), left, failed)
+
+
+def _pack(days: Sequence[Day], fleet: Fleet) -> list[_Packed]:
+    store = Store(fleet.store)
+    done = []
+    for day in days:
+        try:
+            captures, failed = pack_day(store, day.site, day.day)
+            done.append(_Packed(captures, tuple(failed)))
+        except (PlaceError, DamagedCapture) as error:
+            done.append(_Packed(0, (str(error),)))
+        except OSError as error:
+            done.append(_Packed(0, (f"{day.site}, {day.day}: captures cannot be packed ({error.strerror or error})",)))
+    return done
+
+
+def _lost(day: Day, reason: str) -> _Packed:
+    return _Packed(0, (f"{day.site}, {day.day}: captures cannot be packed ({reason})",))
