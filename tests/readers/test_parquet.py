@@ -19,10 +19,10 @@ from reader_contract import check_broken_copies, check_reader_contract
 
 from halfcycle.pipeline.capture import Capture, Channel, Header
 from halfcycle.pipeline.errors import MalformedRecord, ReadError, StoreError
-from halfcycle.pipeline.readers import columns, parquet, read_captures, reader_of
+from halfcycle.pipeline.readers import columns, read_captures, reader_of, stored_parquet
 from halfcycle.pipeline.readers.parquet import READER
 from halfcycle.pipeline.waveform_table import HEADER_KEY, ROW_GROUP_SAMPLES, schema_of
-from halfcycle.pipeline.writers.parquet import write_waveform_parquet
+from halfcycle.pipeline.writers.parquet import write_pack, write_waveform_parquet
 
 START_NS = pd.Timestamp("2026-03-02T06:00:00Z").value
 CHANNELS = (
@@ -45,7 +45,7 @@ def capture_of(n: int, *, kind: str = "int16") -> Capture:
 def test_no_more_of_a_file_than_some_row_groups_is_in_memory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "x.parquet"
     write_waveform_parquet(capture_of(32 * ROW_GROUP_SAMPLES), path)
-    monkeypatch.setattr(parquet, "MAX_CAPTURE_SAMPLES", 2 * ROW_GROUP_SAMPLES)
+    monkeypatch.setattr(stored_parquet, "MAX_CAPTURE_SAMPLES", 2 * ROW_GROUP_SAMPLES)
     pool = pa.default_memory_pool()
     before = pool.bytes_allocated()
     held = [pool.bytes_allocated() - before for _ in read_captures(path)]
@@ -70,6 +70,22 @@ def test_the_contract_holds_for_captures_of_the_store(tmp_path: Path, kind: str,
     assert read.header == replace(capture.header, source="x.parquet")
     np.testing.assert_array_equal(read.samples, capture.samples)
     assert read.digest() == capture.digest()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", ["int16", "int32", "float32"])
+def test_the_contract_holds_for_several_captures_in_a_pack(tmp_path: Path, kind: str) -> None:
+    path = tmp_path / "captures-x.parquet"
+    captures = []
+    for i, n in enumerate((1000, 1, ROW_GROUP_SAMPLES + 1, 500)):
+        one = capture_of(n, kind=kind)
+        start_ns = one.header.start_ns + i * 3_600_000_000_000
+        captures.append(Capture(replace(one.header, start_ns=start_ns, notes=(f"note {i}",)), one.samples))
+    write_pack({one.digest(): one.header for one in captures}, captures, path)
+    check_reader_contract(path, *captures)
+    for read, capture in zip(read_captures(path), captures, strict=True):
+        assert read.header == replace(capture.header, source=path.name)
+        np.testing.assert_array_equal(read.samples, capture.samples)
 
 
 def test_a_capture_without_samples_or_channels_reads_back(tmp_path: Path) -> None:
@@ -110,7 +126,7 @@ def test_a_file_that_cannot_be_written_is_a_store_error(tmp_path: Path) -> None:
 def test_long_captures_come_in_pieces_whatever_the_row_groups(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, row_group: int
 ) -> None:
-    monkeypatch.setattr(parquet, "MAX_CAPTURE_SAMPLES", 256)
+    monkeypatch.setattr(stored_parquet, "MAX_CAPTURE_SAMPLES", 256)
     capture = capture_of(640)
     table = pa.table([pa.array(row) for row in capture.samples], schema=schema_of(capture.header))
     pq.write_table(table, tmp_path / "x.parquet", row_group_size=row_group)
