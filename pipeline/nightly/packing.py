@@ -87,12 +87,13 @@ def pack_days(fleet: Fleet, spread: Spread, found: DaysFound, today: date) -> Pa
     if not days:
         return None
     batches = [days[i : i + _DAYS_A_BATCH] for i in range(0, len(days), _DAYS_A_BATCH)]
-    done = list(each_outcome(spread, partial(_pack, fleet=fleet), batches, lost=_lost))
+    done = list(each_outcome(spread, partial(pack_captures, fleet=fleet), batches, lost=_lost))
     failed = tuple(words for one in done for words in one.failed)
     return PacksDone(sum(one.captures for one in done), len(days), left, failed)
 
 
-def _pack(days: Sequence[Day], fleet: Fleet) -> list[_Packed]:
+def pack_captures(days: Sequence[Day], fleet: Fleet) -> list[_Packed]:
+    """Pack a batch of days, whatever one of them meets."""
     store = Store(fleet.store)
     done = []
     for day in days:

@@ -158,7 +158,7 @@ def _listed(sites: Sequence[Site], tasks_of: Callable[[Site], list[_Task]]) -> t
 
 def _all_done(tasks: Sequence[_Task], fleet: Fleet, spread: Spread, strikes: Strikes) -> list[Done]:
     plain, tried, given_up = strikes.parted(tasks, lambda task: _key(*task))
-    work = partial(_do, fleet=fleet)
+    work = partial(make_trends, fleet=fleet)
     done = list(each_outcome(spread, work, [[task] for task in plain], lost=_lost))
     with spread_apart(1) as apart:
         done += each_outcome(apart, work, [[task] for task in tried], lost=_lost)
@@ -168,7 +168,8 @@ def _all_done(tasks: Sequence[_Task], fleet: Fleet, spread: Spread, strikes: Str
     ]
 
 
-def _do(tasks: Sequence[_Task], fleet: Fleet) -> list[Done]:
+def make_trends(tasks: Sequence[_Task], fleet: Fleet) -> list[Done]:
+    """Make the trends of days and the verdicts of sites, a batch of them."""
     survey = SiteSurveys(fleet)
     done = []
     with AtHand(fleet) as mark:
