@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -17,6 +17,8 @@ from halfcycle.pipeline.waveform_table import ROW_GROUP_SAMPLES, column_names, h
 
 if TYPE_CHECKING:
     import pyarrow.parquet as pq
+
+_LOOKS: Final = 3
 
 
 def stored_header(path: Path) -> Header:
@@ -119,15 +121,13 @@ def _opened(path: Path, pack: Pack | None = None) -> Iterator[_Opened]:
     DamagedCapture : it has no header, or cannot be read while it is open.
     """
     import pyarrow as pa
-    import pyarrow.parquet as pq
 
-    pack = pack or pack_of(path)
     what = "is not a stored capture"
     try:
-        place, metadata = (path, None) if pack is None else (pack.path, pack.metadata)
-        with pq.ParquetFile(place, metadata=metadata, page_checksum_verification=True, pre_buffer=False) as file:
-            header = header_of(file.schema_arrow.metadata) if pack is None else pack.headers[path.stem]
-            groups = range(file.num_row_groups) if pack is None else pack.groups[path.stem]
+        within, file = _file_of(path, pack)
+        with file:
+            header = header_of(file.schema_arrow.metadata) if within is None else within.headers[path.stem]
+            groups = range(file.num_row_groups) if within is None else within.groups[path.stem]
             if header is None:
                 raise DamagedCapture(path, f"{what} (it has no header)")
             what = "cannot be read"
@@ -136,3 +136,15 @@ def _opened(path: Path, pack: Pack | None = None) -> Iterator[_Opened]:
         raise
     except (OSError, pa.ArrowException, ValueError, KeyError, TypeError) as error:
         raise DamagedCapture(path, f"{what} ({error})") from error
+
+
+def _file_of(path: Path, pack: Pack | None) -> tuple[Pack | None, pq.ParquetFile]:
+    """The file that a stored capture lies in, and the pack where it is one; it may be packed while it is looked for."""
+    import pyarrow.parquet as pq
+
+    for _ in range(_LOOKS):
+        within = pack or pack_of(path)
+        place, metadata = (path, None) if within is None else (within.path, within.metadata)
+        with suppress(FileNotFoundError):
+            return within, pq.ParquetFile(place, metadata=metadata, page_checksum_verification=True, pre_buffer=False)
+    raise FileNotFoundError(f"{path.name}: no such file, nor a pack with it")
