@@ -503,8 +503,8 @@ def test_at_an_address_another_machine_has_the_same_packs(kind: str, tmp_path: P
         run_nightly(mill)
         assert len(files_of(mill)) == 1
         weir = filled(tmp_path / "weir", stored_at=address)
-        for path in weir.inbox.rglob("*.npz"):
-            path.unlink()
+        shutil.rmtree(weir.inbox)
+        weir.inbox.mkdir()
         assert run_nightly(weir).is_whole
         assert files_of(weir) == files_of(mill)
         assert same(contents(weir), contents(plain))
