@@ -219,7 +219,7 @@ def _unpacked(files: Iterable[Path]) -> list[Path]:
     """Files, and in place of packs the paths of their captures."""
     found: list[Path] = []
     for path in files:
-        found += [path.parent / name for name in with_packed(path.parent, [path.name])]
+        found += [path.parent / name for name in sorted(with_packed(path.parent, [path.name]))]
     return found
 
 

@@ -104,8 +104,8 @@ def is_held(path: Path) -> bool:
     return path.exists() or pack_of(path) is not None
 
 
-def with_packed(folder: Path | str, names: Iterable[str]) -> list[str]:
-    """The names of the captures in a folder, in order: of those in packs, and of the other Parquet files.
+def with_packed(folder: Path | str, names: Iterable[str]) -> set[str]:
+    """The names of the captures in a folder: of those in packs, and of the other Parquet files.
 
     A pack that cannot be read is a capture itself, so that what reads it finds it damaged.
 
@@ -119,8 +119,9 @@ def with_packed(folder: Path | str, names: Iterable[str]) -> list[str]:
         try:
             found.update(f"{digest}{ENDING}" for digest in pack_at(Path(folder, name)).headers)
         except DamagedCapture:
-            found.add(name)
-    return sorted(found)
+            if Path(folder, name).exists():  # another one is not in its place now
+                found.add(name)
+    return found
 
 
 def _names(folder: Path) -> list[str]:

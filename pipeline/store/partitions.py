@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import time
 import unicodedata
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
@@ -24,7 +25,7 @@ from typing import TYPE_CHECKING, Final
 
 from halfcycle.pipeline.errors import StoreError
 from halfcycle.pipeline.plain_text import plain
-from halfcycle.pipeline.store.atomic import file_stamp, put_in_place, refused, stage
+from halfcycle.pipeline.store.atomic import SETTLED_NS, file_stamp, put_in_place, refused, stage
 from halfcycle.pipeline.store.changes import Changes
 from halfcycle.pipeline.store.packs import ENDING, with_packed
 
@@ -38,7 +39,6 @@ CATALOGUE_NAME: Final = "events.parquet"
 JUDGED_KINDS: Final = ("waveforms", "recorded", "catalogue")
 """The folders of what days are judged by, and of what came of it."""
 EPOCH: Final = date(1970, 1, 1)
-_LOOKS: Final = 5
 _UNSEEN: Final = ("Cc", "Cf", "Cn", "Co", "Zl", "Zp")  # control and format signs, ends of lines
 _LONGEST_NAME: Final = 200  # bytes; file systems allow 255, and "site=" stands before it
 
@@ -303,22 +303,22 @@ class Store:
 def _listed(folder: Path | str) -> tuple[list[str], list[str]]:
     """Names of the Parquet files and packed captures in a folder: those without a reason beside them, and the others.
 
-    In order. Where captures are being packed it is looked again, as a look while that happens could miss some.
+    In order. Where something changed a moment ago it is looked at twice, and what either look sees is there: a capture
+    that is being packed may go behind a look while its pack comes where the look has been, but then it is in the next.
     """
-    for _ in range(_LOOKS):
-        before = _changed_at(str(folder))
+    captures: set[str] = set()
+    for _ in range(2):
         try:
             names = set(os.listdir(folder))
         except (FileNotFoundError, NotADirectoryError):
-            return [], []
+            break
         except OSError as error:
             raise refused(f"{folder}: cannot be read", error) from error
-        files = [name for name in names if name.endswith(ENDING) and not name.startswith(".")]
-        captures = with_packed(folder, files)
-        if _changed_at(str(folder)) == before:
+        captures |= with_packed(folder, [n for n in names if n.endswith(ENDING) and not n.startswith(".")])
+        if (_changed_at(str(folder)) or 0) < time.time_ns() - SETTLED_NS:
             break
     parts: tuple[list[str], list[str]] = ([], [])
-    for name in captures:
+    for name in sorted(captures):
         parts[name + REASON_ENDING in names].append(name)
     return parts
 
