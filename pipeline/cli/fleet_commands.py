@@ -262,7 +262,7 @@ def _show_packs(packs: PacksDone) -> None:
     for words in packs.failed:
         show.warning(words)
     if packs.captures:
-        show.line(f"brought together in fewer files: {counted(packs.captures, 'capture')}, {packs.words}")
+        show.line(f"brought together in fewer files: {counted(packs.captures, 'capture')} {packs.words}")
 
 
 def _show_months(months: MonthsDone) -> None:

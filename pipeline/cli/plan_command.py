@@ -95,7 +95,7 @@ def _show_rest(found: Plan) -> None:
         show.line(f"older than [retention] allows: {found.removed.words} to remove")
     if found.packing:
         packs = PacksDone(days=found.packing, left=found.packing_left)
-        show.line(f"to bring together in fewer files: {packs.words}")
+        show.line(f"to bring together in fewer files: captures {packs.words}")
     if found.months.made:
         read = counted(found.months.days, "daily catalogue")
         show.line(f"files of months to write: {found.months.words}, from {read}{found.months.left_words}")

@@ -39,9 +39,9 @@ class PacksDone:
 
     @property
     def words(self) -> str:
-        """How many captures of how many days, and how many days were left, and why."""
+        """Of how many days, and how many were left, and why."""
         left = f"; {counted(self.left, 'day')} left for later nights, as [run] pack_days limits" if self.left else ""
-        return f"captures of {counted(self.days, 'day')}{left}"
+        return f"of {counted(self.days, 'day')}{left}"
 
 
 @dataclass(frozen=True, slots=True)

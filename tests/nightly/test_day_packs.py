@@ -264,7 +264,7 @@ def test_a_night_packs_as_many_days_as_the_settings_allow_and_a_plan_says_so(tmp
     fleet = loaded(config)
     planned = plan(fleet, today())
     assert (planned.packing, planned.packing_left) == (1, 1)
-    assert "captures of 1 day; 1 day left for later nights" in halfcycle("plan", "--config", config).stdout
+    assert "fewer files: captures of 1 day; 1 day left for later nights" in halfcycle("plan", "--config", config).stdout
     assert run_nightly(fleet).packs == PacksDone(captures=N, days=1, left=1)  # the latest first
     assert run_nightly(fleet).packs == PacksDone(captures=4, days=1)
     assert summary_if_idle(fleet) is not None
