@@ -27,6 +27,7 @@ from halfcycle.pipeline.readers import (
     parquet,
     read_captures,
     release,
+    stored_parquet,
 )
 from halfcycle.pipeline.readers.comtrade.binary_rows import BinaryRows
 from halfcycle.pipeline.readers.pqdif.observed import ObservationReading
@@ -176,14 +177,15 @@ class _Counts:
 
     def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
         self._n = 0
-        batches = parquet._batches_from
+        batches = stored_parquet.batches_from
 
         def counted_batches(*args: Any) -> Iterator[Any]:
             for batch in batches(*args):
                 self._n += batch.num_rows
                 yield batch
 
-        monkeypatch.setattr(parquet, "_batches_from", counted_batches)
+        for module in (parquet, stored_parquet):  # of plain tables, and of captures of our own
+            monkeypatch.setattr(module, "batches_from", counted_batches)
         for owner, attribute, rows_of in (
             (delimited._Table, "blocks", None),
             (numpy_archive._Archive, "blocks", None),
