@@ -11,14 +11,12 @@ from __future__ import annotations
 
 import cProfile
 import pstats
-import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -36,15 +34,12 @@ from halfcycle.pipeline.catalogue import causes
 from halfcycle.pipeline.catalogue import judge as judging
 from halfcycle.pipeline.catalogue.explain import Explanation
 from halfcycle.pipeline.catalogue.judge import Terms
-from halfcycle.pipeline.cluster import spread_over_cluster
 from halfcycle.pipeline.detectors.registry import choose, detectors
 from halfcycle.pipeline.events import Event
-from halfcycle.pipeline.processes import spread_apart
 from halfcycle.pipeline.quantities import chosen_quantities
 from halfcycle.pipeline.readers import read_captures
 from halfcycle.pipeline.screening import screen
 from halfcycle.pipeline.settings import Thresholds
-from halfcycle.pipeline.spread import Spread, in_this_process
 from halfcycle.pipeline.store.trends import read_trend, write_trend
 from halfcycle.pipeline.survey.files import measure_files
 from halfcycle.pipeline.survey.measure import Survey
@@ -173,33 +168,6 @@ def bench_workers(folder: Path) -> list[Row]:
 
     times, one_s, two_s = ratio(lambda: run(1), lambda: run(2), turns=2)
     return [("two workers, times as fast as one", "≥ 1.8", f"{times:.2f} ({one_s:.2f} s and {two_s:.2f} s)")]
-
-
-def bench_engines(folder: Path, *, n_files: int = 480) -> list[Row]:
-    """Two workers of each engine, with their start, against this process alone, in processor time of all processes."""
-    parquet_archive(folder, n_files=n_files, seconds=60, n_currents=0)
-
-    def costs(engine: AbstractContextManager[Spread]) -> tuple[float, float]:
-        before = _used_s(resource.RUSAGE_SELF), _used_s(resource.RUSAGE_CHILDREN)
-        with engine as spread:
-            assert len(screen([folder], terms=TERMS, spread=spread).events) == n_files // 2
-        return _used_s(resource.RUSAGE_SELF) - before[0], _used_s(resource.RUSAGE_CHILDREN) - before[1]
-
-    alone_s = sum(costs(nullcontext(in_this_process)))
-    rows, whole_s = [], {}
-    for name, engine in (("processes", spread_apart(2)), ("dask", spread_over_cluster(workers=2))):
-        own_s, theirs_s = costs(engine)
-        whole_s[name] = own_s + theirs_s
-        share = f"{100 * own_s / whole_s[name]:.1f} %"
-        rows.append((f"{name}: what only the first process does, of all processor time", "≤ 3 %", share))
-        rows.append((f"{name}: two workers against one", "≥ 1.9", f"{2 * alone_s / whole_s[name]:.2f}"))
-    rows.append(("a Dask cluster against processes", "≥ 0.95", f"{whole_s['processes'] / whole_s['dask']:.2f}"))
-    return rows
-
-
-def _used_s(who: int) -> float:
-    used = resource.getrusage(who)
-    return used.ru_utime + used.ru_stime
 
 
 def bench_pandas(folder: Path) -> list[Row]:
@@ -376,7 +344,6 @@ BENCHMARKS = {
     "uncertainty": bench_uncertainty,
     "explain": bench_explain,
     "workers": bench_workers,
-    "engines": bench_engines,
     "pandas": bench_pandas,
     "comtrade": bench_comtrade,
     "survey": bench_survey,
