@@ -225,9 +225,8 @@ def _unpacked(files: Iterable[Path]) -> list[Path]:
 
 def _read(path: Path) -> Iterable[Capture]:
     """The captures of a file, or one that a pack holds."""
-    if pack_of(path) is None:
-        return read_captures(path, quantities=_ALL)
-    return [capture_at(*place_of(path), quantities=_ALL)]
+    file, index = place_of(path)
+    return read_captures(path, quantities=_ALL) if file == path else [capture_at(file, index, quantities=_ALL)]
 
 
 def _points(header: Header, hookup: str | None) -> Iterable[Point]:

@@ -80,7 +80,6 @@ def _first_and_last(days: list[PlannedDay]) -> str:
 
 
 def _show_rest(found: Plan) -> None:
-    from halfcycle.pipeline.nightly.packing import PacksDone
     from halfcycle.pipeline.resources import judging_version
 
     if found.frozen:
@@ -93,9 +92,8 @@ def _show_rest(found: Plan) -> None:
         )
     if found.removed.words:
         show.line(f"older than [retention] allows: {found.removed.words} to remove")
-    if found.packing:
-        packs = PacksDone(days=found.packing, left=found.packing_left)
-        show.line(f"to bring together in fewer files: captures {packs.words}")
+    if found.packs.days:
+        show.line(f"to bring together in fewer files: captures {found.packs.words}")
     if found.months.made:
         read = counted(found.months.days, "daily catalogue")
         show.line(f"files of months to write: {found.months.words}, from {read}{found.months.left_words}")

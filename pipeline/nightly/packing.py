@@ -6,18 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import partial
-from typing import Final
 
 from halfcycle.pipeline.config import Fleet
 from halfcycle.pipeline.errors import DamagedCapture, PlaceError
 from halfcycle.pipeline.nightly.day_packs import pack_day
 from halfcycle.pipeline.nightly.day_states import SETTLED, DaysFound
 from halfcycle.pipeline.nightly.days import Day
+from halfcycle.pipeline.nightly.upkeep import batches_of_days
 from halfcycle.pipeline.plain_text import counted
 from halfcycle.pipeline.spread import Spread, each_outcome
 from halfcycle.pipeline.store.partitions import Store
-
-_DAYS_A_BATCH: Final = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +42,6 @@ class PacksDone:
         return f"of {counted(self.days, 'day')}{left}"
 
 
-@dataclass(frozen=True, slots=True)
-class _Packed:
-    captures: int
-    failed: tuple[str, ...] = ()
-
-
 def days_to_pack(fleet: Fleet, found: DaysFound, today: date) -> tuple[list[Day], int]:
     """The days that a night packs, and how many it leaves to later ones.
 
@@ -71,6 +63,12 @@ def days_to_pack(fleet: Fleet, found: DaysFound, today: date) -> tuple[list[Day]
     return due[: fleet.run.pack_days], len(due[fleet.run.pack_days :])
 
 
+def would_be_packed(fleet: Fleet, found: DaysFound, today: date) -> PacksDone:
+    """How many days a night would pack; parameters as for `days_to_pack`."""
+    days, left = days_to_pack(fleet, found, today)
+    return PacksDone(days=len(days), left=left)
+
+
 def pack_days(fleet: Fleet, spread: Spread, found: DaysFound, today: date) -> PacksDone | None:
     """Bring captures of days together in packs; the caller holds the lock. None where there is nothing to do.
 
@@ -86,26 +84,25 @@ def pack_days(fleet: Fleet, spread: Spread, found: DaysFound, today: date) -> Pa
     days, left = days_to_pack(fleet, found, today)
     if not days:
         return None
-    batches = [days[i : i + _DAYS_A_BATCH] for i in range(0, len(days), _DAYS_A_BATCH)]
-    done = list(each_outcome(spread, partial(pack_captures, fleet=fleet), batches, lost=_lost))
-    failed = tuple(words for one in done for words in one.failed)
-    return PacksDone(sum(one.captures for one in done), len(days), left, failed)
+    work = partial(pack_captures, fleet=fleet)
+    done = list(each_outcome(spread, work, batches_of_days(days, fleet), lost=_lost))
+    failed = tuple(words for _, of_day in done for words in of_day)
+    return PacksDone(sum(captures for captures, _ in done), len(days), left, failed)
 
 
-def pack_captures(days: Sequence[Day], fleet: Fleet) -> list[_Packed]:
-    """Pack a batch of days, whatever one of them meets."""
+def pack_captures(days: Sequence[Day], fleet: Fleet) -> list[tuple[int, list[str]]]:
+    """Pack a batch of days, whatever one of them meets; of each what `pack_day` gives."""
     store = Store(fleet.store)
     done = []
     for day in days:
         try:
-            captures, failed = pack_day(store, day.site, day.day)
-            done.append(_Packed(captures, tuple(failed)))
+            done.append(pack_day(store, day.site, day.day))
         except (PlaceError, DamagedCapture) as error:
-            done.append(_Packed(0, (str(error),)))
+            done.append((0, [str(error)]))
         except OSError as error:
-            done.append(_Packed(0, (f"{day.site}, {day.day}: captures cannot be packed ({error.strerror or error})",)))
+            done.append(_lost(day, error.strerror or str(error)))
     return done
 
 
-def _lost(day: Day, reason: str) -> _Packed:
-    return _Packed(0, (f"{day.site}, {day.day}: captures cannot be packed ({reason})",))
+def _lost(day: Day, reason: str) -> tuple[int, list[str]]:
+    return 0, [f"{day.site}, {day.day}: captures cannot be packed ({reason})"]

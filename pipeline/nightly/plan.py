@@ -17,7 +17,7 @@ from halfcycle.pipeline.nightly.day_states import DaysFound, State, look_at_days
 from halfcycle.pipeline.nightly.days import Day, path_of
 from halfcycle.pipeline.nightly.inbox import waiting
 from halfcycle.pipeline.nightly.months import MonthsDone, months_to_gather
-from halfcycle.pipeline.nightly.packing import days_to_pack
+from halfcycle.pipeline.nightly.packing import PacksDone, would_be_packed
 from halfcycle.pipeline.nightly.renamed import former_names, names_unknown
 from halfcycle.pipeline.nightly.retention import Removed, would_be_removed
 from halfcycle.pipeline.nightly.upkeep import postponed_of
@@ -65,7 +65,7 @@ class Plan:
     renamed : (former name, present name) of what it would bring under another name.
     unknown : names that the store holds and no site has or had.
     removed : what is past its age today.
-    packing, packing_left : days whose captures it would bring together in fewer files, and those left to later nights.
+    packs : days whose captures it would bring together in fewer files.
     months : files of months that it would write, as the catalogues are now.
     unreadable : in words, what of the store and the inbox cannot be read.
     """
@@ -78,8 +78,7 @@ class Plan:
     renamed: tuple[tuple[str, str], ...]
     unknown: tuple[str, ...]
     removed: Removed
-    packing: int
-    packing_left: int
+    packs: PacksDone
     months: MonthsDone
     unreadable: tuple[str, ...]
 
@@ -95,14 +94,14 @@ def plan(fleet: Fleet, today: date) -> Plan:
     found = look_at_days(fleet)
     inbox = waiting(fleet)
     postponed = postponed_of(found, [day for day, _ in found.in_state("stale")], fleet.run.backfill_days)
-    packing, packing_left = days_to_pack(fleet, found, today)
     return Plan(
         tuple(_planned(day, state, found, fleet, day in postponed)
               for day, state in found.in_state("stale", "damaged")),
         len(inbox.ready), len(inbox.settling), len(found.in_state("frozen")),
         _judged_otherwise(found, fleet),
         tuple((old, site.name) for site, old in former_names(fleet)), tuple(names_unknown(fleet)),
-        would_be_removed(fleet, found, today), len(packing), packing_left, months_to_gather(fleet, found, today),
+        would_be_removed(fleet, found, today), would_be_packed(fleet, found, today),
+        months_to_gather(fleet, found, today),
         (*inbox.unreadable, *found.unreadable),
     )  # fmt: skip
 

@@ -146,7 +146,7 @@ def _work(
         reason = f"it ended {strikes[key_of_day(day)]} runs; catalogue --rebuild tries it again"
         done.failed[day] = DayFailure(day, reason)
     work = partial(function, fleet=fleet)
-    outcomes = list(each_outcome(spread, work, _batches(plain, fleet), lost=_lost_day))
+    outcomes = list(each_outcome(spread, work, batches_of_days(plain, fleet), lost=_lost_day))
     outcomes += each_outcome(apart, work, [[day] for day in tried], lost=_lost_day)
     for outcome in outcomes:
         if isinstance(outcome, DayOutcome):
@@ -155,7 +155,8 @@ def _work(
             _set_right(outcome, work, fleet, apart, done)
 
 
-def _batches(days: Sequence[Day], fleet: Fleet) -> list[Sequence[Day]]:
+def batches_of_days(days: Sequence[Day], fleet: Fleet) -> list[Sequence[Day]]:
+    """Days in order, so many together that each worker has some."""
     size = max(1, min(_DAYS_A_BATCH, -(-len(days) // (2 * fleet.run.workers))))
     return [days[i : i + size] for i in range(0, len(days), size)]
 

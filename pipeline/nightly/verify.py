@@ -188,7 +188,7 @@ def _days(fleet: Fleet, store: Store) -> Iterator[StoreFault]:
 
 
 def _leftovers(store: Store) -> Iterator[StoreFault]:
-    """Files of interrupted writes, what lies there twice, reasons without a capture, what has no place there."""
+    """Files of interrupted writes, records that lie there twice, reasons without a capture, what has no place there."""
     for path in _twice(store):
         yield StoreFault("leftover", path, "the same file gave these values under another name")
     for path in _all_below(store.root):

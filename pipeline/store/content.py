@@ -28,9 +28,6 @@ def stored_header(path: Path) -> Header:
     ------
     DamagedCapture : the file is no capture of the store, or damaged.
     """
-    pack = pack_of(path)
-    if pack is not None:
-        return pack.headers[path.stem]
     with _opened(path) as one:
         return one.header
 

@@ -262,8 +262,7 @@ def test_a_night_packs_as_many_days_as_the_settings_allow_and_a_plan_says_so(tmp
     config = tmp_path / "fleet.toml"
     config.write_text(config.read_text().replace("pack_days = 0", "pack_days = 1"))
     fleet = loaded(config)
-    planned = plan(fleet, today())
-    assert (planned.packing, planned.packing_left) == (1, 1)
+    assert plan(fleet, today()).packs == PacksDone(days=1, left=1)
     assert "fewer files: captures of 1 day; 1 day left for later nights" in halfcycle("plan", "--config", config).stdout
     assert run_nightly(fleet).packs == PacksDone(captures=N, days=1, left=1)  # the latest first
     assert run_nightly(fleet).packs == PacksDone(captures=4, days=1)
