@@ -11,8 +11,8 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.half_cycle import HalfCycles
-from halfcycle.pipeline.measures.order_statistics import median_of, row_quantiles
 from halfcycle.pipeline.measures.reference import pre_event_voltage, sliding_reference
+from halfcycle.pipeline.order_statistics import median_of, row_quantiles
 from halfcycle.pipeline.records.look import Look
 from halfcycle.pipeline.records.points import Point
 from halfcycle.pipeline.settings import Thresholds

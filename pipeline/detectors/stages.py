@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.measures.order_statistics import median_of
+from halfcycle.pipeline.order_statistics import median_of
 
 _STEP_PU: Final = 0.05  # levels that differ by less are one stage
 _SHORTEST_HALF_CYCLES: Final = 4

@@ -18,9 +18,9 @@ from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.measures.event_parts import Departure, EventParts, LaterHarmonics
 from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries
 from halfcycle.pipeline.measures.mask_runs import runs
-from halfcycle.pipeline.measures.order_statistics import row_means, row_medians
 from halfcycle.pipeline.measures.phasors import spectrum_from_start, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
+from halfcycle.pipeline.order_statistics import row_means, row_medians
 
 Numbers = dict[str, float]
 Mask = npt.NDArray[np.bool_]

@@ -9,9 +9,9 @@ import numpy as np
 from halfcycle.classifiers.evidence import Evidence
 from halfcycle.pipeline.measures.event_parts import Departure, EventParts, LaterHarmonics
 from halfcycle.pipeline.measures.event_window import C128, F64, EventWindow, PhasorSeries
-from halfcycle.pipeline.measures.order_statistics import row_means
 from halfcycle.pipeline.measures.phasors import spectrum_from_start, without_fundamental
 from halfcycle.pipeline.measures.sequence import symmetrical_components
+from halfcycle.pipeline.order_statistics import row_means
 
 Measures = dict[str, Any]
 

@@ -17,8 +17,8 @@ from halfcycle.pipeline.measures.event_window import (
     phasor_series,
     series_of_part,
 )
-from halfcycle.pipeline.measures.order_statistics import row_medians
 from halfcycle.pipeline.measures.phasors import earlier_samples, harmonic_phasors
+from halfcycle.pipeline.order_statistics import row_medians
 
 ORDERS: Final = (0, 2, 3, 5)
 _AT: Final = (*range(4, 13), *range(24, 29))  # half cycles after the start, at which harmonics are taken

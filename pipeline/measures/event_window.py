@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 
 from halfcycle.pipeline.errors import SignalError
-from halfcycle.pipeline.measures.order_statistics import row_means, row_medians
 from halfcycle.pipeline.measures.phasors import earlier_samples, half_cycle_phasors
 from halfcycle.pipeline.measures.sequence import symmetrical_components
+from halfcycle.pipeline.order_statistics import row_means, row_medians
 
 F64 = npt.NDArray[np.float64]
 C128 = npt.NDArray[np.complex128]

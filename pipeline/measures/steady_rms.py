@@ -14,9 +14,9 @@ import numpy.typing as npt
 
 from halfcycle.pipeline.capture import Channel
 from halfcycle.pipeline.capture import SampleArray as Raw
-from halfcycle.pipeline.measures.order_statistics import median_of
 from halfcycle.pipeline.measures.squares import Cut, Sums, mean_squares, offset_counts
 from halfcycle.pipeline.measures.tracking import PARTS, HopGrid, Track
+from halfcycle.pipeline.order_statistics import median_of
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

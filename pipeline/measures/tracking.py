@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from halfcycle.pipeline.measures.order_statistics import median_of
+from halfcycle.pipeline.order_statistics import median_of
 
 F32 = npt.NDArray[np.float32]
 F64 = npt.NDArray[np.float64]

@@ -16,8 +16,8 @@ import numpy.typing as npt
 from halfcycle.pipeline.capture import Channel, Header
 from halfcycle.pipeline.errors import SignalError
 from halfcycle.pipeline.measures.calm import half_window
-from halfcycle.pipeline.measures.order_statistics import row_medians
 from halfcycle.pipeline.measures.squares import FEWEST_SAMPLES_A_CYCLE
+from halfcycle.pipeline.order_statistics import row_medians
 from halfcycle.pipeline.quick_pickle import by_position
 from halfcycle.pipeline.records.look import frequency_of, nominal_frequency
 from halfcycle.pipeline.records.points import Point, judged_channels, points_of

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from halfcycle.pipeline.measures.order_statistics import median_of, row_medians, row_quantiles
+from halfcycle.pipeline.order_statistics import median_of, row_medians, row_quantiles
 
 SOURCE = "numpy.median and numpy.quantile (its default method, linear: Hyndman and Fan's type 7), another code"
 
