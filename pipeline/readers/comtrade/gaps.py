@@ -11,6 +11,7 @@ from typing import Final, Protocol
 import numpy as np
 import numpy.typing as npt
 
+from halfcycle.pipeline.order_statistics import median_of
 from halfcycle.pipeline.readers.budget import check_time
 from halfcycle.pipeline.readers.comtrade.stamps import NS_PER_S
 from halfcycle.pipeline.readers.comtrade.timing import (
@@ -134,7 +135,7 @@ def _is_regular(rows: StampedRows, timing: RecordingTiming, tick_ns: float) -> b
     jitter = max(_LEAST_GAP / 2 * ticks_a_row, _JITTER_TICKS)
     if every == 1 and off <= STAMP_TOLERANCE * ticks_a_row and most - least <= jitter:
         return True  # whichever of them is the median
-    step = _median(steps) if math.isfinite(most - least) else math.nan
+    step = median_of(steps) if math.isfinite(most - least) else math.nan
     largest = max(most - step, step - least)
     if every > 1:
         end = rows.stamps(first_row=n_rows - 1, n_rows=1)
@@ -142,12 +143,6 @@ def _is_regular(rows: StampedRows, timing: RecordingTiming, tick_ns: float) -> b
         largest = max(largest, abs(last - step * ((n_rows - 1) % every / every)))
     fits = abs(step - every * ticks_a_row) <= STAMP_TOLERANCE * every * ticks_a_row
     return fits and largest <= jitter
-
-
-def _median(values: Elapsed) -> float:
-    """Of finite values, one at least."""
-    ordered = np.sort(values)
-    return float((ordered[(values.size - 1) // 2] + ordered[values.size // 2]) / 2)
 
 
 def _elapsed_ns(timing: RecordingTiming, first_row: int, n_rows: int) -> Elapsed:
